@@ -1,0 +1,4 @@
+"""Whatever a person reads: judgement, pages, papers.
+
+Imports store, never probe.
+"""

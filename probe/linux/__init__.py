@@ -1,0 +1,1 @@
+"""One kernel facility a module."""

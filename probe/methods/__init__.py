@@ -1,0 +1,1 @@
+"""One measurement a module, all of one shape: ``(what, where, clock) -> record or Failed``."""

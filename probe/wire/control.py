@@ -1,0 +1,221 @@
+"""Control messages between probe and endpoint: JSON over HTTPS, as values and back.
+
+Each message is a frozen dataclass; `encode` makes a JSON object of it, `decode` reads one strictly
+(every field of the right type, none missing; unknown fields are ignored so that a newer end may say
+more). The paths stand in `PATHS`. Pure: no socket, no clock.
+
+A rate flow is a TCP connection to the endpoint's flow port: the probe sends its one-time token
+(`TOKEN_BYTES`), the endpoint answers `READY`. For an up flow the probe then sends payload; for a down
+flow it sends `GO` and the endpoint sends payload for the granted seconds. Whoever receives ends the
+flow. A connection with a wrong token is closed without a byte.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import types
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+
+from store.errors import BadMessage
+
+PROTOCOL = 1
+TOKEN_BYTES = 32
+READY = b"R"
+GO = b"G"
+
+PATHS = {
+    "hello": "/v1/hello",  # GET -> Hello
+    "trains": "/v1/trains",  # POST TrainRequest -> TrainGrant
+    "train": "/v1/trains/{ssid}",  # GET -> TrainCounts; DELETE -> TrainCounts, and the session ends
+    "runs": "/v1/runs",  # POST RunRequest -> RunGrant
+    "run": "/v1/runs/{run}",  # GET -> RunReport (waits up to 5 s for the end); DELETE -> RunReport, ended
+    "stop": "/v1/stop",  # POST -> Stopped: every run and train of this caller ends
+}
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hello:
+    """What an endpoint says of itself to an admitted caller."""
+
+    version: str
+    protocol: int
+    your_address: str
+    seconds_max: int
+    flows_max: int
+    per_second_max: int
+    bytes_left: int | None  # of this month's allowance for this caller; None means no limit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainRequest:
+    """A STAMP session: `packet_bytes` is the UDP payload, at least 112."""
+
+    per_second: float
+    packet_bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainGrant:
+    """A session's SSID (RFC 8972), its HMAC key of 32 bytes and the reflector's UDP port."""
+
+    ssid: int
+    key: bytes
+    port: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainCounts:
+    """What the reflector saw of a session: packets, distinct sequence numbers, replies sent."""
+
+    received: int
+    distinct: int
+    reflected: int
+    highest: int  # -1 before the first packet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRequest:
+    """A rate run: `direction` up, down or both; `flows` in each direction asked."""
+
+    direction: str
+    flows: int
+    seconds: float
+    congestion: str | None = None  # congestion control wanted for down flows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunGrant:
+    """One token a flow, and the TCP port that takes them."""
+
+    run: str
+    port: int
+    up_tokens: tuple[bytes, ...]
+    down_tokens: tuple[bytes, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReceiverReport:
+    """What the receiving end of a direction counted.
+
+    `bins` are bytes per 100 ms from the first payload byte of any flow on, by the receiver's
+    monotonic clock, all of them. `cpu_ratio` is the share of one core the receiving process used.
+    """
+
+    bins: tuple[int, ...]
+    received_bytes: int
+    cpu_ratio: float
+    silent: bool  # the sender fell silent and the flow was given up
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SenderReport:
+    """What the sending end of a direction read from TCP_INFO, summed over its flows.
+
+    Times are microseconds summed over flows; `rtt_us` are the smoothed RTTs sampled about ten
+    times a second. `sent_bytes` includes `retransmitted_bytes`.
+    """
+
+    mss_bytes: int
+    ip_version: int
+    tcp_timestamps: bool
+    congestion: str
+    sent_bytes: int
+    retransmitted_bytes: int
+    rtt_us: tuple[int, ...]
+    elapsed_us: int
+    busy_us: int
+    window_limited_us: int
+    buffer_limited_us: int
+    cpu_ratio: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunReport:
+    """A run at the endpoint. `up` and `down` are there once that direction ended."""
+
+    finished: bool
+    why: str | None  # why it ended early, None when it ran its time
+    up: ReceiverReport | None
+    down: SenderReport | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stopped:
+    """How many runs and trains a stop ended."""
+
+    runs: int
+    trains: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """Why the endpoint does not do what was asked; the body of every answer from 400 up.
+
+    Codes: ``not_admitted`` (wrong key, or no key; nothing else is said), ``busy``, ``limit``,
+    ``allowance``, ``unknown`` (no such train or run), ``bad_request``, ``protocol``.
+    """
+
+    code: str
+    why: str
+    retry_after_s: float | None = None
+
+
+def encode(message: Any) -> dict[str, Any]:
+    """The message as a JSON object; bytes become base64."""
+    return {field.name: _plain(getattr(message, field.name)) for field in fields(message)}
+
+
+def decode(kind: type[T], data: object) -> T:
+    """Read `data`, an already parsed JSON value, as a message of `kind`. Raises BadMessage."""
+    found = _read(kind, data, kind.__name__)
+    assert isinstance(found, kind)  # noqa: S101 - for the type checker; _read built it
+    return found
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, bytes):
+        return base64.b64encode(value).decode()
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    return encode(value) if is_dataclass(value) else value
+
+
+def _read(kind: Any, data: object, where: str) -> Any:
+    if get_origin(kind) in (Union, types.UnionType):
+        (inner,) = (arm for arm in get_args(kind) if arm is not type(None))
+        return None if data is None else _read(inner, data, where)
+    if get_origin(kind) is tuple:
+        if not isinstance(data, list):
+            raise BadMessage("control message", f"{where} is not a list")
+        return tuple(_read(get_args(kind)[0], item, where) for item in data)
+    if kind is bytes:
+        try:
+            return base64.b64decode(data if isinstance(data, str) else "?", validate=True)
+        except (binascii.Error, ValueError):
+            raise BadMessage("control message", f"{where} is not base64") from None
+    if is_dataclass(kind):
+        if not isinstance(data, dict):
+            raise BadMessage("control message", f"{where} is not an object")
+        return _read_fields(kind, data, where)
+    if kind is float and isinstance(data, int) and not isinstance(data, bool):
+        return float(data)
+    if not isinstance(data, kind) or (isinstance(data, bool) and kind is not bool):
+        raise BadMessage("control message", f"{where} is not {kind.__name__}")
+    return data
+
+
+def _read_fields(kind: Any, data: dict[str, Any], where: str) -> Any:
+    hints = get_type_hints(kind)
+    values = {}
+    for field in fields(kind):
+        if field.name in data:
+            values[field.name] = _read(hints[field.name], data[field.name], f"{where}.{field.name}")
+        elif get_origin(hints[field.name]) not in (Union, types.UnionType):
+            raise BadMessage("control message", f"{where}.{field.name} is missing")
+        else:
+            values[field.name] = None
+    return kind(**values)

@@ -1,0 +1,58 @@
+"""The only module that reads the time.
+
+Code that needs the time is handed a `Clock`; pure code is handed `now_ns`. Monotonic
+time measures, Unix time only labels. A lint rule (pyproject.toml) bans the functions of
+`time` and `datetime.now` everywhere else.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+NS_PER_S = 1_000_000_000
+NS_PER_MS = 1_000_000
+NS_PER_US = 1_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clock:
+    """The two clocks of this host, in integer nanoseconds."""
+
+    monotonic_ns: Callable[[], int] = time.monotonic_ns
+    unix_ns: Callable[[], int] = time.time_ns
+
+
+def rfc3339(unix_ns: int) -> str:
+    """Unix nanoseconds as RFC 3339 in UTC with milliseconds, ``2026-11-25T18:50:00.250Z``."""
+    seconds, rest_ns = divmod(unix_ns, NS_PER_S)
+    moment = datetime.fromtimestamp(seconds, UTC)
+    return f"{moment:%Y-%m-%dT%H:%M:%S}.{rest_ns // NS_PER_MS:03d}Z"
+
+
+def zone(name: str) -> tzinfo:
+    """The time zone called `name`: an IANA name, ``UTC``, or a fixed offset such as ``UTC+01:00``.
+
+    Raises ValueError for any other text.
+    """
+    if name == "UTC":
+        return UTC
+    if name.startswith(("UTC+", "UTC-")):
+        hours, _, minutes = name[4:].partition(":")
+        if not (hours.isdecimal() and (minutes.isdecimal() or not minutes)) or int(hours) > 14:
+            raise ValueError(f"{name!r} is not an offset like UTC+01:00")
+        offset = timedelta(hours=int(hours), minutes=int(minutes or 0))
+        return timezone(offset if name[3] == "+" else -offset)
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f"{name!r} is no time zone name such as Europe/Lisbon") from None
+
+
+def local(unix_ns: int, where: tzinfo) -> datetime:
+    """Unix nanoseconds as local time at `where`, to the microsecond below."""
+    seconds, rest_ns = divmod(unix_ns, NS_PER_S)
+    return datetime.fromtimestamp(seconds, where).replace(microsecond=rest_ns // NS_PER_US)

@@ -1,0 +1,321 @@
+"""Frozen records of everything that can happen to a line.
+
+Methods make them, the writer appends them, judges read them; nobody changes them. Units are in
+the names; times are Unix nanoseconds (labels) unless a name says otherwise. `standing` says
+whether a record may speak about the line, `reasons` why not (short codes, listed in `REASONS`).
+Imports layers and histogram only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from store.histogram import Delays, Histogram
+from store.layers import LayerRates
+
+
+class Direction(StrEnum):
+    """Which way payload travels, seen from the probe. UP is probe to endpoint."""
+
+    UP = "up"
+    DOWN = "down"
+    BOTH = "both"
+
+
+class Standing(StrEnum):
+    """VALID counts; EXCLUDED is left out by a rule; VOID means the method itself failed."""
+
+    VALID = "valid"
+    EXCLUDED = "excluded"
+    VOID = "void"
+
+
+class Owner(StrEnum):
+    """Who must act."""
+
+    HOUSE = "house"
+    PROVIDER = "provider"
+    ENDPOINT = "endpoint"
+    UNKNOWN = "unknown"
+
+
+class Limit(StrEnum):
+    """What held a run's rate down, as far as the run itself can tell."""
+
+    PATH = "path"
+    PROBE = "probe"
+    ENDPOINT = "endpoint"
+    PORT = "port"
+    WINDOW = "window"
+    UNDECIDED = "undecided"
+
+
+class Stamps(StrEnum):
+    """Where a delay's time stamps come from: the kernel, or calls of the clock in this program."""
+
+    KERNEL = "kernel"
+    CLOCK = "clock"
+
+
+class Carrier(StrEnum):
+    """How an interface reaches the line; only WIRED and LOOPBACK may be evidence."""
+
+    WIRED = "wired"
+    WIRELESS = "wireless"
+    TUNNEL = "tunnel"
+    LOOPBACK = "loopback"
+    UNKNOWN = "unknown"
+
+
+REASONS = {  # code -> (standing it brings, sentence a person reads)
+    "short": (Standing.VALID, "30 s or less, so not a TCP throughput run by RFC 6349 section 5"),
+    "wireless": (Standing.EXCLUDED, "the probe reached the line over wireless"),
+    "tunnel": (Standing.EXCLUDED, "the run left through a tunnel"),
+    "port_limit": (Standing.EXCLUDED, "the rate is the top of a port of this class, not of the line"),
+    "probe_limit": (Standing.VOID, "the probe host was at its limit"),
+    "endpoint_limit": (Standing.VOID, "the endpoint was at its limit"),
+    "window_limit": (Standing.EXCLUDED, "TCP windows, not the line, held the rate"),
+    "other_traffic": (Standing.EXCLUDED, "other traffic of this host took more than 5 % of the rate"),
+    "aborted": (Standing.VOID, "the run ended before its time"),
+    "too_short": (Standing.VOID, "no whole second was left after start-up"),
+    "endpoint_restarted": (Standing.EXCLUDED, "the endpoint restarted within this span"),
+    "late_schedule": (Standing.EXCLUDED, "the probe could not keep its sending schedule"),
+    "clock_step": (Standing.EXCLUDED, "the clock was set within this span; one-way figures are left out"),
+}
+
+
+def standing_of(reasons: tuple[str, ...]) -> Standing:
+    """The worst standing that any of the reasons brings; VALID for none. KeyError for unknown codes."""
+    found = {REASONS[reason][0] for reason in reasons}
+    for worst in (Standing.VOID, Standing.EXCLUDED):
+        if worst in found:
+            return worst
+    return Standing.VALID
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Circumstances:
+    """What else was true while a run ran; None wherever the host could not say.
+
+    Ratios run from 0 to 1, CPU as a share of the busiest of what was watched (one core).
+    `other_bps` is what this host moved on the interface besides the run, at the IP layer.
+    """
+
+    interface: str | None = None
+    carrier: Carrier = Carrier.UNKNOWN
+    source_address: str | None = None
+    egress_address: str | None = None  # as the endpoint saw it
+    port_rate_bps: int | None = None
+    duplex: str | None = None
+    mtu_bytes: int | None = None
+    other_up_bps: int | None = None
+    other_down_bps: int | None = None
+    probe_cpu_ratio: float | None = None
+    endpoint_cpu_ratio: float | None = None
+    interface_errors: int | None = None  # growth of error and drop counters during the run
+    clock_synchronised: bool | None = None
+    kernel: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bin:
+    """Bytes of payload that arrived in the 100 ms from `start_ms` on, by the receiver's clock."""
+
+    start_ms: int
+    bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RateSide:
+    """One direction of a rate run, counted where it arrived.
+
+    `rates` covers `steady_from_ms` to `steady_to_ms` only; `lowest_second_bps` is the payload rate
+    of the slowest whole second in there (what an assured floor counts). `sent_bytes` includes
+    repeats; `retransmitted_ratio` is repeats / sent (RFC 6349 4.2: efficiency = 1 - that).
+    The last four come from the sender's TCP_INFO.
+    """
+
+    rates: LayerRates
+    lowest_second_bps: int
+    bins: tuple[Bin, ...]
+    steady_from_ms: int
+    steady_to_ms: int
+    received_bytes: int
+    mss_bytes: int
+    ip_version: int
+    tcp_timestamps: bool
+    sent_bytes: int
+    retransmitted_bytes: int
+    retransmitted_ratio: float
+    limited_by: Limit
+    congestion: str  # congestion control of the sender
+    tcp_rtt_us: int | None = None  # median of the sender's smoothed RTT over the run
+    busy_ratio: float | None = None  # share of the run with data outstanding
+    window_limited_ratio: float | None = None  # share of busy time held by the receiver's window
+    buffer_limited_ratio: float | None = None  # share of busy time held by the sender's buffer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RateRun:
+    """A TCP rate run. `up` and `down` are None for a direction that was not asked."""
+
+    kind: str = field(default="rate", init=False)
+    handoff: str
+    endpoint: str
+    started_unix_ns: int
+    seconds: float
+    direction: Direction
+    flows: int
+    up: RateSide | None
+    down: RateSide | None
+    rtt_idle_us: Delays | None
+    rtt_loaded_us: Delays | None
+    timestamps: Stamps
+    spent_bytes: int  # payload both ways, for the test allowance
+    reasons: tuple[str, ...]
+    circumstances: Circumstances
+
+    @property
+    def standing(self) -> Standing:
+        return standing_of(self.reasons)
+
+    def sides(self) -> dict[Direction, RateSide]:
+        """The measured directions."""
+        found = {Direction.UP: self.up, Direction.DOWN: self.down}
+        return {direction: side for direction, side in found.items() if side is not None}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainSpan:
+    """A span of a train: a minute in the daemon, the whole of `run train`.
+
+    Counts are of packets *sent* within the span. `lost_up` + `lost_down` + `lost_unattributed` are
+    those with no reply within `waiting_s`. `held_*` arrived, but only at the end of a silence of at
+    least 0.2 s that began before they were due. PDV is delay over the span's own minimum
+    (RFC 5481), jitter the RFC 3550 estimate at the span's end (None with fewer than two packets).
+    """
+
+    kind: str = field(default="train", init=False)
+    handoff: str
+    endpoint: str
+    started_unix_ns: int
+    seconds: float
+    per_second: float
+    packet_bytes: int  # UDP payload, equal both ways
+    waiting_s: float
+    sent: int
+    received: int
+    lost_up: int
+    lost_down: int
+    lost_unattributed: int
+    held_up: int
+    held_down: int
+    duplicated_up: int
+    duplicated_down: int
+    reordered_up: int
+    reordered_down: int
+    blips: int  # silences of 0.2 to 0.5 s, either direction
+    rtt: Histogram
+    pdv_up: Histogram
+    pdv_down: Histogram
+    jitter_up_us: float | None
+    jitter_down_us: float | None
+    timestamps: Stamps
+    reasons: tuple[str, ...] = ()
+
+    @property
+    def standing(self) -> Standing:
+        return standing_of(self.reasons)
+
+    @property
+    def lost(self) -> int:
+        return self.lost_up + self.lost_down + self.lost_unattributed
+
+    @property
+    def duplicated(self) -> int:
+        return self.duplicated_up + self.duplicated_down
+
+    @property
+    def reordered(self) -> int:
+        return self.reordered_up + self.reordered_down
+
+
+class StallClass(StrEnum):
+    """Silences by length. Common practice, no source."""
+
+    STALL = "stall"  # 0.5 to 3 s
+    LONG_STALL = "long stall"  # 3 to 10 s
+    OUTAGE = "outage"  # over 10 s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stall:
+    """A silence of at least 0.5 s in one direction of a train, from one delivery to the next.
+
+    `how`: ``lost`` when every packet due in it was lost, ``held`` when every one came late,
+    ``mixed`` otherwise. `direction` is UP, DOWN, or BOTH where neither could be told.
+    """
+
+    kind: str = field(default="stall", init=False)
+    handoff: str
+    endpoint: str
+    started_unix_ns: int
+    duration_us: int
+    direction: Direction
+    how: str
+    lost: int
+    held: int
+
+    @property
+    def seconds(self) -> float:
+        return self.duration_us / 1e6
+
+    @property
+    def class_(self) -> StallClass:
+        if self.duration_us < 3_000_000:
+            return StallClass.STALL
+        return StallClass.LONG_STALL if self.duration_us <= 10_000_000 else StallClass.OUTAGE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failed:
+    """A measurement that could not be made; a result like any other.
+
+    `what` names the attempt (``run rate``), `why` is one sentence, `whose` who must act.
+    """
+
+    kind: str = field(default="failed", init=False)
+    what: str
+    why: str
+    whose: Owner
+    started_unix_ns: int = 0
+    handoff: str = ""
+    endpoint: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Skipped:
+    """A planned run that was not started, with the rule that forbade it."""
+
+    kind: str = field(default="skipped", init=False)
+    what: str
+    why: str
+    planned_unix_ns: int
+    handoff: str
+    endpoint: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """A time without measuring: neither good nor bad. `handoff` is empty when all were concerned."""
+
+    kind: str = field(default="gap", init=False)
+    started_unix_ns: int
+    ended_unix_ns: int
+    why: str
+    handoff: str = ""
+    endpoint: str = ""
+
+
+Record = RateRun | TrainSpan | Stall | Failed | Skipped | Gap

@@ -1,0 +1,203 @@
+"""The site file (TOML) in, a frozen `Site` out.
+
+A site file describes one place: its handoffs with their contract cards, endpoints, trains, runs,
+stream plans and windows. It may be shown to anyone: invitations, which hold keys, can live in a
+file of their own that it names. Every mistake is a `SiteMistake` with the key, its line and what
+would be right. Imports errors, clock and layers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from pathlib import Path
+
+from store.layers import Layer
+from store.records import Direction
+
+
+class Where(StrEnum):
+    """Which side of the line an endpoint stands on."""
+
+    OUTSIDE = "outside"
+    HOUSE = "house"
+
+
+class Transport(StrEnum):
+    """How a stream travels: a TCP push with TLS, UDP with repeats on request, or RTP."""
+
+    TCP = "tcp"
+    ARQ = "arq"
+    RTP = "rtp"
+
+
+class WindowKind(StrEnum):
+    SHOW = "show"
+    QUIET = "quiet"
+    MAINTENANCE = "maintenance"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Times:
+    """When something happens, in local time of the site.
+
+    `weekdays` (0 = Monday) or `dates`, one of them empty; from `from_minute` to `to_minute` of the
+    day, counted from local midnight. A `to_minute` at or below `from_minute` ends on the next day.
+    """
+
+    weekdays: frozenset[int]
+    dates: frozenset[date]
+    from_minute: int
+    to_minute: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Card:
+    """The contract as data for one handoff. None means "not stated" and is never guessed.
+
+    `met_ratio` is the share of runs that must reach the rate (0.95 unless the contract says
+    otherwise). `pages` maps a field's name to where the contract says it.
+    """
+
+    provider: str | None = None
+    reference: str | None = None
+    rate_up_bps: int | None = None
+    rate_down_bps: int | None = None
+    layer: Layer = Layer.NOT_STATED
+    met_ratio: float = 0.95
+    port_rate_bps: int | None = None
+    rtt_p95_us: int | None = None
+    pdv_p99_us: int | None = None
+    loss_ratio: float | None = None
+    availability_ratio: float | None = None
+    availability_rule: str | None = None
+    fee_per_month: str | None = None
+    service_start: date | None = None
+    term_end: date | None = None
+    notice: str | None = None
+    pages: tuple[tuple[str, str], ...] = ()
+    not_stated: tuple[str, ...] = ()  # the keys a contract should answer and this card does not
+
+    def rate_bps(self, direction: Direction) -> int | None:
+        """The stated rate of one direction (UP or DOWN)."""
+        return self.rate_up_bps if direction is Direction.UP else self.rate_down_bps
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handoff:
+    """A provider's demarcation port, and how the probe reaches it: interface, source address or both."""
+
+    name: str
+    title: str
+    interface: str | None
+    source: str | None
+    metered: bool
+    allowance_bytes: int | None  # a month; None means no limit
+    card: Card
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndpointRef:
+    """An endpoint of this site. Its invitation holds a key, so it never shows in a repr."""
+
+    name: str
+    where: Where
+    invitation: str = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainPlan:
+    """A continuous train. `span_s` is the length of its records: 60, shorter for practice."""
+
+    handoff: str
+    endpoint: str
+    per_second: float
+    span_s: int = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunPlan:
+    """A scheduled rate run: one at a random offset in each slot of `every_s`."""
+
+    handoff: str
+    endpoint: str
+    direction: Direction
+    seconds: int
+    flows: int
+    every_s: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Destination:
+    """One stream of a plan. Rates are the encoder's mean; `peak_factor` scales them to the peak.
+
+    `buffer_s` is the encoder's send buffer (TCP, RTP) or the ARQ latency. `repeat_ceiling` is the
+    share of the rate that ARQ may add in repeats.
+    """
+
+    name: str
+    video_bps: int
+    audio_bps: int
+    transport: Transport
+    buffer_s: float
+    peak_factor: float
+    repeat_ceiling: float
+    keyframe_s: float
+    frames_per_second: float
+    picture: str | None  # such as 1080p30 H.264; shown, not judged
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StreamPlan:
+    """What a show sends and when. Its hours are a show window by themselves."""
+
+    name: str
+    title: str
+    handoff: str
+    times: Times
+    destinations: tuple[Destination, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """Hours with a rule: no saturating run in a show or quiet window."""
+
+    name: str
+    kind: WindowKind
+    times: Times
+    handoffs: tuple[str, ...]  # empty: all
+    reference: str | None  # the provider's notice, for maintenance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """One place with its lines. `invented` marks demo data wherever it shows."""
+
+    name: str
+    invented: bool
+    timezone: str
+    database: Path
+    file: Path
+    handoffs: tuple[Handoff, ...]
+    endpoints: tuple[EndpointRef, ...]
+    trains: tuple[TrainPlan, ...]
+    runs: tuple[RunPlan, ...]
+    plans: tuple[StreamPlan, ...]
+    windows: tuple[Window, ...]
+
+    def handoff(self, name: str) -> Handoff:
+        """The handoff called `name`; KeyError when there is none."""
+        return {found.name: found for found in self.handoffs}[name]
+
+    def endpoint(self, name: str) -> EndpointRef:
+        """The endpoint called `name`; KeyError when there is none."""
+        return {found.name: found for found in self.endpoints}[name]
+
+
+def load(path: Path) -> Site:
+    """Read and check the site file at `path` and the secrets file it may name.
+
+    Raises SiteMistake with key and line for the first mistake found.
+    """
+    raise NotImplementedError
