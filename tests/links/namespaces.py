@@ -1,0 +1,159 @@
+"""Lines of known truth: two network namespaces, a virtual Ethernet pair, kernel shapers and drops.
+
+``probe namespace  <== veth ==>  endpoint namespace``. What a line can carry is set by the kernel's
+token bucket filter (tc tbf), what it loses by nftables, and both count by themselves: their counters
+are the truth that a measurement is held against. Needs root, ip, tc and nft. Names carry the process
+id, so that runs beside each other do not meet; `Line.close` removes everything it made.
+
+tbf counts the IP packet and 14 bytes of Ethernet header, no FCS (measured against its own byte
+counter); `tcp_truth_bps` and `ethernet_truth_bps` are made from that.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import json
+import os
+import subprocess
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+TBF_HEADER_BYTES = 14
+PROBE_V4, ENDPOINT_V4 = "192.0.2.1", "192.0.2.2"  # RFC 5737
+PROBE_V6, ENDPOINT_V6 = "2001:db8::1", "2001:db8::2"  # RFC 3849
+
+_numbers = itertools.count()
+
+
+def tcp_truth_bps(rate_bps: int, *, mss_bytes: int = 1448, headers_bytes: int = 52) -> float:
+    """TCP payload that a tbf of `rate_bps` passes in full segments (IPv4 with timestamps by default)."""
+    return rate_bps * mss_bytes / (mss_bytes + headers_bytes + TBF_HEADER_BYTES)
+
+
+def ethernet_truth_bps(rate_bps: int, *, ip_packet_bytes: int = 1500) -> float:
+    """The same traffic counted from Ethernet addresses to FCS."""
+    return rate_bps * (ip_packet_bytes + 18) / (ip_packet_bytes + TBF_HEADER_BYTES)
+
+
+@dataclass
+class Line:
+    """Two namespaces and the pair between them. `up` leaves the probe's device, `down` the endpoint's."""
+
+    probe: str
+    endpoint: str
+    probe_device: str
+    endpoint_device: str
+    processes: list[subprocess.Popen[str]] = field(default_factory=list)
+
+    def run(
+        self, where: str, *command: str, timeout_s: float = 120, check: bool = True, **options: Any
+    ) -> subprocess.CompletedProcess[str]:
+        """Run a command inside ``probe`` or ``endpoint`` and wait for it."""
+        return subprocess.run(
+            self._inside(where, command),
+            text=True,
+            capture_output=True,
+            timeout=timeout_s,
+            check=check,
+            **options,
+        )
+
+    def start(self, where: str, *command: str, **options: Any) -> subprocess.Popen[str]:
+        """Start a command inside a namespace; `close` ends it."""
+        process = subprocess.Popen(
+            self._inside(where, command), text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, **options
+        )
+        self.processes.append(process)
+        return process
+
+    def shape(self, rate_bps: int, *, up: bool = True, down: bool = True) -> None:
+        """Limit the directions to `rate_bps` as tbf counts, with a queue of 20 ms."""
+        burst_bytes = max(5_000, 65_536 if rate_bps >= 300_000_000 else rate_bps // 8 // 1000)
+        limit_bytes = max(rate_bps * 25 // 10_000, 3 * 1514)
+        for wanted, where, device in (
+            (up, "probe", self.probe_device),
+            (down, "endpoint", self.endpoint_device),
+        ):
+            if wanted:
+                self.run(
+                    where, "tc", "qdisc", "replace", "dev", device, "root", "tbf",
+                    "rate", f"{rate_bps}bit", "burst", str(burst_bytes), "limit", str(limit_bytes),
+                )  # fmt: skip
+
+    def drop(self, per_mille: int, *, up: bool, port: int) -> None:
+        """Drop `per_mille` of the UDP packets to or from `port` on arrival, in one direction, counted."""
+        where, device = ("endpoint", self.endpoint_device) if up else ("probe", self.probe_device)
+        match = f"udp {'dport' if up else 'sport'} {port}"
+        rules = f"""
+            table netdev truth {{
+                chain arrivals {{
+                    type filter hook ingress device "{device}" priority 0;
+                    {match} counter comment "seen"
+                    {match} numgen random mod 1000 < {per_mille} counter drop comment "dropped"
+                }}
+            }}"""
+        self.run(where, "nft", "-f", "-", input=rules)
+
+    def counted(self, what: str, *, up: bool) -> int:
+        """Packets that the rule with this comment (``seen`` or ``dropped``) has counted."""
+        listed = self.run("endpoint" if up else "probe", "nft", "-j", "list", "table", "netdev", "truth")
+        for item in json.loads(listed.stdout)["nftables"]:
+            rule = item.get("rule", {})
+            if rule.get("comment") == what:
+                return next(part["counter"]["packets"] for part in rule["expr"] if "counter" in part)
+        raise LookupError(what)
+
+    def cut(self, *, cut: bool = True) -> None:
+        """Take the endpoint's device down (or up again): both directions silent."""
+        self.run("endpoint", "ip", "link", "set", self.endpoint_device, "down" if cut else "up")
+
+    def close(self) -> None:
+        """End every process that was started here and remove the namespaces."""
+        for process in self.processes:
+            if process.poll() is None:
+                process.terminate()
+                try:
+                    process.wait(timeout=5)
+                except subprocess.TimeoutExpired:
+                    process.kill()
+            process.communicate()
+        for name in (self.probe, self.endpoint):
+            subprocess.run(["ip", "netns", "del", name], check=False, capture_output=True)
+
+    def _inside(self, where: str, command: Sequence[str]) -> list[str]:
+        name = {"probe": self.probe, "endpoint": self.endpoint}[where]
+        return ["ip", "netns", "exec", name, *command]
+
+
+@contextlib.contextmanager
+def line() -> Iterator[Line]:
+    """A fresh, unshaped line, 192.0.2.1 to 192.0.2.2 and 2001:db8::1 to ::2; gone afterwards."""
+    tag = f"{os.getpid()}-{next(_numbers)}"
+    made = Line(f"lb-p-{tag}", f"lb-e-{tag}", f"lbp{tag}"[:15], f"lbe{tag}"[:15])
+    try:
+        _build(made)
+        yield made
+    finally:
+        made.close()
+
+
+def _build(made: Line) -> None:
+    def ip(*words: str) -> None:
+        subprocess.run(["ip", *words], check=True, capture_output=True, text=True)
+
+    ip("netns", "add", made.probe)
+    ip("netns", "add", made.endpoint)
+    ip(
+        "link", "add", made.probe_device, "netns", made.probe, "type", "veth",
+        "peer", "name", made.endpoint_device, "netns", made.endpoint,
+    )  # fmt: skip
+    for namespace, device, v4, v6 in (
+        (made.probe, made.probe_device, PROBE_V4, PROBE_V6),
+        (made.endpoint, made.endpoint_device, ENDPOINT_V4, ENDPOINT_V6),
+    ):
+        ip("-n", namespace, "link", "set", "lo", "up")
+        ip("-n", namespace, "address", "add", f"{v4}/24", "dev", device)
+        ip("-n", namespace, "-6", "address", "add", f"{v6}/64", "dev", device, "nodad")
+        ip("-n", namespace, "link", "set", device, "up")
