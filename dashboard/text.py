@@ -1,0 +1,161 @@
+"""Records and verdicts as plain text for a terminal: sentences first, figures after.
+
+What a command prints when it is not asked for JSON. Pure: values in, text out. Imports store
+and the judges' values, never probe.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from dashboard.judge.stream import Check
+from store.clock import rfc3339
+from store.histogram import Delays
+from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
+from store.site import Site, StreamPlan
+
+
+def rate_run(run: RateRun) -> str:
+    """A rate run: what arrived at which layer, what held it, delay idle and loaded, its standing."""
+    lines = [
+        f"{rfc3339(run.started_unix_ns)}  rate run, {run.seconds:g} s, {_counted(run.flows, 'flow')} a direction"
+    ]
+    lines += [line for direction, side in run.sides().items() for line in _side(direction, side)]
+    lines += [
+        f"Delay idle:   {_delays(run.rtt_idle_us)}",
+        f"Delay loaded: {_delays(run.rtt_loaded_us)} ({run.timestamps} time stamps, round trip)",
+        _standing(str(run.standing), run.reasons),
+    ]
+    return "\n".join(lines)
+
+
+def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
+    """A whole train: loss by direction, delay and its variation, silences."""
+    lost = f"{span.lost_up} lost up, {span.lost_down} lost down"
+    lost += f", {span.lost_unattributed} lost without a known direction" if span.lost_unattributed else ""
+    lines = [
+        f"{rfc3339(span.started_unix_ns)}  train, {span.seconds:g} s, {span.per_second:g} a second, "
+        f"{span.packet_bytes} bytes",
+        f"{span.sent} sent, {lost}; {span.held_up} held up, {span.held_down} held down; "
+        f"{span.reordered} reordered, {span.duplicated} duplicated.",
+        f"Round trip: {_delays(span.rtt.delays())} ({span.timestamps} time stamps)",
+        f"PDV up:     {_delays(span.pdv_up.delays())} (delay over the span's minimum)",
+        f"PDV down:   {_delays(span.pdv_down.delays())}",
+        f"Jitter up {_ms(span.jitter_up_us)}, down {_ms(span.jitter_down_us)} (RFC 3550, at the end)",
+        f"{_counted(len(stalls), 'stall')} of 0.5 s and more, {_counted(span.blips, 'blip')} of 0.2 to 0.5 s.",
+    ]
+    lines += [
+        f"  {rfc3339(stall.started_unix_ns)}  {stall.class_} of {stall.seconds:.2f} s, {stall.direction}, "
+        f"packets {stall.how} ({stall.lost} lost, {stall.held} held)"
+        for stall in stalls
+    ]
+    return "\n".join([*lines, _standing(str(span.standing), span.reasons)])
+
+
+def check(plan: StreamPlan, found: Check) -> str:
+    """The answer for a stream plan, its deciding reason and the smallest change that helps."""
+    lines = [f"{str(found.answer).capitalize()}: {found.because}"]
+    if found.smallest_change:
+        lines.append(f"Smallest change that helps: {found.smallest_change}")
+    floor = "none yet" if found.floor_bps is None else mbps(found.floor_bps)
+    lines.append(
+        f"{plan.title}: demand {mbps(found.demand_bps)}, peak {mbps(found.peak_bps)}, floor of comparable "
+        f"hours {floor} (all at the IP layer)"
+    )
+    return "\n".join(lines)
+
+
+def site(
+    site: Site, costs: Mapping[str, Sequence[tuple[str, int]]], questions: Mapping[str, Sequence[str]]
+) -> str:
+    """What `site check` says of a file without mistakes: its schedule's bytes, its cards' open questions."""
+    lines = [f"{site.file}: no mistakes found. {'Invented data. ' if site.invented else ''}".rstrip()]
+    for handoff in site.handoffs:
+        lines += ["", f"Handoff {handoff.name} ({handoff.title}): bytes in 30 days, both directions"]
+        rows = costs.get(handoff.name, ())
+        lines += [f"  {_bytes(amount):>10}  {what}" for what, amount in rows]
+        total = sum(amount for _, amount in rows)
+        allowed = handoff.allowance_bytes
+        verdict = "no test allowance is set" if allowed is None else f"test allowance {_bytes(allowed)}"
+        over = ", which it EXCEEDS" if allowed is not None and total > allowed else ""
+        lines.append(f"  {_bytes(total):>10}  together; {verdict}{over}")
+        open_ = questions.get(handoff.name, ())
+        lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
+        lines += [f"  - {question}" for question in open_]
+    return "\n".join(lines)
+
+
+def site_json(
+    site: Site, costs: Mapping[str, Sequence[tuple[str, int]]], questions: Mapping[str, Sequence[str]]
+) -> dict[str, Any]:
+    """The same as one JSON object."""
+    return {
+        "kind": "site",
+        "schema": 1,
+        "name": site.name,
+        "invented": site.invented,
+        "handoffs": [
+            {
+                "handoff": handoff.name,
+                "allowance_bytes": handoff.allowance_bytes,
+                "month_bytes": sum(amount for _, amount in costs.get(handoff.name, ())),
+                "month": [{"what": what, "bytes": amount} for what, amount in costs.get(handoff.name, ())],
+                "not_stated": list(handoff.card.not_stated),
+                "questions": list(questions.get(handoff.name, ())),
+            }
+            for handoff in site.handoffs
+        ],
+    }
+
+
+def mbps(rate_bps: float) -> str:
+    """A rate in Mb/s (10^6) with three or four digits that mean something."""
+    rate = rate_bps / 1e6
+    return f"{rate:.2f} Mb/s" if rate < 10 else f"{rate:.1f} Mb/s" if rate < 1000 else f"{rate:.0f} Mb/s"
+
+
+def _side(direction: Direction, side: RateSide) -> Iterable[str]:
+    counted_s = (side.steady_to_ms - side.steady_from_ms) / 1000
+    rates = side.rates
+    yield (
+        f"{direction.capitalize()}: {mbps(rates.goodput_bps)} of payload arrived in the {counted_s:g} s counted "
+        f"(the first {side.steady_from_ms / 1000:g} s are start-up)."
+    )
+    yield (
+        f"  IP layer {mbps(rates.ip_bps)}, layer 2 {mbps(rates.ethernet_bps)}, on the wire {mbps(rates.wire_bps)} "
+        f"(segments of {side.mss_bytes} bytes, IPv{side.ip_version})"
+    )
+    yield (
+        f"  slowest second {mbps(side.lowest_second_bps)}; {side.retransmitted_ratio:.3%} of the bytes sent twice; "
+        f"limited by: {side.limited_by}; congestion control {side.congestion}"
+    )
+
+
+def _delays(delays: Delays | None) -> str:
+    if delays is None:
+        return "not measured"
+    return (
+        f"min {_ms(delays.min)}, p50 {_ms(delays.p50)}, p95 {_ms(delays.p95)}, p99 {_ms(delays.p99)}, "
+        f"max {_ms(delays.max)} of {delays.count}"
+    )
+
+
+def _ms(delay_us: float | None) -> str:
+    return "none" if delay_us is None else f"{delay_us / 1000:.2f} ms"
+
+
+def _standing(standing: str, reasons: Sequence[str]) -> str:
+    why = "; ".join(f"{reason} ({REASONS[reason][1]})" for reason in reasons)
+    return f"Standing: {standing}{'; ' if why else ''}{why}"
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def _bytes(amount: int) -> str:
+    for unit, size in (("TB", 10**12), ("GB", 10**9), ("MB", 10**6)):
+        if amount >= size:
+            return f"{amount / size:.2f} {unit}"
+    return f"{amount / 1000:.1f} kB"

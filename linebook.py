@@ -1,0 +1,469 @@
+"""The `linebook` command: the one place that knows probe, store and dashboard.
+
+Loads only what a sub-command needs, so that help comes at once. Results go to standard output,
+progress and mistakes to standard error. Exit codes: 0 done, 2 a mistake in usage, site file or
+invitation (one sentence says which), 3 a measurement that failed (a result, with its reason).
+"""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
+
+from store.clock import Clock
+from store.errors import LinebookError, UserMistake
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Coroutine
+
+    from probe.reach import Reach
+    from store.records import Failed
+
+T = TypeVar("T")
+
+EXIT_MISTAKE = 2
+EXIT_FAILED = 3
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one sentence, with the near match for a word it does not know."""
+
+    def error(self, message: str) -> NoReturn:
+        sys.stderr.write(f"{self.prog}: {message.removeprefix('argument ')}\n")
+        sys.exit(EXIT_MISTAKE)
+
+    def unknown(self, word: str) -> NoReturn:
+        """End with the sentence for a word that no option or argument of this command takes."""
+        known = [option for action in self._actions for option in action.option_strings]
+        near = difflib.get_close_matches(word.split("=")[0], known, n=1)
+        self.error(f"{word!r} is not known here{f'; did you mean {near[0]}?' if near else '; see --help'}")
+
+    def _check_value(self, action: argparse.Action, value: Any) -> None:
+        if action.choices is not None and value not in action.choices:
+            words = [str(choice) for choice in action.choices]
+            near = difflib.get_close_matches(str(value), words, n=1)
+            hint = f"did you mean {near[0]}?" if near else f"it is one of {', '.join(words)}"
+            raise argparse.ArgumentError(action, f"{value!r} is not known; {hint}")
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    options, rest = _parser().parse_known_args(arguments)
+    if rest:
+        options.parser.unknown(rest[0])
+    try:
+        return int(options.command(options))
+    except UserMistake as mistake:
+        sys.stderr.write(f"linebook: {mistake}\n")
+        return EXIT_MISTAKE
+    except LinebookError as trouble:
+        sys.stderr.write(f"linebook: {trouble}\n")
+        return EXIT_FAILED
+    except BrokenPipeError:  # the reader of our output went away
+        sys.stderr.close()
+        return 0
+    except KeyboardInterrupt:
+        return 130
+
+
+def _parser() -> _Parser:
+    parser = _Parser(
+        prog="linebook",
+        description="The log book of an internet line: measures it, keeps the record, says what it means.",
+        allow_abbrev=False,
+    )
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
+    _practice_command(commands)
+    _endpoint_commands(commands)
+    _probe_commands(commands)
+    _run_commands(commands)
+    _reading_commands(commands)
+    return parser
+
+
+def _command(commands: Any, name: str, run: Callable[[argparse.Namespace], int], words: str) -> _Parser:
+    made: _Parser = commands.add_parser(name, help=words, description=words, allow_abbrev=False)
+    made.set_defaults(command=run, parser=made)
+    return made
+
+
+def _practice_command(commands: Any) -> None:
+    practice = _command(
+        commands,
+        "practice",
+        _practice,
+        "Run it all on this machine: an endpoint, an invented line with faults, a probe, the dashboard.",
+    )
+    practice.add_argument("--keep", type=Path, metavar="DIR", help="keep the database and site file in DIR")
+    practice.add_argument(
+        "--port", type=_port, help="port of the dashboard (default: the first free from 8470)"
+    )
+
+
+def _endpoint_commands(commands: Any) -> None:
+    endpoint = commands.add_parser("endpoint", help="The far end that you host: invite and serve.")
+    acts = endpoint.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
+    invite = _command(
+        acts, "invite", _invite, "Make an endpoint's keys in DIR and print one invitation, a secret."
+    )
+    invite.add_argument("directory", type=Path, metavar="DIR")
+    invite.add_argument("--address", required=True, metavar="HOST[:PORT]", help="where probes will find it")
+    invite.add_argument(
+        "--name", default="probe", help="name of the caller; the same name again replaces its key"
+    )
+    invite.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    serve = _command(acts, "serve", _serve, "Answer the holders of invitations made in DIR, and nobody else.")
+    serve.add_argument("directory", type=Path, metavar="DIR")
+    serve.add_argument("--listen", metavar="ADDRESS[:PORT]", help="where to listen (default: every address)")
+
+
+def _probe_commands(commands: Any) -> None:
+    probe = _command(commands, "probe", _probe, "Measure by the site file's schedule until stopped.")
+    probe.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    dashboard = _command(commands, "dashboard", _dashboard, "Show the record as pages on this machine.")
+    dashboard.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    dashboard.add_argument("--host", default="127.0.0.1", help="loopback address to listen on")
+    dashboard.add_argument("--port", type=_port, help="port (default: the first free from 8470)")
+
+
+def _run_commands(commands: Any) -> None:
+    run = commands.add_parser("run", help="Measure once, now: rate or train.")
+    methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
+    rate = _command(
+        methods,
+        "rate",
+        _run_rate,
+        "TCP rate, counted where it arrives. It fills the line: emergency calls, alarms or medical devices "
+        "may share it.",
+    )
+    _reach_options(rate)
+    rate.add_argument(
+        "--direction", choices=("up", "down", "both"), default="up", help="seen from the probe (default up)"
+    )
+    rate.add_argument(
+        "--seconds", type=_number(1, 3600), default=10, metavar="S", help="1 to 3600 (default 10)"
+    )
+    rate.add_argument("--flows", type=_whole(1, 16), default=4, metavar="N", help="1 to 16 (default 4)")
+    rate.add_argument(
+        "--congestion", metavar="NAME", help="congestion control, such as cubic (default: the host's)"
+    )
+    train = _command(
+        methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
+    )
+    _reach_options(train)
+    train.add_argument(
+        "--seconds", type=_number(1, 86_400), default=10, metavar="S", help="1 to 86400 (default 10)"
+    )
+    train.add_argument(
+        "--per-second", type=_number(1, 200), default=20, metavar="N", help="1 to 200 (default 20)"
+    )
+    train.add_argument(
+        "--size", type=_whole(112, 1472), default=128, metavar="BYTES", help="UDP payload (default 128)"
+    )
+    train.add_argument(
+        "--wait", type=_number(0.1, 60), default=3, metavar="S", help="how long a reply may take (default 3)"
+    )
+    train.add_argument("--samples", type=Path, metavar="FILE", help="write one JSON line a packet to FILE")
+
+
+def _reach_options(parser: _Parser) -> None:
+    parser.add_argument(
+        "--endpoint",
+        required=True,
+        metavar="INVITATION",
+        help="the line that `endpoint invite` printed, or a file that holds it",
+    )
+    parser.add_argument("--interface", metavar="NAME", help="leave by this interface")
+    parser.add_argument("--source", metavar="ADDRESS", help="leave with this source address")
+    parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _reading_commands(commands: Any) -> None:
+    check = _command(
+        commands, "check", _check, "Will the line hold for this stream plan? Go, Tight, Hold or Unknown."
+    )
+    check.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    check.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
+    check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    site = commands.add_parser("site", help="The site file: check it.")
+    acts = site.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
+    site_check = _command(
+        acts,
+        "check",
+        _site_check,
+        "What is wrong with a site file, what its schedule costs a month, what its cards leave open.",
+    )
+    site_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    site_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+# Values of options
+
+
+def _number(low: float, high: float) -> Callable[[str], float]:
+    def read(text: str) -> float:
+        try:
+            found = float(text)
+        except ValueError:
+            found = low - 1
+        if not low <= found <= high:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a number from {low:g} to {high:g}")
+        return found
+
+    return read
+
+
+def _whole(low: int, high: int) -> Callable[[str], int]:
+    def read(text: str) -> int:
+        if not (text.isascii() and text.isdecimal()) or not low <= int(text) <= high:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} to {high}")
+        return int(text)
+
+    return read
+
+
+_port = _whole(1, 65_535)
+
+
+# Commands
+
+
+def _practice(options: argparse.Namespace) -> int:
+    from probe.practice import stage
+
+    command = [sys.executable, str(Path(__file__).resolve())]
+    return stage.run(command=command, keep=options.keep, port=options.port, out=sys.stdout)
+
+
+def _invite(options: argparse.Namespace) -> int:
+    from probe.endpoint import keys
+    from probe.wire import invitation
+
+    line = invitation.write(keys.invite(options.directory, address=options.address, name=options.name))
+    _print_json({"kind": "invitation", "schema": 1, "invitation": line}) if options.json else print(line)
+    _say(f"This line admits whoever holds it. Serve it with: linebook endpoint serve {options.directory}")
+    return 0
+
+
+def _serve(options: argparse.Namespace) -> int:
+    from probe.endpoint import service
+
+    clock = Clock()
+
+    async def serve() -> None:
+        await service.serve(options.directory, listen=options.listen, clock=clock, ready=_say)
+
+    return _until_stopped(serve)
+
+
+def _probe(options: argparse.Namespace) -> int:
+    import logging
+
+    from store.writer import Writer
+
+    from probe import daemon
+    from store import site as sites
+
+    site = sites.load(options.site)
+    clock = Clock()
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
+    writer = Writer.open(site.database, clock=clock)
+    try:
+        return _until_stopped(lambda: daemon.run(site, clock=clock, writer=writer))
+    finally:
+        writer.close()
+
+
+def _dashboard(options: argparse.Namespace) -> int:
+    from dashboard import app
+    from store import site as sites
+
+    site = sites.load(options.site)
+
+    async def serve() -> None:
+        await app.serve(site, host=options.host, port=options.port, clock=Clock(), ready=_say)
+
+    return _until_stopped(serve)
+
+
+def _run_rate(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe.methods import rate
+    from store.jsonform import as_json
+    from store.records import Direction, Failed
+
+    plan = rate.RatePlan(
+        direction=Direction(options.direction),
+        flows=options.flows,
+        seconds=options.seconds,
+        congestion=options.congestion,
+    )
+    where = _reach(options)
+    found = _finish(lambda: rate.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text.rate_run(found))
+    return 0
+
+
+def _run_train(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe.methods import train
+    from store.jsonform import as_json
+    from store.records import Failed
+
+    plan = train.TrainRequest(
+        seconds=options.seconds,
+        per_second=options.per_second,
+        packet_bytes=options.size,
+        waiting_s=options.wait,
+    )
+    where = _reach(options)
+    samples = _writable(options.samples) if options.samples else None
+    found = _finish(lambda: train.run(plan, where, Clock()))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    if samples is not None:
+        samples.write_text("".join(f"{json.dumps(packet)}\n" for packet in found.samples()))
+    _print_json(as_json(found.span, stalls=found.stalls)) if options.json else print(
+        text.train(found.span, found.stalls)
+    )
+    return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    from store.reader import Reader
+
+    from dashboard import text
+    from dashboard.judge import stream
+    from store import site as sites
+    from store.clock import zone
+
+    site = sites.load(options.site)
+    plans = {plan.name: plan for plan in site.plans}
+    if options.plan not in plans:
+        raise UserMistake(
+            f"--plan: {options.site} has no plan {options.plan!r}{_near(options.plan, list(plans))}"
+        )
+    plan = plans[options.plan]
+    now_unix_ns = Clock().unix_ns()
+    reader = Reader.open(site.database)
+    try:
+        found = stream.check(
+            plan,
+            **stream.history(reader, plan, now_unix_ns=now_unix_ns),
+            now_unix_ns=now_unix_ns,
+            zone=zone(site.timezone),
+        )
+    finally:
+        reader.close()
+    _print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))
+    return 0
+
+
+def _site_check(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from dashboard.judge import layers
+    from probe import allowance
+    from probe.wire import invitation
+    from store import site as sites
+
+    site = sites.load(options.site)
+    for endpoint in site.endpoints:
+        try:
+            invitation.parse(endpoint.invitation)
+        except UserMistake as mistake:
+            raise UserMistake(f"{options.site}: endpoint {endpoint.name!r}: {mistake}") from None
+    costs = allowance.monthly_cost(site)
+    questions = {handoff.name: layers.open_questions(handoff.card) for handoff in site.handoffs}
+    _print_json(text.site_json(site, costs, questions)) if options.json else print(
+        text.site(site, costs, questions)
+    )
+    return 0
+
+
+# What the commands share
+
+
+def _reach(options: argparse.Namespace) -> Reach:
+    from probe.reach import Binding, Reach
+    from probe.wire import invitation
+
+    line = options.endpoint
+    if "://" not in line:
+        try:
+            line = Path(line).read_text().strip()
+        except OSError as error:
+            raise UserMistake(
+                f"--endpoint: {line!r} is neither an invitation (linebook://...) nor a readable file: "
+                f"{error.strerror}"
+            ) from None
+    return Reach(
+        handoff=options.interface or options.source or "",
+        endpoint="",
+        invitation=invitation.parse(line),
+        binding=Binding(interface=options.interface, source=options.source),
+    )
+
+
+def _failed(failed: Failed, options: argparse.Namespace) -> int:
+    from store.jsonform import failed_json
+
+    if options.json:
+        _print_json(failed_json(failed))
+    _say(f"{failed.what} failed: {failed.why} (owner: {failed.whose})")
+    return EXIT_FAILED
+
+
+def _writable(path: Path) -> Path:
+    try:
+        path.touch()
+    except OSError as error:
+        raise UserMistake(f"--samples: {path} cannot be written: {error.strerror}") from None
+    return path
+
+
+def _near(word: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(word, known, n=1)
+    return f"; did you mean {near[0]!r}?" if near else f"; it has {', '.join(known) or 'none'}"
+
+
+def _print_json(found: dict[str, Any]) -> None:
+    print(json.dumps(found))
+
+
+def _say(line: str) -> None:
+    sys.stderr.write(f"{line}\n")
+    sys.stderr.flush()
+
+
+def _finish(work: Callable[[], Coroutine[Any, Any, T]]) -> T:
+    import asyncio
+
+    return asyncio.run(work())
+
+
+def _until_stopped(work: Callable[[], Coroutine[Any, Any, None]]) -> int:
+    """Run `work` until it ends, or until SIGINT or SIGTERM cancels it; 0 either way."""
+    import asyncio
+    import contextlib
+    import signal
+
+    async def run() -> None:
+        task = asyncio.create_task(work(), name="linebook")
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, task.cancel)
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+
+    asyncio.run(run())
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
