@@ -18,9 +18,8 @@ from store.site import Site, StreamPlan
 
 def rate_run(run: RateRun) -> str:
     """A rate run: what arrived at which layer, what held it, delay idle and loaded, its standing."""
-    lines = [
-        f"{rfc3339(run.started_unix_ns)}  rate run, {run.seconds:g} s, {_counted(run.flows, 'flow')} a direction"
-    ]
+    flows = _counted(run.flows, "flow")
+    lines = [f"{rfc3339(run.started_unix_ns)}  rate run, {run.seconds:g} s, {flows} a direction"]
     lines += [line for direction, side in run.sides().items() for line in _side(direction, side)]
     lines += [
         f"Delay idle:   {_delays(run.rtt_idle_us)}",
@@ -43,7 +42,7 @@ def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
         f"PDV up:     {_delays(span.pdv_up.delays())} (delay over the span's minimum)",
         f"PDV down:   {_delays(span.pdv_down.delays())}",
         f"Jitter up {_ms(span.jitter_up_us)}, down {_ms(span.jitter_down_us)} (RFC 3550, at the end)",
-        f"{_counted(len(stalls), 'stall')} of 0.5 s and more, {_counted(span.blips, 'blip')} of 0.2 to 0.5 s.",
+        f"{_counted(len(stalls), 'stall')} of 0.5 s and more, {_counted(span.blips, 'blip')} from 0.2 s on.",
     ]
     lines += [
         f"  {rfc3339(stall.started_unix_ns)}  {stall.class_} of {stall.seconds:.2f} s, {stall.direction}, "
@@ -119,16 +118,16 @@ def _side(direction: Direction, side: RateSide) -> Iterable[str]:
     counted_s = (side.steady_to_ms - side.steady_from_ms) / 1000
     rates = side.rates
     yield (
-        f"{direction.capitalize()}: {mbps(rates.goodput_bps)} of payload arrived in the {counted_s:g} s counted "
-        f"(the first {side.steady_from_ms / 1000:g} s are start-up)."
+        f"{direction.capitalize()}: {mbps(rates.goodput_bps)} of payload arrived in the {counted_s:g} s "
+        f"counted (the first {side.steady_from_ms / 1000:g} s are start-up)."
     )
     yield (
-        f"  IP layer {mbps(rates.ip_bps)}, layer 2 {mbps(rates.ethernet_bps)}, on the wire {mbps(rates.wire_bps)} "
-        f"(segments of {side.mss_bytes} bytes, IPv{side.ip_version})"
+        f"  IP layer {mbps(rates.ip_bps)}, layer 2 {mbps(rates.ethernet_bps)}, "
+        f"on the wire {mbps(rates.wire_bps)} (segments of {side.mss_bytes} bytes, IPv{side.ip_version})"
     )
     yield (
-        f"  slowest second {mbps(side.lowest_second_bps)}; {side.retransmitted_ratio:.3%} of the bytes sent twice; "
-        f"limited by: {side.limited_by}; congestion control {side.congestion}"
+        f"  slowest second {mbps(side.lowest_second_bps)}; {side.retransmitted_ratio:.3%} of the bytes "
+        f"sent again; limited by: {side.limited_by}; congestion control {side.congestion}"
     )
 
 

@@ -1,0 +1,53 @@
+"""The house stands as drawn: probe -> store <- dashboard, and wire formats touch no socket."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+HOUSE = Path(__file__).parent.parent
+FORBIDDEN = {  # part of the house: what its modules may not import
+    "store": {"probe", "dashboard", "linebook"},
+    "probe": {"dashboard", "linebook"},
+    "dashboard": {"probe", "linebook"},
+    "probe/wire": {"socket", "asyncio", "time", "ssl", "aiohttp"},
+    "dashboard/judge": {"sqlite3", "sqlite_utils", "asyncio", "aiohttp", "jinja2", "time", "store.reader"},
+}
+
+
+def imported(path: Path) -> set[str]:
+    """Every module a file imports by name, with all the packages above it; type-only imports count too."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: imports are absolute here"
+            names = [node.module or "", *(f"{node.module}.{alias.name}" for alias in node.names)]
+        else:
+            continue
+        for name in names:
+            parts = name.split(".")
+            found |= {".".join(parts[:count]) for count in range(1, len(parts) + 1)}
+    return found
+
+
+@pytest.mark.parametrize("part", FORBIDDEN)
+def test_nothing_imports_what_it_may_not(part: str) -> None:
+    """No module of a part imports what the part is kept from."""
+    files = sorted((HOUSE / part).rglob("*.py"))
+    assert files, f"{part} has no modules"
+    assert {str(file.relative_to(HOUSE)): imported(file) & FORBIDDEN[part] for file in files} == {
+        str(file.relative_to(HOUSE)): set() for file in files
+    }
+
+
+def test_every_module_says_where_it_stands() -> None:
+    """Each module of the house opens with a docstring."""
+    files = [
+        HOUSE / "linebook.py",
+        *(file for part in ("store", "probe", "dashboard") for file in (HOUSE / part).rglob("*.py")),
+    ]
+    assert [file for file in files if not ast.get_docstring(ast.parse(file.read_text()))] == []
