@@ -1,0 +1,294 @@
+"""What a person sees after a mistake or with a far end gone: one clear sentence, the right exit code.
+
+Every case runs the command as a person would, in a process of its own.
+"""
+
+from __future__ import annotations
+
+import json
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+HOUSE = Path(__file__).parent.parent
+LINEBOOK = [sys.executable, str(HOUSE / "linebook.py")]
+
+SITE = """
+name = "Mistakes"
+invented = true
+timezone = "UTC"
+database = "line.db"
+
+[[handoff]]
+name = "old"
+title = "Old line"
+[handoff.card]
+rate_up = "18 Mb/s"
+
+[[endpoint]]
+name = "north"
+where = "outside"
+invitation = "linebook://192.0.2.1:9/?v=1&key=AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA&pin=AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA"
+
+[[plan]]
+name = "P1"
+title = "Evening class"
+handoff = "old"
+days = ["Mon"]
+hours = "19:00-21:00"
+[[plan.destination]]
+name = "one"
+video = "4.5 Mb/s"
+audio = "160 kb/s"
+transport = "tcp"
+"""
+
+
+def linebook(*words: str, timeout_s: float = 60) -> subprocess.CompletedProcess[str]:
+    """One command, to its end."""
+    return subprocess.run([*LINEBOOK, *words], capture_output=True, text=True, timeout=timeout_s, check=False)
+
+
+def mistake(*words: str) -> str:
+    """The one sentence of a command that must end with exit code 2 and print nothing else."""
+    done = linebook(*words)
+    assert (done.returncode, done.stdout) == (2, ""), done
+    lines = done.stderr.strip().splitlines()
+    assert len(lines) == 1, done.stderr
+    return lines[0]
+
+
+def failure(*words: str) -> dict[str, str]:
+    """The failed object of a command that must end with exit code 3."""
+    done = linebook(*words, "--json")
+    assert done.returncode == 3, done
+    assert "Traceback" not in done.stderr
+    found: dict[str, str] = json.loads(done.stdout)
+    assert found["kind"] == "failed"
+    assert {"what", "why", "whose"} <= set(found)
+    return found
+
+
+def free_port() -> int:
+    """A port of which this and the next are free just now."""
+    for _ in range(50):
+        with socket.socket() as first, socket.socket() as second:
+            first.bind(("127.0.0.1", 0))
+            port = first.getsockname()[1]
+            try:
+                second.bind(("127.0.0.1", port + 1))
+            except OSError:
+                continue
+            return port
+    raise AssertionError("no two free ports side by side")
+
+
+class Endpoint:
+    """An endpoint served on loopback in a process of its own."""
+
+    def __init__(self, directory: Path) -> None:
+        self.port = free_port()
+        self.directory = directory
+        address = f"127.0.0.1:{self.port}"
+        invited = linebook("endpoint", "invite", str(directory), "--address", address)
+        self.invitation = invited.stdout.strip()
+        self.process = subprocess.Popen(
+            [*LINEBOOK, "endpoint", "serve", str(directory), "--listen", "127.0.0.1"],
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        assert self.process.stderr is not None
+        assert self.process.stderr.readline()
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGTERM)
+        self.process.communicate(timeout=10)
+
+
+@pytest.fixture
+def endpoint(tmp_path: Path) -> Iterator[Endpoint]:
+    """A served endpoint, ended afterwards."""
+    made = Endpoint(tmp_path / "endpoint")
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    """A site file without mistakes, readable by its owner alone."""
+    path = tmp_path / "site.toml"
+    path.write_text(SITE)
+    path.chmod(0o600)
+    return path
+
+
+class TestUsage:
+    def test_unknown_option_gets_its_near_match(self) -> None:
+        assert "--seconds" in mistake("run", "rate", "--endpoint", "x", "--secnds", "3")
+
+    def test_unknown_command_gets_its_near_match(self) -> None:
+        assert "practice" in mistake("practise")
+
+    @pytest.mark.parametrize(
+        ("option", "value"),
+        [
+            ("--flows", "17"),
+            ("--flows", "x"),
+            ("--seconds", "0"),
+            ("--seconds", "-3"),
+            ("--direction", "sideways"),
+        ],
+    )
+    def test_a_value_out_of_range_names_its_option(self, option: str, value: str) -> None:
+        assert option in mistake("run", "rate", "--endpoint", "x", f"{option}={value}")
+
+    def test_what_is_no_invitation(self) -> None:
+        assert "--endpoint" in mistake("run", "rate", "--endpoint", "nowhere")
+        assert "linebook://" in mistake("run", "train", "--endpoint", "https://192.0.2.1/")
+
+    def test_a_cut_invitation_does_not_show_its_key(self, endpoint: Endpoint) -> None:
+        sentence = mistake("run", "train", "--endpoint", endpoint.invitation[:-20])
+        key = endpoint.invitation.partition("key=")[2][:43]
+        assert "invitation" in sentence
+        assert key[:12] not in sentence
+
+
+class TestSiteFile:
+    @pytest.mark.parametrize(
+        ("right", "wrong", "expected"),
+        [
+            ('rate_up = "18 Mb/s"', "rate_up = 18", ("rate_up", "Mb/s")),
+            ('rate_up = "18 Mb/s"', 'rate_up = "18 MB"', ("rate_up", "Mb/s")),
+            ('rate_up = "18 Mb/s"', 'rate_up = "-18 Mb/s"', ("rate_up",)),
+            ('rate_up = "18 Mb/s"', 'rate_upp = "18 Mb/s"', ("rate_upp", "rate_up")),
+            (
+                'rate_up = "18 Mb/s"',
+                "service_start = 2026-06-22\nterm_end = 2025-06-22",
+                ("term_end", "service_start"),
+            ),
+            ('hours = "19:00-21:00"', 'hours = "19-21"', ("hours", "19:00-21:00")),
+            ('handoff = "old"\ndays', 'handoff = "odl"\ndays', ("handoff", "old")),
+            ('timezone = "UTC"', 'timezone = "Mars/Olympus"', ("timezone",)),
+            ('name = "Mistakes"', 'name = "Mistakes', ("line 2",)),
+        ],
+    )
+    def test_names_key_line_and_what_would_be_right(
+        self, site: Path, right: str, wrong: str, expected: tuple[str, ...]
+    ) -> None:
+        text = SITE.replace(right, wrong)
+        assert text != SITE
+        site.write_text(text)
+        line = next(n for n, row in enumerate(text.splitlines(), 1) if row in wrong.splitlines()[-1:])
+        sentence = mistake("site", "check", str(site))
+        assert f"line {line}" in sentence
+        assert all(word in sentence for word in expected), sentence
+
+    def test_missing_file(self, tmp_path: Path) -> None:
+        assert "nothing.toml" in mistake("site", "check", str(tmp_path / "nothing.toml"))
+
+    def test_unknown_plan_gets_its_near_match(self, site: Path) -> None:
+        assert "'P1'" in mistake("check", str(site), "--plan", "P2")
+
+    def test_a_right_one_says_what_it_costs_and_what_is_open(self, site: Path) -> None:
+        done = linebook("site", "check", str(site))
+        assert done.returncode == 0, done.stderr
+        assert "no mistakes found" in done.stdout
+        assert "open question" in done.stdout
+
+
+class TestDatabase:
+    def test_one_that_is_not_there(self, site: Path) -> None:
+        assert "line.db" in mistake("check", str(site), "--plan", "P1")
+
+    def test_one_that_is_none(self, site: Path) -> None:
+        database = site.with_name("line.db")
+        database.write_bytes(b"a text, not a database" * 400)
+        for command in (["check", str(site), "--plan", "P1"], ["probe", str(site)], ["dashboard", str(site)]):
+            assert "line.db" in mistake(*command)
+        assert database.read_bytes() == b"a text, not a database" * 400
+
+    def test_a_newer_one_is_refused_and_left_alone(self, site: Path) -> None:
+        database = site.with_name("line.db")
+        with sqlite3.connect(database) as made:
+            made.execute("create table kept (n integer)")
+            made.execute(f"pragma application_id = {_application_id()}")
+            made.execute("pragma user_version = 9999")
+        made.close()
+        before = database.read_bytes()
+        assert "newer" in mistake("probe", str(site))
+        assert "newer" in mistake("check", str(site), "--plan", "P1")
+        assert database.read_bytes() == before
+
+    def test_a_folder_in_its_place(self, site: Path) -> None:
+        site.with_name("line.db").mkdir()
+        assert "line.db" in mistake("probe", str(site))
+
+
+class TestFarEnd:
+    def test_nothing_listens(self, tmp_path: Path) -> None:
+        port = free_port()
+        invited = linebook("endpoint", "invite", str(tmp_path / "e"), "--address", f"127.0.0.1:{port}")
+        found = failure("run", "train", "--endpoint", invited.stdout.strip(), "--seconds", "1")
+        assert str(port) in found["why"]
+
+    def test_a_name_that_does_not_resolve(self, endpoint: Endpoint) -> None:
+        # RFC 6761 section 6.4: names under .invalid never resolve
+        line = endpoint.invitation.replace("127.0.0.1", "nowhere.invalid")
+        assert "nowhere.invalid" in failure("run", "train", "--endpoint", line, "--seconds", "1")["why"]
+
+    def test_wrong_key(self, endpoint: Endpoint) -> None:
+        head, _, tail = endpoint.invitation.partition("key=")
+        wrong = f"{head}key={'A' * 43}{tail[43:]}"
+        assert "key" in failure("run", "rate", "--endpoint", wrong, "--seconds", "1")["why"]
+
+    def test_wrong_fingerprint(self, endpoint: Endpoint) -> None:
+        head, _, tail = endpoint.invitation.partition("pin=")
+        wrong = f"{head}pin={'A' * 43}{tail[43:]}"
+        assert "certificate" in failure("run", "rate", "--endpoint", wrong, "--seconds", "1")["why"]
+
+    @pytest.mark.parametrize("method", ["rate", "train"])
+    def test_it_dies_in_the_middle(self, endpoint: Endpoint, method: str) -> None:
+        """What had arrived is kept: an aborted record, or a failure that says whose it is."""
+        asked = [*LINEBOOK, "run", method, "--endpoint", endpoint.invitation, "--seconds", "8", "--json"]
+        with subprocess.Popen(asked, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as run:
+            with pytest.raises(subprocess.TimeoutExpired):
+                run.wait(timeout=5)  # well into the run: idle part 2 s, then the load
+            endpoint.process.kill()
+            printed, said = run.communicate(timeout=40)
+        assert "Traceback" not in said
+        found = json.loads(printed)
+        if method == "rate":
+            assert run.returncode == 0, said
+            assert (found["standing"], "aborted" in found["reasons"]) == ("void", True)
+            assert found["bins"]
+        else:
+            assert run.returncode == 0, said
+            assert found["lost_unattributed"] > 0
+
+    def test_port_taken(self, endpoint: Endpoint) -> None:
+        sentence = mistake("endpoint", "serve", str(endpoint.directory), "--listen", "127.0.0.1")
+        assert str(endpoint.port) in sentence
+
+    def test_dashboard_port_taken(self, site: Path) -> None:
+        with socket.socket() as taken:
+            taken.bind(("127.0.0.1", 0))
+            taken.listen()
+            port = taken.getsockname()[1]
+            assert str(port) in mistake("dashboard", str(site), "--port", str(port))
+            assert str(port) in mistake("practice", "--port", str(port))
+
+    def test_dashboard_beyond_this_machine(self, site: Path) -> None:
+        assert "--host" in mistake("dashboard", str(site), "--host", "0.0.0.0")
+
+
+def _application_id() -> int:
+    from store import schema
+
+    return schema.APPLICATION_ID
