@@ -14,6 +14,8 @@ from __future__ import annotations
 
 import base64
 import binascii
+import functools
+import math
 import types
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -21,6 +23,7 @@ from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 from store.errors import BadMessage
 
 PROTOCOL = 1
+PROTOCOL_HEADER = "Linebook-Protocol"  # in every request and every answer
 TOKEN_BYTES = 32
 READY = b"R"
 GO = b"G"
@@ -156,7 +159,8 @@ class Refusal:
     """Why the endpoint does not do what was asked; the body of every answer from 400 up.
 
     Codes: ``not_admitted`` (wrong key, or no key; nothing else is said), ``busy``, ``limit``,
-    ``allowance``, ``unknown`` (no such train or run), ``bad_request``, ``protocol``.
+    ``allowance``, ``unknown`` (no such path, train or run), ``bad_request``, ``protocol``, ``trouble``
+    (the endpoint itself failed).
     """
 
     code: str
@@ -201,15 +205,28 @@ def _read(kind: Any, data: object, where: str) -> Any:
         if not isinstance(data, dict):
             raise BadMessage("control message", f"{where} is not an object")
         return _read_fields(kind, data, where)
-    if kind is float and isinstance(data, int) and not isinstance(data, bool):
-        return float(data)
+    if kind is float:
+        return _read_float(data, where)
     if not isinstance(data, kind) or (isinstance(data, bool) and kind is not bool):
         raise BadMessage("control message", f"{where} is not {kind.__name__}")
     return data
 
 
+def _read_float(data: object, where: str) -> float:
+    try:
+        found = float(data) if isinstance(data, int | float) and not isinstance(data, bool) else math.nan
+    except OverflowError:  # an integer beyond 1e308
+        found = math.inf
+    if not math.isfinite(found):  # Python's JSON reader lets NaN and Infinity through
+        raise BadMessage("control message", f"{where} is not a finite number")
+    return found
+
+
+_hints = functools.cache(get_type_hints)  # a handful of classes; without it, each message evaluates its hints
+
+
 def _read_fields(kind: Any, data: dict[str, Any], where: str) -> Any:
-    hints = get_type_hints(kind)
+    hints = _hints(kind)
     values = {}
     for field in fields(kind):
         if field.name in data:

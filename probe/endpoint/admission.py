@@ -1,0 +1,218 @@
+"""Who may use this endpoint, and how much: every rule that says yes or no, and no traffic.
+
+Keys are compared in constant time against the SHA-256 of each caller's. A caller may have a number of
+trains and runs; the endpoint has a number of callers and runs at a time; each run has its seconds and
+bytes, each caller its bytes a month. Pure: times are handed in (`now_ns` monotonic, `unix_ns` for the
+calendar month), and the ledger is only a value here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import re
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from probe.endpoint.ledger import Ledger, month_after, month_of
+from probe.endpoint.limits import Limits
+from probe.wire.control import Refusal, RunRequest, TrainRequest
+from probe.wire.stamp import AUTHENTICATED_BYTES
+from store.clock import NS_PER_S
+from store.records import Direction
+
+SILENCE_S = 10  # a caller whose control, trains and flows are all silent for this long loses its runs
+PACKET_BYTES_MAX = 8_972  # what an IPv4 packet of 9000 carries in UDP
+_DIRECTIONS = {  # name -> (up, down)
+    str(Direction.UP): (True, False),
+    str(Direction.DOWN): (False, True),
+    str(Direction.BOTH): (True, True),
+}
+_CONGESTION = re.compile(r"[a-z0-9_-]{1,15}")  # the kernel's names have 15 characters at most
+_SSIDS = 1 << 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunTerms:
+    """A granted run. `bytes_max` is payload, both directions together."""
+
+    run: str
+    caller: str
+    up_flows: int
+    down_flows: int
+    seconds: float
+    bytes_max: int
+    congestion: str | None
+    ends_ns: int  # monotonic; when its time is over if it started at once
+
+
+class Admission:
+    """What is granted and to whom. Trains are known by SSID, runs by a name that cannot be guessed."""
+
+    def __init__(self, *, callers: Mapping[str, bytes], limits: Limits, ledger: Ledger) -> None:
+        self._callers = dict(callers)
+        self._limits = limits
+        self._ledger = ledger
+        self._trains: dict[int, str] = {}
+        self._runs: dict[str, RunTerms] = {}
+        self._heard_ns: dict[str, int] = {}
+
+    def caller_of(self, key: bytes) -> str | None:
+        """The caller that holds `key`, or None. Takes as long for a right key as for a wrong one."""
+        digest = hashlib.sha256(key).digest()
+        found = None
+        for name, known in self._callers.items():
+            if hmac.compare_digest(digest, known):
+                found = name
+        return found
+
+    def renew(self, callers: Mapping[str, bytes]) -> list[str]:
+        """Take over a changed list of callers; returns those whose key is admitted no more."""
+        gone = [name for name, digest in self._callers.items() if callers.get(name) != digest]
+        self._callers = dict(callers)
+        return gone
+
+    def heard(self, caller: str, *, now_ns: int) -> None:
+        """Note that a caller gave a sign of life at `now_ns`; an earlier one changes nothing."""
+        self._heard_ns[caller] = max(now_ns, self._heard_ns.get(caller, now_ns))
+
+    def silent_runs(self, *, now_ns: int) -> list[RunTerms]:
+        """The runs of callers that gave no sign of life for `SILENCE_S`."""
+        return [terms for terms in self._runs.values() if not self._lively(terms.caller, now_ns)]
+
+    def bytes_left(self, caller: str, *, unix_ns: int) -> int:
+        """What is left of this month's allowance for a caller, runs under way not counted."""
+        used = self._ledger.used(caller, month=month_of(unix_ns))
+        return max(0, self._limits.bytes_per_month - used)
+
+    def open_train(self, caller: str, request: TrainRequest, *, now_ns: int) -> int | Refusal:
+        """An SSID for a new train, or why not."""
+        wrong = self._wrong_train(request) or self._crowded(caller, now_ns)
+        if wrong is not None:
+            return wrong
+        if len(self.trains_of(caller)) >= self._limits.trains:
+            return Refusal(
+                code="limit",
+                why=f"a caller here has at most {_count(self._limits.trains, 'train')} at a time",
+            )
+        if len(self._trains) >= _SSIDS // 2:  # keeps the draw below short
+            return Refusal(code="busy", why="the endpoint has no session left", retry_after_s=60.0)
+        while (ssid := 1 + secrets.randbelow(_SSIDS - 1)) in self._trains:
+            pass
+        self._trains[ssid] = caller
+        return ssid
+
+    def close_train(self, ssid: int) -> None:
+        """Forget a train."""
+        self._trains.pop(ssid, None)
+
+    def trains_of(self, caller: str) -> list[int]:
+        """The SSIDs of a caller's trains."""
+        return [ssid for ssid, owner in self._trains.items() if owner == caller]
+
+    def open_run(self, caller: str, request: RunRequest, *, now_ns: int, unix_ns: int) -> RunTerms | Refusal:
+        """The terms of a new run, or why not."""
+        wrong = self._wrong_run(request) or self._crowded(caller, now_ns) or self._occupied(now_ns)
+        if wrong is not None:
+            return wrong
+        left = self.bytes_left(caller, unix_ns=unix_ns) - self._reserved(caller)
+        if left <= 0:
+            return self._used_up(caller, month_of(unix_ns))
+        up, down = _DIRECTIONS[request.direction]
+        terms = RunTerms(
+            run=secrets.token_hex(8),
+            caller=caller,
+            up_flows=request.flows if up else 0,
+            down_flows=request.flows if down else 0,
+            seconds=request.seconds,
+            bytes_max=min(self._limits.bytes_per_run, left),
+            congestion=request.congestion,
+            ends_ns=now_ns + round(request.seconds * NS_PER_S),
+        )
+        self._runs[terms.run] = terms
+        return terms
+
+    def runs_of(self, caller: str) -> list[str]:
+        """The names of a caller's runs under way."""
+        return [terms.run for terms in self._runs.values() if terms.caller == caller]
+
+    def close_run(self, run: str, *, moved_bytes: int, unix_ns: int) -> None:
+        """Free a run's place and book what it moved to the month it ended in."""
+        terms = self._runs.pop(run, None)
+        if terms is not None:
+            self._ledger.book(terms.caller, moved_bytes, month=month_of(unix_ns))
+
+    def _wrong_train(self, request: TrainRequest) -> Refusal | None:
+        if not request.per_second > 0:
+            return _bad("per_second", "more than 0", request.per_second)
+        if request.per_second > self._limits.per_second:
+            return _over(
+                "a train here has at most {} packets a second", self._limits.per_second, "per_second"
+            )
+        if not AUTHENTICATED_BYTES <= request.packet_bytes <= PACKET_BYTES_MAX:
+            return _bad("packet_bytes", f"{AUTHENTICATED_BYTES} to {PACKET_BYTES_MAX}", request.packet_bytes)
+        return None
+
+    def _wrong_run(self, request: RunRequest) -> Refusal | None:
+        if request.direction not in _DIRECTIONS:
+            return _bad("direction", "up, down or both", request.direction)
+        if request.flows < 1:
+            return _bad("flows", "1 or more", request.flows)
+        if not request.seconds > 0:
+            return _bad("seconds", "more than 0", request.seconds)
+        if request.congestion is not None and not _CONGESTION.fullmatch(request.congestion):
+            return _bad("congestion", "the name of a congestion control", request.congestion)
+        if request.flows > self._limits.flows:
+            return _over("a run here has at most {} flows in each direction", self._limits.flows, "flows")
+        if request.seconds > self._limits.seconds_per_run:
+            return _over("a run here lasts at most {} s", self._limits.seconds_per_run, "seconds_per_run")
+        return None
+
+    def _lively(self, caller: str, now_ns: int) -> bool:
+        return now_ns - self._heard_ns.get(caller, now_ns) <= SILENCE_S * NS_PER_S
+
+    def _crowded(self, caller: str, now_ns: int) -> Refusal | None:
+        owners = {terms.caller for terms in self._runs.values()} | {
+            owner for owner in self._trains.values() if self._lively(owner, now_ns)
+        }
+        if len(owners - {caller}) < self._limits.callers:
+            return None
+        why = f"the endpoint serves at most {_count(self._limits.callers, 'caller')} at a time"
+        return Refusal(code="busy", why=why, retry_after_s=60.0)
+
+    def _occupied(self, now_ns: int) -> Refusal | None:
+        if len(self._runs) < self._limits.runs:
+            return None
+        first_ns = min(terms.ends_ns for terms in self._runs.values())
+        return Refusal(
+            code="busy",
+            why=f"the endpoint has at most {_count(self._limits.runs, 'rate run')} at a time; come again later",
+            retry_after_s=max(1.0, round((first_ns - now_ns) / NS_PER_S, 1)),
+        )
+
+    def _reserved(self, caller: str) -> int:
+        return sum(terms.bytes_max for terms in self._runs.values() if terms.caller == caller)
+
+    def _used_up(self, caller: str, month: str) -> Refusal:
+        if self._reserved(caller):
+            why = "the run under way may use up what is left of this month's allowance"
+            return Refusal(code="busy", why=why, retry_after_s=10.0)
+        allowance = f"{self._limits.bytes_per_month:,}".replace(",", " ")
+        return Refusal(
+            code="allowance",
+            why=f"the {allowance} bytes a month that this endpoint allows a caller are used up until "
+            f"{month_after(month)}-01 UTC",
+        )
+
+
+def _bad(field: str, expected: str, found: object) -> Refusal:
+    return Refusal(code="bad_request", why=f"{field}: expected {expected}, not {str(found)[:40]!r}")
+
+
+def _over(sentence: str, limit: int, key: str) -> Refusal:
+    return Refusal(code="limit", why=f"{sentence.format(limit)} ({key} in the endpoint's limits)")
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -1,0 +1,230 @@
+"""The STAMP session-reflector: RFC 8762, authenticated and stateful, sessions told apart by SSID (RFC 8972).
+
+`Reflector` is the logic: a datagram with its address and times goes in, a reply or nothing comes out; no
+socket, no event loop. `ReflectorSockets` is the thin adapter to UDP. What is never answered: an unknown
+SSID, a packet shorter than the base packet, one with a wrong HMAC, one longer than was granted, and an old
+packet that comes from a new address. A reply is as long as its request, and goes only where a packet with
+a valid HMAC came from: whoever replays old packets with somebody else's address reaches nobody.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import math
+import socket
+from collections.abc import Callable, Iterator, Sequence
+
+from probe.linux import timestamps
+from probe.wire.control import TrainCounts
+from probe.wire.stamp import (
+    AUTHENTICATED_BYTES,
+    ReflectorPacket,
+    SenderPacket,
+    decode_sender,
+    encode_reflector,
+    ntp_of,
+    peek_ssid,
+)
+from store.clock import NS_PER_S, Clock
+from store.errors import BadPacket
+
+REFWAIT_S = 900  # a session ends after this long without a packet; RFC 5357 section 4.2
+_UNKNOWN_TTL = 255  # what stands in where the TTL cannot be read; RFC 5357 section 4.2
+_SEQUENCES = 1 << 32
+_REMEMBERED = 4096  # sequence numbers below the highest that are still told from repeats
+_REMEMBERED_MASK = (1 << _REMEMBERED) - 1
+_HEADROOM = 1.5  # over the granted rate, for a sender whose clock and timers are not ours
+_BURST_S = 30  # held packets of a stall this long arrive at once and must not be lost here
+_BURST_PACKETS = 100
+_DATAGRAM_BYTES = 9216  # more than is ever granted, so a longer packet is seen to be too long
+_DRAINED = 64  # datagrams taken in one go, before the event loop may do something else
+_BUFFER_BYTES = 4 << 20  # 4000 packets/s and a pause of the event loop must not look like loss
+_SO_SNDBUFFORCE, _SO_RCVBUFFORCE = 32, 33  # Linux, asm-generic/socket.h
+
+
+class _Session:
+    """One train as the reflector sees it. Mutable, because a packet may cost only microseconds."""
+
+    __slots__ = (
+        "address",
+        "burst_ns",
+        "caller",
+        "distinct",
+        "full_at_ns",
+        "highest",
+        "interval_ns",
+        "key",
+        "last_ns",
+        "packet_bytes",
+        "received",
+        "reflected",
+        "seen",
+    )
+
+    def __init__(self, *, caller: str, key: bytes, per_second: float, packet_bytes: int, now_ns: int) -> None:
+        self.caller = caller
+        self.key = key
+        self.packet_bytes = packet_bytes
+        self.interval_ns = round(NS_PER_S / (_HEADROOM * per_second))
+        self.burst_ns = max(_BURST_PACKETS, math.ceil(_BURST_S * per_second)) * self.interval_ns
+        self.full_at_ns = now_ns
+        self.last_ns = now_ns
+        self.address: timestamps.Address | None = None
+        self.highest = -1
+        self.seen = 0  # bit n set: the sequence number `highest - n` arrived
+        self.received = self.distinct = self.reflected = 0
+
+    def note(self, sequence: int, address: timestamps.Address, *, now_ns: int) -> bool:
+        """Count a packet whose HMAC is right. False, and nothing changes, for an old one from elsewhere."""
+        ahead = (sequence - self.highest) % _SEQUENCES  # serial number arithmetic: 2**32 packets may pass
+        if self.address is None or 0 < ahead < _SEQUENCES // 2:
+            self.seen = (self.seen << ahead | 1) & _REMEMBERED_MASK if 0 < ahead < _REMEMBERED else 1
+            self.highest = sequence
+            self.address = address  # a new address with a new number: the caller's NAT has moved it
+            self.distinct += 1
+        elif address != self.address:
+            return False
+        else:
+            behind = _SEQUENCES - ahead if ahead else 0
+            if behind < _REMEMBERED and not self.seen >> behind & 1:
+                self.seen |= 1 << behind
+                self.distinct += 1
+        self.received += 1
+        self.last_ns = now_ns
+        return True
+
+    def within_rate(self, now_ns: int) -> bool:
+        """Whether a reply keeps to the granted rate, with headroom and a burst (a leaky bucket)."""
+        full_at_ns = max(self.full_at_ns, now_ns) + self.interval_ns
+        if full_at_ns - now_ns > self.burst_ns:
+            return False
+        self.full_at_ns = full_at_ns
+        return True
+
+    def counts(self) -> TrainCounts:
+        return TrainCounts(
+            received=self.received, distinct=self.distinct, reflected=self.reflected, highest=self.highest
+        )
+
+
+class Reflector:
+    """All sessions of an endpoint. `unix_ns` is asked once a reply, for the time it leaves (T3)."""
+
+    def __init__(self, *, error_estimate: int, unix_ns: Callable[[], int]) -> None:
+        self._error_estimate = error_estimate
+        self._unix_ns = unix_ns
+        self._sessions: dict[int, _Session] = {}
+
+    def open(
+        self, ssid: int, *, caller: str, key: bytes, per_second: float, packet_bytes: int, now_ns: int
+    ) -> None:
+        """Answer from now on what comes with `ssid` and an HMAC by `key`."""
+        self._sessions[ssid] = _Session(
+            caller=caller, key=key, per_second=per_second, packet_bytes=packet_bytes, now_ns=now_ns
+        )
+
+    def counts(self, ssid: int) -> TrainCounts:
+        """What arrived and was sent. KeyError for an SSID that is not open."""
+        return self._sessions[ssid].counts()
+
+    def close(self, ssid: int) -> TrainCounts:
+        """End a session. KeyError for an SSID that is not open."""
+        return self._sessions.pop(ssid).counts()
+
+    def expired(self, *, now_ns: int) -> list[int]:
+        """The SSIDs of sessions that were silent for `REFWAIT_S`."""
+        return [s for s, found in self._sessions.items() if now_ns - found.last_ns >= REFWAIT_S * NS_PER_S]
+
+    def heard(self) -> Iterator[tuple[str, int]]:
+        """(caller, monotonic time of its last packet) of every session."""
+        return ((found.caller, found.last_ns) for found in self._sessions.values())
+
+    def reflect(
+        self,
+        data: bytes,
+        address: timestamps.Address,
+        *,
+        received_unix_ns: int,
+        ttl: int | None,
+        now_ns: int,
+    ) -> bytes | None:
+        """The reply to a datagram, None for silence. `now_ns` is monotonic and paces, nothing else."""
+        try:
+            session = self._sessions.get(peek_ssid(data))
+            if session is None or len(data) > session.packet_bytes:
+                return None
+            packet = decode_sender(data, key=session.key)
+        except BadPacket:
+            return None
+        if not session.note(packet.sequence, address, now_ns=now_ns) or not session.within_rate(now_ns):
+            return None
+        reply = self._reply(packet, session, received_unix_ns, _UNKNOWN_TTL if ttl is None else ttl)
+        session.reflected += 1
+        return encode_reflector(reply, key=session.key, tail=data[AUTHENTICATED_BYTES:])
+
+    def _reply(
+        self, packet: SenderPacket, session: _Session, received_unix_ns: int, ttl: int
+    ) -> ReflectorPacket:
+        return ReflectorPacket(
+            sequence=session.reflected % _SEQUENCES,
+            sent_ntp=ntp_of(self._unix_ns()),
+            error_estimate=self._error_estimate,
+            ssid=packet.ssid,
+            received_ntp=ntp_of(received_unix_ns),
+            sender_sequence=packet.sequence,
+            sender_ntp=packet.sent_ntp,
+            sender_error_estimate=packet.error_estimate,
+            sender_ttl=ttl,
+        )
+
+
+class ReflectorSockets:
+    """Brings datagrams to a `Reflector` and its replies back. Owns its sockets from `start` to `close`."""
+
+    def __init__(self, reflector: Reflector, sockets: Sequence[socket.socket], *, clock: Clock) -> None:
+        self._reflector = reflector
+        self._sockets = tuple(sockets)
+        self._clock = clock
+
+    def start(self) -> None:
+        """Answer from now on. The sockets are bound UDP sockets; they become non-blocking."""
+        loop = asyncio.get_running_loop()
+        for sock in self._sockets:
+            sock.setblocking(False)
+            timestamps.prepare(sock, transmit=False)
+            _widen(sock)
+            loop.add_reader(sock, self._drain, sock)
+
+    def close(self) -> None:
+        """Answer no more."""
+        loop = asyncio.get_running_loop()
+        for sock in self._sockets:
+            loop.remove_reader(sock)
+            sock.close()
+
+    def _drain(self, sock: socket.socket) -> None:
+        reflect, monotonic_ns, clock = self._reflector.reflect, self._clock.monotonic_ns, self._clock
+        for _ in range(_DRAINED):
+            found = timestamps.receive(sock, _DATAGRAM_BYTES, clock=clock)
+            if found is None:
+                return
+            reply = reflect(
+                found.data,
+                found.address,
+                received_unix_ns=found.stamp_unix_ns,
+                ttl=found.ttl,
+                now_ns=monotonic_ns(),
+            )
+            if reply is not None:
+                with contextlib.suppress(OSError):  # a full queue or no route: lost on the way down
+                    sock.sendto(reply, found.address)
+
+
+def _widen(sock: socket.socket) -> None:
+    """The largest buffers this process may have: by privilege, else as far as the host's limit goes."""
+    for forced, option in ((_SO_SNDBUFFORCE, socket.SO_SNDBUF), (_SO_RCVBUFFORCE, socket.SO_RCVBUF)):
+        try:
+            sock.setsockopt(socket.SOL_SOCKET, forced, _BUFFER_BYTES)
+        except PermissionError:
+            sock.setsockopt(socket.SOL_SOCKET, option, _BUFFER_BYTES)
