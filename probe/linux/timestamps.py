@@ -1,0 +1,145 @@
+"""When packets truly left and arrived: kernel time stamps of UDP sockets (SO_TIMESTAMPING).
+
+Works without privileges. Stamps are CLOCK_REALTIME, so they compare with Unix time only. Where the
+kernel gives none, the clock read beside the call stands in and says so (`Stamps.CLOCK`). Constants that
+Python's socket module lacks are those of Linux' asm-generic/socket.h, net_tstamp.h, errqueue.h and in.h.
+
+Use a non-blocking socket with `loop.add_reader`: the callback also fires for the error queue, which
+must be drained first (`transmit_stamps`), or the loop spins on it.
+"""
+
+from __future__ import annotations
+
+import errno
+import socket
+import struct
+from dataclasses import dataclass
+
+from store.clock import NS_PER_S, Clock
+from store.records import Stamps
+
+_SO_TIMESTAMPING = 37  # the option and its control message alike
+_TX_SOFTWARE = 1 << 1
+_RX_SOFTWARE = 1 << 3
+_SOFTWARE = 1 << 4  # report software stamps at all
+_OPT_ID = 1 << 7  # number the transmit stamps, one a send, from 0
+_OPT_CMSG = 1 << 10
+_OPT_TSONLY = 1 << 11  # the stamp without a copy of the packet
+_RECEIVE_FLAGS = _SOFTWARE | _RX_SOFTWARE
+_TRANSMIT_FLAGS = _RECEIVE_FLAGS | _TX_SOFTWARE | _OPT_ID | _OPT_CMSG | _OPT_TSONLY
+_IP_RECVTTL = 12
+_EXTENDED_ERRORS = {(socket.IPPROTO_IP, 11), (socket.IPPROTO_IPV6, 25)}  # IP_RECVERR, IPV6_RECVERR
+_ORIGIN_TIMESTAMPING, _INFO_SENT = 4, 0
+_HOP_LIMITS = {(socket.IPPROTO_IP, socket.IP_TTL), (socket.IPPROTO_IPV6, socket.IPV6_HOPLIMIT)}
+
+_TIMESPEC = struct.Struct("@ll")  # seconds, nanoseconds of the software stamp; two more timespecs follow
+_EXTENDED_ERROR = struct.Struct("@IBBBBII")  # errno, origin, type, code, pad, info, data
+_INTEGER = struct.Struct("@i")
+_ANCILLARY_BYTES = 512  # too little would cut control messages off without an error
+_HOST_CLOCK = Clock()
+
+# What an ICMP error becomes on a socket; the next call works again.
+_PASSING = {errno.ECONNREFUSED, errno.EHOSTUNREACH, errno.ENETUNREACH, errno.EHOSTDOWN, errno.EMSGSIZE}
+
+Address = tuple[str, int] | tuple[str, int, int, int]
+_Control = list[tuple[int, int, bytes]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Received:
+    """One datagram. `ttl` is its TTL or hop limit on arrival, None where the kernel did not say."""
+
+    data: bytes
+    address: Address
+    stamp_unix_ns: int
+    stamp_source: Stamps
+    ttl: int | None
+
+
+def prepare(sock: socket.socket, *, transmit: bool, ttl: int = 255) -> bool:
+    """Make `sock` stamp arrivals (with `transmit` departures too), report TTLs and send with `ttl`.
+
+    Transmit stamps are numbered from 0, the next send's. False when the kernel knows no time stamps;
+    `receive` then falls back to the clock and `transmit_stamps` stays empty.
+    """
+    if sock.family == socket.AF_INET6:
+        sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_RECVHOPLIMIT, 1)
+        sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_UNICAST_HOPS, ttl)
+    sock.setsockopt(socket.IPPROTO_IP, _IP_RECVTTL, 1)  # an IPv6 socket may have IPv4 peers
+    sock.setsockopt(socket.IPPROTO_IP, socket.IP_TTL, ttl)
+    flags = _TRANSMIT_FLAGS if transmit else _RECEIVE_FLAGS
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPING, _RECEIVE_FLAGS)  # numbering starts anew
+        sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPING, flags)
+    except OSError as error:
+        if error.errno in (errno.ENOPROTOOPT, errno.EINVAL):
+            return False
+        raise
+    return True
+
+
+def receive(sock: socket.socket, size: int, *, clock: Clock = _HOST_CLOCK) -> Received | None:
+    """The next datagram of a non-blocking socket, or None when there is none.
+
+    An ICMP error that waits on the socket is read past. OSError when the socket itself is broken.
+    """
+    while True:
+        try:
+            data, control, _flags, address = sock.recvmsg(size, _ANCILLARY_BYTES)
+        except BlockingIOError:
+            return None
+        except OSError as error:
+            if error.errno not in _PASSING:
+                raise
+            continue
+        stamp_unix_ns, ttl = _read_arrival(control)
+        source = Stamps.KERNEL
+        if not stamp_unix_ns:
+            stamp_unix_ns, source = clock.unix_ns(), Stamps.CLOCK
+        return Received(data=data, address=address, stamp_unix_ns=stamp_unix_ns, stamp_source=source, ttl=ttl)
+
+
+def transmit_stamps(sock: socket.socket) -> list[tuple[int, int]]:
+    """Drain the error queue: (counter, Unix ns) of every send whose stamp came. ICMP errors are dropped."""
+    found: list[tuple[int, int]] = []
+    while True:
+        try:
+            _data, control, _flags, _address = sock.recvmsg(0, _ANCILLARY_BYTES, socket.MSG_ERRQUEUE)
+        except BlockingIOError:
+            return found
+        except OSError as error:
+            if error.errno not in _PASSING:
+                raise
+            continue
+        stamp_unix_ns, counter = _read_departure(control)
+        if stamp_unix_ns and counter is not None:
+            found.append((counter, stamp_unix_ns))
+
+
+def _read_arrival(control: _Control) -> tuple[int, int | None]:
+    """(stamp or 0, TTL or None)."""
+    stamp_unix_ns, ttl = 0, None
+    for level, kind, data in control:
+        if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPING:
+            stamp_unix_ns = _unix_ns(data)
+        elif (level, kind) in _HOP_LIMITS:
+            (ttl,) = _INTEGER.unpack_from(data)
+    return stamp_unix_ns, ttl
+
+
+def _read_departure(control: _Control) -> tuple[int, int | None]:
+    """(stamp or 0, its counter or None when the message is not about a packet that was sent)."""
+    stamp_unix_ns, counter = 0, None
+    for level, kind, data in control:
+        if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPING:
+            stamp_unix_ns = _unix_ns(data)
+        elif (level, kind) in _EXTENDED_ERRORS:
+            _errno, origin, _type, _code, _pad, info, data_field = _EXTENDED_ERROR.unpack_from(data)
+            if origin == _ORIGIN_TIMESTAMPING and info == _INFO_SENT:
+                counter = data_field
+    return stamp_unix_ns, counter
+
+
+def _unix_ns(timespec: bytes) -> int:
+    seconds, rest_ns = _TIMESPEC.unpack_from(timespec)
+    return int(seconds) * NS_PER_S + int(rest_ns)
