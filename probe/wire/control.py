@@ -6,8 +6,8 @@ more). The paths stand in `PATHS`. Pure: no socket, no clock.
 
 A rate flow is a TCP connection to the endpoint's flow port: the probe sends its one-time token
 (`TOKEN_BYTES`), the endpoint answers `READY`. For an up flow the probe then sends payload; for a down
-flow it sends `GO` and the endpoint sends payload for the granted seconds. Whoever receives ends the
-flow. A connection with a wrong token is closed without a byte.
+flow it sends `GO`, and again twice a second as a sign of life, and the endpoint sends payload for the
+granted seconds. Whoever receives ends the flow. A connection with a wrong token is closed without a byte.
 """
 
 from __future__ import annotations
@@ -138,7 +138,7 @@ class SenderReport:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunReport:
-    """A run at the endpoint. `up` and `down` are there once that direction ended."""
+    """A run at the endpoint. `up` and `down` hold what is known so far, None before the first byte."""
 
     finished: bool
     why: str | None  # why it ended early, None when it ran its time

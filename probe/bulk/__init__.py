@@ -1,0 +1,1 @@
+"""Bulk traffic in a process of its own, at both ends of a line: flows, the worker, and who starts it."""

@@ -1,0 +1,127 @@
+"""The probe's bulk traffic: a worker for one run, connected, let go, listened to.
+
+Runs on the probe's event loop; payload stays in the worker, which lives for this run only.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from probe.bulk.process import Event, WorkerProcess
+from probe.bulk.worker import Job
+from probe.reach import Binding
+from probe.wire.control import ReceiverReport, RunGrant, SenderReport, decode, encode
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClientReport:
+    """A run at the probe: the sender's view of up, the receiver's of down, as far as each began.
+
+    `why` is None when the run ran its time; `moved_bytes` is payload received and handed to the kernel.
+    """
+
+    finished: bool
+    why: str | None
+    up: SenderReport | None
+    down: ReceiverReport | None
+    moved_bytes: int
+
+
+_DIED = "the probe's bulk worker died"
+_NOTHING = ClientReport(finished=False, why=None, up=None, down=None, moved_bytes=0)
+
+
+class FlowClient:
+    """The flows of one run at the probe. Use as ``async with``; leaving it resets whatever still flows."""
+
+    def __init__(self, *, on_progress: Callable[[ClientReport], None] | None = None) -> None:
+        self._on_progress = on_progress
+        self._worker: WorkerProcess | None = None
+        loop = asyncio.get_running_loop()
+        self._ready: asyncio.Future[str | None] = loop.create_future()
+        self._ended: asyncio.Future[None] = loop.create_future()
+        self.report = _NOTHING
+
+    async def __aenter__(self) -> FlowClient:
+        self._worker = await WorkerProcess.start(["connect"], on_event=self._on_event)
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        if self._worker is not None:
+            await self._worker.close()
+
+    async def connect(
+        self,
+        grant: RunGrant,
+        *,
+        addresses: Sequence[str],
+        binding: Binding,
+        seconds: float,
+        congestion: str | None,
+    ) -> str | None:
+        """Connect every flow of `grant`; None once all are ready, else why not.
+
+        `addresses` (numeric) are tried in their order; `congestion` is for up flows.
+        """
+        job = Job(
+            addresses=tuple(addresses),
+            port=grant.port,
+            interface=binding.interface,
+            source=binding.source,
+            up_tokens=grant.up_tokens,
+            down_tokens=grant.down_tokens,
+            seconds=seconds,
+            congestion=congestion,
+        )
+        self._tell(encode(job))
+        await self._until(self._ready)
+        return self._ready.result() if self._ready.done() else _DIED
+
+    async def run(self) -> ClientReport:
+        """Let all flows go at once and wait for their end; `finished` is False when the worker died."""
+        self._tell({"do": "go"})
+        await self._until(self._ended)
+        return self.report if self._ended.done() else replace(self.report, why=_DIED)
+
+    def stop(self, why: str) -> None:
+        """End the flows now; `run` then returns with `why`."""
+        self._tell({"do": "stop", "why": why})
+
+    async def _until(self, future: asyncio.Future[Any]) -> None:
+        """Wait for `future` or the worker's end, whichever comes first."""
+        assert self._worker is not None  # noqa: S101 - for the type checker; we are within async with
+        death = asyncio.create_task(self._worker.ended(), name="await the bulk worker's end")
+        try:
+            await asyncio.wait([future, death], return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            death.cancel()
+            await asyncio.gather(death, return_exceptions=True)
+
+    def _tell(self, command: Event) -> None:
+        if self._worker is not None:
+            self._worker.tell(command)
+
+    def _on_event(self, event: Event) -> None:
+        match event["event"]:
+            case "ready":
+                self._ready.set_result(None)
+            case "failed":
+                self._ready.set_result(event["why"])
+            case "run":
+                self._on_report(event)
+
+    def _on_report(self, event: Event) -> None:
+        self.report = ClientReport(
+            finished=event["finished"],
+            why=event["why"],
+            up=event["sender"] and decode(SenderReport, event["sender"]),
+            down=event["receiver"] and decode(ReceiverReport, event["receiver"]),
+            moved_bytes=event["bytes"],
+        )
+        if self._on_progress is not None:
+            self._on_progress(self.report)
+        if self.report.finished:
+            self._ended.set_result(None)

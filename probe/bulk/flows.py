@@ -1,0 +1,266 @@
+"""What one thread does with one connected flow: receive and count, or send until told to stop.
+
+A receiver counts payload per 100 ms bin and ends the flow when its time is over; a sender pushes
+random bytes (RFC 7312 section 3.1.2: payload that no device on the way can compress). Both use
+plain blocking calls, which release the interpreter's lock, with the kernel's own time-outs, so that
+a thread looks up at least every `LOOK_UP_S`. Every flow resets on closing (SO_LINGER 0), also when
+its process is killed: what is still queued never reaches the line. Buffer sizes are left to the
+kernel, since setting one switches its automatic window off. Imports no event loop.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import resource
+import socket
+import struct
+import threading
+from dataclasses import dataclass, field
+
+from probe.linux import tcp_info
+from probe.linux.tcp_info import TcpInfo
+from probe.wire.control import GO
+from store.clock import NS_PER_MS, NS_PER_S, Clock
+
+BIN_NS = 100 * NS_PER_MS
+LOOK_UP_S = 0.05  # how long a call may sleep before its thread looks whether to stop
+LIFE_SIGN_NS = NS_PER_S // 2  # a receiver of a down flow repeats GO this often: it is still there
+PAUSE_NS = 1_500 * NS_PER_MS  # a sender hears nothing this long and sends nothing new
+GIVE_UP_NS = 10 * NS_PER_S  # and ends the flow after this; stalls of some seconds are survived
+OVERTIME_NS = NS_PER_S  # a sender ends by itself this long after its time if the receiver did not end it
+EARLY_NS = NS_PER_S // 4  # an end this close to the planned one is the planned one
+
+_BLOCK_BYTES = 256 * 1024
+_UNSENT_BYTES = 128 * 1024  # little enough to stop soon, enough for 10 Gb/s between two wake-ups
+_RESET_ON_CLOSE = struct.pack("ii", 1, 0)
+
+
+class Spending:
+    """The byte cap of a run, shared by its flows."""
+
+    def __init__(self, bytes_max: int | None) -> None:
+        self._left = bytes_max
+        self._lock = threading.Lock()
+        self.bytes = 0
+
+    def take(self, count: int) -> bool:
+        """Note `count` more bytes; False once the cap is reached."""
+        with self._lock:
+            self.bytes += count
+            return self._left is None or self.bytes < self._left
+
+
+class Tally:
+    """Payload of one direction per 100 ms bin, counted from the first byte of any of its flows.
+
+    Only whole bins within the run's seconds count; what comes later is read and thrown away.
+    """
+
+    def __init__(self, *, seconds: float) -> None:
+        self._bins = [0] * max(1, round(seconds * NS_PER_S) // BIN_NS)
+        self._lock = threading.Lock()
+        self.origin_ns: int | None = None
+
+    def add(self, count: int, now_ns: int) -> None:
+        with self._lock:
+            if self.origin_ns is None:
+                self.origin_ns = now_ns
+            place = (now_ns - self.origin_ns) // BIN_NS
+            if place < len(self._bins):
+                self._bins[place] += count
+
+    def over(self, now_ns: int) -> bool:
+        """Whether the run's seconds have passed since the first byte."""
+        return self.origin_ns is not None and now_ns >= self.origin_ns + BIN_NS * len(self._bins)
+
+    def bins(self, now_ns: int) -> tuple[int, ...]:
+        """The whole bins up to now; silence at the end counts as bins of 0."""
+        with self._lock:
+            if self.origin_ns is None:
+                return ()
+            return tuple(self._bins[: max(0, now_ns - self.origin_ns) // BIN_NS])
+
+
+@dataclass(slots=True, kw_only=True)
+class Flow:
+    """One connected flow and what became of it.
+
+    `why` is None for a flow that ran its time, `silent` marks a far end that was no longer heard,
+    `cpu_s` is what the flow's thread used.
+    """
+
+    sock: socket.socket
+    halt: threading.Event
+    spending: Spending
+    clock: Clock
+    ended_ns: int | None = None
+    why: str | None = None
+    silent: bool = False
+    cpu_s: float = 0.0
+    _cpu_before_s: float = field(default=0.0, init=False)
+
+    def begin(self) -> None:
+        """Prepare the socket; called in the flow's own thread."""
+        self._cpu_before_s = _thread_cpu_s()
+        self.sock.setblocking(True)
+        self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
+        for option in (socket.SO_RCVTIMEO, socket.SO_SNDTIMEO):
+            self.sock.setsockopt(socket.SOL_SOCKET, option, struct.pack("ll", 0, round(LOOK_UP_S * 1e6)))
+
+    def end(self, why: str | None) -> None:
+        self.sock.close()
+        self.why = why
+        self.cpu_s = _thread_cpu_s() - self._cpu_before_s
+        self.ended_ns = self.clock.monotonic_ns()
+
+
+@dataclass(slots=True, kw_only=True)
+class Sink(Flow):
+    """A flow that receives. With `life_signs` it repeats GO, so that the sender knows it is there."""
+
+    tally: Tally
+    life_signs: bool = False
+
+    def run(self) -> None:
+        """Receive until the run's time is over, the far end falls silent, or a halt."""
+        self.begin()
+        self.end(self._receive())
+
+    def _receive(self) -> str | None:
+        buffer = bytearray(_BLOCK_BYTES)
+        heard_ns = signed_ns = self.clock.monotonic_ns()
+        flags = int(socket.MSG_TRUNC)  # on TCP: count and discard without copying
+        while not self.halt.is_set():
+            count = -1
+            try:
+                count = self.sock.recv_into(buffer, 0, flags)
+            except BlockingIOError:
+                pass  # nothing within LOOK_UP_S
+            except ConnectionError:
+                return "the sender broke the flow off"
+            except OSError as error:
+                if not flags:
+                    return f"receiving failed: {error.strerror}"
+                flags = 0  # a kernel that does not discard: copy
+                continue
+            now_ns = self.clock.monotonic_ns()
+            if self.tally.over(now_ns):
+                return None
+            if count == 0:
+                return "the sender ended the flow before its time"
+            if count > 0:
+                heard_ns = now_ns
+                self.tally.add(count, now_ns)
+                if not self.spending.take(count):
+                    return "the run reached its byte cap"
+            elif now_ns - heard_ns >= GIVE_UP_NS:
+                self.silent = True
+                return "the sender fell silent"
+            if self.life_signs and now_ns - signed_ns >= LIFE_SIGN_NS:
+                signed_ns = now_ns
+                self._sign()
+        return "halted"
+
+    def _sign(self) -> None:
+        with contextlib.suppress(OSError):  # a full or broken way back: receiving finds out
+            self.sock.send(GO, socket.MSG_DONTWAIT)
+
+
+@dataclass(slots=True, kw_only=True)
+class Source(Flow):
+    """A flow that sends. `watch` must be called about ten times a second from another thread.
+
+    With `after_go` it begins when the receiver says GO and expects GO again and again; without,
+    acknowledgements alone say that somebody is there.
+    """
+
+    seconds: float
+    block: bytes
+    after_go: bool = False
+    started_ns: int | None = None
+    paused: bool = False
+    info: TcpInfo | None = None
+    congestion: str = ""
+    _acked: int = field(default=-1, init=False)
+    _acked_ns: int = field(default=0, init=False)
+    _heard_ns: int = field(default=0, init=False)
+
+    def run(self) -> None:
+        """Send until the run's time is over, the far end falls silent, or a halt."""
+        self.begin()
+        why = "the receiver never said GO" if self.after_go and not self._await_go() else self._send()
+        self._look(self.clock.monotonic_ns())
+        self.end(why)
+
+    def watch(self, now_ns: int) -> None:
+        """Sample TCP_INFO and decide whether the far end is still heard."""
+        if self.started_ns is None or self.ended_ns is not None:
+            return
+        self._look(now_ns)
+        if self.after_go:
+            self._hear(now_ns)
+        silence_ns = now_ns - min(self._acked_ns, self._heard_ns if self.after_go else now_ns)
+        self.silent = silence_ns >= GIVE_UP_NS
+        self.paused = silence_ns >= PAUSE_NS
+
+    def _await_go(self) -> bool:
+        asked_ns = self.clock.monotonic_ns()
+        while not self.halt.is_set() and self.clock.monotonic_ns() - asked_ns < GIVE_UP_NS:
+            try:
+                return self.sock.recv(1) == GO
+            except BlockingIOError:
+                continue
+            except OSError:
+                break
+        return False
+
+    def _send(self) -> str | None:
+        self.sock.setsockopt(socket.IPPROTO_TCP, tcp_info.TCP_NOTSENT_LOWAT, _UNSENT_BYTES)
+        self.congestion = tcp_info.congestion(self.sock)
+        now_ns = self._acked_ns = self._heard_ns = self.started_ns = self.clock.monotonic_ns()
+        end_ns = now_ns + round(self.seconds * NS_PER_S)
+        while not self.halt.is_set():
+            now_ns = self.clock.monotonic_ns()
+            if now_ns >= end_ns + OVERTIME_NS:
+                return None
+            if self.silent:
+                return "the receiver fell silent"
+            if self.paused:
+                self.halt.wait(LOOK_UP_S)
+                continue
+            try:
+                count = self.sock.send(self.block)
+            except BlockingIOError:
+                continue  # no room within LOOK_UP_S
+            except OSError as error:
+                ended = isinstance(error, ConnectionError) and now_ns >= end_ns - EARLY_NS
+                return None if ended else f"the receiver broke the flow off: {error.strerror}"
+            if not self.spending.take(count):
+                return "the run reached its byte cap"
+        return "halted"
+
+    def _look(self, now_ns: int) -> None:
+        try:
+            info = tcp_info.read(self.sock)
+        except OSError:
+            return  # closed meanwhile: the last reading stands
+        idle = not info.unacked and not info.notsent_bytes
+        if info.bytes_acked != self._acked or idle:
+            self._acked, self._acked_ns = info.bytes_acked, now_ns
+        self.info = info
+
+    def _hear(self, now_ns: int) -> None:
+        with contextlib.suppress(OSError):  # nothing said, or broken: sending finds out
+            if self.sock.recv(64, socket.MSG_DONTWAIT):
+                self._heard_ns = now_ns
+
+
+def random_block() -> bytes:
+    """What every source of a process sends, again and again."""
+    return os.urandom(_BLOCK_BYTES)
+
+
+def _thread_cpu_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_THREAD)
+    return used.ru_utime + used.ru_stime

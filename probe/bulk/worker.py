@@ -1,0 +1,375 @@
+"""The process that carries bulk traffic: ``python -m probe.bulk.worker listen FD... | connect``.
+
+It talks JSON lines with its parent: commands come on standard input, one ``{"do": ...}`` each, and
+reports go to standard output. It ends by itself when standard input closes, when its parent dies
+(PR_SET_PDEATHSIG), or when the parent says nothing for `SILENCE_S`, which the kernel's own timer
+watches, so that a worker that hangs ends as well; the kernel then resets its flows.
+
+Commands to a listening worker: ``admit`` (run, up_tokens, down_tokens, seconds, congestion,
+bytes_max), ``abort`` (run, why). To a connecting one: the first line is its job (`Job`), then
+``go`` and ``stop`` (why). To both: ``beat``. Events: ``{"event": "ready"}``, ``{"event":
+"failed", "why"}`` and ``{"event": "run", "run", "bytes", "finished", "why", "receiver",
+"sender"}``, twice a second while a run runs and once when it ended.
+
+Imports no event loop and nothing that is slow to load: it starts in about a tenth of a second.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import json
+import os
+import select
+import signal
+import socket
+import sys
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from probe.bulk.flows import random_block
+from probe.bulk.run import Run
+from probe.linux.tcp_info import ask_congestion
+from probe.reach import Binding
+from probe.wire.control import GO, READY, TOKEN_BYTES, decode, encode
+from store.clock import NS_PER_MS, NS_PER_S, Clock
+
+SILENCE_S = 1.8  # so that an endpoint stops within 2 s of its caller's parent falling silent
+TOKEN_NS = 3 * NS_PER_S  # from connecting to the last byte of the token
+WAITING_MAX = 64  # connections without a token yet; more stay in the kernel's queue
+JOIN_NS = 15 * NS_PER_S  # from admitting a run to its first flow
+CONNECT_S = 5.0  # for one address to answer, and again for READY
+
+_REPORT_NS = 500 * NS_PER_MS
+_LOOK_S = 0.1
+_CONNECT_LOOK_S = 0.02
+_PR_SET_PDEATHSIG = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Admission:
+    """What a listening worker needs to take a run's flows."""
+
+    run: str
+    up_tokens: tuple[bytes, ...]
+    down_tokens: tuple[bytes, ...]
+    seconds: float
+    congestion: str | None
+    bytes_max: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """What a connecting worker needs: `addresses` are tried in their order."""
+
+    addresses: tuple[str, ...]
+    port: int
+    interface: str | None
+    source: str | None
+    up_tokens: tuple[bytes, ...]
+    down_tokens: tuple[bytes, ...]
+    seconds: float
+    congestion: str | None
+
+
+class Parent:
+    """The other end of standard input and output; gone when it closes or is silent too long."""
+
+    def __init__(self) -> None:
+        _die_with_parent()
+        self._rest = b""
+        self._heard()
+
+    def commands(self, *, wait_s: float) -> Iterator[dict[str, Any]]:
+        """The commands that have come, after waiting up to `wait_s` for one. SystemExit at the end."""
+        if not select.select([0], [], [], wait_s)[0]:
+            return
+        data = os.read(0, 1 << 16)
+        if not data:
+            raise SystemExit(0)
+        self._heard()
+        *lines, self._rest = (self._rest + data).split(b"\n")
+        for line in lines:
+            yield json.loads(line)
+
+    def tell(self, event: dict[str, Any]) -> None:
+        rest = json.dumps(event).encode() + b"\n"
+        try:
+            while rest:
+                rest = rest[os.write(1, rest) :]
+        except BrokenPipeError:
+            raise SystemExit(0) from None
+
+    def tell_run(self, name: str, run: Run) -> None:
+        """Tell how far `run` is."""
+        receiver, sender = run.receiver_report(), run.sender_report()
+        self.tell(
+            {
+                "event": "run",
+                "run": name,
+                "bytes": run.spent_bytes,
+                "finished": run.finished,
+                "why": run.why,
+                "receiver": receiver and encode(receiver),
+                "sender": sender and encode(sender),
+            }
+        )
+
+    def _heard(self) -> None:
+        signal.setitimer(signal.ITIMER_REAL, SILENCE_S)  # SIGALRM then ends this process
+
+
+class Listener:
+    """Takes flows by their one-time tokens and runs them."""
+
+    def __init__(self, sockets: Sequence[socket.socket], *, parent: Parent, clock: Clock) -> None:
+        self._listening = {sock.fileno(): sock for sock in sockets}
+        self._parent = parent
+        self._clock = clock
+        self._block = random_block()
+        self._waiting: dict[int, tuple[socket.socket, bytearray, int]] = {}
+        self._tokens: dict[bytes, tuple[str, bool, str | None]] = {}
+        self._runs: dict[str, tuple[Run, int]] = {}
+        self._told_ns = 0
+
+    def serve(self) -> None:
+        """Until the parent is gone."""
+        for sock in self._listening.values():
+            sock.setblocking(False)
+        while True:
+            doors = list(self._listening) if len(self._waiting) < WAITING_MAX else []
+            ready = select.select([0, *doors, *self._waiting], [], [], _LOOK_S)[0]
+            if 0 in ready:  # first of all: an admission is always ahead of its flows
+                for command in self._parent.commands(wait_s=0):
+                    self._obey(command)
+            for fileno in ready:
+                if fileno in self._waiting:
+                    self._read_token(fileno)
+                elif fileno in self._listening:
+                    self._take(self._listening[fileno])
+            self._look_after(self._clock.monotonic_ns())
+
+    def _obey(self, command: dict[str, Any]) -> None:
+        match command["do"]:
+            case "admit":
+                self._admit(decode(Admission, command))
+            case "abort":
+                if command["run"] in self._runs:
+                    self._runs[command["run"]][0].halt(command["why"])
+
+    def _admit(self, asked: Admission) -> None:
+        run = Run(
+            sinks=len(asked.up_tokens),
+            sources=len(asked.down_tokens),
+            seconds=asked.seconds,
+            bytes_max=asked.bytes_max,
+            block=self._block,
+            clock=self._clock,
+        )
+        self._runs[asked.run] = run, self._clock.monotonic_ns()
+        for tokens, up in (asked.up_tokens, True), (asked.down_tokens, False):
+            self._tokens |= {token: (asked.run, up, asked.congestion) for token in tokens}
+
+    def _take(self, door: socket.socket) -> None:
+        try:
+            sock, _ = door.accept()
+        except OSError:
+            return  # gone again, or no descriptors left: the next look finds out
+        sock.setblocking(False)
+        self._waiting[sock.fileno()] = sock, bytearray(), self._clock.monotonic_ns()
+
+    def _read_token(self, fileno: int) -> None:
+        sock, said, _ = self._waiting[fileno]
+        try:
+            data = sock.recv(TOKEN_BYTES - len(said))
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        said += data
+        if data and len(said) < TOKEN_BYTES:
+            return
+        del self._waiting[fileno]
+        found = self._tokens.pop(bytes(said), None)
+        if found is None or not self._join(sock, *found):
+            sock.close()  # without a byte: whoever has no token learns nothing
+
+    def _join(self, sock: socket.socket, name: str, up: bool, congestion: str | None) -> bool:
+        run = self._runs[name][0]
+        try:
+            sock.send(READY)
+        except OSError:
+            return False
+        if up:
+            run.add_sink(sock)
+        else:
+            if congestion:
+                ask_congestion(sock, congestion)  # the report says which one it became
+            run.add_source(sock, after_go=True)
+        return True
+
+    def _look_after(self, now_ns: int) -> None:
+        for fileno, (sock, _, since_ns) in tuple(self._waiting.items()):
+            if now_ns - since_ns >= TOKEN_NS:
+                del self._waiting[fileno]
+                sock.close()
+        for run, admitted_ns in self._runs.values():
+            if not run.joined and now_ns - admitted_ns >= JOIN_NS:
+                run.halt("no flow of the run came")
+        due = now_ns - self._told_ns >= _REPORT_NS
+        for name, (run, _) in tuple(self._runs.items()):
+            if run.finished or (due and run.joined):
+                self._parent.tell_run(name, run)
+            if run.finished:
+                del self._runs[name]
+                self._tokens = {token: of for token, of in self._tokens.items() if of[0] != name}
+        if due:
+            self._told_ns = now_ns
+
+
+class Connector:
+    """Connects all flows of one run, then runs them together."""
+
+    def __init__(self, job: Job, *, clock: Clock) -> None:
+        self._job = job
+        self._clock = clock
+        self._binding = Binding(interface=job.interface, source=job.source)
+        self.flows: list[socket.socket] = []
+        self.failure: str | None = None
+
+    def connect(self) -> None:
+        """Fill `flows`, up ones first, each with its READY, or say in `failure` why not."""
+        tokens = self._job.up_tokens + self._job.down_tokens
+        try:
+            first = self._connect_first(tokens[0])
+            address = first.getpeername()[0]
+        except OSError as error:
+            self.failure = _sentence(error)
+            return
+        found: list[socket.socket | None] = [first, *(None for _ in tokens[1:])]
+
+        def connect_one(place: int) -> None:
+            try:
+                found[place] = self._connect(address, tokens[place])
+            except OSError as error:
+                self.failure = _sentence(error)
+
+        threads = [threading.Thread(target=connect_one, args=(at,)) for at in range(1, len(tokens))]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        self.flows = [flow for flow in found if flow is not None]
+
+    def start(self) -> Run:
+        """Let all flows go at once."""
+        flows = self.flows
+        ups = len(self._job.up_tokens)
+        run = Run(
+            sinks=len(flows) - ups,
+            sources=ups,
+            seconds=self._job.seconds,
+            bytes_max=None,
+            block=random_block(),
+            clock=self._clock,
+        )
+        for sock in flows[ups:]:
+            with contextlib.suppress(OSError):  # broken already: its sink finds out
+                sock.send(GO)
+        for sock in flows[:ups]:
+            run.add_source(sock)
+        for sock in flows[ups:]:
+            run.add_sink(sock, life_signs=True)
+        return run
+
+    def _connect_first(self, token: bytes) -> socket.socket:
+        failure = OSError("no address to connect to")
+        for address in self._job.addresses:
+            try:
+                return self._connect(address, token)
+            except OSError as error:
+                failure = error
+        raise failure
+
+    def _connect(self, address: str, token: bytes) -> socket.socket:
+        family = socket.AF_INET6 if ":" in address else socket.AF_INET
+        sock = socket.socket(family, socket.SOCK_STREAM)
+        try:
+            self._binding.apply(sock)
+            if self._job.congestion and not ask_congestion(sock, self._job.congestion):
+                raise OSError(f"this host does not offer congestion control {self._job.congestion}")
+            sock.settimeout(CONNECT_S)
+            sock.connect((address, self._job.port))
+            sock.sendall(token)
+            if sock.recv(1) != READY:
+                raise OSError("the endpoint closed a flow instead of taking it")
+        except BaseException:
+            sock.close()
+            raise
+        return sock
+
+
+def _connect(parent: Parent, clock: Clock) -> None:
+    job = decode(Job, next(_stream(parent)))
+    worker = Connector(job, clock=clock)
+    attempt = threading.Thread(target=worker.connect, name="connect", daemon=True)
+    attempt.start()
+    while attempt.is_alive():
+        if any(command["do"] == "stop" for command in parent.commands(wait_s=_CONNECT_LOOK_S)):
+            return
+    if worker.failure:
+        parent.tell({"event": "failed", "why": worker.failure})
+        return
+    parent.tell({"event": "ready"})
+    for command in _stream(parent):
+        if command["do"] == "stop":
+            return
+        if command["do"] == "go":
+            break
+    _carry(parent, worker.start(), clock)
+
+
+def _carry(parent: Parent, run: Run, clock: Clock) -> None:
+    told_ns = clock.monotonic_ns()
+    while not run.finished:
+        for command in parent.commands(wait_s=_LOOK_S):
+            if command["do"] == "stop":
+                run.halt(command["why"])
+        if clock.monotonic_ns() - told_ns >= _REPORT_NS and not run.finished:
+            told_ns = clock.monotonic_ns()
+            parent.tell_run("", run)
+    parent.tell_run("", run)
+
+
+def _stream(parent: Parent) -> Iterator[dict[str, Any]]:
+    while True:
+        yield from parent.commands(wait_s=_LOOK_S)
+
+
+def _sentence(error: OSError) -> str:
+    return error.strerror or str(error) or "no answer in time"
+
+
+def _die_with_parent() -> None:
+    """Have the kernel end this process when its parent ends, and when the silence timer rings."""
+    signal.signal(signal.SIGALRM, signal.SIG_DFL)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGALRM})
+    ctypes.CDLL(None, use_errno=True).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
+def main(arguments: Sequence[str]) -> None:
+    """Run as ``listen FD...`` or ``connect``."""
+    parent, clock = Parent(), Clock()
+    if arguments[:1] == ["listen"]:
+        sockets = [socket.socket(fileno=int(number)) for number in arguments[1:]]
+        Listener(sockets, parent=parent, clock=clock).serve()
+    elif arguments == ["connect"]:
+        _connect(parent, clock)
+    else:
+        raise SystemExit("usage: python -m probe.bulk.worker listen FD... | connect")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
