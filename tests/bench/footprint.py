@@ -82,13 +82,11 @@ def main() -> None:
         port = probe.getsockname()[1]
         probe.close()
         place = Path(folder)
+        invite = [*LINEBOOK, "endpoint", "invite", folder + "/e", "--address", f"127.0.0.1:{port}", "--name"]
         invitations = [
-            subprocess.run(
-                [*LINEBOOK, "endpoint", "invite", folder + "/e", "--address", f"127.0.0.1:{port}", "--name", name],
-                check=True, capture_output=True, text=True,
-            ).stdout.strip()
+            subprocess.run([*invite, name], check=True, capture_output=True, text=True).stdout.strip()
             for name in ("first", "second")
-        ]  # fmt: skip
+        ]
         (place / "site.toml").write_text(SITE.format(first=invitations[0], second=invitations[1]))
         (place / "site.toml").chmod(0o600)
         quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
@@ -105,9 +103,7 @@ def main() -> None:
             for name, process in (("daemon", daemon), ("endpoint", served)):
                 cpu_s, resident_mb = usage(process.pid)
                 share = (cpu_s - before[process.pid]) / elapsed
-                print(
-                    f"idle {name}: {resident_mb:.1f} MB resident, {share:.2%} of one core over {elapsed:.0f} s"
-                )
+                print(f"idle {name}: {resident_mb:.1f} MB, {share:.2%} of one core over {elapsed:.0f} s")
         finally:
             for process in (daemon, served):
                 process.send_signal(signal.SIGTERM)
