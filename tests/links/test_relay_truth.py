@@ -1,0 +1,163 @@
+"""Trains through the practice relay, held against the relay's own book and against a packet capture."""
+
+from __future__ import annotations
+
+import json
+import signal
+import statistics
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from scapy.utils import PcapNgReader
+
+from probe.practice.line import How, LineBehaviour, fixed_line, stall_at
+from probe.practice.record import Packet, StallPast
+from probe.practice.relay import RelayProcess, free_pair, running_relay
+from store.records import Direction
+
+LINEBOOK = [sys.executable, str(Path(__file__).parents[2] / "linebook.py")]
+SENDER_SEQUENCE = slice(48, 52)  # RFC 8762 section 4.3.2: where an authenticated reply carries it
+
+
+class Passage:
+    """An endpoint behind a relay, and trains through both."""
+
+    def __init__(self, relay: RelayProcess, endpoint_port: int, invitation: str) -> None:
+        self.relay = relay
+        self.endpoint_port = endpoint_port
+        self.invitation = invitation
+
+    def train(self, *words: str) -> dict[str, Any]:
+        asked = [*LINEBOOK, "run", "train", "--endpoint", self.invitation, "--json", *words]
+        done = subprocess.run(asked, capture_output=True, text=True, check=False, timeout=90)
+        assert done.returncode == 0, done
+        found: dict[str, Any] = json.loads(done.stdout)
+        return found
+
+
+@contextmanager
+def passage(behaviour: LineBehaviour, directory: Path) -> Iterator[Passage]:
+    """Endpoint and relay on loopback, each a process; ended afterwards."""
+    port = free_pair()
+    with running_relay(behaviour, upstream_port=port) as relay:
+        invited = subprocess.run(
+            [*LINEBOOK, "endpoint", "invite", str(directory), "--address", f"127.0.0.1:{relay.port}"],
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        serve = [*LINEBOOK, "endpoint", "serve", str(directory), "--listen", f"127.0.0.1:{port}"]
+        with subprocess.Popen(serve, stderr=subprocess.PIPE, text=True) as served:
+            assert served.stderr is not None
+            assert served.stderr.readline()
+            try:
+                yield Passage(relay, port, invited.stdout.strip())
+            finally:
+                served.send_signal(signal.SIGTERM)
+
+
+@contextmanager
+def capture(path: Path, *ports: int) -> Iterator[None]:
+    """Every datagram of these ports on loopback goes to `path`, with the kernel's time stamps."""
+    expression = " or ".join(f"udp port {port}" for port in ports)
+    dump = ["dumpcap", "-q", "-i", "lo", "-f", expression, "-w", str(path)]
+    with subprocess.Popen(dump, stderr=subprocess.PIPE, text=True) as running:
+        assert running.stderr is not None
+        assert any(line.startswith("File:") for line in running.stderr), "the capture did not start"
+        try:
+            yield
+        finally:
+            running.send_signal(signal.SIGINT)
+
+
+@pytest.mark.parametrize("delay_ms", [1, 10, 50])
+def test_median_rtt_is_what_the_relay_held(tmp_path: Path, delay_ms: int) -> None:
+    """The median RTT lies within 0.3 ms of the relay's own holding times, both ways added by sequence."""
+    with passage(fixed_line(delay_ms=delay_ms), tmp_path / "endpoint") as way:
+        train = way.train("--seconds", "6", "--per-second", "100")
+        packets = [entry for entry in way.relay.record() if isinstance(entry, Packet)]
+    up = {p.head[:4]: p.held_ns for p in packets if p.direction is Direction.UP}
+    down = {p.head[SENDER_SEQUENCE]: p.held_ns for p in packets if p.direction is Direction.DOWN}
+    held_us = statistics.median(up[sequence] + down[sequence] for sequence in up) / 1000
+    assert train["lost_up"] == train["lost_down"] == train["lost_unattributed"] == 0
+    assert held_us >= 2000 * delay_ms
+    assert train["rtt_us"]["p50"] == pytest.approx(held_us, abs=300)
+
+
+@pytest.mark.capture
+def test_jitter_is_that_of_a_capture(tmp_path: Path) -> None:
+    """RFC 3550 jitter of both directions equals the one computed from captured times, to 1 %."""
+    path = tmp_path / "train.pcapng"
+    with passage(fixed_line(delay_ms=10, jitter_ms=5), tmp_path / "endpoint") as way:
+        with capture(path, way.relay.port, way.endpoint_port):
+            train = way.train("--seconds", "5", "--per-second", "100")
+        near, far = way.relay.port, way.endpoint_port
+    seen: dict[str, list[tuple[bytes, float]]] = {"up sent": [], "up": [], "down sent": [], "down": []}
+    with PcapNgReader(str(path)) as packets:
+        for packet in packets:
+            udp = packet["UDP"]
+            stage = {
+                (True, near): "up sent",
+                (True, far): "up",
+                (False, far): "down sent",
+                (False, near): "down",
+            }[udp.dport in (near, far), udp.dport if udp.dport in (near, far) else udp.sport]
+            data = bytes(udp.payload)
+            sequence = data[:4] if stage.startswith("up") else data[SENDER_SEQUENCE]
+            seen[stage].append((sequence, float(packet.time % 100_000) * 1e6))
+    for direction in ("up", "down"):
+        sent = dict(seen[f"{direction} sent"])
+        assert len(seen[direction]) == train["sent"], "the capture missed packets"
+        expected_us = rfc3550_jitter((sent[sequence], arrived) for sequence, arrived in seen[direction])
+        assert train[f"jitter_{direction}_us"] == pytest.approx(expected_us, rel=0.01)
+
+
+def rfc3550_jitter(times: Iterator[tuple[float, float]]) -> float:
+    """RFC 3550 section 6.4.1, from (sent, arrived) in arrival order."""
+    jitter, last = 0.0, None
+    for sent, arrived in times:
+        transit = arrived - sent
+        if last is not None:
+            jitter += (abs(transit - last) - jitter) / 16
+        last = transit
+    return jitter
+
+
+def test_stalls_are_those_that_were_planted(tmp_path: Path) -> None:
+    """A held and a lost stall upward are found, with kind, length and packets as the relay notes them."""
+    stalls = (stall_at(4, 1.3), stall_at(8, 0.9, how=How.LOST))
+    with passage(fixed_line(delay_ms=10, stalls_up=stalls), tmp_path / "endpoint") as way:
+        train = way.train("--seconds", "12", "--per-second", "20")
+        entries = way.relay.record()
+    planted = [entry for entry in entries if isinstance(entry, StallPast)]
+    found = train["stalls"]
+    assert [(stall["direction"], stall["how"]) for stall in found] == [
+        ("up", str(past.how)) for past in planted
+    ]
+    for stall, past in zip(found, planted, strict=True):
+        length_s = (past.ended_unix_ns - past.started_unix_ns) / 1e9
+        # a silence runs from one delivery to the next, so up to two packet spacings more
+        assert length_s - 0.02 <= stall["seconds"] <= length_s + 0.12
+    lost = sum(not p.left_unix_ns for p in entries if isinstance(p, Packet) and p.direction is Direction.UP)
+    assert train["lost_up"] == lost > 0
+    assert train["lost_down"] == 0
+    assert train["held_up"] == pytest.approx(1.3 * 20, abs=2)
+
+
+def test_reordering_and_duplication_are_those_that_were_planted(tmp_path: Path) -> None:
+    """Every packet that the relay sent late or twice is counted so."""
+    behaviour = fixed_line(delay_ms=5, reorder=0.02, duplicate=0.02, seed=7)
+    with passage(behaviour, tmp_path / "endpoint") as way:
+        train = way.train("--seconds", "8", "--per-second", "100")
+        packets = [entry for entry in way.relay.record() if isinstance(entry, Packet)]
+    twice = sum(len(p.left_unix_ns) == 2 for p in packets)
+    late = sum(p.late for p in packets)
+    assert twice > 5
+    assert late > 5
+    # a duplicate upward is reflected twice, and each of its replies may be doubled on the way back
+    assert train["duplicated"] == pytest.approx(twice, abs=2)
+    assert train["reordered"] == pytest.approx(late, abs=2)
+    assert train["lost_up"] == train["lost_down"] == 0
