@@ -3,7 +3,7 @@
 Buckets are exact below 64; above, each power of two is cut into 32 equal buckets, so a
 percentile read back is at most 1/64 (1.6 %) from the value that was put in. Count, sum,
 minimum and maximum are exact. Merging adds buckets, so a percentile of a month comes from the
-month's samples and never from averaging percentiles. Imports nothing of the project.
+month's samples and never from averaging percentiles. Imports errors and varint only.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from store import varint
 from store.errors import BadMessage
 
 _EXACT_BELOW = 64
@@ -137,38 +138,39 @@ class Histogram:
             yield middle_of(bucket), self._counts[bucket]
 
     def pack(self) -> bytes:
-        """The histogram as bytes: a format byte, then variable-length integers."""
-        numbers = [self.count, self._sum, self._min, self._max]
-        last = 0
-        for bucket in sorted(self._counts):
-            numbers += [bucket - last, self._counts[bucket]]
-            last = bucket
-        packed = bytearray([_FORMAT])
-        for number in numbers:
-            while number > 0x7F:
-                packed.append(number & 0x7F | 0x80)
-                number >>= 7
-            packed.append(number)
-        return bytes(packed)
+        """The histogram as bytes, small enough to keep one a minute for years.
+
+        A format byte; count, sum, minimum and maximum as variable-length integers; then bits, the
+        highest first: for each bucket from the minimum's to the maximum's whether it counted
+        anything, and for each that did, its count less one in Rice code (quotient in unary,
+        remainder in k bits). k follows a running mean of the counts before, see `_Mean`.
+        """
+        head = bytes([_FORMAT]) + varint.pack((self.count, self._sum, self._min, self._max))
+        if not self.count:
+            return head
+        first, last = bucket_of(self._min), bucket_of(self._max)
+        filled = "".join("1" if bucket in self._counts else "0" for bucket in range(first, last + 1))
+        bits = filled + _rice([self._counts[bucket] for bucket in sorted(self._counts)])
+        bits += "0" * (-len(bits) % 8)
+        return head + int(bits, 2).to_bytes(len(bits) // 8, "big")
 
     @classmethod
     def unpack(cls, packed: bytes) -> Histogram:
         """Undo `pack`. Raises BadMessage for bytes that it did not make."""
         if not packed or packed[0] != _FORMAT:
             raise BadMessage("histogram", f"format byte {packed[:1].hex() or 'missing'}, expected 01")
-        numbers = list(_integers(packed[1:]))
-        if len(numbers) < 4 or len(numbers) % 2:
-            raise BadMessage("histogram", f"{len(numbers)} numbers, expected pairs after the first four")
+        position = 1
+        numbers = []
+        for _ in range(4):
+            number, position = varint.read(packed, position, "histogram")
+            numbers.append(number)
         made = cls()
-        made.count, made._sum, made._min, made._max = numbers[:4]
-        bucket = 0
-        for step, times in zip(numbers[4::2], numbers[5::2], strict=True):
-            bucket += step
-            made._counts[bucket] = made._counts.get(bucket, 0) + times
-        if sum(made._counts.values()) != made.count or 0 in made._counts.values():
-            raise BadMessage("histogram", "its buckets do not add up to its count")
-        if made.count and not bucket_of(made._min) == min(made._counts) <= bucket_of(made._max) == bucket:
-            raise BadMessage("histogram", "its ends do not lie in its end buckets")
+        made.count, made._sum, made._min, made._max = count, total, low, high = numbers
+        if not (low <= high and count * low <= total <= count * high and (count or not high)):
+            raise BadMessage("histogram", "its count, sum, minimum and maximum do not fit together")
+        made._counts = _unpack_counts(packed[position:], made) if count else {}
+        if not count and position < len(packed):
+            raise BadMessage("histogram", "something stands behind an empty histogram")
         return made
 
     def __eq__(self, other: object) -> bool:
@@ -195,15 +197,54 @@ def delays_of(samples_us: Iterable[int]) -> Delays | None:
     )
 
 
-def _integers(packed: bytes) -> Iterator[int]:
-    number = shift = 0
-    for byte in packed:
-        if shift > 63:
-            raise BadMessage("histogram", "an integer longer than 64 bits")
-        number |= (byte & 0x7F) << shift
-        shift += 7
-        if not byte & 0x80:
-            yield number
-            number = shift = 0
-    if shift:
-        raise BadMessage("histogram", "it ends within an integer")
+class _Mean:
+    """A running mean of counts, in sixteenths, that both ends of the packed form keep alike."""
+
+    def __init__(self, count: int, buckets: int) -> None:
+        self._sixteenths = 16 * count // buckets
+
+    def k(self) -> int:
+        """Bits of the remainder that suit counts of about this mean."""
+        return max(0, (self._sixteenths >> 4).bit_length() - 1)
+
+    def follow(self, times: int) -> None:
+        self._sixteenths += (16 * times - self._sixteenths) // 4  # neighbouring buckets are alike
+
+
+def _rice(counts: list[int]) -> str:
+    mean = _Mean(sum(counts), len(counts))
+    codes = []
+    for times in counts:
+        k = mean.k()
+        codes.append("1" * (times - 1 >> k) + "0")
+        if k:
+            codes.append(f"{times - 1 & (1 << k) - 1:0{k}b}")
+        mean.follow(times)
+    return "".join(codes)
+
+
+def _unpack_counts(packed: bytes, head: Histogram) -> dict[int, int]:
+    """The counts by bucket out of the bits of `Histogram.pack`. Raises BadMessage."""
+    first, last = bucket_of(head.min or 0), bucket_of(head.max or 0)
+    bits = f"{int.from_bytes(packed, 'big'):0{len(packed) * 8}b}" if packed else ""
+    filled = [first + place for place, bit in enumerate(bits[: last - first + 1]) if bit == "1"]
+    if not filled or filled[0] != first or filled[-1] != last or len(filled) > head.count:
+        raise BadMessage("histogram", "its ends do not lie in its end buckets")
+    mean = _Mean(head.count, len(filled))
+    counts = {}
+    at = last - first + 1
+    for bucket in filled:
+        k = mean.k()
+        quotient_end = bits.find("0", at)
+        end = quotient_end + 1 + k
+        if quotient_end < 0 or end > len(bits):
+            raise BadMessage("histogram", "it ends within a count")
+        times = ((quotient_end - at) << k) + int(bits[quotient_end + 1 : end] or "0", 2) + 1
+        mean.follow(times)
+        counts[bucket] = times
+        at = end
+    if sum(counts.values()) != head.count:
+        raise BadMessage("histogram", "its buckets do not add up to its count")
+    if len(bits) - at > 7 or "1" in bits[at:]:
+        raise BadMessage("histogram", "something stands behind its last bucket")
+    return counts

@@ -1,0 +1,229 @@
+"""The database, read-only: records out, by time and path.
+
+`Reader` is plain and belongs to one thread; `ReaderThread` gives it one, so that SQLite never runs
+on an event loop. Times are Unix nanoseconds, `since_ns` included and `until_ns` not. Everything comes
+oldest first; a `limit` keeps the newest. Imports schema and rows.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any, Self, TypeVar
+
+from store import rows, schema
+from store.errors import DatabaseMistake
+from store.records import Failed, Gap, RateRun, Skipped, Stall, TrainSpan
+
+HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
+
+T = TypeVar("T")
+
+
+class Reader:
+    """A read-only connection. Make it with `Reader.open`; use it in the thread that opened it."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+
+    @classmethod
+    def open(cls, path: Path) -> Self:
+        """Raises DatabaseMistake for a file that is missing, newer, foreign or unreadable."""
+        if not path.exists():
+            raise DatabaseMistake(f"{path} is not there; the probe makes it on its first start")
+        connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+        try:
+            schema.check(connection, path)
+        except BaseException:
+            connection.close()
+            raise
+        return cls(connection)
+
+    def close(self) -> None:
+        self._connection.close()
+
+    def rate_runs(
+        self,
+        *,
+        handoff: str | None = None,
+        endpoint: str | None = None,
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+        limit: int | None = None,
+        bins: bool = True,
+    ) -> list[RateRun]:
+        """Rate runs, without their 100 ms bins (empty) unless `bins`."""
+        columns = f"{rows.RATE_RUN}, rate_run.id"
+        where = (handoff, endpoint, since_ns, until_ns)
+        side_columns = rows.RATE_SIDE if bins else rows.RATE_SIDE.removesuffix(", bins")
+        sides = f"SELECT {side_columns} FROM rate_side WHERE run = ?"  # noqa: S608 - names of our own
+        return [
+            rows.rate_run_of(names, row[:-1], self._connection.execute(sides, (row[-1],)))
+            for names, row in self._records("rate_run", columns, where, limit)
+        ]
+
+    def train_spans(
+        self,
+        *,
+        handoff: str | None = None,
+        endpoint: str | None = None,
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+        limit: int | None = None,
+        histograms: bool = True,
+    ) -> list[TrainSpan]:
+        """Spans of trains, without their histograms (empty) unless `histograms`."""
+        columns = rows.TRAIN if histograms else rows.TRAIN.removesuffix(", rtt_us, pdv_up_us, pdv_down_us")
+        # The table is in the order of path and time: asked path by path, only what is wanted is read.
+        conditions, values = _conditions("train", None, None, since_ns, until_ns)
+        sql = (
+            f"SELECT path, nth, {columns} FROM train WHERE path = ? AND {conditions} "  # noqa: S608
+            "ORDER BY started_unix_ns DESC, nth DESC LIMIT ?"
+        )
+        count = -1 if limit is None else limit
+        found = [
+            (row[2], row[0], row[1], names, row)
+            for path, *names in self._paths(handoff, endpoint)
+            for row in self._connection.execute(sql, (path, *values, count))
+        ]
+        found.sort(key=lambda each: each[:3])
+        newest = found[len(found) - limit :] if limit is not None and limit < len(found) else found
+        return [rows.train_span_of((names[0], names[1]), row[2:]) for *_, names, row in newest]
+
+    def stalls(
+        self,
+        *,
+        handoff: str | None = None,
+        endpoint: str | None = None,
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+        limit: int | None = None,
+    ) -> list[Stall]:
+        """Stalls that started in the time."""
+        where = (handoff, endpoint, since_ns, until_ns)
+        return [rows.stall_of(names, row) for names, row in self._records("stall", rows.STALL, where, limit)]
+
+    def troubles(
+        self,
+        *,
+        handoff: str | None = None,
+        endpoint: str | None = None,
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+        limit: int | None = None,
+    ) -> list[Failed | Skipped | Gap]:
+        """What failed, was skipped or not measured; a gap also when it only reaches into the time.
+
+        With a handoff or endpoint named, what concerns all of them (an empty name) comes as well.
+        """
+        where = (handoff, endpoint, since_ns, until_ns)
+        found = self._records("trouble", rows.TROUBLE, where, limit)
+        return [rows.trouble_of(names, row) for names, row in found]
+
+    def paths(self) -> list[tuple[str, str]]:
+        """(handoff, endpoint) of everything that was ever measured or meant to be."""
+        found = self._paths(None, None)
+        return [(handoff, endpoint) for _, handoff, endpoint in found if handoff and endpoint]
+
+    def newest_ns(self) -> int | None:
+        """When the newest record started; None when there is none."""
+        tables = ("rate_run", "stall", "trouble")
+        newest = [self._one(f"SELECT max(started_unix_ns) FROM {table}") for table in tables]  # noqa: S608
+        of_path = "SELECT max(started_unix_ns) FROM train WHERE path = ?"
+        newest += [self._one(of_path, path) for path, *_ in self._paths(None, None)]
+        return max((found for found in newest if found is not None), default=None)
+
+    def last_alive_ns(self) -> int | None:
+        """When the probe last said that it runs."""
+        return self._one("SELECT max(unix_ns) FROM alive")
+
+    def spent_bytes(self, handoff: str, since_ns: int) -> int:
+        """What measuring cost on a handoff since then, both ways.
+
+        Payload of the rate runs as recorded; packets of the trains with `HEADER_BYTES` each, which
+        at their size weigh a fifth.
+        """
+        paths = "path IN (SELECT id FROM path WHERE handoff = ?) AND started_unix_ns >= ?"
+        runs = f"SELECT sum(spent_bytes) FROM rate_run WHERE {paths}"  # noqa: S608 - names of our own
+        trains = f"SELECT sum((sent + received) * (packet_bytes + ?)) FROM train WHERE {paths}"  # noqa: S608
+        return (self._one(runs, handoff, since_ns) or 0) + (
+            self._one(trains, HEADER_BYTES, handoff, since_ns) or 0
+        )
+
+    def _paths(self, handoff: str | None, endpoint: str | None) -> list[tuple[int, str, str]]:
+        sql = (
+            "SELECT id, handoff, endpoint FROM path "
+            "WHERE handoff = ifnull(?, handoff) AND endpoint = ifnull(?, endpoint) ORDER BY id"
+        )
+        return self._connection.execute(sql, (handoff, endpoint)).fetchall()
+
+    def _one(self, sql: str, *values: Any) -> int | None:
+        found: int | None = self._connection.execute(sql, values).fetchone()[0]
+        return found
+
+    def _records(
+        self,
+        table: str,
+        columns: str,
+        where: tuple[str | None, str | None, int | None, int | None],
+        limit: int | None,
+    ) -> Iterable[tuple[tuple[str, str], tuple[Any, ...]]]:
+        """((handoff, endpoint), row) of the records that fit, oldest first."""
+        conditions, values = _conditions(table, *where)
+        sql = (
+            f"SELECT handoff, endpoint, {columns} FROM {table} JOIN path ON path.id = {table}.path "  # noqa: S608
+            f"WHERE {conditions} ORDER BY started_unix_ns DESC, {table}.id DESC LIMIT ?"
+        )
+        found = self._connection.execute(sql, (*values, -1 if limit is None else limit)).fetchall()
+        return [((row[0], row[1]), row[2:]) for row in reversed(found)]
+
+
+class ReaderThread:
+    """A `Reader` in a thread of its own, opened when first needed and again after an error."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._executor = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store reader")
+        self._reader: Reader | None = None
+
+    async def read(self, query: Callable[[Reader], T]) -> T:
+        """What `query` returns, run in the reader's thread. Raises DatabaseMistake, or what it raises."""
+        return await asyncio.get_running_loop().run_in_executor(self._executor, self._run, query)
+
+    async def close(self) -> None:
+        await asyncio.get_running_loop().run_in_executor(self._executor, self._let_go)
+        self._executor.shutdown(wait=False)
+
+    def _run(self, query: Callable[[Reader], T]) -> T:
+        if self._reader is None:
+            self._reader = Reader.open(self._path)
+        try:
+            return query(self._reader)
+        except sqlite3.Error as error:
+            self._let_go()
+            raise DatabaseMistake(f"{self._path} cannot be read: {error}") from None
+
+    def _let_go(self) -> None:
+        if self._reader is not None:
+            self._reader.close()
+            self._reader = None
+
+
+def _conditions(
+    table: str, handoff: str | None, endpoint: str | None, since_ns: int | None, until_ns: int | None
+) -> tuple[str, tuple[Any, ...]]:
+    """A WHERE clause and its values; all of them hold for every record when nothing is asked."""
+    trouble = table == "trouble"
+    conditions: list[tuple[str, Any]] = []
+    for column, name in (("handoff", handoff), ("endpoint", endpoint)):
+        if name is not None:
+            conditions.append((f"{column} IN (?, '')" if trouble else f"{column} = ?", name))
+    if since_ns is not None:
+        until_end = "max(started_unix_ns, ifnull(ended_unix_ns, started_unix_ns))"
+        conditions.append((f"{until_end} >= ?" if trouble else "started_unix_ns >= ?", since_ns))
+    if until_ns is not None:
+        conditions.append(("started_unix_ns < ?", until_ns))
+    return " AND ".join(sql for sql, _ in conditions) or "1", tuple(value for _, value in conditions)

@@ -1,0 +1,224 @@
+"""The database's tables as numbered steps, and who may open such a database.
+
+A released step is never edited; a change is a new step. Records are append-only: triggers refuse
+UPDATE and DELETE. All tables are strict. The file is SQLite in WAL mode with synchronous FULL, so
+that what was acknowledged survives a power cut. Imports errors only.
+
+::
+
+    path        a handoff and an endpoint, so that rows need not repeat their names
+    rate_run    a rate run; rate_side holds each measured direction
+    train       a span of a train, histograms packed (histogram.Histogram.pack)
+    stall       a silence of a train
+    trouble     what could not be measured: kind failed, skipped or gap
+    alive       one row: when the probe last said that it runs; the only row that changes
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+from sqlite_utils import Database, Migrations
+
+from store.errors import DatabaseMistake
+
+APPLICATION_ID = 0x4C42_4F4B  # "LBOK" in the file's header says whose file it is
+STEPS = Migrations("linebook")
+
+_RECORD_TABLES = ("path", "rate_run", "rate_side", "train", "stall", "trouble")
+
+
+@STEPS()
+def m001_records(db: Database) -> None:
+    """Everything that is measured, and why not."""
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    db.execute(
+        """
+        CREATE TABLE path (
+            id INTEGER PRIMARY KEY,
+            handoff TEXT NOT NULL,
+            endpoint TEXT NOT NULL,
+            UNIQUE (handoff, endpoint)
+        ) STRICT
+        """
+    )
+    db.execute(
+        """
+        CREATE TABLE rate_run (
+            id INTEGER PRIMARY KEY,
+            path INTEGER NOT NULL REFERENCES path (id),
+            started_unix_ns INTEGER NOT NULL,
+            seconds REAL NOT NULL,
+            direction TEXT NOT NULL,
+            flows INTEGER NOT NULL,
+            rtt_idle_us TEXT,
+            rtt_loaded_us TEXT,
+            timestamps TEXT NOT NULL,
+            spent_bytes INTEGER NOT NULL,
+            standing TEXT NOT NULL,
+            reasons TEXT NOT NULL,
+            circumstances TEXT NOT NULL
+        ) STRICT
+        """
+    )
+    db.execute(
+        """
+        CREATE TABLE rate_side (
+            run INTEGER NOT NULL REFERENCES rate_run (id),
+            direction TEXT NOT NULL,
+            goodput_bps INTEGER NOT NULL,
+            ip_bps INTEGER NOT NULL,
+            ethernet_bps INTEGER NOT NULL,
+            wire_bps INTEGER NOT NULL,
+            lowest_second_bps INTEGER NOT NULL,
+            bins BLOB NOT NULL,
+            steady_from_ms INTEGER NOT NULL,
+            steady_to_ms INTEGER NOT NULL,
+            received_bytes INTEGER NOT NULL,
+            mss_bytes INTEGER NOT NULL,
+            ip_version INTEGER NOT NULL,
+            tcp_timestamps INTEGER NOT NULL,
+            sent_bytes INTEGER NOT NULL,
+            retransmitted_bytes INTEGER NOT NULL,
+            retransmitted_ratio REAL NOT NULL,
+            limited_by TEXT NOT NULL,
+            congestion TEXT NOT NULL,
+            tcp_rtt_us INTEGER,
+            busy_ratio REAL,
+            window_limited_ratio REAL,
+            buffer_limited_ratio REAL,
+            PRIMARY KEY (run, direction)
+        ) STRICT, WITHOUT ROWID
+        """
+    )
+    # Kept in the order of path and time, so that a month of one path is read in one stretch; `nth`
+    # tells apart what a clock set back would make equal.
+    db.execute(
+        """
+        CREATE TABLE train (
+            path INTEGER NOT NULL REFERENCES path (id),
+            started_unix_ns INTEGER NOT NULL,
+            nth INTEGER NOT NULL,
+            seconds REAL NOT NULL,
+            per_second REAL NOT NULL,
+            packet_bytes INTEGER NOT NULL,
+            waiting_s REAL NOT NULL,
+            sent INTEGER NOT NULL,
+            received INTEGER NOT NULL,
+            lost_up INTEGER NOT NULL,
+            lost_down INTEGER NOT NULL,
+            lost_unattributed INTEGER NOT NULL,
+            held_up INTEGER NOT NULL,
+            held_down INTEGER NOT NULL,
+            duplicated_up INTEGER NOT NULL,
+            duplicated_down INTEGER NOT NULL,
+            reordered_up INTEGER NOT NULL,
+            reordered_down INTEGER NOT NULL,
+            blips INTEGER NOT NULL,
+            rtt_us BLOB NOT NULL,
+            pdv_up_us BLOB NOT NULL,
+            pdv_down_us BLOB NOT NULL,
+            jitter_up_us REAL,
+            jitter_down_us REAL,
+            kernel_stamps INTEGER NOT NULL,
+            reasons TEXT NOT NULL,
+            PRIMARY KEY (path, started_unix_ns, nth)
+        ) STRICT, WITHOUT ROWID
+        """
+    )
+    db.execute(
+        """
+        CREATE TABLE stall (
+            id INTEGER PRIMARY KEY,
+            path INTEGER NOT NULL REFERENCES path (id),
+            started_unix_ns INTEGER NOT NULL,
+            duration_us INTEGER NOT NULL,
+            direction TEXT NOT NULL,
+            how TEXT NOT NULL,
+            lost INTEGER NOT NULL,
+            held INTEGER NOT NULL
+        ) STRICT
+        """
+    )
+    db.execute(
+        """
+        CREATE TABLE trouble (
+            id INTEGER PRIMARY KEY,
+            kind TEXT NOT NULL,
+            path INTEGER NOT NULL REFERENCES path (id),
+            started_unix_ns INTEGER NOT NULL,
+            ended_unix_ns INTEGER,
+            what TEXT,
+            why TEXT NOT NULL,
+            whose TEXT
+        ) STRICT
+        """
+    )
+    db.execute("CREATE TABLE alive (id INTEGER PRIMARY KEY CHECK (id = 1), unix_ns INTEGER NOT NULL) STRICT")
+    for table in ("rate_run", "stall", "trouble"):
+        db.execute(f"CREATE INDEX {table}_started ON {table} (started_unix_ns)")
+    for table in _RECORD_TABLES:
+        for change in ("UPDATE", "DELETE"):
+            db.execute(
+                f"""
+                CREATE TRIGGER {table}_refuses_{change.lower()} BEFORE {change} ON {table}
+                BEGIN SELECT RAISE(ABORT, 'records are only ever added'); END
+                """
+            )
+
+
+def prepare(connection: sqlite3.Connection, path: Path, *, steps: Migrations = STEPS) -> None:
+    """Make the open file a database of this version: create it, or take the steps it lacks.
+
+    Before a step on a database that holds something, a copy is put beside it, named after the
+    first step taken. Raises DatabaseMistake for a newer or foreign file and leaves that unchanged.
+    """
+    new = check(connection, path, steps=steps, empty_is_ours=True)
+    db = Database(connection, execute_plugins=False)
+    pending = steps.pending(db)
+    if pending and not new:
+        _copy(connection, path.with_name(f"{path.name}.before-{pending[0].name}"))
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    steps.apply(db)
+
+
+def check(
+    connection: sqlite3.Connection, path: Path, *, steps: Migrations = STEPS, empty_is_ours: bool = False
+) -> bool:
+    """Whether the file is still empty. Raises DatabaseMistake unless this version may use it."""
+    try:
+        (found_id,) = connection.execute("PRAGMA application_id").fetchone()
+        (objects,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.DatabaseError as error:
+        raise _unreadable(error, path) from None
+    if not objects and found_id in (0, APPLICATION_ID) and empty_is_ours:
+        return True
+    if found_id != APPLICATION_ID:
+        raise DatabaseMistake(
+            f"{path} is an SQLite file, but not a database of Linebook's; name another file"
+        )
+    with closing(sqlite3.connect(":memory:")) as nothing:
+        known = {step.name for step in steps.pending(Database(nothing, execute_plugins=False))}
+    applied = steps.applied(Database(connection, execute_plugins=False))
+    newer = [step.name for step in applied if step.name not in known]
+    if newer:
+        raise DatabaseMistake(
+            f"{path} was written by a newer Linebook (it has {newer[-1]}); use that version, or an older copy"
+        )
+    return False
+
+
+def _unreadable(error: sqlite3.Error, path: Path) -> DatabaseMistake:
+    if error.sqlite_errorname == "SQLITE_NOTADB":
+        return DatabaseMistake(
+            f"{path} is no database; name a database of Linebook's or a file that is not there"
+        )
+    return DatabaseMistake(f"{path} cannot be read: {error}")
+
+
+def _copy(connection: sqlite3.Connection, to: Path) -> None:
+    with closing(sqlite3.connect(to)) as copy:
+        connection.backup(copy)
