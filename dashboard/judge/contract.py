@@ -1,0 +1,271 @@
+"""Is the stated rate met: one direction of a handoff's rate runs against its contract card.
+
+A run counts when it is valid; one that the port, the probe, the endpoint, a window or other traffic
+may have held is left out and counted as left out, and never convicts the line. Source of the rule:
+exact one-sided binomial bounds at 95 % (sampling), on as many runs as are independent.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from enum import Enum
+
+from dashboard.judge import evidence, layers, sampling
+from dashboard.judge.verdict import RateVerdict, Word
+from store.clock import local
+from store.layers import Layer
+from store.records import Direction, Failed, Limit, RateRun, RateSide, Skipped, Standing
+from store.site import Card
+
+# What our rate differs from the truth by on shaped lines of known rate is held to 0.5 % by our own
+# tests against kernel shapers; a run nearer to the promise than that says neither yes nor no.
+METHOD_ERROR_RATIO = 0.005
+
+_NOT_THE_LINE = {Limit.PORT, Limit.PROBE, Limit.ENDPOINT, Limit.WINDOW}
+
+
+class _Reached(Enum):
+    YES = "yes"
+    NO = "no"
+    TOO_CLOSE = "too close"
+    BY_LAYER = "by layer"
+    BOTH_AT_ONCE = "both at once"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Tally:
+    """The runs of one verdict, sorted into what they say."""
+
+    reached: tuple[_Reached, ...]  # oldest run first
+    days: int
+    left_out: Counter[str]
+    excluded: int
+    void: int
+    failed: int
+    skipped: int
+
+    def count(self, *kinds: _Reached) -> int:
+        return sum(found in kinds for found in self.reached)
+
+    @property
+    def n(self) -> int:
+        return len(self.reached)
+
+    @property
+    def met(self) -> int:
+        return self.count(_Reached.YES)
+
+    @property
+    def not_met(self) -> int:
+        return self.count(_Reached.NO)
+
+    @property
+    def effective_n(self) -> float:
+        """The fewer of two: for the runs surely met, and for those that may have been."""
+        surely = [float(found is _Reached.YES) for found in self.reached]
+        maybe = [float(found is not _Reached.NO) for found in self.reached]
+        return min(sampling.effective_n(surely), sampling.effective_n(maybe))
+
+
+def rate_verdict(
+    runs: Sequence[RateRun],
+    card: Card,
+    direction: Direction,
+    *,
+    skipped: Sequence[Skipped] = (),
+    failed: Sequence[Failed] = (),
+    zone: tzinfo,
+) -> RateVerdict:
+    """The verdict on `direction` (UP or DOWN) from one handoff's runs to endpoints outside the house.
+
+    `skipped` and `failed` are counted beside, for a reader who suspects chosen days; only those that
+    name a rate run are. `zone` says which local days the runs lie on.
+    """
+    needed = card.rate_bps(direction)
+    found, others = evidence.counted(runs, direction)
+    kept = [(run, side) for run, side in found if side.limited_by not in _NOT_THE_LINE]
+    packet = layers.packet_bytes(kept[-1][1] if kept else None)
+    tally = _Tally(
+        reached=tuple(_reached(run, side, card, needed) for run, side in kept) if needed else (),
+        days=len({local(run.started_unix_ns, zone).date() for run, _ in kept}),
+        left_out=_why(others) + Counter(f"{side.limited_by}_limit" for _, side in _held(found)),
+        excluded=sum(run.standing is not Standing.VOID for run in others) + len(_held(found)),
+        void=sum(run.standing is Standing.VOID for run in others),
+        failed=sum("rate" in one.what for one in failed),
+        skipped=sum("rate" in one.what for one in skipped),
+    )
+    word = _word(tally, card.met_ratio) if needed else Word.NOT_TESTED
+    return _verdict(word, tally, card, direction, packet)
+
+
+def decide(met: float, reachable: float, n: float, *, promised: float) -> Word:
+    """The word for `met` of `n` independent runs, `reachable` of which met or may have."""
+    if n <= 0:
+        return Word.NOT_TESTED
+    if sampling.supports_at_least(met, n, promised):
+        return Word.MET
+    return Word.NOT_MET if sampling.supports_below(reachable, n, promised) else Word.UNDECIDED
+
+
+def _word(tally: _Tally, promised: float) -> Word:
+    if not tally.n:
+        return Word.NOT_TESTED
+    worth = tally.effective_n / tally.n
+    return decide(tally.met * worth, (tally.n - tally.not_met) * worth, tally.effective_n, promised=promised)
+
+
+def _reached(run: RateRun, side: RateSide, card: Card, needed: int) -> _Reached:
+    """Where a run stands. With no layer stated, payload must reach the rate to meet it, and even layer 1
+    stay below it to miss it."""
+    stated = card.layer is not Layer.NOT_STATED
+    least = side.rates.at(card.layer) if stated else side.rates.goodput_bps
+    most = side.rates.at(card.layer) if stated else side.rates.wire_bps
+    if least >= needed * (1 + METHOD_ERROR_RATIO):
+        return _Reached.YES
+    if (
+        run.direction is Direction.BOTH
+    ):  # the other direction may have cost it, and the card is silent on that
+        return _Reached.BOTH_AT_ONCE
+    if most < needed * (1 - METHOD_ERROR_RATIO):
+        return _Reached.NO
+    return _Reached.TOO_CLOSE if stated else _Reached.BY_LAYER
+
+
+def _held(found: Sequence[tuple[RateRun, RateSide]]) -> list[tuple[RateRun, RateSide]]:
+    return [(run, side) for run, side in found if side.limited_by in _NOT_THE_LINE]
+
+
+def _why(runs: Sequence[RateRun]) -> Counter[str]:
+    """How many runs each reason left out; a run with two reasons counts under both."""
+    return Counter(
+        reason
+        for run in runs
+        for reason in (run.reasons if run.standing is not Standing.VALID else (evidence.BOTH_AT_ONCE,))
+        if reason != "short"  # said beside a run's figures, and leaves none out
+    )
+
+
+def _verdict(
+    word: Word, tally: _Tally, card: Card, direction: Direction, packet: dict[Layer, int]
+) -> RateVerdict:
+    needed = card.rate_bps(direction)
+    n, effective = tally.n, tally.effective_n
+    worth = effective / n if n else 0.0
+    reachable = n - tally.not_met
+    more = None
+    if word is Word.UNDECIDED:
+        more = sampling.runs_to_decide(tally.met, reachable, n, worth=worth, promised=card.met_ratio)
+    low = sampling.lower_bound(tally.met * worth, effective)
+    high = sampling.upper_bound(reachable * worth, effective)
+    asks = needed is not None and card.layer is Layer.NOT_STATED
+    return RateVerdict(
+        word=word,
+        because=_because(word, tally, card, direction, bounds=(low, high), more=more),
+        direction=direction,
+        needed_bps=needed,
+        layer_used=card.layer,
+        conversion=layers.conversion(needed, card.layer, packet) if needed else "",
+        met_ratio=card.met_ratio,
+        n=n,
+        effective_n=effective,
+        met=tally.met,
+        not_met=tally.not_met,
+        open_=n - tally.met - tally.not_met,
+        share=tally.met / n if n else None,
+        bound_low=low,
+        bound_high=high,
+        excluded=tally.excluded,
+        void=tally.void,
+        failed=tally.failed,
+        skipped=tally.skipped,
+        excluded_why=tuple(sorted(tally.left_out.items())),
+        days=tally.days,
+        more_runs=more,
+        question=layers.layer_question(card, direction) if asks else None,
+    )
+
+
+def _because(
+    word: Word,
+    tally: _Tally,
+    card: Card,
+    direction: Direction,
+    *,
+    bounds: tuple[float, float],
+    more: int | None,
+) -> str:
+    """The verdict's reason as one sentence."""
+    needed = card.rate_bps(direction)
+    what = layers.DIRECTION_WORDS[direction]
+    if needed is None:
+        return f"The contract card states no {what} rate, so there is nothing to test against."
+    rate = f"{layers.rate_text(needed)} {layers.LAYER_WORDS[card.layer]}"
+    if not tally.n:
+        least = sampling.least_runs(0, card.met_ratio)
+        wanted = (
+            f"; {least} runs that all reach it are the fewest that can support {_percent(card.met_ratio)}"
+        )
+        return f"No valid run has tested the {what} rate of {rate} yet{_left_out(tally)}{wanted}."
+    return (
+        f"{what.capitalize()} reached the stated {rate} in {tally.met} of {_counted(tally.n, 'valid run')} "
+        f"on {_counted(tally.days, 'day')}, {_percent(tally.met / tally.n)}; 95 % confidence supports "
+        f"at least {_percent(bounds[0])} and at most {_percent(bounds[1])}, and the share to reach is "
+        f"{_percent(card.met_ratio)}{_open(tally)}{_alike(tally)}{_left_out(tally)}{_decides(word, more)}."
+    )
+
+
+def _open(tally: _Tally) -> str:
+    """The runs that decide nothing, and why they do not."""
+    close = tally.count(_Reached.TOO_CLOSE)
+    between = tally.count(_Reached.BY_LAYER)
+    both = tally.count(_Reached.BOTH_AT_ONCE)
+    said = [
+        (
+            close,
+            f"within {_percent(METHOD_ERROR_RATIO)} of the rate, which is nearer than the method can tell",
+        ),
+        (
+            between,
+            "between the layers that could be meant, so the provider must say at which the rate counts",
+        ),
+        (both, "below it with both directions loaded at once, on which the card is silent"),
+    ]
+    return "".join(f"; {_counted(count, 'run')} lay {where}" for count, where in said if count)
+
+
+def _alike(tally: _Tally) -> str:
+    if tally.effective_n >= tally.n:
+        return ""
+    return (
+        f"; neighbouring runs resemble each other, so they count as {tally.effective_n:.0f} independent ones"
+    )
+
+
+def _left_out(tally: _Tally) -> str:
+    """What does not count, by why: excluded by a rule, void, failed, skipped."""
+    why = ", ".join(f"{count} {reason}" for reason, count in sorted(tally.left_out.items()))
+    runs = tally.excluded + tally.void
+    said = [f"{_counted(runs, 'run')} ({why})"] if runs else []
+    said += [f"{tally.failed} failed"] if tally.failed else []
+    said += [f"{tally.skipped} skipped"] if tally.skipped else []
+    return f"; left out: {', '.join(said)}" if said else ""
+
+
+def _decides(word: Word, more: int | None) -> str:
+    if word is not Word.UNDECIDED:
+        return ""
+    if more is None:
+        return "; so near to that share no number of runs within reach decides"
+    return f"; {_counted(more, 'more run')} would decide if the share stays as it is"
+
+
+def _percent(share: float) -> str:
+    """A share in percent to one decimal, two where a promise is that fine (99.93 %)."""
+    return f"{round(share * 100, 2 if share > 0.99 else 1):g} %"
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"

@@ -1,0 +1,75 @@
+"""Which records may speak: of this line, of this direction, left out by no rule.
+
+A house endpoint says nothing about the provider's line, so its records never enter a verdict on it.
+Both directions at once load each other with acknowledgements, which on a lopsided line is most of
+the small side; so such runs speak for one direction only where no run went alone.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
+
+from store.clock import NS_PER_S
+from store.records import Direction, RateRun, RateSide, Record, Stall, Standing, TrainSpan
+from store.site import Site, Where
+
+BOTH_AT_ONCE = "both_at_once"  # why a valid run may be left out here; not a fault of the run
+
+
+def of_line(site: Site, handoff: str, records: Iterable[Record]) -> list[Record]:
+    """The records that concern this handoff's line: its own, to endpoints outside, in the order given.
+
+    Those that name no handoff or no endpoint concern every line.
+    """
+    outside = {endpoint.name for endpoint in site.endpoints if endpoint.where is Where.OUTSIDE}
+    return [
+        record
+        for record in records
+        if record.handoff in ("", handoff) and (not record.endpoint or record.endpoint in outside)
+    ]
+
+
+def counted(
+    runs: Iterable[RateRun], direction: Direction
+) -> tuple[list[tuple[RateRun, RateSide]], list[RateRun]]:
+    """The valid runs with their side of `direction`, oldest first, and those of it that were left out.
+
+    Left out are runs whose standing says so and, where any run went alone, those both ways at once.
+    """
+    asked = sorted(
+        (run for run in runs if direction in run.sides()), key=lambda run: (run.started_unix_ns, run.endpoint)
+    )
+    valid = [run for run in asked if run.standing is Standing.VALID]
+    alone = [run for run in valid if run.direction is not Direction.BOTH]
+    kept = alone or valid
+    return [(run, run.sides()[direction]) for run in kept], _others(asked, kept)
+
+
+def _others(runs: Sequence[RateRun], kept: Sequence[RateRun]) -> list[RateRun]:
+    chosen = {id(run) for run in kept}
+    return [run for run in runs if id(run) not in chosen]
+
+
+class Watched:
+    """The time that train spans watched, by line and endpoint: did a stall begin in it?"""
+
+    def __init__(self, spans: Iterable[TrainSpan]) -> None:
+        self._spans: dict[tuple[str, str], list[TrainSpan]] = {}
+        for span in sorted(spans, key=_started):
+            self._spans.setdefault((span.handoff, span.endpoint), []).append(span)
+
+    def __contains__(self, stall: Stall) -> bool:
+        train = self._spans.get((stall.handoff, stall.endpoint), [])
+        place = bisect_right(train, stall.started_unix_ns, key=_started) - 1
+        if place < 0:
+            return False
+        return stall.started_unix_ns < _started(train[place]) + train[place].seconds * NS_PER_S
+
+    @property
+    def endpoints(self) -> list[str]:
+        return [endpoint for _, endpoint in self._spans]
+
+
+def _started(span: TrainSpan) -> int:
+    return span.started_unix_ns

@@ -1,0 +1,100 @@
+"""Comparable hours of a stream plan, and when its show comes next; all in the site's local time.
+
+Evenings differ from mornings and weekends from weekdays, so a plan is compared only with what was
+measured from one hour before its start to its end, on days of its own class (Monday to Friday, or
+Saturday and Sunday). The day is that on which the show starts: 01:00 on Saturday belongs to Friday's
+show. Wall-clock time decides, so a clock change moves nothing and an hour that comes twice counts twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta, tzinfo
+
+from store.clock import NS_PER_S, local
+from store.site import Times
+
+_BEFORE_MINUTES = 60
+_DAY_MINUTES = 24 * 60
+_SATURDAY = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Show:
+    """One showing of a plan, as instants."""
+
+    start_unix_ns: int
+    end_unix_ns: int
+
+
+def comparable(times: Times, where: tzinfo) -> Callable[[int], bool]:
+    """A test for instants in Unix nanoseconds: do they lie in hours comparable with `times`?"""
+    weekend = _classes(times)
+    start = timedelta(minutes=times.from_minute - _BEFORE_MINUTES)
+    end = timedelta(minutes=_end_minute(times))
+
+    def within(unix_ns: int) -> bool:
+        moment = local(unix_ns, where).replace(tzinfo=None)
+        return any(
+            _is_weekend(day) in weekend and start <= moment - datetime.combine(day, time()) < end
+            for day in _days_around(moment.date())
+        )
+
+    return within
+
+
+def describe(times: Times) -> str:
+    """The comparable hours in words: ``Mon-Fri 18:00-21:00``."""
+    weekend = _classes(times)
+    days = "all days" if len(weekend) > 1 else "Sat-Sun" if weekend == {True} else "Mon-Fri"
+    start = (times.from_minute - _BEFORE_MINUTES) % _DAY_MINUTES
+    return f"{days} {_clock(start)}-{_clock(times.to_minute % _DAY_MINUTES)}"
+
+
+def next_show(times: Times, where: tzinfo, *, now_unix_ns: int, within_s: int) -> Show | None:
+    """The show that runs now or starts first within `within_s`; None when there is none."""
+    latest = now_unix_ns + within_s * NS_PER_S
+    first = local(now_unix_ns, where).date() - timedelta(days=1)
+    days = (first + timedelta(days=ahead) for ahead in range(within_s // 86_400 + 4))
+    for show in _shows(times, where, days):
+        if show.end_unix_ns > now_unix_ns and show.start_unix_ns <= latest:
+            return show
+    return None
+
+
+def _shows(times: Times, where: tzinfo, days: Iterator[date]) -> Iterator[Show]:
+    for day in days:
+        if day in times.dates or day.weekday() in times.weekdays:
+            yield Show(
+                start_unix_ns=_instant(day, times.from_minute, where),
+                end_unix_ns=_instant(day, _end_minute(times), where),
+            )
+
+
+def _instant(day: date, minute: int, where: tzinfo) -> int:
+    at = datetime.combine(day, time()) + timedelta(minutes=minute)
+    return int(at.replace(tzinfo=where).timestamp()) * NS_PER_S
+
+
+def _end_minute(times: Times) -> int:
+    over = times.to_minute <= times.from_minute
+    return times.to_minute + (_DAY_MINUTES if over else 0)
+
+
+def _days_around(day: date) -> tuple[date, ...]:
+    """The days whose show could reach into this one: an hour early, or over midnight."""
+    return tuple(day + timedelta(days=ahead) for ahead in (-1, 0, 1))
+
+
+def _is_weekend(day: date) -> bool:
+    return day.weekday() >= _SATURDAY
+
+
+def _classes(times: Times) -> set[bool]:
+    """Which classes of days the plan lies on; True is the weekend."""
+    return {weekday >= _SATURDAY for weekday in times.weekdays} | {_is_weekend(day) for day in times.dates}
+
+
+def _clock(minute: int) -> str:
+    return f"{minute // 60:02d}:{minute % 60:02d}"

@@ -1,0 +1,432 @@
+"""Will the line hold for a stream plan: Go, Tight, Hold or Unknown, with the reason that decides.
+
+Two headrooms are judged apart, for either alone gives a wrong Go. Capacity: demand and peak against
+the assured floor of comparable hours, both at the IP layer. Stalls: what the trains of those hours
+saw, replayed through the plan's send buffers. The shares of the floor and the limits below are common
+practice, no source. Pure: the records and the time are handed in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from enum import StrEnum
+from typing import Any
+
+from dashboard.judge import changes, demand, evidence, fluid, hours
+from dashboard.judge.floor import Floor, assured_floor
+from dashboard.judge.layers import rate_text
+from store.clock import NS_PER_S, rfc3339
+from store.histogram import Histogram
+from store.jsonform import SCHEMA
+from store.records import Direction, RateRun, RateSide, Stall, Standing, TrainSpan
+from store.site import Destination, StreamPlan, Transport
+
+HISTORY_S = 28 * 86_400  # four weeks hold the same weekday and hour four times; older runs are another line
+
+GO_SHARE = 0.7  # of an exact floor that the demand may take
+SINGLE_SHARE = 0.5  # of what stands in for a floor with too few runs
+PEAK_SHARE = 0.85  # of the floor that the peak may take for Go
+TIGHT_SHARE = 0.85  # of an exact floor up to which demand is Tight; the peak up to the whole floor
+
+HEAVY_FREEZES = 12.0  # an hour: one each five minutes, and nobody watches on
+HEAVY_LOST_RATIO = 0.01  # of the show, keyframe waits included
+RTP_TIGHT_LOSS, RTP_HOLD_LOSS = 0.02, 0.05  # above 2-5 % a sender cuts its rate hard
+ARQ_TIGHT_LOSS = 0.05  # repeats are good for 1 to 5 %
+LEAST_TRAIN_S = 1800  # with less than half an hour of train, its silence is no ground for Go
+
+
+class Answer(StrEnum):
+    GO = "go"
+    TIGHT = "tight"
+    HOLD = "hold"
+    UNKNOWN = "unknown"
+
+
+_WORSE = (Answer.GO, Answer.TIGHT, Answer.HOLD)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """The answer for one plan, and the figures it rests on.
+
+    `because` is a sentence without the answer's word. Rates are at the IP layer; `floor_goodput_bps`
+    is the same floor as TCP payload. `smallest_change` is None for Go, for Unknown, and where nothing
+    within the plan helps. Figures of stalls are None without a train in comparable hours; `freezes`
+    are stalls that outlast a buffer, `lost_s` what they lose of the picture with the wait for the
+    next keyframe (half an interval each).
+    """
+
+    plan: str
+    handoff: str
+    started_unix_ns: int
+    answer: Answer
+    because: str
+    smallest_change: str | None
+    reasons: tuple[str, ...]
+    hours: str
+    demand_bps: int
+    peak_bps: int
+    keyframes_bytes: int
+    floor_bps: int | None
+    floor_goodput_bps: int | None
+    floor_exact: bool
+    n_runs: int
+    train_minutes: float
+    stalls_per_hour: float | None
+    freezes_per_hour: float | None
+    lost_s_per_hour: float | None
+    loss_up_ratio: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _History:
+    """What comparable hours saw. `trains` holds each train's stalls, oldest first."""
+
+    hours: str
+    floor: Floor
+    goodput_bps: int | None
+    trains: tuple[tuple[Stall, ...], ...]
+    train_s: float
+    loss_ratio: float
+    rtt_s: float
+
+    @property
+    def stalls(self) -> int:
+        return sum(len(train) for train in self.trains)
+
+    def per_hour(self, count: float) -> float:
+        return count * 3600 / self.train_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """One headroom's own answer, the code that stands for it, and its sentence."""
+
+    answer: Answer
+    code: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Frozen:
+    """What the stalls of comparable hours would have cost, an hour of show."""
+
+    freezes: float
+    lost_s: float
+
+
+def check(
+    plan: StreamPlan,
+    *,
+    runs: Iterable[RateRun],
+    spans: Iterable[TrainSpan],
+    stalls: Iterable[Stall],
+    now_unix_ns: int,
+    zone: tzinfo,
+) -> Check:
+    """The answer for `plan`, from what its handoff saw in comparable hours of the last four weeks.
+
+    Records must be of endpoints outside the house (`evidence.of_line`); those of other handoffs,
+    other hours, other weeks, and those that do not count are passed over here.
+    """
+    history = _history(plan, runs, spans, stalls, now_unix_ns=now_unix_ns, zone=zone)
+    if history.floor.bps is None or not history.train_s:
+        return _check(plan, history, _unknown(history), now_unix_ns=now_unix_ns)
+    parts = _parts(plan.destinations, history)
+    answer = _worst(parts)
+
+    def better(destinations: Sequence[Destination]) -> str | None:
+        found = _worst(_parts(destinations, history))
+        return str(found) if _WORSE.index(found) < _WORSE.index(answer) else None
+
+    change = changes.smallest(plan.destinations, better) if answer is not Answer.GO else None
+    return _check(plan, history, parts, now_unix_ns=now_unix_ns, change=change)
+
+
+def as_json(found: Check) -> dict[str, Any]:
+    """The check as the object that other programs may rely on."""
+    return {
+        "kind": "check",
+        "schema": SCHEMA,
+        "started": rfc3339(found.started_unix_ns),
+        "standing": str(Standing.VOID if found.answer is Answer.UNKNOWN else Standing.VALID),
+        "reasons": list(found.reasons),
+        "plan": found.plan,
+        "handoff": found.handoff,
+        "answer": str(found.answer),
+        "because": found.because,
+        "smallest_change": found.smallest_change,
+        "hours": found.hours,
+        "demand_bps": found.demand_bps,
+        "peak_bps": found.peak_bps,
+        "keyframes_bytes": found.keyframes_bytes,
+        "floor_bps": found.floor_bps,
+        "floor_goodput_bps": found.floor_goodput_bps,
+        "floor_exact": found.floor_exact,
+        "n_runs": found.n_runs,
+        "train_minutes": round(found.train_minutes, 1),
+        "stalls_per_hour": _rounded(found.stalls_per_hour),
+        "freezes_per_hour": _rounded(found.freezes_per_hour),
+        "lost_s_per_hour": _rounded(found.lost_s_per_hour),
+        "loss_up_ratio": found.loss_up_ratio,
+    }
+
+
+def _history(
+    plan: StreamPlan,
+    runs: Iterable[RateRun],
+    spans: Iterable[TrainSpan],
+    stalls: Iterable[Stall],
+    *,
+    now_unix_ns: int,
+    zone: tzinfo,
+) -> _History:
+    alike = hours.comparable(plan.times, zone)
+    oldest = now_unix_ns - HISTORY_S * NS_PER_S
+
+    def enters(record: RateRun | TrainSpan | Stall) -> bool:
+        started = record.started_unix_ns
+        return record.handoff == plan.handoff and oldest <= started <= now_unix_ns and alike(started)
+
+    sides = [side for _, side in evidence.counted(filter(enters, runs), Direction.UP)[0]]
+    kept = [span for span in spans if span.standing is Standing.VALID and enters(span)]
+    rtt = Histogram()
+    for span in kept:
+        rtt.merge(span.rtt)
+    sent = sum(span.sent for span in kept)
+    lost = sum(span.lost_up + span.lost_unattributed for span in kept)
+    return _History(
+        hours=hours.describe(plan.times),
+        floor=assured_floor([_at_ip(side) for side in sides]),
+        goodput_bps=assured_floor([side.lowest_second_bps for side in sides]).bps,
+        trains=_trains(kept, filter(enters, stalls)),
+        train_s=sum(span.seconds for span in kept),
+        loss_ratio=lost / sent if sent else 0.0,
+        rtt_s=(rtt.percentile(0.5) or 0) / 1e6,
+    )
+
+
+def _at_ip(side: RateSide) -> int:
+    """A run's slowest second at the IP layer, where demand is counted too."""
+    if not side.rates.goodput_bps:
+        return 0
+    return side.lowest_second_bps * side.rates.ip_bps // side.rates.goodput_bps
+
+
+def _trains(spans: Sequence[TrainSpan], stalls: Iterable[Stall]) -> tuple[tuple[Stall, ...], ...]:
+    """Each endpoint's stalls that may have hit the way up, where a counted span saw them; oldest first."""
+    watched = evidence.Watched(spans)
+    found: dict[str, list[Stall]] = {endpoint: [] for endpoint in watched.endpoints}
+    for stall in sorted(stalls, key=lambda one: one.started_unix_ns):
+        if stall in watched and stall.direction is not Direction.DOWN:
+            found[stall.endpoint].append(stall)
+    return tuple(tuple(train) for train in found.values())
+
+
+def _parts(destinations: Sequence[Destination], history: _History) -> list[_Part]:
+    return [
+        _capacity(destinations, history),
+        _stalls(destinations, history),
+        *_loss(destinations, history),
+        *_short(history),
+    ]
+
+
+def _worst(parts: Sequence[_Part]) -> Answer:
+    return max((part.answer for part in parts), key=_WORSE.index)
+
+
+def _capacity(destinations: Sequence[Destination], history: _History) -> _Part:
+    """Go within 0.7 of the floor and a peak within 0.85; Tight within 0.85 and 1. With too few runs for a
+    floor, Go within 0.5 and Tight where an exact floor of that height would give Go."""
+    needs, peak, _ = demand.together(destinations, loss_ratio=history.loss_ratio)
+    floor, exact = history.floor.bps or 0, history.floor.exact
+    go, tight, most = (GO_SHARE, TIGHT_SHARE, 1.0) if exact else (SINGLE_SHARE, GO_SHARE, PEAK_SHARE)
+    answer = Answer.HOLD
+    if needs <= go * floor and peak <= PEAK_SHARE * floor:
+        answer = Answer.GO
+    elif needs <= tight * floor and peak <= most * floor:
+        answer = Answer.TIGHT
+    kind = "the assured floor" if exact else "the slowest run, which stands in for a floor,"
+    limit = f"Go ends at {go:.0%} and at {PEAK_SHARE:.0%} for the peak, Tight at {tight:.0%} and {most:.0%}"
+    because = (
+        f"the plan needs {rate_text(needs)} and at its peak {rate_text(peak)} at the IP layer, "
+        f"{_share(needs, floor)} and {_share(peak, floor)} of {kind} of {rate_text(floor)} "
+        f"({rate_text(history.goodput_bps or 0)} of payload, {_counted(history.floor.n, 'run')}) in "
+        f"{history.hours}; {limit}"
+    )
+    return _Part(answer=answer, code="capacity", because=because)
+
+
+def _stalls(destinations: Sequence[Destination], history: _History) -> _Part:
+    """Go when no stall outlasts a buffer, Hold from twelve freezes an hour or 1 % of the show on."""
+    cost = _frozen(destinations, history)
+    seen = (
+        f"in {_span(history.train_s)} of trains the line stalled {_counted(history.stalls, 'time')}, "
+        f"{history.per_hour(history.stalls):.1f} an hour"
+    )
+    if not history.stalls:
+        seen = (
+            f"{_span(history.train_s)} of trains saw no stall, which supports fewer than "
+            f"{history.per_hour(3):.1f} an hour"
+        )
+    if not cost.freezes:
+        outlasts = ", none longer than the buffers hold" if history.stalls else ""
+        return _Part(answer=Answer.GO, code="stalls", because=seen + outlasts)
+    heavy = cost.freezes > HEAVY_FREEZES or cost.lost_s > HEAVY_LOST_RATIO * 3600
+    return _Part(
+        answer=Answer.HOLD if heavy else Answer.TIGHT,
+        code="stalls",
+        because=f"{seen}, and {cost.freezes:.1f} an hour outlast the buffers and cost {cost.lost_s:.1f} s of "
+        "picture with the wait for a keyframe",
+    )
+
+
+def _frozen(destinations: Sequence[Destination], history: _History) -> _Frozen:
+    """The freezes and lost seconds of the destination hit worst, stall by stall, as shares of an hour."""
+    needs, _, _ = demand.together(destinations, loss_ratio=history.loss_ratio)
+    headroom = (history.floor.bps or 0) / needs
+    freezes, lost_s = 0, 0.0
+    for train in history.trains:
+        each = [_lost(one, train, headroom=headroom, rtt_s=history.rtt_s) for one in destinations]
+        for stall in zip(*each, strict=True):
+            freezes += any(stall)
+            lost_s += max(stall)
+    return _Frozen(freezes=history.per_hour(freezes), lost_s=history.per_hour(lost_s))
+
+
+def _lost(destination: Destination, stalls: Sequence[Stall], *, headroom: float, rtt_s: float) -> list[float]:
+    """Seconds of picture that each stall costs this destination; 0 for those that its buffer outlasts."""
+    stretches: list[fluid.Stretch] = []
+    free_ns: int | None = None
+    for stall in stalls:
+        silence_s, window_s = _hit(destination, stall, headroom=headroom, rtt_s=rtt_s)
+        since_s = 0.0 if free_ns is None else max(0.0, (stall.started_unix_ns - free_ns) / NS_PER_S)
+        stretches += [
+            # what an over-full line loses between stalls is a matter of capacity, and judged there
+            fluid.Stretch(seconds=since_s, headroom=max(1.0, headroom), window_s=destination.buffer_s),
+            fluid.Stretch(seconds=silence_s, headroom=0.0, window_s=window_s),
+        ]
+        free_ns = stall.started_unix_ns + int(silence_s * NS_PER_S)
+    wait_s = destination.keyframe_s / 2
+    return [lost_s + wait_s if lost_s else 0.0 for lost_s in fluid.replay(stretches)[1::2]]
+
+
+def _hit(destination: Destination, stall: Stall, *, headroom: float, rtt_s: float) -> tuple[float, float]:
+    """The silence that a stall means for this transport, and how much of it is survived, in seconds.
+
+    Packets held back arrive after all: the buffer decides. Lost ones: TCP stays silent until it next
+    tries; ARQ survives b when its latency is at least RTT + b/h, h the share of its rate it can repeat
+    beside the stream; RTP repeats nothing.
+    """
+    if stall.how == "held":
+        return stall.seconds, destination.buffer_s
+    match destination.transport:
+        case Transport.TCP:
+            return fluid.tcp_silence_s(stall.seconds), destination.buffer_s
+        case Transport.ARQ:
+            spare = min(max(0.0, headroom - 1), destination.repeat_ceiling, 1.0)
+            return stall.seconds, max(0.0, destination.buffer_s - rtt_s) * spare
+        case Transport.RTP:
+            return stall.seconds, 0.0
+
+
+def _loss(destinations: Sequence[Destination], history: _History) -> list[_Part]:
+    """Loss on the way up that a transport does not take; TCP's share of it is in the floor already."""
+    kinds = {destination.transport for destination in destinations}
+    loss = history.loss_ratio
+    if Transport.RTP in kinds and loss > RTP_TIGHT_LOSS:
+        answer = Answer.HOLD if loss > RTP_HOLD_LOSS else Answer.TIGHT
+    elif Transport.ARQ in kinds and loss > ARQ_TIGHT_LOSS:
+        answer = Answer.TIGHT
+    else:
+        return []
+    because = f"{loss:.1%} of the trains' packets were lost on the way up, which cuts a sender's rate hard"
+    return [_Part(answer=answer, code="loss", because=because)]
+
+
+def _short(history: _History) -> list[_Part]:
+    if history.train_s >= LEAST_TRAIN_S:
+        return []
+    because = (
+        f"the trains of {history.hours} span {_span(history.train_s)}, and without stalls in "
+        f"{_span(LEAST_TRAIN_S)} there is no ground for Go"
+    )
+    return [_Part(answer=Answer.TIGHT, code="train_short", because=because)]
+
+
+def _unknown(history: _History) -> list[_Part]:
+    """What is missing, and what would mend it."""
+    missing = []
+    if history.floor.bps is None:
+        because = (
+            f"no valid rate run up from {history.hours} in the last four weeks: let the probe run through "
+            "those hours, or start `linebook run rate --direction up` in them"
+        )
+        missing.append(_Part(answer=Answer.UNKNOWN, code="no_runs", because=because))
+    if not history.train_s:
+        because = (
+            f"no train from {history.hours} in the last four weeks, so nothing is known of stalls: let the "
+            "probe's train run through those hours"
+        )
+        missing.append(_Part(answer=Answer.UNKNOWN, code="no_train", because=because))
+    return missing
+
+
+def _check(
+    plan: StreamPlan,
+    history: _History,
+    parts: Sequence[_Part],
+    *,
+    now_unix_ns: int,
+    change: changes.Change | None = None,
+) -> Check:
+    needs, peak, keyframes = demand.together(plan.destinations, loss_ratio=history.loss_ratio)
+    unknown = parts[0].answer is Answer.UNKNOWN
+    answer = Answer.UNKNOWN if unknown else _worst(parts)
+    deciding = [part for part in parts if part.answer is answer]
+    cost = None if unknown else _frozen(plan.destinations, history)
+    because = "; ".join(part.because for part in deciding)
+    stuck = answer in (Answer.TIGHT, Answer.HOLD) and change is None
+    if stuck and any(part.code != "train_short" for part in deciding):
+        because += f"; nothing within the plan helps, not even every destination at {changes.RESCUE.name}"
+    return Check(
+        plan=plan.name,
+        handoff=plan.handoff,
+        started_unix_ns=now_unix_ns,
+        answer=answer,
+        because=because[0].upper() + because[1:] + ".",
+        smallest_change=None if change is None else change.text,
+        reasons=() if answer is Answer.GO else tuple(part.code for part in deciding),
+        hours=history.hours,
+        demand_bps=needs,
+        peak_bps=peak,
+        keyframes_bytes=keyframes,
+        floor_bps=history.floor.bps,
+        floor_goodput_bps=history.goodput_bps,
+        floor_exact=history.floor.exact,
+        n_runs=history.floor.n,
+        train_minutes=history.train_s / 60,
+        stalls_per_hour=history.per_hour(history.stalls) if history.train_s else None,
+        freezes_per_hour=cost.freezes if cost else None,
+        lost_s_per_hour=cost.lost_s if cost else None,
+        loss_up_ratio=history.loss_ratio if history.train_s else None,
+    )
+
+
+def _share(rate_bps: int, floor_bps: int) -> str:
+    return f"{rate_bps / floor_bps:.0%}" if floor_bps else "far more than all"
+
+
+def _span(seconds: float) -> str:
+    return f"{seconds / 60:.0f} min" if seconds < 2 * 3600 else f"{seconds / 3600:.1f} h"
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def _rounded(figure: float | None) -> float | None:
+    return None if figure is None else round(figure, 3)

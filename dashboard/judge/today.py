@@ -1,0 +1,207 @@
+"""What needs attention now, in sentences, most urgent first.
+
+Each notice says what was measured or observed or did not reach what was stated, who must act, and the
+next step. It never says why somebody did something, nor that a figure settles more than it does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from dashboard.judge import contract, evidence, hours, stream
+from dashboard.judge.layers import DIRECTION_WORDS
+from dashboard.judge.stream import Answer
+from dashboard.judge.verdict import Word
+from store.clock import NS_PER_S, local, zone
+from store.records import (
+    Direction,
+    Failed,
+    Owner,
+    RateRun,
+    Record,
+    Skipped,
+    Stall,
+    StallClass,
+    Standing,
+    TrainSpan,
+)
+from store.site import Handoff, Site, StreamPlan
+
+RECENT_S = 6 * 3600  # a working evening: what happened before is on the Circuit page
+AHEAD_S = 24 * 3600  # a show further off gets its answer when it comes near
+_LATE_AFTER_SPANS = 3  # a newest record as old as so many of the shortest spans means that measuring stopped
+_LATE_LEAST_S = 300
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notice:
+    """One thing to know. `owner` must act, None when nobody must; `weight` grows with urgency."""
+
+    owner: Owner | None
+    text: str
+    next_step: str
+    weight: int
+
+
+def notices(site: Site, records: Iterable[Record], *, now_unix_ns: int) -> tuple[Notice, ...]:
+    """Everything worth a sentence; `records` are the site's of the time that its verdicts are about."""
+    kept = [record for record in records if _started(record) <= now_unix_ns]
+    where = zone(site.timezone)
+    found: list[Notice] = list(_silence(site, kept, now_unix_ns=now_unix_ns))
+    for handoff in site.handoffs:
+        line = evidence.of_line(site, handoff.name, kept)
+        recent = [record for record in line if _started(record) > now_unix_ns - RECENT_S * NS_PER_S]
+        found += _contract(handoff, line, where)
+        found += _stalls(handoff, recent, where)
+        found += _not_run(handoff, recent)
+        for plan in site.plans:
+            if plan.handoff == handoff.name:
+                found += _show(plan, line, where, now_unix_ns=now_unix_ns)
+    return tuple(sorted(found, key=lambda notice: (-notice.weight, notice.text)))
+
+
+def _contract(handoff: Handoff, line: Sequence[Record], where: tzinfo) -> Iterator[Notice]:
+    """The verdict on each direction whose rate the contract card states."""
+    for direction in (Direction.UP, Direction.DOWN):
+        if handoff.card.rate_bps(direction) is None:
+            continue
+        found = contract.rate_verdict(
+            [record for record in line if isinstance(record, RateRun)],
+            handoff.card,
+            direction,
+            skipped=[record for record in line if isinstance(record, Skipped)],
+            failed=[record for record in line if isinstance(record, Failed)],
+            zone=where,
+        )
+        owner, step, weight = _AFTER[found.word]
+        if found.word is Word.UNDECIDED and found.question:
+            owner, step, weight = Owner.HOUSE, f"Ask the provider in writing: {found.question}", 50
+        yield Notice(
+            owner=owner,
+            text=f"{handoff.title}, {DIRECTION_WORDS[direction]}: {found.word}. {found.because}",
+            next_step=step,
+            weight=weight,
+        )
+
+
+_AFTER: dict[Word, tuple[Owner | None, str, int]] = {
+    Word.NOT_MET: (
+        Owner.PROVIDER,
+        "Open a ticket in writing with these figures, and keep its reference and time.",
+        80,
+    ),
+    Word.UNDECIDED: (None, "Let the schedule run on: the sentence says how many runs are still wanted.", 30),
+    Word.NOT_TESTED: (Owner.HOUSE, "Schedule rate runs in this direction in the site file.", 40),
+    Word.MET: (None, "Nothing to do.", 10),
+}
+
+
+def _show(plan: StreamPlan, line: Sequence[Record], where: tzinfo, *, now_unix_ns: int) -> Iterator[Notice]:
+    """The answer for a plan whose next show runs now or starts within a day."""
+    show = hours.next_show(plan.times, where, now_unix_ns=now_unix_ns, within_s=AHEAD_S)
+    if show is None:
+        return
+    found = stream.check(
+        plan,
+        runs=[record for record in line if isinstance(record, RateRun)],
+        spans=[record for record in line if isinstance(record, TrainSpan)],
+        stalls=[record for record in line if isinstance(record, Stall)],
+        now_unix_ns=now_unix_ns,
+        zone=where,
+    )
+    weight, step = _ADVICE[found.answer]
+    yield Notice(
+        owner=None if found.answer is Answer.GO else Owner.HOUSE,
+        text=f"{plan.title}, {local(show.start_unix_ns, where):%a %d %b %H:%M}: "
+        f"{found.answer.capitalize()}. {found.because}",
+        next_step=found.smallest_change or step,
+        weight=weight,
+    )
+
+
+_ADVICE = {
+    Answer.HOLD: (90, "Move the show to other hours or another uplink."),
+    Answer.UNKNOWN: (70, "Measure in comparable hours before the show."),
+    Answer.TIGHT: (60, "Keep everything else off the line during the show."),
+    Answer.GO: (20, "Nothing to do."),
+}
+
+
+def _stalls(handoff: Handoff, recent: Sequence[Record], where: tzinfo) -> Iterator[Notice]:
+    """The stalls of the last hours, the longest named; an outage weighs more."""
+    spans = [record for record in recent if isinstance(record, TrainSpan)]
+    watched = evidence.Watched(span for span in spans if span.standing is Standing.VALID)
+    stalls = [record for record in recent if isinstance(record, Stall) and record in watched]
+    if not stalls:
+        return
+    longest = max(stalls, key=lambda stall: stall.duration_us)
+    outages = sum(stall.class_ is StallClass.OUTAGE for stall in stalls)
+    lost = sum(stall.how == "lost" for stall in stalls)
+    said = f", {outages} of them over 10 s," if outages else ""
+    yield Notice(
+        owner=Owner.UNKNOWN,
+        text=(
+            f"{handoff.title}: {_counted(len(stalls), 'stall')}{said} observed in the last "
+            f"{RECENT_S // 3600} hours, the longest {longest.seconds:.1f} s at "
+            f"{local(longest.started_unix_ns, where):%H:%M:%S}; in {lost} every packet was lost, in the rest "
+            "some or all came late."
+        ),
+        next_step="Compare with the house endpoint's train of the same seconds before naming an owner.",
+        weight=75 if outages else 55,
+    )
+
+
+def _not_run(handoff: Handoff, recent: Sequence[Record]) -> Iterator[Notice]:
+    """Measurements of the last hours that failed or were skipped, the newest reason of each given."""
+    failed = [record for record in recent if isinstance(record, Failed)]
+    if failed:
+        newest = max(failed, key=_started)
+        yield Notice(
+            owner=newest.whose,
+            text=f"{handoff.title}: {_counted(len(failed), 'measurement')} failed in the last "
+            f"{RECENT_S // 3600} hours; the newest ({newest.what}): {newest.why.rstrip('.')}.",
+            next_step="Mend the cause named; until then there is a gap in the record.",
+            weight=65,
+        )
+    skipped = [record for record in recent if isinstance(record, Skipped)]
+    if skipped:
+        last = max(skipped, key=_started)
+        yield Notice(
+            owner=None,
+            text=f"{handoff.title}: {_counted(len(skipped), 'planned run')} skipped in the last "
+            f"{RECENT_S // 3600} hours; the newest: {last.why.rstrip('.')}.",
+            next_step="Nothing to do where a show or quiet window forbade it.",
+            weight=15,
+        )
+
+
+def _silence(site: Site, records: Sequence[Record], *, now_unix_ns: int) -> Iterator[Notice]:
+    """No data, or none lately: then everything else on the page is old."""
+    step = "See that the probe runs: `linebook probe` with this site file."
+    measured = [record for record in records if isinstance(record, RateRun | TrainSpan)]
+    if not measured:
+        text = "Nothing has been measured yet."
+        yield Notice(owner=Owner.HOUSE, text=text, next_step=step, weight=100)
+        return
+    newest_ns = max(int(record.started_unix_ns + record.seconds * NS_PER_S) for record in measured)
+    age_s = (now_unix_ns - newest_ns) // NS_PER_S
+    due_s = min([plan.span_s for plan in site.trains] + [plan.every_s for plan in site.runs], default=3600)
+    if age_s > max(_LATE_AFTER_SPANS * due_s, _LATE_LEAST_S):
+        text = f"The newest measurement is {_age(age_s)} old; that time is a gap, neither good nor bad."
+        yield Notice(owner=Owner.HOUSE, text=text, next_step=step, weight=95)
+
+
+def _started(record: Record) -> int:
+    return record.planned_unix_ns if isinstance(record, Skipped) else record.started_unix_ns
+
+
+def _age(seconds: int) -> str:
+    if seconds < 2 * 3600:
+        return f"{seconds // 60} min"
+    return f"{seconds // 3600} h" if seconds < 48 * 3600 else f"{seconds // 86_400} days"
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
