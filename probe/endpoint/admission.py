@@ -187,7 +187,7 @@ class Admission:
         first_ns = min(terms.ends_ns for terms in self._runs.values())
         return Refusal(
             code="busy",
-            why=f"the endpoint has at most {_count(self._limits.runs, 'rate run')} at a time; come again later",
+            why=f"the endpoint has at most {_count(self._limits.runs, 'rate run')} at a time",
             retry_after_s=max(1.0, round((first_ns - now_ns) / NS_PER_S, 1)),
         )
 

@@ -13,6 +13,7 @@ import asyncio
 import contextlib
 import math
 import socket
+import struct
 from collections.abc import Callable, Iterator, Sequence
 
 from probe.linux import timestamps
@@ -41,6 +42,9 @@ _DATAGRAM_BYTES = 9216  # more than is ever granted, so a longer packet is seen 
 _DRAINED = 64  # datagrams taken in one go, before the event loop may do something else
 _BUFFER_BYTES = 4 << 20  # 4000 packets/s and a pause of the event loop must not look like loss
 _SO_SNDBUFFORCE, _SO_RCVBUFFORCE = 32, 33  # Linux, asm-generic/socket.h
+_IP_PKTINFO, _IPV6_PKTINFO = 8, 50  # Linux, in.h and in6.h
+_FROM_V4 = struct.Struct("@i4s4x")  # in_pktinfo: interface (0: by route), source address
+_FROM_V6 = struct.Struct("@16si")  # in6_pktinfo: source address, interface
 
 
 class _Session:
@@ -193,6 +197,7 @@ class ReflectorSockets:
         for sock in self._sockets:
             sock.setblocking(False)
             timestamps.prepare(sock, transmit=False)
+            _tell_own_address(sock)
             _widen(sock)
             loop.add_reader(sock, self._drain, sock)
 
@@ -218,7 +223,27 @@ class ReflectorSockets:
             )
             if reply is not None:
                 with contextlib.suppress(OSError):  # a full queue or no route: lost on the way down
-                    sock.sendto(reply, found.address)
+                    sock.sendmsg((reply,), _from(found.own_address), 0, found.address)
+
+
+def _tell_own_address(sock: socket.socket) -> None:
+    if sock.family == socket.AF_INET6:
+        sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_RECVPKTINFO, 1)
+    else:
+        sock.setsockopt(socket.IPPROTO_IP, _IP_PKTINFO, 1)
+
+
+def _from(own_address: bytes | None) -> Sequence[tuple[int, int, bytes]]:
+    """The control message that makes a reply leave with the address its request was sent to.
+
+    Without it, a host with several addresses answers from the one its routes prefer, and the
+    session-sender, or a NAT before it, takes that for a stranger.
+    """
+    if own_address is None:
+        return ()
+    if len(own_address) == 4:
+        return ((socket.IPPROTO_IP, _IP_PKTINFO, _FROM_V4.pack(0, own_address)),)
+    return ((socket.IPPROTO_IPV6, _IPV6_PKTINFO, _FROM_V6.pack(own_address, 0)),)
 
 
 def _widen(sock: socket.socket) -> None:

@@ -30,6 +30,10 @@ _TRANSMIT_FLAGS = _RECEIVE_FLAGS | _TX_SOFTWARE | _OPT_ID | _OPT_CMSG | _OPT_TSO
 _IP_RECVTTL = 12
 _EXTENDED_ERRORS = {(socket.IPPROTO_IP, 11), (socket.IPPROTO_IPV6, 25)}  # IP_RECVERR, IPV6_RECVERR
 _ORIGIN_TIMESTAMPING, _INFO_SENT = 4, 0
+_PACKET_INFO = {
+    (socket.IPPROTO_IP, 8): slice(4, 8),
+    (socket.IPPROTO_IPV6, 50): slice(16),
+}  # own address there
 _HOP_LIMITS = {(socket.IPPROTO_IP, socket.IP_TTL), (socket.IPPROTO_IPV6, socket.IPV6_HOPLIMIT)}
 
 _TIMESPEC = struct.Struct("@ll")  # seconds, nanoseconds of the software stamp; two more timespecs follow
@@ -47,13 +51,18 @@ _Control = list[tuple[int, int, bytes]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Received:
-    """One datagram. `ttl` is its TTL or hop limit on arrival, None where the kernel did not say."""
+    """One datagram. `ttl` is its TTL or hop limit on arrival, None where the kernel did not say.
+
+    `own_address` is the packed address of this host that it was sent to; None unless the socket asked
+    for IP_PKTINFO or IPV6_RECVPKTINFO.
+    """
 
     data: bytes
     address: Address
     stamp_unix_ns: int
     stamp_source: Stamps
     ttl: int | None
+    own_address: bytes | None = None
 
 
 def prepare(sock: socket.socket, *, transmit: bool, ttl: int = 255) -> bool:
@@ -92,11 +101,18 @@ def receive(sock: socket.socket, size: int, *, clock: Clock = _HOST_CLOCK) -> Re
             if error.errno not in _PASSING:
                 raise
             continue
-        stamp_unix_ns, ttl = _read_arrival(control)
+        stamp_unix_ns, ttl, own_address = _read_arrival(control)
         source = Stamps.KERNEL
         if not stamp_unix_ns:
             stamp_unix_ns, source = clock.unix_ns(), Stamps.CLOCK
-        return Received(data=data, address=address, stamp_unix_ns=stamp_unix_ns, stamp_source=source, ttl=ttl)
+        return Received(
+            data=data,
+            address=address,
+            stamp_unix_ns=stamp_unix_ns,
+            stamp_source=source,
+            ttl=ttl,
+            own_address=own_address,
+        )
 
 
 def transmit_stamps(sock: socket.socket) -> list[tuple[int, int]]:
@@ -116,15 +132,17 @@ def transmit_stamps(sock: socket.socket) -> list[tuple[int, int]]:
             found.append((counter, stamp_unix_ns))
 
 
-def _read_arrival(control: _Control) -> tuple[int, int | None]:
-    """(stamp or 0, TTL or None)."""
-    stamp_unix_ns, ttl = 0, None
+def _read_arrival(control: _Control) -> tuple[int, int | None, bytes | None]:
+    """(stamp or 0, TTL or None, own address or None)."""
+    stamp_unix_ns, ttl, own_address = 0, None, None
     for level, kind, data in control:
         if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPING:
             stamp_unix_ns = _unix_ns(data)
         elif (level, kind) in _HOP_LIMITS:
             (ttl,) = _INTEGER.unpack_from(data)
-    return stamp_unix_ns, ttl
+        elif (level, kind) in _PACKET_INFO:
+            own_address = data[_PACKET_INFO[level, kind]]
+    return stamp_unix_ns, ttl, own_address
 
 
 def _read_departure(control: _Control) -> tuple[int, int | None]:

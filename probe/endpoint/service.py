@@ -1,0 +1,343 @@
+"""The endpoint as a whole: what each control path does, and `serve`, which opens and closes everything.
+
+Control is HTTPS (front.py), trains are answered by the reflector, payload moves in the bulk process
+(probe/bulk). Here they meet admission: every train and run belongs to a caller, and no caller can see,
+count or end another's. A caller that falls silent on control, trains and flows loses its runs.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import secrets
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+
+from probe.bulk.server import FlowServer
+from probe.endpoint import keys as key_files
+from probe.endpoint import ledger as ledgers
+from probe.endpoint.admission import SILENCE_S, Admission, RunTerms
+from probe.endpoint.doors import Doors, open_doors
+from probe.endpoint.front import Answer, Call, Front
+from probe.endpoint.keys import Keys
+from probe.endpoint.reflector import Reflector, ReflectorSockets
+from probe.wire.control import (
+    PROTOCOL,
+    TOKEN_BYTES,
+    Hello,
+    Refusal,
+    RunGrant,
+    RunReport,
+    RunRequest,
+    Stopped,
+    TrainCounts,
+    TrainGrant,
+    TrainRequest,
+)
+from probe.wire.stamp import error_estimate
+from store.clock import NS_PER_MS, NS_PER_S, Clock
+from store.errors import UserMistake
+
+log = logging.getLogger(__name__)
+
+_LONG_POLL_S = 5.0  # how long a question for a run waits for its end
+_KEPT_NS = 60 * NS_PER_S  # how long an ended run's report stays to be asked for
+_OVERTIME_NS = 30 * NS_PER_S  # over its seconds a run may take this long to begin and to end
+_ROUND_S = 1.0  # between two looks at what is silent, expired or changed
+_HMAC_KEY_BYTES = 32
+# Nobody says here whether this host's clock follows UTC, so the S bit stays off and one-way figures with it.
+_ERROR_ESTIMATE = error_estimate(False, 10 * NS_PER_MS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listening:
+    """Where an endpoint answers: `port` is TCP (control) and UDP (trains), `flow_port` TCP (rate flows)."""
+
+    addresses: tuple[str, ...]
+    port: int
+    flow_port: int
+
+
+@dataclass(slots=True, kw_only=True)
+class _Run:
+    """A run under way or ended a short while ago, with the task that watches it."""
+
+    terms: RunTerms
+    watch: asyncio.Task[None]
+    ended_ns: int | None = None
+
+
+async def serve(
+    directory: Path, *, listen: str | None, clock: Clock, ready: Callable[[Listening], None]
+) -> None:
+    """Answer the callers of the endpoint in `directory` until cancelled; all is closed within 2 s then.
+
+    `listen` is an address of this host with or without a port (``192.0.2.10``, ``[2001:db8::1]:4000``),
+    None for every address. `ready` is called once when callers can come. Raises UserMistake for a
+    directory, address or port that cannot be used.
+    """
+    keys = await asyncio.to_thread(key_files.load, directory)
+    tls = await asyncio.to_thread(key_files.tls_context, keys)
+    ledger = await asyncio.to_thread(ledgers.load, directory)
+    admission = Admission(callers=keys.callers, limits=keys.limits, ledger=ledger)
+    reflector = Reflector(error_estimate=_ERROR_ESTIMATE, unix_ns=clock.unix_ns)
+    async with contextlib.AsyncExitStack() as closing:
+        doors = open_doors(listen, port=keys.port, flow_port=keys.flow_port)
+        closing.callback(doors.close)
+        stamp = ReflectorSockets(reflector, doors.trains, clock=clock)
+        stamp.start()
+        closing.callback(stamp.close)
+        flows = await FlowServer.start(doors.flows, clock=clock)
+        closing.push_async_callback(flows.close)
+        endpoint = Endpoint(
+            keys=keys,
+            admission=admission,
+            reflector=reflector,
+            flows=flows,
+            ledger=ledger,
+            doors=doors,
+            version=await asyncio.to_thread(_version),
+            clock=clock,
+        )
+        closing.push_async_callback(endpoint.close)
+        front = Front(endpoint.answers(), admit=admission.caller_of)
+        closing.push_async_callback(front.close)
+        await front.start(doors.control, tls=tls)
+        ready(Listening(addresses=doors.addresses, port=doors.port, flow_port=doors.flow_port))
+        await endpoint.look_after()
+
+
+class Endpoint:
+    """What the control paths do. Owns the task that watches each run; `close` ends them."""
+
+    def __init__(
+        self,
+        *,
+        keys: Keys,
+        admission: Admission,
+        reflector: Reflector,
+        flows: FlowServer,
+        ledger: ledgers.Ledger,
+        doors: Doors,
+        version: str,
+        clock: Clock,
+    ) -> None:
+        self._keys = keys
+        self._admission = admission
+        self._reflector = reflector
+        self._flows = flows
+        self._ledger = ledger
+        self._doors = doors
+        self._version = version
+        self._clock = clock
+        self._runs: dict[str, _Run] = {}
+        self._callers_version = key_files.callers_version(keys.directory)
+        self._saving = asyncio.Lock()
+
+    def answers(self) -> dict[tuple[str, str], Answer]:
+        """What answers each method and path of `control.PATHS`."""
+        return {
+            ("GET", "hello"): self._noted(self._hello),
+            ("POST", "trains"): self._noted(self._open_train),
+            ("GET", "train"): self._noted(self._train_counts),
+            ("DELETE", "train"): self._noted(self._close_train),
+            ("POST", "runs"): self._noted(self._open_run),
+            ("GET", "run"): self._noted(self._run_report),
+            ("DELETE", "run"): self._noted(self._end_run),
+            ("POST", "stop"): self._noted(self._stop),
+        }
+
+    async def look_after(self) -> None:
+        """Once a second, for ever: end what is silent or expired, and read the callers when they changed."""
+        while True:
+            await asyncio.sleep(_ROUND_S)
+            now_ns = self._clock.monotonic_ns()
+            for caller, heard_ns in self._reflector.heard():
+                self._admission.heard(caller, now_ns=heard_ns)
+            for terms in self._admission.silent_runs(now_ns=now_ns):
+                if now_ns - self._flows.last_activity_ns(terms.run) > SILENCE_S * NS_PER_S:
+                    self._flows.abort(terms.run, "the caller fell silent")
+            for ssid in self._reflector.expired(now_ns=now_ns):
+                self._forget_train(ssid)
+            for name, run in tuple(self._runs.items()):
+                if run.ended_ns is not None and now_ns - run.ended_ns > _KEPT_NS:
+                    self._forget_run(name)
+            await self._renew_callers()
+
+    async def close(self) -> None:
+        """End every run and write down what it moved."""
+        watches = [run.watch for run in self._runs.values()]
+        for watch in watches:
+            watch.cancel()
+        await asyncio.gather(*watches, return_exceptions=True)
+        await self._save_ledger()
+
+    def _noted(self, answer: Answer) -> Answer:
+        async def noted(call: Call) -> object:
+            self._admission.heard(call.caller, now_ns=self._clock.monotonic_ns())
+            return await answer(call)
+
+        return noted
+
+    async def _hello(self, call: Call) -> Hello:
+        limits = self._keys.limits
+        return Hello(
+            version=self._version,
+            protocol=PROTOCOL,
+            your_address=call.remote,
+            seconds_max=limits.seconds_per_run,
+            flows_max=limits.flows,
+            per_second_max=limits.per_second,
+            bytes_left=self._admission.bytes_left(call.caller, unix_ns=self._clock.unix_ns()),
+        )
+
+    async def _open_train(self, call: Call) -> TrainGrant | Refusal:
+        request = call.message(TrainRequest)
+        now_ns = self._clock.monotonic_ns()
+        ssid = self._admission.open_train(call.caller, request, now_ns=now_ns)
+        if isinstance(ssid, Refusal):
+            return ssid
+        key = secrets.token_bytes(_HMAC_KEY_BYTES)
+        self._reflector.open(
+            ssid,
+            caller=call.caller,
+            key=key,
+            per_second=request.per_second,
+            packet_bytes=request.packet_bytes,
+            now_ns=now_ns,
+        )
+        return TrainGrant(ssid=ssid, key=key, port=self._doors.train_port)
+
+    async def _train_counts(self, call: Call) -> TrainCounts | Refusal:
+        ssid = self._own_train(call)
+        return _NO_TRAIN if ssid is None else self._reflector.counts(ssid)
+
+    async def _close_train(self, call: Call) -> TrainCounts | Refusal:
+        ssid = self._own_train(call)
+        return _NO_TRAIN if ssid is None else self._forget_train(ssid)
+
+    async def _open_run(self, call: Call) -> RunGrant | Refusal:
+        terms = self._admission.open_run(
+            call.caller,
+            call.message(RunRequest),
+            now_ns=self._clock.monotonic_ns(),
+            unix_ns=self._clock.unix_ns(),
+        )
+        if isinstance(terms, Refusal):
+            return terms
+        up_tokens, down_tokens = _tokens(terms.up_flows), _tokens(terms.down_flows)
+        self._flows.admit(
+            terms.run,
+            up_tokens=up_tokens,
+            down_tokens=down_tokens,
+            seconds=terms.seconds,
+            congestion=terms.congestion,
+            bytes_max=terms.bytes_max,
+        )
+        watch = asyncio.create_task(self._watch(terms), name=f"watch run {terms.run}")
+        self._runs[terms.run] = _Run(terms=terms, watch=watch)
+        return RunGrant(
+            run=terms.run,
+            port=self._doors.flow_port,
+            up_tokens=up_tokens,
+            down_tokens=down_tokens,
+        )
+
+    async def _run_report(self, call: Call) -> RunReport | Refusal:
+        run = self._own_run(call)
+        return _NO_RUN if run is None else await self._flows.finished(run, timeout_s=_LONG_POLL_S)
+
+    async def _end_run(self, call: Call) -> RunReport | Refusal:
+        run = self._own_run(call)
+        if run is None:
+            return _NO_RUN
+        report = await self._halt(run, "the caller ended it")
+        self._forget_run(run)
+        return report
+
+    async def _stop(self, call: Call) -> Stopped:
+        runs = self._admission.runs_of(call.caller)
+        trains = self._admission.trains_of(call.caller)
+        await asyncio.gather(*(self._halt(run, "the caller stopped everything") for run in runs))
+        for ssid in trains:
+            self._forget_train(ssid)
+        return Stopped(runs=len(runs), trains=len(trains))
+
+    def _own_train(self, call: Call) -> int | None:
+        text = call.parts["ssid"]
+        ssid = int(text) if text.isdecimal() else 0
+        return ssid if ssid in self._admission.trains_of(call.caller) else None
+
+    def _own_run(self, call: Call) -> str | None:
+        found = self._runs.get(call.parts["run"])
+        return found.terms.run if found is not None and found.terms.caller == call.caller else None
+
+    async def _watch(self, terms: RunTerms) -> None:
+        """Until the run has ended, for whatever reason; then free its place and book its bytes."""
+        try:
+            while not (await self._flows.finished(terms.run, timeout_s=_ROUND_S)).finished:
+                if self._clock.monotonic_ns() - terms.ends_ns > _OVERTIME_NS:
+                    self._flows.abort(terms.run, "it went over its time")
+        finally:
+            moved_bytes = self._flows.spent_bytes(terms.run)
+            self._admission.close_run(terms.run, moved_bytes=moved_bytes, unix_ns=self._clock.unix_ns())
+            self._runs[terms.run].ended_ns = self._clock.monotonic_ns()
+            log.info("run ended caller=%s run=%s bytes=%d", terms.caller, terms.run, moved_bytes)
+        await self._save_ledger()
+
+    async def _halt(self, run: str, why: str) -> RunReport:
+        self._flows.abort(run, why)
+        return await self._flows.finished(run, timeout_s=_LONG_POLL_S)
+
+    def _forget_run(self, name: str) -> None:
+        """Drop an ended run's report; one that still runs stays until it has ended."""
+        run = self._runs.get(name)
+        if run is not None and run.watch.done():
+            del self._runs[name]
+            self._flows.forget(name)
+
+    def _forget_train(self, ssid: int) -> TrainCounts:
+        self._admission.close_train(ssid)
+        return self._reflector.close(ssid)
+
+    async def _renew_callers(self) -> None:
+        """Take over new invitations; a caller whose key was replaced loses what it has under way."""
+        version = await asyncio.to_thread(key_files.callers_version, self._keys.directory)
+        if version is None or version == self._callers_version:
+            return
+        self._callers_version = version
+        try:
+            callers = await asyncio.to_thread(key_files.callers_of, self._keys.directory)
+        except UserMistake as error:
+            log.error("callers not renewed why=%s", error)
+            return
+        for caller in self._admission.renew(callers):
+            for ssid in self._admission.trains_of(caller):
+                self._forget_train(ssid)
+            for run in self._admission.runs_of(caller):
+                self._flows.abort(run, "the caller's key was replaced")
+
+    async def _save_ledger(self) -> None:
+        async with self._saving:
+            try:
+                await asyncio.to_thread(ledgers.save, self._keys.directory, self._ledger.dumps())
+            except OSError as error:  # the figures stay in memory; the next run tries again
+                log.error("ledger not saved why=%s", error)
+
+
+_NO_TRAIN = Refusal(code="unknown", why="the endpoint has no such train of this caller")
+_NO_RUN = Refusal(code="unknown", why="the endpoint has no such run of this caller")
+
+
+def _tokens(count: int) -> tuple[bytes, ...]:
+    return tuple(secrets.token_bytes(TOKEN_BYTES) for _ in range(count))
+
+
+def _version() -> str:
+    try:
+        return metadata.version("linebook")
+    except metadata.PackageNotFoundError:  # run from a checkout
+        return "unreleased"
