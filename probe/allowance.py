@@ -4,13 +4,14 @@ A run costs rate x seconds / 8 in each direction it fills, with the rate that th
 forecast, as the line may give more or less. A train costs its packets both ways at the IP layer. Spending
 is counted per handoff and local calendar month; trains are counted and never stopped, runs are.
 
-Pure. Imports store, the schedule and the sizes of the wire.
+Pure: times are Unix nanoseconds that the caller hands in. Imports store, the schedule and the sizes of
+the wire.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import tzinfo
 
 from probe.schedule import midnight_ns, runs_in
@@ -31,6 +32,26 @@ class CostLine:
 
     what: str
     bytes: int | None
+
+
+@dataclass(slots=True, kw_only=True)
+class Purse:
+    """What each handoff's tests spent in a local month; empty again when another month begins."""
+
+    where: tzinfo
+    month_ns: int  # when the month of `spent` began
+    spent: dict[str, int] = field(default_factory=dict)
+
+    def charge(self, handoff: str, count_bytes: int, *, now_ns: int) -> None:
+        """Add to what `handoff` spent."""
+        self.spent[handoff] = self.spent_bytes(handoff, now_ns=now_ns) + count_bytes
+
+    def spent_bytes(self, handoff: str, *, now_ns: int) -> int:
+        """What `handoff` spent in the month of `now_ns`."""
+        month_ns = month_start_ns(now_ns, where=self.where)
+        if month_ns != self.month_ns:
+            self.month_ns, self.spent = month_ns, {}
+        return self.spent.get(handoff, 0)
 
 
 def run_bytes(card: Card, *, direction: Direction, seconds: float) -> int | None:

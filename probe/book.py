@@ -1,0 +1,63 @@
+"""What the daemon's tasks share: the record they write, the purse they spend from, and how mistakes end.
+
+Stands below trains and runs, above allowance. Imports store, never a method.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from probe.allowance import Purse
+from store.clock import Clock
+from store.errors import StoreTrouble
+from store.records import Failed, Owner, Record
+from store.site import RunPlan, TrainPlan
+
+
+class Store(Protocol):
+    """What the daemon needs of `store.writer.Writer`."""
+
+    last_alive_unix_ns: int | None
+    trouble: StoreTrouble | None
+
+    def append(self, record: Record) -> None: ...
+    def mark_alive(self, unix_ns: int) -> None: ...
+    async def flush(self) -> None: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Book:
+    """One daemon's record, log and purse."""
+
+    store: Store
+    purse: Purse
+    clock: Clock
+    log: logging.Logger
+
+    def keep(self, record: Record) -> None:
+        """Put a record into the store; one that no column can hold is a mistake of ours, for the log."""
+        try:
+            self.store.append(record)
+        except ValueError:
+            self.log.exception("record not stored kind=%s", record.kind)
+
+    def charge(self, handoff: str, count_bytes: int) -> None:
+        """Count what a test moved on a handoff."""
+        self.purse.charge(handoff, count_bytes, now_ns=self.clock.unix_ns())
+
+    def unexpected(self, error: Exception, *, what: str) -> Failed:
+        """What nobody foresaw in a measurement, as its result; the log gets the traceback."""
+        self.log.error("unexpected what=%s", what, exc_info=error)
+        return Failed(what=what, why=f"unexpected {type(error).__name__}: {error}", whose=Owner.UNKNOWN)
+
+
+def placed(failed: Failed, plan: TrainPlan | RunPlan, *, started_ns: int) -> Failed:
+    """The failure on its path, at `started_ns` where the method gave no time."""
+    return replace(
+        failed,
+        handoff=plan.handoff,
+        endpoint=plan.endpoint,
+        started_unix_ns=failed.started_unix_ns or started_ns,
+    )

@@ -1,0 +1,110 @@
+"""A train kept going for years: what it delivers is stored, and an outage is one Failed and one Gap.
+
+A train goes on through an outage of the line, for lost packets are what it is there to count. What stops
+it is an endpoint that cannot be reached or does not know it any more: then it is opened again, after 2 s
+at first and 60 s at last, at random so that many probes do not come back together.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from random import Random
+from typing import Protocol
+
+from probe.allowance import packet_at_ip
+from probe.book import Book, placed
+from probe.reach import Reach
+from store.clock import NS_PER_S, Clock
+from store.records import Failed, Gap, Stall, TrainSpan
+from store.site import TrainPlan
+
+FIRST_RETRY_S, LAST_RETRY_S = 2.0, 60.0
+
+Deliver = Callable[[TrainSpan | Stall], None]
+
+
+class TrainMethod(Protocol):
+    """A train without end: it delivers spans and stalls as they are complete and returns only why it failed.
+
+    Cancelled, it delivers what it has before it lets go.
+    """
+
+    def __call__(
+        self, plan: TrainPlan, where: Reach, clock: Clock, deliver: Deliver, /
+    ) -> Awaitable[Failed]: ...
+
+
+async def keep_going(
+    plan: TrainPlan, where: Reach, *, method: TrainMethod, book: Book, random: Random
+) -> None:
+    """Run this train, and open it again whenever it fails, until cancelled."""
+    train = _Train(plan=plan, book=book, covered_ns=book.clock.unix_ns())
+    try:
+        while True:
+            began_ns = book.clock.unix_ns()
+            try:
+                failed = await method(plan, where, book.clock, train.deliver)
+            except Exception as error:
+                failed = book.unexpected(error, what="run train")
+            train.fail(placed(failed, plan, started_ns=began_ns))
+            await asyncio.sleep(_pause_s(train.tries, random=random))
+    finally:
+        train.resume(book.clock.unix_ns())
+
+
+def _pause_s(tries: int, *, random: Random) -> float:
+    """Seconds until the next try: from 2 to 4 after the first, doubling, from 30 to 60 at last."""
+    ceiling_s = min(LAST_RETRY_S, FIRST_RETRY_S * 2 ** min(tries, 10))
+    return random.uniform(ceiling_s / 2, ceiling_s)
+
+
+@dataclass(slots=True, kw_only=True)
+class _Train:
+    """How far a train's record reaches, and whether the train stands still."""
+
+    plan: TrainPlan
+    book: Book
+    covered_ns: int  # end of the last span, at first the start
+    failed: Failed | None = field(default=None, init=False)  # the first failure of an outage that lasts
+    tries: int = field(default=0, init=False)
+
+    def deliver(self, record: TrainSpan | Stall) -> None:
+        """Store what the train measured; it goes again if it stood still."""
+        self.resume(record.started_unix_ns)
+        self.tries = 0
+        if isinstance(record, TrainSpan):
+            self.covered_ns = record.started_unix_ns + round(record.seconds * NS_PER_S)
+            packets = record.sent + record.received
+            self.book.charge(record.handoff, packets * packet_at_ip(record.packet_bytes))
+        self.book.keep(record)
+
+    def fail(self, failed: Failed) -> None:
+        """Store the failure if the train went until now, and only count it otherwise."""
+        self.tries += 1
+        if self.failed is None:
+            self.failed = failed
+            self.book.keep(failed)
+        path = (self.plan.handoff, self.plan.endpoint)
+        self.book.log.warning(
+            "train failed handoff=%s endpoint=%s tries=%d why=%s", *path, self.tries, failed.why
+        )
+
+    def resume(self, unix_ns: int) -> None:
+        """Put the outage, if there is one, on record as a gap up to this moment."""
+        if self.failed is None:
+            return
+        gap = Gap(
+            started_unix_ns=self.covered_ns,
+            ended_unix_ns=max(unix_ns, self.covered_ns),
+            why=f"no train: {self.failed.why}",
+            handoff=self.plan.handoff,
+            endpoint=self.plan.endpoint,
+        )
+        self.failed = None
+        self.book.keep(gap)
+        seconds = (gap.ended_unix_ns - gap.started_unix_ns) / NS_PER_S
+        self.book.log.info(
+            "train gap handoff=%s endpoint=%s seconds=%.1f", gap.handoff, gap.endpoint, seconds
+        )
