@@ -70,6 +70,10 @@ class TrainSummary:
     loss_up: Loss
     loss_down: Loss
     loss_unattributed: Loss
+    held_up: int
+    held_down: int
+    reordered: int
+    duplicated: int
     stalls: Stalls
 
 
@@ -98,6 +102,10 @@ def summary(
         loss_up=loss(lost_up, sent),
         loss_down=loss(sum(span.lost_down for span in kept), sent - lost_up - lost_unknown),
         loss_unattributed=loss(lost_unknown, sent),
+        held_up=sum(span.held_up for span in kept),
+        held_down=sum(span.held_down for span in kept),
+        reordered=sum(span.reordered for span in kept),
+        duplicated=sum(span.duplicated for span in kept),
         stalls=stalls_of(kept, stalls, direction=direction),
     )
 
