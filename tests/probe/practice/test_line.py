@@ -1,0 +1,282 @@
+"""The practice line as arithmetic: its queue, its stalls, its losses, and the weather of the old line."""
+
+from __future__ import annotations
+
+import json
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from probe.practice import line
+from probe.practice.line import Fate, How, Lane, LaneBehaviour, LineBehaviour, PlannedStall, Spell
+from store.clock import NS_PER_MS, NS_PER_S
+from store.records import Direction
+
+TRAIN_BYTES = 128
+
+
+def lane_of(behaviour: LineBehaviour, direction: Direction = Direction.UP) -> Lane:
+    """A lane at its start."""
+    return Lane(behaviour.lane(direction), cycle_ns=behaviour.cycle_ns, source=random.Random(behaviour.seed))
+
+
+def fill(lane: Lane, now_ns: int = 0) -> None:
+    """Let TCP send until it is held back."""
+    while room_bytes := lane.chunk_bytes(now_ns):
+        lane.chunk(room_bytes, now_ns)
+
+
+# The queue
+
+
+def test_a_full_queue_delays_as_its_bytes_do() -> None:
+    """1.4 MB at 18 Mb/s add 622 ms: 1 400 000 x 8 / 18 000 000. TCP leaves 2 % of it to datagrams."""
+    lane = lane_of(line.fixed_line(delay_ms=0, rate_up_bps=18_000_000, queue_bytes=1_400_000))
+    fill(lane)
+    (leaves_ns,) = lane.datagram(TRAIN_BYTES, 0).leaves_ns
+    assert leaves_ns / NS_PER_MS == pytest.approx(622, rel=0.025)
+
+
+def test_a_datagram_fits_behind_tcp_and_not_into_a_full_queue() -> None:
+    """TCP alone never fills the queue; datagrams can, and what comes then is dropped."""
+    lane = lane_of(line.fixed_line(delay_ms=1, rate_up_bps=5_000_000, queue_bytes=100_000))
+    fill(lane)
+    fates = [lane.datagram(1000, 0).fate for _ in range(10)]
+    assert fates[0] is Fate.CARRIED
+    assert fates[-1] is Fate.QUEUE
+    assert lane.waiting_bytes(0) <= 100_000
+
+
+def test_an_empty_line_takes_its_delay_and_the_time_of_service() -> None:
+    """1000 bytes at 8 Mb/s are served in 1 ms; then comes the way."""
+    lane = lane_of(line.fixed_line(delay_ms=10, rate_up_bps=8_000_000))
+    assert lane.datagram(1000, 5_000_000).leaves_ns == (16_000_000,)
+
+
+def test_a_change_of_rate_in_the_middle_of_service_counts_from_its_moment() -> None:
+    """1000 bytes: 4000 bits in 1 ms at 4 Mb/s, the other 4000 in 0.5 ms at 8 Mb/s."""
+    spells = (
+        Spell(start_ns=0, rate_bps=4_000_000, delay_ns=0),
+        Spell(start_ns=NS_PER_MS, rate_bps=8_000_000, delay_ns=0),
+    )
+    behaviour = LaneBehaviour(queue_bytes=10_000, spells=spells)
+    lane = Lane(behaviour, cycle_ns=NS_PER_S, source=random.Random(1))
+    assert lane.chunk(1000, 0) == 1_500_000
+
+
+def test_the_cycle_repeats() -> None:
+    """In the second cycle the first spell holds again."""
+    spells = (
+        Spell(start_ns=0, rate_bps=8_000_000, delay_ns=0),
+        Spell(start_ns=NS_PER_S // 2, rate_bps=1_000_000, delay_ns=0),
+    )
+    lane = Lane(LaneBehaviour(queue_bytes=10_000, spells=spells), cycle_ns=NS_PER_S, source=random.Random(1))
+    assert lane.chunk(1000, 3 * NS_PER_S) == 3 * NS_PER_S + NS_PER_MS
+
+
+arrivals = st.lists(st.tuples(st.integers(1, 1500), st.integers(0, 50_000_000)), min_size=1, max_size=60)
+
+
+@given(arrivals)
+def test_a_queue_without_stalls_is_the_textbook_one(packets: list[tuple[int, int]]) -> None:
+    """Each is served when it has come and the one before is done: Lindley's recursion (1952, from memory)."""
+    lane = lane_of(line.fixed_line(delay_ms=3, rate_up_bps=4_000_000, queue_bytes=10**9))
+    now_ns = done_ns = 0
+    for size_bytes, gap_ns in packets:
+        now_ns += gap_ns
+        done_ns = max(now_ns, done_ns) + size_bytes * 2_000  # 8 bits at 4 Mb/s take 2 us
+        assert lane.datagram(size_bytes, now_ns).leaves_ns == (done_ns + 3 * NS_PER_MS,)
+
+
+@given(arrivals, st.lists(st.integers(1, 400), max_size=4, unique=True))
+def test_nothing_overtakes_and_nothing_is_served_in_a_stall(
+    packets: list[tuple[int, int]], stalls_ms: list[int]
+) -> None:
+    """Whatever arrives and stalls, order is kept and no last bit leaves within a stall."""
+    planned = [line.stall_at(start_ms / 1000, 0.0009) for start_ms in sorted(stalls_ms)]
+    lane = lane_of(line.fixed_line(delay_ms=3, rate_up_bps=4_000_000, queue_bytes=10**9, stalls_up=planned))
+    now_ns, left_ns = 0, []
+    for size_bytes, gap_ns in packets:
+        now_ns += gap_ns
+        left_ns.append(lane.datagram(size_bytes, now_ns).leaves_ns[0] - 3 * NS_PER_MS)
+    assert left_ns == sorted(left_ns)
+    assert not [at for at in left_ns for stalled in planned if stalled.start_ns < at <= stalled.end_ns]
+
+
+# Stalls, losses, order
+
+
+def test_a_held_stall_delivers_in_a_bunch_at_its_end() -> None:
+    """What came within the stall leaves just behind it, in order; service alone parts the packets."""
+    lane = lane_of(line.fixed_line(delay_ms=10, rate_up_bps=16_000_000, stalls_up=[line.stall_at(1, 1.3)]))
+    sent_ns = range(900_000_000, 2_500_000_000, 50_000_000)
+    left_ns = [lane.datagram(TRAIN_BYTES, at_ns).leaves_ns[0] for at_ns in sent_ns]
+    bunch = [left for at, left in zip(sent_ns, left_ns, strict=True) if NS_PER_S <= at < 2.3 * NS_PER_S]
+    assert len(bunch) == 26
+    assert min(bunch) >= 2_310_000_000
+    assert max(bunch) <= 2_310_000_000 + 26 * 64_000  # 128 bytes at 16 Mb/s take 64 us
+    assert left_ns == sorted(left_ns)
+
+
+def test_a_losing_stall_takes_datagrams_and_holds_tcp() -> None:
+    """A relay cannot lose TCP bytes, so a stall holds them in either case."""
+    planned = [line.stall_at(1, 1, how=How.LOST)]
+    lane = lane_of(line.fixed_line(delay_ms=10, stalls_up=planned))
+    assert lane.datagram(TRAIN_BYTES, 1_500_000_000).fate is Fate.STALL
+    assert lane.chunk(1000, 1_500_000_000) >= 2_010_000_000
+    assert lane.datagram(TRAIN_BYTES, 2_000_000_000).fate is Fate.CARRIED
+
+
+def test_ended_stalls_are_told_once() -> None:
+    """Every stall appears in exactly one of the spans that follow each other."""
+    planned = [line.stall_at(1.5, 1), line.stall_at(4, 0.5, how=How.LOST)]
+    lane = lane_of(line.fixed_line(delay_ms=1, stalls_up=planned))
+    told = [
+        past for second in range(8) for past in lane.stalls_ended(second * NS_PER_S, (second + 1) * NS_PER_S)
+    ]
+    assert told == planned
+
+
+@pytest.mark.parametrize("ratio", [0.0001, 0.018, 0.1])
+def test_loss_has_its_share(ratio: float) -> None:
+    """Random loss within the exact binomial bounds (scipy) at one in a thousand."""
+    lane = lane_of(line.fixed_line(delay_ms=1, loss_up=ratio))
+    count = 20_000
+    lost = sum(lane.datagram(TRAIN_BYTES, n * NS_PER_MS).fate is Fate.LOSS for n in range(count))
+    assert stats.binomtest(lost, count, ratio).pvalue > 0.001
+
+
+def test_duplicates_and_late_ones_have_their_shares() -> None:
+    """Both are drawn apart from each other; a late one leaves behind its successors."""
+    lane = lane_of(line.fixed_line(delay_ms=1, duplicate=0.05, reorder=0.03, reorder_by_ms=60))
+    count = 20_000
+    passages = [lane.datagram(TRAIN_BYTES, n * 50 * NS_PER_MS) for n in range(count)]
+    late = sum(passage.late for passage in passages)
+    twice = sum(len(passage.leaves_ns) == 2 for passage in passages)
+    assert stats.binomtest(late, count, 0.03).pvalue > 0.001
+    assert stats.binomtest(twice, count - late, 0.05).pvalue > 0.001
+    first = next(n for n, passage in enumerate(passages[:-1]) if passage.late and not passages[n + 1].late)
+    assert passages[first].leaves_ns[0] > passages[first + 1].leaves_ns[0]
+
+
+def test_jitter_is_uniform() -> None:
+    """Uniform from 0 to 5 ms has the variance 25/12 (any table of distributions); Kolmogorov by scipy."""
+    lane = lane_of(line.fixed_line(delay_ms=10, jitter_ms=5))
+    sent = [n * 50 * NS_PER_MS for n in range(4000)]
+    extra_ms = [lane.datagram(TRAIN_BYTES, at).leaves_ns[0] / NS_PER_MS - at / NS_PER_MS - 10 for at in sent]
+    assert stats.kstest(extra_ms, stats.uniform(0, 5).cdf).pvalue > 0.001
+
+
+# The old line. Its figures are the practice site's own and invented.
+
+
+def by_time(behaviour: LineBehaviour, *, sag: bool) -> list[float]:
+    """Upward rates in Mb/s, one per 100 ms of the cycle, of healthy times or of the evening sag."""
+    lane = lane_of(behaviour)
+    delays_ns = {spell.delay_ns for spell in behaviour.up.spells}
+    assert len(delays_ns) == 2
+    wanted_ns = max(delays_ns) if sag else min(delays_ns)
+    found = (lane.at(at_ns).spell for at_ns in range(0, behaviour.cycle_ns, NS_PER_S // 10))
+    return [spell.rate_bps / 1e6 for spell in found if spell.delay_ns == wanted_ns]
+
+
+@pytest.mark.parametrize("seed", [28, 1, 2])
+def test_the_old_lines_rates(seed: int) -> None:
+    """Up 16.9 at the median and 15.8 at p5, in the evening 9.2 and 5.1; down 260 to 272 throughout."""
+    behaviour = line.old_line(seed=seed)
+    healthy = stats.scoreatpercentile(by_time(behaviour, sag=False), [50, 5])
+    evening = stats.scoreatpercentile(by_time(behaviour, sag=True), [50, 5])
+    assert healthy == pytest.approx([16.9, 15.8], rel=0.01)
+    assert evening == pytest.approx([9.2, 5.1], rel=0.08)
+    down = [spell.rate_bps / 1e6 for spell in behaviour.down.spells]
+    assert 260 <= min(down) < 262
+    assert 270 < max(down) <= 272
+
+
+def test_the_evening_sag_takes_its_share_of_the_day() -> None:
+    """18:30-22:45 on five days and 17:00-22:45 on two are 32.75 of 168 hours."""
+    behaviour = line.old_line()
+    healthy, evening = len(by_time(behaviour, sag=False)), len(by_time(behaviour, sag=True))
+    assert evening / (healthy + evening) == pytest.approx(32.75 / 168, abs=0.003)
+
+
+def test_the_old_lines_round_trip_time() -> None:
+    """21 ms when idle, 14 more in the sag."""
+    spells = line.old_line().up.spells, line.old_line().down.spells
+    up_ns, down_ns = (min(spell.delay_ns + spell.jitter_ns // 2 for spell in lane) for lane in spells)
+    sag_ns = max(spell.delay_ns for spell in spells[0]) - min(spell.delay_ns for spell in spells[0])
+    assert (up_ns + down_ns) / NS_PER_MS == pytest.approx(21, abs=0.05)
+    assert sag_ns == 14 * NS_PER_MS
+
+
+def many_stalls() -> list[PlannedStall]:
+    """The stalls of twenty seeds, since one cycle has some sixty."""
+    return [planned for seed in range(20) for planned in line.old_line(seed=seed).up.stalls]
+
+
+def test_the_old_lines_stalls() -> None:
+    """0.6 to 2.4 s with a mean of 1.3, 70 % of them held, none downward."""
+    stalls = many_stalls()
+    lengths_s = [planned.length_ns / NS_PER_S for planned in stalls]
+    held = sum(planned.how is How.HELD for planned in stalls)
+    assert min(lengths_s) >= 0.6
+    assert max(lengths_s) <= 2.4
+    assert stats.ttest_1samp(lengths_s, 1.3).pvalue > 0.001
+    assert stats.binomtest(held, len(stalls), 0.7).pvalue > 0.001
+    assert not line.old_line().down.stalls
+
+
+def test_stalls_come_sixty_times_as_often_as_in_life() -> None:
+    """In life 5 an hour for 3.5 h and 0.4 for the other 20.5 h: 25.7 a day of 86 400 s; counted as Poisson.
+
+    The time that stalls themselves take is time in which none begins, hence the deduction.
+    """
+    stalls = many_stalls()
+    stalled_ns = sum(planned.length_ns for planned in stalls)
+    free_days = (20 * line.old_line().cycle_ns - stalled_ns) / NS_PER_S / 86_400
+    expected = (5 * 3.5 + 0.4 * 20.5) * free_days * line.FAULTS_AS_OFTEN
+    assert stats.poisson(expected).ppf(0.0005) <= len(stalls) <= stats.poisson(expected).ppf(0.9995)
+
+
+def test_the_old_lines_losses() -> None:
+    """0.01 % both ways, 1.8 % upward in bursts of 20 to 90 s."""
+    behaviour = line.old_line()
+    assert {spell.loss_ratio for spell in behaviour.down.spells} == {0.0001}
+    assert {spell.loss_ratio for spell in behaviour.up.spells} == {0.0001, 0.018}
+    lane, lengths_s, since_ns = lane_of(behaviour), [], None
+    for at_ns in range(0, behaviour.cycle_ns, NS_PER_S // 100):
+        noisy = lane.at(at_ns).spell.loss_ratio > 0.01
+        if noisy and since_ns is None:
+            since_ns = at_ns
+        if not noisy and since_ns is not None:
+            lengths_s.append((at_ns - since_ns) / NS_PER_S)
+            since_ns = None
+    assert lengths_s
+    assert all(19.9 <= length_s <= 90.1 for length_s in lengths_s)
+
+
+def test_the_default_seed_shows_a_stall_soon() -> None:
+    """Whoever starts a practice sees a stall within the first half minute of it, and one of each kind."""
+    soon = [planned for planned in line.old_line().up.stalls if planned.start_ns < 40 * NS_PER_S]
+    assert 10 * NS_PER_S < soon[0].start_ns < 30 * NS_PER_S
+    assert {planned.how for planned in soon} == {How.HELD, How.LOST}
+
+
+def test_equal_seeds_give_equal_lines_and_equal_fates() -> None:
+    """The behaviour and what it does to each datagram depend on the seed alone."""
+    first, again = line.old_line(seed=5), line.old_line(seed=5)
+    assert first == again
+    assert first != line.old_line(seed=6)
+    lanes = lane_of(first), lane_of(again)
+    sent = range(0, 120 * NS_PER_S, 50 * NS_PER_MS)
+    fates = [[lane.datagram(TRAIN_BYTES, at_ns) for at_ns in sent] for lane in lanes]
+    assert fates[0] == fates[1]
+
+
+def test_a_behaviour_travels_as_json() -> None:
+    """A process of its own gets the line that was made here."""
+    behaviour = line.old_line()
+    assert line.from_json(json.loads(json.dumps(line.as_json(behaviour)))) == behaviour
