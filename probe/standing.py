@@ -1,0 +1,150 @@
+"""What a rate run may be used for: what held it back, and which rules leave it out. Pure.
+
+`limited_by` names what a single run can tell about its own limit; `reasons` turns that and the
+circumstances into the codes of `store.records.REASONS`. A run that anything but the line may have
+held back never convicts the line, so where two explanations fit, the one that spares the line is
+taken. Imports store only.
+
+Figures: port tops by RFC 6349 section 4.1.1 and RFC 7323 (standards' layer arithmetic in
+`store.layers`); the 1 % band around them, the 5 % of other traffic and the shares of 0.9 and 0.2
+are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from store.layers import Framing
+from store.records import Carrier, Limit
+
+PORT_CLASSES_BPS = (
+    100_000_000,
+    1_000_000_000,
+    2_500_000_000,
+    5_000_000_000,
+    10_000_000_000,
+)
+PORT_BAND = 0.01  # a top within 1 % of what a port of a class can show
+FLAT = 0.98  # an unknown port is only suspected where no second fell below this share of the mean
+BOTH_WAYS = 1 / 1.0292588  # acknowledgements of a full return direction take 2.9 % (RFC 9293 3.8.6.3)
+CPU_LIMIT = 0.9
+WINDOW_SHARE = 0.2
+BUSY_SHARE = 0.9
+RETRANSMITTED_SHARE = 1e-4
+DELAY_SHARE, DELAY_US = 0.25, 1_000  # delay added under load that shows a queue on the way
+OTHER_SHARE = 0.05
+SHORT_S = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SideFacts:
+    """One direction of a run, as far as it bears on its limit.
+
+    `sender` and `receiver` say which end is which (PROBE or ENDPOINT). CPU ratios are shares of
+    one core; busy is a share of the run, window and buffer are shares of the busy time.
+    """
+
+    goodput_bps: int
+    lowest_second_bps: int
+    framing: Framing
+    carrier: Carrier
+    port_rate_bps: int | None
+    both_ways: bool
+    sender: Limit
+    receiver: Limit
+    sender_cpu_ratio: float
+    receiver_cpu_ratio: float
+    busy_ratio: float
+    window_limited_ratio: float
+    buffer_limited_ratio: float
+    retransmitted_ratio: float
+    rtt_idle_us: int | None
+    rtt_loaded_us: int | None
+
+
+def limited_by(facts: SideFacts) -> Limit:
+    """What held the rate, in the order in which an explanation excludes the next.
+
+    1. A rate at the top of the port is the port's, whatever else strained.
+    2. A receiver out of CPU closes the window itself, so it comes before the window; a sender that
+       waited for a window was not out of CPU, so it comes after.
+    3. The window, or the sender's buffer, held it for a fifth of the busy time.
+    4. The path, when congestion shows: repeats, a queue, or a sender that always had data under
+       way and was held by nothing at either end.
+    """
+    if _at_port_top(facts):
+        return Limit.PORT
+    held_share = facts.window_limited_ratio + facts.buffer_limited_ratio
+    if facts.receiver_cpu_ratio >= CPU_LIMIT:
+        return facts.receiver
+    if held_share < WINDOW_SHARE and facts.sender_cpu_ratio >= CPU_LIMIT:
+        return facts.sender
+    if held_share >= WINDOW_SHARE:
+        return Limit.WINDOW
+    return Limit.PATH if _congested(facts) else Limit.UNDECIDED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFacts:
+    """A whole run. `limits`, `goodput_bps` and `other_bps` hold its directions in one order."""
+
+    seconds: float
+    carrier: Carrier
+    limits: Sequence[Limit]
+    goodput_bps: Sequence[int]
+    other_bps: Sequence[int | None]
+    aborted: bool
+    whole_seconds: int  # within the steady window
+
+
+def reasons(facts: RunFacts) -> tuple[str, ...]:
+    """Codes of `store.records.REASONS` in a fixed order; none for a run that nothing speaks against."""
+    by_limit = {
+        Limit.PORT: "port_limit",
+        Limit.PROBE: "probe_limit",
+        Limit.ENDPOINT: "endpoint_limit",
+        Limit.WINDOW: "window_limit",
+    }
+    found = {
+        "aborted": facts.aborted,
+        "too_short": facts.whole_seconds < 1,
+        **{code: limit in facts.limits for limit, code in by_limit.items()},
+        "wireless": facts.carrier is Carrier.WIRELESS,
+        "tunnel": facts.carrier is Carrier.TUNNEL,
+        "other_traffic": _other_traffic(facts),
+        "short": facts.seconds <= SHORT_S,
+    }
+    return tuple(code for code, holds in found.items() if holds)
+
+
+def port_top_bps(port_rate_bps: int, framing: Framing) -> int:
+    """The TCP payload that a port of `port_rate_bps` (layer 1) can show with this framing."""
+    return port_rate_bps * framing.payload_bytes // framing.wire_frame_bytes
+
+
+def _at_port_top(facts: SideFacts) -> bool:
+    if facts.carrier is Carrier.LOOPBACK:
+        return False  # no port there
+    if facts.port_rate_bps is None:
+        flat = facts.lowest_second_bps >= FLAT * facts.goodput_bps
+        tops = [port_top_bps(rate_bps, facts.framing) for rate_bps in PORT_CLASSES_BPS]
+        return flat and any(abs(facts.goodput_bps - top) <= PORT_BAND * top for top in tops)
+    top = port_top_bps(facts.port_rate_bps, facts.framing)
+    lowest = top * (BOTH_WAYS if facts.both_ways else 1)
+    return (1 - PORT_BAND) * lowest <= facts.goodput_bps <= (1 + PORT_BAND) * top
+
+
+def _congested(facts: SideFacts) -> bool:
+    queued = False
+    if facts.rtt_idle_us is not None and facts.rtt_loaded_us is not None:
+        queued = facts.rtt_loaded_us - facts.rtt_idle_us >= max(DELAY_US, DELAY_SHARE * facts.rtt_idle_us)
+    return queued or facts.retransmitted_ratio >= RETRANSMITTED_SHARE or facts.busy_ratio >= BUSY_SHARE
+
+
+def _other_traffic(facts: RunFacts) -> bool:
+    """Loopback carries everybody's traffic and no line, so it is never judged there."""
+    if facts.carrier is Carrier.LOOPBACK:
+        return False
+    pairs = zip(facts.other_bps, facts.goodput_bps, strict=True)
+    return any(other is not None and other > OTHER_SHARE * own for other, own in pairs)
