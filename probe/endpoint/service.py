@@ -11,7 +11,7 @@ import asyncio
 import contextlib
 import logging
 import secrets
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
@@ -52,15 +52,6 @@ _HMAC_KEY_BYTES = 32
 _ERROR_ESTIMATE = error_estimate(False, 10 * NS_PER_MS)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Listening:
-    """Where an endpoint answers: `port` is TCP (control) and UDP (trains), `flow_port` TCP (rate flows)."""
-
-    addresses: tuple[str, ...]
-    port: int
-    flow_port: int
-
-
 @dataclass(slots=True, kw_only=True)
 class _Run:
     """A run under way or ended a short while ago, with the task that watches it."""
@@ -70,18 +61,27 @@ class _Run:
     ended_ns: int | None = None
 
 
-async def serve(
-    directory: Path, *, listen: str | None, clock: Clock, ready: Callable[[Listening], None]
-) -> None:
+async def serve(directory: Path, *, listen: str | None, clock: Clock, ready: Callable[[str], None]) -> None:
     """Answer the callers of the endpoint in `directory` until cancelled; all is closed within 2 s then.
 
     `listen` is an address of this host with or without a port (``192.0.2.10``, ``[2001:db8::1]:4000``),
-    None for every address. `ready` is called once when callers can come. Raises UserMistake for a
+    None for every address. `ready` gets one sentence when callers can come. Raises UserMistake for a
     directory, address or port that cannot be used.
     """
+    async with opened(directory, listen=listen, clock=clock) as endpoint:
+        ready(endpoint.sentence())
+        while True:
+            await asyncio.sleep(_ROUND_S)
+            await endpoint.look_after()
+
+
+@contextlib.asynccontextmanager
+async def opened(directory: Path, *, listen: str | None, clock: Clock) -> AsyncIterator[Endpoint]:
+    """The endpoint in `directory`, answering; on leaving, everything is closed. As `serve` otherwise."""
     keys = await asyncio.to_thread(key_files.load, directory)
     tls = await asyncio.to_thread(key_files.tls_context, keys)
     ledger = await asyncio.to_thread(ledgers.load, directory)
+    version = await asyncio.to_thread(_version)
     admission = Admission(callers=keys.callers, limits=keys.limits, ledger=ledger)
     reflector = Reflector(error_estimate=_ERROR_ESTIMATE, unix_ns=clock.unix_ns)
     async with contextlib.AsyncExitStack() as closing:
@@ -99,15 +99,14 @@ async def serve(
             flows=flows,
             ledger=ledger,
             doors=doors,
-            version=await asyncio.to_thread(_version),
+            version=version,
             clock=clock,
         )
         closing.push_async_callback(endpoint.close)
         front = Front(endpoint.answers(), admit=admission.caller_of)
         closing.push_async_callback(front.close)
         await front.start(doors.control, tls=tls)
-        ready(Listening(addresses=doors.addresses, port=doors.port, flow_port=doors.flow_port))
-        await endpoint.look_after()
+        yield endpoint
 
 
 class Endpoint:
@@ -130,7 +129,7 @@ class Endpoint:
         self._reflector = reflector
         self._flows = flows
         self._ledger = ledger
-        self._doors = doors
+        self.doors = doors
         self._version = version
         self._clock = clock
         self._runs: dict[str, _Run] = {}
@@ -150,22 +149,29 @@ class Endpoint:
             ("POST", "stop"): self._noted(self._stop),
         }
 
+    def sentence(self) -> str:
+        """Where it answers, for a person."""
+        doors = self.doors
+        where = "every address" if len(doors.addresses) > 1 else doors.addresses[0]
+        return (
+            f"The endpoint answers on {where}: port {doors.port} (TCP for control, UDP for trains) "
+            f"and port {doors.flow_port} (TCP for rate flows)."
+        )
+
     async def look_after(self) -> None:
-        """Once a second, for ever: end what is silent or expired, and read the callers when they changed."""
-        while True:
-            await asyncio.sleep(_ROUND_S)
-            now_ns = self._clock.monotonic_ns()
-            for caller, heard_ns in self._reflector.heard():
-                self._admission.heard(caller, now_ns=heard_ns)
-            for terms in self._admission.silent_runs(now_ns=now_ns):
-                if now_ns - self._flows.last_activity_ns(terms.run) > SILENCE_S * NS_PER_S:
-                    self._flows.abort(terms.run, "the caller fell silent")
-            for ssid in self._reflector.expired(now_ns=now_ns):
-                self._forget_train(ssid)
-            for name, run in tuple(self._runs.items()):
-                if run.ended_ns is not None and now_ns - run.ended_ns > _KEPT_NS:
-                    self._forget_run(name)
-            await self._renew_callers()
+        """What is due once a second: end what is silent or expired, read the callers when they changed."""
+        now_ns = self._clock.monotonic_ns()
+        for caller, heard_ns in self._reflector.heard():
+            self._admission.heard(caller, now_ns=heard_ns)
+        for terms in self._admission.silent_runs(now_ns=now_ns):
+            if now_ns - self._flows.last_activity_ns(terms.run) > SILENCE_S * NS_PER_S:
+                self._flows.abort(terms.run, "the caller fell silent")
+        for ssid in self._reflector.expired(now_ns=now_ns):
+            self._forget_train(ssid)
+        for name, run in tuple(self._runs.items()):
+            if run.ended_ns is not None and now_ns - run.ended_ns > _KEPT_NS:
+                self._forget_run(name)
+        await self._renew_callers()
 
     async def close(self) -> None:
         """End every run and write down what it moved."""
@@ -209,7 +215,7 @@ class Endpoint:
             packet_bytes=request.packet_bytes,
             now_ns=now_ns,
         )
-        return TrainGrant(ssid=ssid, key=key, port=self._doors.train_port)
+        return TrainGrant(ssid=ssid, key=key, port=self.doors.train_port)
 
     async def _train_counts(self, call: Call) -> TrainCounts | Refusal:
         ssid = self._own_train(call)
@@ -241,7 +247,7 @@ class Endpoint:
         self._runs[terms.run] = _Run(terms=terms, watch=watch)
         return RunGrant(
             run=terms.run,
-            port=self._doors.flow_port,
+            port=self.doors.flow_port,
             up_tokens=up_tokens,
             down_tokens=down_tokens,
         )
