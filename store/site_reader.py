@@ -1,0 +1,480 @@
+"""Reads a site file: TOML in, the values of `store.site` out, every mistake with its key and line.
+
+The keys are documented where a person looks for them, in deploy/site.example.toml. The text of an
+invitation never appears in a mistake. Imports site's values, quantities and toml_table.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from store.clock import zone
+from store.layers import Layer
+from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
+from store.records import Direction
+from store.site import (
+    Card,
+    Destination,
+    EndpointRef,
+    Handoff,
+    RunPlan,
+    Site,
+    StreamPlan,
+    Times,
+    TrainPlan,
+    Transport,
+    Where,
+    Window,
+    WindowKind,
+)
+from store.toml_table import (
+    Reader,
+    Table,
+    count,
+    day,
+    flag,
+    list_of,
+    name_among,
+    number,
+    one_of,
+    open_toml,
+    refuse_twins,
+    text,
+    whole_seconds,
+    word_of,
+)
+
+T = TypeVar("T")
+
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+NOT_STATED = "not stated"
+DEFAULT_FLOWS = 4  # one flow alone is often held down by its window, not by the line
+
+_LAYERS = {
+    "payload": Layer.PAYLOAD,
+    "layer 3": Layer.IP,
+    "layer 2": Layer.ETHERNET,
+    "layer 1": Layer.WIRE,
+    NOT_STATED: Layer.NOT_STATED,
+}
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
+_INTERFACE = re.compile(r"[^\s/]{1,15}")  # a Linux interface name: 15 bytes at most, no slash, no space
+_HOURS = re.compile(r"([0-9]{1,2}):([0-9]{2})\s*-\s*([0-9]{1,2}):([0-9]{2})")
+_DAY_MINUTES = 24 * 60
+
+_SITE_KEYS = ("name", "invented", "timezone", "database", "secrets")
+_TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
+_HANDOFF_KEYS = ("name", "title", "interface", "source", "metered", "allowance", "card")
+_TIMES_KEYS = ("weekdays", "dates", "hours")
+_DESTINATION_KEYS = (
+    "name",
+    "video",
+    "audio",
+    "transport",
+    "buffer",
+    "latency",
+    "peak_factor",
+    "repeats",
+    "keyframe",
+    "frames_per_second",
+    "picture",
+)
+# What a contract should answer, in the order a person asks.
+_CONTRACT_KEYS = (
+    "rate_up",
+    "rate_down",
+    "layer",
+    "port_rate",
+    "delay",
+    "delay_variation",
+    "loss",
+    "availability",
+    "availability_rule",
+    "fee",
+    "service_start",
+    "term_end",
+    "notice",
+)
+_CARD_KEYS = ("provider", "reference", "met_ratio", *_CONTRACT_KEYS, "pages")
+
+
+def read(file: Path) -> Site:
+    """The site that `file` describes. Raises SiteMistake for the first mistake found."""
+    source = open_toml(file)
+    top = Table(source, (), source.values)
+    top.only(*_SITE_KEYS, *_TABLES)
+    handoffs = _handoffs(top)
+    endpoints = _endpoints(top)
+    names = {each.name for each in handoffs}, {each.name for each in endpoints}
+    default = _Default(top, handoffs, endpoints)
+    return Site(
+        name=top.need("name", text, 'a name such as "Quillet Lane School of Ceramics"'),
+        invented=top.ask("invented", flag, False),
+        timezone=top.need("timezone", _zone, 'a name such as "Europe/Lisbon" or "UTC+01:00"'),
+        database=file.parent / top.ask("database", text, "linebook.db"),
+        file=file,
+        handoffs=handoffs,
+        endpoints=endpoints,
+        trains=_trains(top, *names) if "train" in top.values else default.trains(),
+        runs=_runs(top, *names) if "run" in top.values else default.runs(),
+        plans=_plans(top, names[0]),
+        windows=_windows(top, names[0]),
+    )
+
+
+def _handoffs(top: Table) -> tuple[Handoff, ...]:
+    tables = top.tables("handoff")
+    if not tables:
+        top.refuse("handoff", "missing; expected at least one [[handoff]]")
+    found = tuple(_handoff(table, alone=len(tables) == 1) for table in tables)
+    refuse_twins(tables)
+    return found
+
+
+def _handoff(table: Table, *, alone: bool) -> Handoff:
+    table.only(*_HANDOFF_KEYS)
+    name = table.need("name", _name, 'a short name such as "A"')
+    interface = table.maybe("interface", _interface)
+    source = table.maybe("source", _address)
+    if not (alone or interface or source):
+        table.refuse("interface", 'missing; with several handoffs each needs its interface, such as "eth1"')
+    return Handoff(
+        name=name,
+        title=table.ask("title", text, name),
+        interface=interface,
+        source=source,
+        metered=table.ask("metered", flag, False),
+        allowance_bytes=table.maybe("allowance", size_bytes),
+        card=_card(table.table("card")),
+    )
+
+
+def _card(table: Table) -> Card:
+    table.only(*_CARD_KEYS)
+    pages = table.table("pages")
+    pages.only(*(key for key in _CARD_KEYS if key != "pages"))
+    card = Card(
+        provider=table.maybe("provider", _stated(text)),
+        reference=table.maybe("reference", _stated(text)),
+        rate_up_bps=table.maybe("rate_up", _stated(rate_bps)),
+        rate_down_bps=table.maybe("rate_down", _stated(rate_bps)),
+        layer=table.ask("layer", _layer, Layer.NOT_STATED),
+        met_ratio=table.ask("met_ratio", _met, 0.95),
+        port_rate_bps=table.maybe("port_rate", _stated(rate_bps)),
+        rtt_p95_us=table.maybe("delay", _stated(duration_us)),
+        pdv_p99_us=table.maybe("delay_variation", _stated(duration_us)),
+        loss_ratio=table.maybe("loss", _stated(share)),
+        availability_ratio=table.maybe("availability", _stated(share)),
+        availability_rule=table.maybe("availability_rule", _stated(text)),
+        fee_per_month=table.maybe("fee", _stated(text)),
+        service_start=table.maybe("service_start", _stated(day)),
+        term_end=table.maybe("term_end", _stated(day)),
+        notice=table.maybe("notice", _stated(text)),
+        pages=tuple((key, pages.need(key, text, "text")) for key in pages.values),
+        not_stated=tuple(key for key in _CONTRACT_KEYS if table.values.get(key, NOT_STATED) == NOT_STATED),
+    )
+    if card.service_start and card.term_end and card.term_end <= card.service_start:
+        table.refuse("term_end", f"{card.term_end} is not after service_start {card.service_start}")
+    return card
+
+
+def _endpoints(top: Table) -> tuple[EndpointRef, ...]:
+    tables = top.tables("endpoint")
+    if not tables:
+        top.refuse("endpoint", "missing; expected at least one [[endpoint]]")
+    secrets = _secrets(top)
+    found = tuple(_endpoint(table, secrets) for table in tables)
+    refuse_twins(tables)
+    return found
+
+
+def _endpoint(table: Table, secrets: Table | None) -> EndpointRef:
+    table.only("name", "where", "invitation")
+    name = table.need("name", _name, 'a short name such as "north"')
+    where = table.ask("where", word_of(Where), Where.OUTSIDE)
+    inline = table.maybe("invitation", _secret_text)
+    kept = secrets.maybe(name, _secret_text) if secrets else None
+    if inline and kept:
+        table.refuse("invitation", "is given here and in the secrets file; keep one of them")
+    invitation = inline or kept
+    if not invitation and secrets:
+        table.refuse(
+            "invitation",
+            f"missing; expected it here or as {name} under [invitation] in {secrets.source.file}"
+            + did_you_mean(name, secrets.values),
+        )
+    if not invitation:
+        table.refuse("invitation", "missing; expected the line that `linebook endpoint invite` printed")
+    return EndpointRef(name=name, where=where, invitation=invitation)
+
+
+def _secrets(top: Table) -> Table | None:
+    """The table ``[invitation]`` of the secrets file, None when the site names none."""
+    name = top.maybe("secrets", text)
+    if name is None:
+        return None
+    file = top.source.file.parent / name
+    try:
+        mode = stat.S_IMODE(file.stat().st_mode)
+    except OSError as error:
+        top.refuse("secrets", f"{file} cannot be read: {error.strerror}")
+    if mode & stat.S_IRWXO:
+        top.refuse("secrets", f"{file} holds keys and is open to every account; run: chmod o= {file}")
+    source = open_toml(file)
+    secrets = Table(source, (), source.values)
+    secrets.only("invitation")
+    return secrets.table("invitation")
+
+
+def _trains(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[TrainPlan, ...]:
+    found: dict[tuple[str, str], TrainPlan] = {}
+    for table in top.tables("train"):
+        table.only("handoff", "endpoint", "per_second", "span")
+        plan = TrainPlan(
+            handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
+            endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
+            per_second=table.need("per_second", number(1, 200), "packets a second, from 1 to 200"),
+            span_s=table.ask("span", whole_seconds(1, 3600), 60),
+        )
+        if (plan.handoff, plan.endpoint) in found:
+            table.refuse("", f"there is a train from {plan.handoff} to {plan.endpoint} already")
+        found[plan.handoff, plan.endpoint] = plan
+    return tuple(found.values())
+
+
+def _runs(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[RunPlan, ...]:
+    found = []
+    for table in top.tables("run"):
+        table.only("handoff", "endpoint", "direction", "seconds", "flows", "every")
+        plan = RunPlan(
+            handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
+            endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
+            direction=table.need("direction", word_of(Direction), '"up", "down" or "both"'),
+            seconds=table.need("seconds", count(1, 3600), "a whole number from 1 to 3600"),
+            flows=table.ask("flows", count(1, 16), DEFAULT_FLOWS),
+            every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "60 min"'),
+        )
+        if plan.every_s <= plan.seconds:
+            table.refuse("every", f"a run of {plan.seconds} s does not fit into a slot of {plan.every_s} s")
+        found.append(plan)
+    return tuple(found)
+
+
+def _plans(top: Table, handoffs: set[str]) -> tuple[StreamPlan, ...]:
+    tables = top.tables("plan")
+    found = []
+    for table in tables:
+        table.only("name", "title", "handoff", *_TIMES_KEYS, "destination")
+        name = table.need("name", _name, 'a short name such as "evening-class"')
+        destinations = table.tables("destination")
+        if not destinations:
+            table.refuse("destination", "missing; expected at least one [[plan.destination]]")
+        found.append(
+            StreamPlan(
+                name=name,
+                title=table.ask("title", text, name),
+                handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
+                times=_times(table),
+                destinations=tuple(_destination(each) for each in destinations),
+            )
+        )
+        refuse_twins(destinations)
+    refuse_twins(tables)
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Usual:
+    """What a transport's destination is taken to be where the plan does not say."""
+
+    peak_factor: float
+    buffer_s: float | None
+    repeat_ceiling: float
+
+
+# Common practice, no source. A strict constant rate peaks at 1.1 times its mean; repeats are what
+# makes an ARQ stream peak. A conversation shows every stall, which begins at half a second.
+_USUAL = {
+    Transport.TCP: _Usual(peak_factor=1.1, buffer_s=1.0, repeat_ceiling=0.0),
+    Transport.ARQ: _Usual(peak_factor=1.0, buffer_s=None, repeat_ceiling=0.25),
+    Transport.RTP: _Usual(peak_factor=1.1, buffer_s=0.5, repeat_ceiling=0.0),
+}
+
+
+def _destination(table: Table) -> Destination:
+    table.only(*_DESTINATION_KEYS)
+    transport = table.need("transport", word_of(Transport), '"tcp", "arq" or "rtp"')
+    usual = _USUAL[transport]
+    is_arq = transport is Transport.ARQ
+    if is_arq and "buffer" in table.values:
+        table.refuse(
+            "buffer", 'an ARQ stream has no send buffer; expected its latency, such as latency = "1.5 s"'
+        )
+    if not is_arq:
+        for key in ("latency", "repeats"):
+            if key in table.values:
+                table.refuse(key, f'belongs to transport "arq", not to "{transport}"')
+    if usual.buffer_s is None:
+        buffer_s = table.need("latency", duration_s, 'the latency set at both ends, such as "1.5 s"')
+    else:
+        buffer_s = table.ask("buffer", duration_s, usual.buffer_s)
+    return Destination(
+        name=table.need("name", _name, 'a short name such as "studio-channel"'),
+        video_bps=table.need("video", rate_bps, 'a rate such as "4.5 Mb/s"'),
+        audio_bps=table.need("audio", rate_bps, 'a rate such as "160 kb/s"'),
+        transport=transport,
+        buffer_s=buffer_s,
+        peak_factor=table.ask("peak_factor", number(1, 10), usual.peak_factor),
+        repeat_ceiling=table.ask("repeats", share, usual.repeat_ceiling),
+        keyframe_s=table.ask("keyframe", duration_s, 2.0),
+        frames_per_second=table.ask("frames_per_second", number(1, 300), 30.0),
+        picture=table.maybe("picture", text),
+    )
+
+
+def _windows(top: Table, handoffs: set[str]) -> tuple[Window, ...]:
+    tables = top.tables("window")
+    found = []
+    for table in tables:
+        table.only("name", "kind", *_TIMES_KEYS, "handoffs", "reference")
+        found.append(
+            Window(
+                name=table.need("name", _name, 'a short name such as "nights"'),
+                kind=table.need(
+                    "kind",
+                    word_of(WindowKind),
+                    '"show", "quiet" or "maintenance"',
+                ),
+                times=_times(table),
+                handoffs=table.ask("handoffs", list_of(name_among("handoff", handoffs)), ()),
+                reference=table.maybe("reference", text),
+            )
+        )
+    refuse_twins(tables)
+    return tuple(found)
+
+
+def _times(table: Table) -> Times:
+    """Weekdays or dates, and hours; every day when neither is said."""
+    if "weekdays" in table.values and "dates" in table.values:
+        table.refuse("dates", "stands beside weekdays; keep one of them")
+    dates = table.maybe("dates", list_of(day)) or ()
+    weekdays = table.maybe("weekdays", list_of(_weekday)) or (() if dates else range(7))
+    from_minute, to_minute = table.need("hours", _hours, 'hours such as "19:00-21:00"')
+    return Times(
+        weekdays=frozenset(weekdays), dates=frozenset(dates), from_minute=from_minute, to_minute=to_minute
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Default:
+    """The schedule for who names none: to the first outside endpoint, about 50 GB a month at 250/20 Mb/s.
+
+    Common practice, no source. A metered handoff gets no rate runs by itself.
+    """
+
+    top: Table
+    handoffs: tuple[Handoff, ...]
+    endpoints: tuple[EndpointRef, ...]
+
+    def trains(self) -> tuple[TrainPlan, ...]:
+        endpoint = self._endpoint()
+        return tuple(
+            TrainPlan(handoff=each.name, endpoint=endpoint, per_second=5.0) for each in self.handoffs
+        )
+
+    def runs(self) -> tuple[RunPlan, ...]:
+        endpoint = self._endpoint()
+        return tuple(
+            RunPlan(
+                handoff=each.name,
+                endpoint=endpoint,
+                direction=direction,
+                seconds=seconds,
+                flows=DEFAULT_FLOWS,
+                every_s=every_s,
+            )
+            for each in self.handoffs
+            if not each.metered
+            for direction, seconds, every_s in ((Direction.UP, 10, 3600), (Direction.DOWN, 5, 4 * 3600))
+        )
+
+    def _endpoint(self) -> str:
+        for each in self.endpoints:
+            if each.where is Where.OUTSIDE:
+                return each.name
+        self.top.refuse(
+            "endpoint",
+            "none stands outside, so the line cannot be measured to it; add one, or [[train]] and [[run]]",
+        )
+
+
+def _stated(reader: Reader[T]) -> Reader[T | None]:
+    return lambda value: None if value == NOT_STATED else reader(value)
+
+
+def _secret_text(value: Any) -> str:
+    """Text that no sentence may repeat."""
+    if not isinstance(value, str) or not value.strip():
+        raise ValueError("expected the line that `linebook endpoint invite` printed, in quotes")
+    return value
+
+
+def _name(value: Any) -> str:
+    if not _NAME.fullmatch(text(value)):
+        raise ValueError(
+            f"{shown(value)} is no short name; expected up to 40 letters, digits, dots, dashes or underscores"
+        )
+    return str(value)
+
+
+def _interface(value: Any) -> str:
+    if not _INTERFACE.fullmatch(text(value)):
+        raise ValueError(f'{shown(value)} is no interface name such as "eth0"')
+    return str(value)
+
+
+def _address(value: Any) -> str:
+    try:
+        return str(ipaddress.ip_address(text(value)))
+    except ValueError:
+        raise ValueError(f'{shown(value)} is no IP address such as "192.0.2.57"') from None
+
+
+def _zone(value: Any) -> str:
+    try:
+        zone(text(value))
+    except ValueError:
+        raise ValueError(f'{shown(value)} is no time zone such as "Europe/Lisbon" or "UTC+01:00"') from None
+    return str(value)
+
+
+def _layer(value: Any) -> Layer:
+    return one_of(_LAYERS)(value)
+
+
+def _met(value: Any) -> float:
+    found = share(value)
+    if not 0.5 <= found <= 1:
+        raise ValueError(f"{shown(value)} is no share of runs from 50 % to 100 %")
+    return found
+
+
+def _weekday(value: Any) -> int:
+    return one_of({name: nth for nth, name in enumerate(WEEKDAYS)})(value)
+
+
+def _hours(value: Any) -> tuple[int, int]:
+    """Minutes of the day; 24:00 is an end, not a start."""
+    found = _HOURS.fullmatch(text(value).strip())
+    if found:
+        from_hour, from_rest, to_hour, to_rest = (int(part) for part in found.groups())
+        from_minute, to_minute = from_hour * 60 + from_rest, to_hour * 60 + to_rest
+        if from_rest < 60 and to_rest < 60 and from_minute < _DAY_MINUTES and to_minute <= _DAY_MINUTES:
+            return from_minute, to_minute
+    raise ValueError(f'{shown(value)} is no stretch of a day such as "19:00-21:00"')
