@@ -248,7 +248,7 @@ def start(
     upstream_flow_port: int | None = None,
     book: Path | None = None,
     packets: bool = False,
-    errors: int | None = None,
+    errors: IO[bytes] | None = None,
 ) -> RelayProcess:
     """Start a relay and wait until it listens; OSError when it does not come up."""
     command = [sys.executable, "-m", "probe.practice.relay", "--upstream", f"{upstream_host}:{upstream_port}"]
