@@ -1,0 +1,56 @@
+"""Static files under addresses that name their content.
+
+A file's address carries a hash of its bytes, so a browser may keep it for ever and never shows an
+old one with a new page. plotly.js is served out of the installed plotly package, without
+importing that package. Bottom of dashboard: imports nothing of the project.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.util import find_spec
+from pathlib import Path
+from types import MappingProxyType
+
+OWN = Path(__file__).with_name("static")
+TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+KEPT = "public, max-age=31536000, immutable"  # a year is for ever in practice; RFC 8246 explains immutable
+_DIGEST_CHARACTERS = 16  # 64 bits tell versions of a file apart; nobody attacks themselves
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asset:
+    """One static file."""
+
+    name: str
+    path: Path
+    digest: str
+
+    @property
+    def url(self) -> str:
+        return f"/static/{self.digest}/{self.name}"
+
+    @property
+    def content_type(self) -> str:
+        return TYPES[self.path.suffix]
+
+
+def find_assets() -> Mapping[str, Asset]:
+    """Every static file by its name. Reads them all, so call it off the event loop."""
+    paths = [path for path in sorted(OWN.iterdir()) if path.suffix in TYPES]
+    found = [_asset(path) for path in [*paths, _plotly_js()]]
+    return MappingProxyType({asset.name: asset for asset in found})
+
+
+def _asset(path: Path) -> Asset:
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()[:_DIGEST_CHARACTERS]
+    return Asset(name=path.name, path=path, digest=digest)
+
+
+def _plotly_js() -> Path:
+    spec = find_spec("plotly")
+    if spec is None or not spec.submodule_search_locations:
+        raise RuntimeError("the plotly package is not installed, though this package requires it")
+    return Path(spec.submodule_search_locations[0]) / "package_data" / "plotly.min.js"

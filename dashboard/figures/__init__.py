@@ -1,0 +1,1 @@
+"""One figure a module: records in, a plotly figure out. Colours are the stylesheet's business."""

@@ -1,0 +1,119 @@
+"""What the judges look at, read from the store: all of that and little more.
+
+Four weeks of a train's minutes are forty thousand histograms; a plan's comparable hours are a tenth
+of them. Reads with a `Reader`, so it runs in that reader's thread. Imports store and judge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TypeVar
+
+from dashboard.judge import contract, evidence, hours, stream, today
+from dashboard.judge.stream import Check
+from dashboard.judge.verdict import RateVerdict
+from store.clock import NS_PER_S, zone
+from store.reader import Reader
+from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, TrainSpan
+from store.site import Handoff, Site, StreamPlan
+
+VERDICT_S = 30 * 86_400  # what a contract verdict rests on, whatever period a page shows
+
+R = TypeVar("R")
+
+
+def of_site(reader: Reader, site: Site, *, now_unix_ns: int) -> list[Record]:
+    """Everything that Today's verdicts, answers and notices look at."""
+    since_ns = now_unix_ns - VERDICT_S * NS_PER_S
+    return [
+        *reader.rate_runs(since_ns=since_ns, until_ns=now_unix_ns, bins=False),
+        *reader.troubles(since_ns=since_ns, until_ns=now_unix_ns),
+        *reader.stalls(since_ns=since_ns, until_ns=now_unix_ns),
+        *_spans(reader, site, site.plans, now_unix_ns=now_unix_ns),
+    ]
+
+
+def verdicts(
+    site: Site, handoff: Handoff, records: Iterable[Record]
+) -> tuple[tuple[Handoff, RateVerdict], ...]:
+    """The verdict on each direction of a handoff; `records` reach back 30 days."""
+    own = evidence.of_line(site, handoff.name, records)
+    return tuple(
+        (
+            handoff,
+            contract.rate_verdict(
+                _only(RateRun, own),
+                handoff.card,
+                direction,
+                skipped=_only(Skipped, own),
+                failed=_only(Failed, own),
+                zone=zone(site.timezone),
+            ),
+        )
+        for direction in (Direction.UP, Direction.DOWN)
+    )
+
+
+def verdicts_of(reader: Reader, site: Site, handoff: Handoff, *, now_unix_ns: int) -> tuple[RateVerdict, ...]:
+    """The same for one handoff, read from the store."""
+    asked = {"since_ns": now_unix_ns - VERDICT_S * NS_PER_S, "until_ns": now_unix_ns}
+    runs = reader.rate_runs(handoff=handoff.name, bins=False, **asked)
+    troubles = reader.troubles(handoff=handoff.name, **asked)
+    return tuple(verdict for _, verdict in verdicts(site, handoff, [*runs, *troubles]))
+
+
+def check(site: Site, plan: StreamPlan, records: Iterable[Record], *, now_unix_ns: int) -> Check:
+    """The answer for a stream plan; `records` hold its comparable hours of four weeks."""
+    own = evidence.of_line(site, plan.handoff, records)
+    return stream.check(
+        plan,
+        runs=_only(RateRun, own),
+        spans=_only(TrainSpan, own),
+        stalls=_only(Stall, own),
+        now_unix_ns=now_unix_ns,
+        zone=zone(site.timezone),
+    )
+
+
+def check_of(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> Check:
+    """The same, read from the store."""
+    since_ns = now_unix_ns - stream.HISTORY_S * NS_PER_S
+    records: list[Record] = [
+        *reader.rate_runs(handoff=plan.handoff, since_ns=since_ns, until_ns=now_unix_ns, bins=False),
+        *reader.stalls(handoff=plan.handoff, since_ns=since_ns, until_ns=now_unix_ns),
+        *_spans(reader, site, [plan], now_unix_ns=now_unix_ns),
+    ]
+    return check(site, plan, records, now_unix_ns=now_unix_ns)
+
+
+def _spans(
+    reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_ns: int
+) -> Iterator[TrainSpan]:
+    """Spans of the last hours, and of four weeks those in hours comparable with a plan's, each once."""
+    where, since_ns = zone(site.timezone), now_unix_ns - stream.HISTORY_S * NS_PER_S
+    recent_ns = now_unix_ns - today.RECENT_S * NS_PER_S
+    for handoff in site.handoffs:
+        wanted = [(recent_ns, now_unix_ns)]
+        for plan in plans:
+            if plan.handoff == handoff.name:
+                found = hours.comparable_hours(
+                    plan.times, where, since_unix_ns=since_ns, until_unix_ns=now_unix_ns
+                )
+                wanted += [(show.start_unix_ns, show.end_unix_ns) for show in found]
+        for start_ns, end_ns in _joined(wanted):
+            yield from reader.train_spans(handoff=handoff.name, since_ns=start_ns, until_ns=end_ns)
+
+
+def _joined(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The same time in spans that do not touch, oldest first."""
+    joined: list[tuple[int, int]] = []
+    for start_ns, end_ns in sorted(spans):
+        if joined and start_ns <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], end_ns))
+        else:
+            joined.append((start_ns, end_ns))
+    return joined
+
+
+def _only(kind: type[R], records: Iterable[Record]) -> list[R]:
+    return [record for record in records if isinstance(record, kind)]

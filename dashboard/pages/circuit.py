@@ -1,0 +1,376 @@
+"""Circuit: one handoff, its contract card, what the runs say of it, and everything measured.
+
+The verdict always rests on the last 30 days, whichever period the figures show: a reader must not
+be able to choose the days that suit.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import tzinfo
+from urllib.parse import quote, urlencode
+
+from dashboard import history
+from dashboard.api import Json, Period
+from dashboard.figures import delay as delay_figure
+from dashboard.figures import loss as loss_figure
+from dashboard.figures import rates as rates_figure
+from dashboard.judge import layers
+from dashboard.judge.verdict import RateVerdict
+from dashboard.pages import contracts, runs, trains
+from dashboard.pages.frame import Frame, Link, circuit_url
+from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
+from dashboard.pages.trains import Train, TrainPart
+from dashboard.pages.wording import (
+    DASH,
+    DIRECTIONS,
+    LAYERS,
+    PERIODS,
+    Moment,
+    counted,
+    grouped,
+    mbps,
+    moment,
+    ms,
+    percent,
+    span,
+)
+from store import jsonform
+from store.clock import NS_PER_S, rfc3339, zone
+from store.layers import Layer
+from store.reader import Reader
+from store.records import Failed, Gap, RateRun, Skipped, Stall
+from store.site import Handoff, Site
+
+MOST_ROWS = 100  # of a list on the page; the JSON has all
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """What is known and judged of one handoff."""
+
+    site: Site
+    handoff: Handoff
+    period: Period
+    from_ns: int
+    now_ns: int
+    zone: tzinfo
+    verdicts: tuple[RateVerdict, ...]
+    questions: tuple[str, ...]
+    runs: tuple[RateRun, ...]
+    trains: tuple[Train, ...]
+    stalls: tuple[Stall, ...]
+    troubles: tuple[Failed | Skipped | Gap, ...]
+
+    @property
+    def gaps(self) -> tuple[Gap, ...]:
+        return tuple(one for one in self.troubles if isinstance(one, Gap))
+
+    @property
+    def layer(self) -> Layer:
+        """The layer at which rates are drawn: the contract's, or payload where it states none."""
+        stated = self.handoff.card.layer
+        return Layer.PAYLOAD if stated is Layer.NOT_STATED else stated
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardRow:
+    """A line of the contract card."""
+
+    name: str
+    value: str
+    where: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CircuitPage:
+    """What circuit.html may use, and nothing else."""
+
+    frame: Frame
+    title: str
+    period: str
+    from_: Moment
+    periods: tuple[Link, ...]
+    verdicts: tuple[Entry, ...]
+    verdict_table: Table
+    card: tuple[CardRow, ...]
+    questions: tuple[str, ...]
+    rate_message: str
+    rate_chart: Chart | None
+    rate_table: Table
+    ledger: Table | None
+    trains: tuple[TrainPart, ...]
+    stall_message: str
+    stalls: Table | None
+    troubles: Table | None
+
+
+def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns: int) -> Findings:
+    """Read and judge; runs in the reader's thread."""
+    where, from_ns, name = zone(site.timezone), now_ns - period.ns, handoff.name
+    troubles = reader.troubles(handoff=name, since_ns=from_ns)
+    stalls = reader.stalls(handoff=name, since_ns=from_ns)
+    spans = reader.train_spans(handoff=name, since_ns=from_ns)
+    return Findings(
+        site=site,
+        handoff=handoff,
+        period=period,
+        from_ns=from_ns,
+        now_ns=now_ns,
+        zone=where,
+        verdicts=history.verdicts_of(reader, site, handoff, now_unix_ns=now_ns),
+        questions=layers.open_questions(handoff.card),
+        runs=tuple(reader.rate_runs(handoff=name, since_ns=from_ns, bins=False)),
+        trains=tuple(
+            trains.cut(
+                endpoint,
+                [one for one in spans if one.endpoint == endpoint],
+                [one for one in stalls if one.endpoint == endpoint],
+                site=site,
+                period=period,
+                now_ns=now_ns,
+            )
+            for endpoint in sorted({one.endpoint for one in spans})
+        ),
+        stalls=tuple(stalls),
+        troubles=tuple(troubles),
+    )
+
+
+# Figures
+
+
+def _rates(found: Findings, endpoint: str | None) -> str:
+    return rates_figure.figure(
+        found.runs,
+        layer=found.layer,
+        card=found.handoff.card,
+        gaps=found.gaps,
+        from_ns=found.from_ns,
+        to_ns=found.now_ns,
+        where=found.zone,
+    )
+
+
+def _of_train(
+    draw: Callable[..., str],
+) -> Callable[[Findings, str | None], str]:
+    def figure(found: Findings, endpoint: str | None) -> str:
+        drawn = {train.endpoint: train.drawn for train in found.trains}.get(endpoint or "", ())
+        return draw(drawn, gaps=found.gaps, from_ns=found.from_ns, to_ns=found.now_ns, where=found.zone)
+
+    return figure
+
+
+FIGURES: Mapping[str, Callable[[Findings, str | None], str]] = {
+    "rates": _rates,
+    "delay": _of_train(delay_figure.figure),
+    "loss": _of_train(loss_figure.figure),
+}
+
+
+# The page
+
+
+def page(found: Findings, *, frame: Frame) -> CircuitPage:
+    """The findings as the page says them."""
+    handoff, where = found.handoff, found.zone
+    message = runs.message(found.runs, layer=found.layer, period=PERIODS[found.period])
+    return CircuitPage(
+        frame=frame,
+        title=handoff.title,
+        period=PERIODS[found.period],
+        from_=moment(found.from_ns, where, form="%a %d %b %Y, %H:%M"),
+        periods=_periods(found),
+        verdicts=tuple(contracts.entry(verdict) for verdict in found.verdicts),
+        verdict_table=contracts.table(
+            [(handoff, verdict) for verdict in found.verdicts],
+            caption=f"Counts behind the verdicts on {handoff.name}, last 30 days",
+        ),
+        card=_card(handoff),
+        questions=found.questions,
+        rate_message=message,
+        rate_chart=_rate_chart(found, message),
+        rate_table=runs.table(
+            found.runs,
+            caption=f"Rate runs of {PERIODS[found.period]}, newest first",
+            where=found.zone,
+            most=MOST_ROWS,
+        ),
+        ledger=runs.ledger(
+            runs.left_out(found.runs),
+            sum((train.left_out for train in found.trains), Counter()),
+            caption=f"Exclusions ledger of {PERIODS[found.period]}",
+        ),
+        trains=tuple(
+            trains.part(
+                train,
+                place=place,
+                url=lambda name, train=train: _figure_url(found, name, endpoint=train.endpoint),
+            )
+            for place, train in enumerate(found.trains)
+        ),
+        stall_message=_stall_message(found),
+        stalls=_stall_table(found),
+        troubles=_trouble_table(found),
+    )
+
+
+def _periods(found: Findings) -> tuple[Link, ...]:
+    url = circuit_url(found.handoff.name)
+    return tuple(
+        Link(text=PERIODS[period], url=f"{url}?period={period}", here=period is found.period)
+        for period in Period
+    )
+
+
+def _figure_url(found: Findings, name: str, **query: str) -> str:
+    wanted = urlencode({"period": str(found.period), **query})
+    return f"/figures/{quote(found.handoff.name, safe='')}/{name}.json?{wanted}"
+
+
+def _card(handoff: Handoff) -> tuple[CardRow, ...]:
+    card, pages = handoff.card, dict(handoff.card.pages)
+
+    def rate(bps: int | None) -> str | None:
+        return None if bps is None else f"{mbps(bps)} Mb/s"
+
+    fields = (
+        ("provider", "Provider", card.provider),
+        ("reference", "Contract reference", card.reference),
+        ("rate_up", "Rate up", rate(card.rate_up_bps)),
+        ("rate_down", "Rate down", rate(card.rate_down_bps)),
+        ("layer", "Layer of the rates", None if card.layer is Layer.NOT_STATED else LAYERS[card.layer]),
+        ("met_ratio", "Share of runs that must reach them", percent(card.met_ratio)),
+        ("port_rate", "Port rate", rate(card.port_rate_bps)),
+        ("rtt_p95", "RTT, p95", None if card.rtt_p95_us is None else f"{ms(card.rtt_p95_us)} ms"),
+        ("pdv_p99", "PDV, p99", None if card.pdv_p99_us is None else f"{ms(card.pdv_p99_us)} ms"),
+        ("loss", "Packet loss", None if card.loss_ratio is None else percent(card.loss_ratio)),
+        (
+            "availability",
+            "Availability",
+            None if card.availability_ratio is None else percent(card.availability_ratio),
+        ),
+        ("availability_rule", "What counts as an outage", card.availability_rule),
+        ("fee_per_month", "Fee a month", card.fee_per_month),
+        ("service_start", "Service start", card.service_start and card.service_start.isoformat()),
+        ("term_end", "Term end", card.term_end and card.term_end.isoformat()),
+        ("notice", "Notice", card.notice),
+    )
+    return tuple(
+        CardRow(name=name, value=value or "not stated", where=pages.get(key, ""))
+        for key, name, value in fields
+    )
+
+
+def _rate_chart(found: Findings, message: str) -> Chart | None:
+    if not found.runs:
+        return None
+    return Chart(
+        url=_figure_url(found, "rates"),
+        message=message,
+        key=f"Mb/s, {LAYERS[found.layer]}. Triangles point the way the payload went; crosses are left out by "
+        "rule; broken lines are what the contract states; grey bands were not measured.",
+    )
+
+
+def _cut(rows: int) -> str:
+    return f"The newest {MOST_ROWS} of {grouped(rows)}; the JSON has all of them." if rows > MOST_ROWS else ""
+
+
+def _stall_message(found: Findings) -> str:
+    if not found.stalls:
+        measured = any(train.whole.measured for train in found.trains)
+        return f"No stall of 0.5 s or more in {PERIODS[found.period]}." if measured else "No train ran."
+    longest = max(found.stalls, key=lambda stall: stall.duration_us)
+    total_s = sum(stall.seconds for stall in found.stalls)
+    ways = Counter(stall.how for stall in found.stalls)
+    how = ", ".join(f"{grouped(count)} {how}" for how, count in ways.most_common())
+    return (
+        f"{counted(len(found.stalls), 'stall')} of 0.5 s or more in {PERIODS[found.period]}, {span(total_s)} "
+        f"together, the longest {span(longest.seconds)}; by what became of their packets: {how}."
+    )
+
+
+def _stall_table(found: Findings) -> Table | None:
+    if not found.stalls:
+        return None
+    rows = [
+        cells(
+            moment(stall.started_unix_ns, found.zone),
+            stall.endpoint,
+            f"{stall.seconds:.2f}",
+            str(stall.class_),
+            DIRECTIONS[stall.direction],
+            stall.how,
+            grouped(stall.lost),
+            grouped(stall.held),
+        )
+        for stall in reversed(found.stalls[-MOST_ROWS:])
+    ]
+    return Table(
+        caption=f"Stalls of {PERIODS[found.period]}, newest first",
+        headings=(
+            Heading(text="Started"),
+            Heading(text="Endpoint"),
+            number("Length", "s"),
+            Heading(text="Class"),
+            Heading(text="Direction"),
+            Heading(text="Packets were"),
+            number("Lost"),
+            number("Held"),
+        ),
+        rows=tuple(rows),
+        note=_cut(len(found.stalls)),
+    )
+
+
+def _trouble_table(found: Findings) -> Table | None:
+    if not found.troubles:
+        return None
+    rows = [_trouble_row(trouble, found.zone) for trouble in reversed(found.troubles[-MOST_ROWS:])]
+    return Table(
+        caption=f"Failed, skipped and not measured in {PERIODS[found.period]}, newest first",
+        headings=(Heading(text="When"), Heading(text="What"), Heading(text="Why"), Heading(text="Owner")),
+        rows=tuple(rows),
+        note=_cut(len(found.troubles)),
+    )
+
+
+def _trouble_row(trouble: Failed | Skipped | Gap, where: tzinfo) -> tuple[Cell, ...]:
+    match trouble:
+        case Failed():
+            when = moment(trouble.started_unix_ns, where)
+            return cells(when, f"failed: {trouble.what}", trouble.why, str(trouble.whose))
+        case Skipped():
+            when = moment(trouble.planned_unix_ns, where)
+            return cells(when, f"skipped: {trouble.what}", trouble.why, DASH)
+        case Gap():
+            length = span((trouble.ended_unix_ns - trouble.started_unix_ns) / NS_PER_S)
+            return cells(moment(trouble.started_unix_ns, where), f"gap of {length}", trouble.why, DASH)
+
+
+# For programs
+
+
+def as_json(found: Findings) -> Json:
+    """The same findings as one JSON object; rates in bit/s, delays in microseconds."""
+    return {
+        "kind": "circuit",
+        "schema": jsonform.SCHEMA,
+        "written": rfc3339(found.now_ns),
+        "site": found.site.name,
+        "invented": found.site.invented,
+        "handoff": found.handoff.name,
+        "period": str(found.period),
+        "from": rfc3339(found.from_ns),
+        "verdicts": [contracts.as_json(found.handoff, verdict) for verdict in found.verdicts],
+        "not_stated": list(found.handoff.card.not_stated),
+        "questions": list(found.questions),
+        "runs": [jsonform.as_json(run) for run in found.runs],
+        "trains": [trains.as_json(train) for train in found.trains],
+        "stalls": [jsonform.as_json(stall) for stall in found.stalls],
+        "troubles": [jsonform.as_json(trouble) for trouble in found.troubles],
+    }

@@ -1,0 +1,114 @@
+"""What stands around every page, and the templates made ready once.
+
+A page's context is a frozen dataclass whose fields are all that its template may use; the template
+decides nothing. An unknown name in a template is an error, and everything is escaped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
+
+from dashboard.assets import Asset
+from dashboard.pages.wording import Moment, moment, offset
+from store.clock import zone
+from store.site import Site
+
+if TYPE_CHECKING:
+    from dashboard.pages.circuit import CircuitPage
+    from dashboard.pages.today import TodayPage
+
+TEMPLATES = Path(__file__).parents[1] / "templates"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """A place to go; `here` marks the one that is open."""
+
+    text: str
+    url: str
+    here: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """The head and foot of a page. `offset` is that of the site's clocks at the time of writing."""
+
+    title: str
+    site: str
+    invented: bool
+    links: tuple[Link, ...]
+    json_url: str | None
+    written: Moment
+    offset: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorPage:
+    """What error.html may use, and nothing else."""
+
+    frame: Frame
+    status: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pages:
+    """The templates, ready to be filled."""
+
+    templates: Mapping[str, Template]
+
+    def today(self, page: TodayPage) -> str:
+        return self._fill("today.html", page)
+
+    def circuit(self, page: CircuitPage) -> str:
+        return self._fill("circuit.html", page)
+
+    def error(self, frame: Frame, *, status: int, why: str) -> str:
+        return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
+
+    def _fill(self, name: str, page: Any) -> str:
+        return self.templates[name].render({field.name: getattr(page, field.name) for field in fields(page)})
+
+
+def environment() -> Environment:
+    """How templates are read."""
+    return Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+
+
+def load_pages(assets: Mapping[str, Asset]) -> Pages:
+    """Every template compiled. Reads files, so call it off the event loop."""
+    made = environment()
+    made.globals["assets"] = {name: asset.url for name, asset in assets.items()}
+    return Pages(templates={name: made.get_template(name) for name in made.list_templates()})
+
+
+def circuit_url(handoff: str) -> str:
+    return f"/circuit/{quote(handoff, safe='')}"
+
+
+def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns: int) -> Frame:
+    """The frame of the page at the path `here`."""
+    where = zone(site.timezone)
+    places = [("Today", "/"), *((f"Circuit {one.name}", circuit_url(one.name)) for one in site.handoffs)]
+    return Frame(
+        title=title,
+        site=site.name,
+        invented=site.invented,
+        links=tuple(Link(text=text, url=url, here=url == here) for text, url in places),
+        json_url=json_url,
+        written=moment(now_ns, where, form="%A %d %B %Y, %H:%M:%S"),
+        offset=offset(now_ns, where),
+    )

@@ -1,0 +1,99 @@
+"""The shapes a template knows: marks, entries, tables, charts. Text is ready to read in all of them.
+
+Imports wording only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from dashboard.pages.wording import DASH, Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A verdict's word and how its border looks: firm, bad, unsure or none.
+
+    The border repeats what the word says, so a mark reads the same without colour.
+    """
+
+    word: str
+    look: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """A sentence of the book, with what stands in its margin and what follows from it."""
+
+    mark: Mark | None
+    moment: Moment | None
+    text: str
+    more: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """A table's cell: a mark, a time or a text."""
+
+    text: str = DASH
+    moment: Moment | None = None
+    mark: Mark | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """A column's heading; the unit of its figures stands here and nowhere else."""
+
+    text: str
+    unit: str = ""
+    number: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table with its caption, and a note on what was left out."""
+
+    caption: str
+    headings: tuple[Heading, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """A chart: where its JSON is, its message in a sentence, and how to read its signs."""
+
+    url: str
+    message: str
+    key: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A heading of its own within a page: sentences, then a table, then a chart over it."""
+
+    id: str
+    title: str
+    texts: tuple[str, ...] = ()
+    chart: Chart | None = None
+    tables: tuple[Table, ...] = field(default=())
+
+
+def number(text: str, unit: str = "") -> Heading:
+    """The heading of a column of figures."""
+    return Heading(text=text, unit=unit, number=True)
+
+
+def cells(*values: str | Moment | Mark) -> tuple[Cell, ...]:
+    """A row of a table."""
+    return tuple(_cell(value) for value in values)
+
+
+def _cell(value: str | Moment | Mark) -> Cell:
+    match value:
+        case Moment():
+            return Cell(moment=value)
+        case Mark():
+            return Cell(mark=value)
+        case text:
+            return Cell(text=text)

@@ -1,0 +1,119 @@
+"""Rate runs as both pages show them: a table with every layer named, and the rules that left runs out."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from datetime import tzinfo
+
+from dashboard.judge import evidence
+from dashboard.pages.ledger import Heading, Table, cells, number
+from dashboard.pages.wording import LAYERS, counted, grouped, mbps, moment, ms, percent
+from store.layers import Layer
+from store.records import REASONS, Direction, RateRun, Standing
+
+NOTED_ONLY = "short"  # a reason said beside a run's figures that leaves none out
+
+
+def table(runs: Sequence[RateRun], *, caption: str, where: tzinfo, most: int) -> Table:
+    """Runs given oldest first, shown newest first and at most so many, a row for each direction."""
+    shown = list(reversed(runs))[:most]
+    rows = [
+        cells(
+            moment(run.started_unix_ns, where),
+            f"{run.handoff} – {run.endpoint}",
+            f"{direction}, both at once" if run.direction is Direction.BOTH else str(direction),
+            mbps(side.rates.goodput_bps),
+            mbps(side.rates.ip_bps),
+            mbps(side.rates.ethernet_bps),
+            mbps(side.lowest_second_bps),
+            percent(side.retransmitted_ratio),
+            ms(run.rtt_idle_us.p50 if run.rtt_idle_us else None),
+            ms(run.rtt_loaded_us.p95 if run.rtt_loaded_us else None),
+            str(side.limited_by),
+            standing(run),
+        )
+        for run in shown
+        for direction, side in run.sides().items()
+    ]
+    return Table(
+        caption=caption,
+        headings=(
+            Heading(text="Started"),
+            Heading(text="Handoff – endpoint"),
+            Heading(text="Direction"),
+            number("Payload", "Mb/s"),
+            number("IP layer", "Mb/s"),
+            number("Layer 2", "Mb/s"),
+            number("Lowest second", "Mb/s payload"),
+            number("Sent again", "of bytes"),
+            number("RTT idle", "p50, ms"),
+            number("RTT loaded", "p95, ms"),
+            Heading(text="Limited by"),
+            Heading(text="Standing"),
+        ),
+        rows=tuple(rows),
+        note=f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them."
+        if len(runs) > most
+        else "",
+    )
+
+
+def standing(run: RateRun) -> str:
+    """The standing with its reasons in words; just ``valid`` when none is against it."""
+    why = "; ".join(REASONS[reason][1] for reason in run.reasons if reason != NOTED_ONLY)
+    return f"{run.standing}: {why}" if why else str(run.standing)
+
+
+def message(runs: Sequence[RateRun], *, layer: Layer, period: str) -> str:
+    """What the runs of a period carried at `layer`, in a sentence."""
+    if not runs:
+        return f"No rate run was made in {period}."
+    parts = [
+        text for direction in (Direction.UP, Direction.DOWN) if (text := _carried(runs, direction, layer))
+    ]
+    if not parts:
+        return f"{counted(len(runs), 'rate run')} in {period}, none of them valid."
+    what = "payload" if layer is Layer.PAYLOAD else f"rate at {LAYERS[layer]}"
+    return f"Valid runs of {period}, in Mb/s of {what}: {'; '.join(parts)}."
+
+
+def _carried(runs: Iterable[RateRun], direction: Direction, layer: Layer) -> str:
+    values = sorted(side.rates.at(layer) for _, side in evidence.counted(runs, direction)[0])
+    if not values:
+        return ""
+    median = values[(len(values) - 1) // 2]
+    return (
+        f"{direction} {mbps(median)} at the median, from {mbps(values[0])} to {mbps(values[-1])} "
+        f"({counted(len(values), 'run')})"
+    )
+
+
+def left_out(runs: Iterable[RateRun]) -> Counter[str]:
+    """How many runs each rule left out; a run with two reasons counts under both."""
+    return Counter(
+        reason
+        for run in runs
+        if run.standing is not Standing.VALID
+        for reason in run.reasons
+        if reason != NOTED_ONLY
+    )
+
+
+def ledger(runs: Counter[str], spans: Counter[str], *, caption: str) -> Table | None:
+    """The exclusions ledger: which rule left out how many records; None when none did."""
+    if not runs and not spans:
+        return None
+    return Table(
+        caption=caption,
+        headings=(
+            Heading(text="Rule"),
+            Heading(text="Standing it brings"),
+            number("Rate runs"),
+            number("Train spans"),
+        ),
+        rows=tuple(
+            cells(REASONS[reason][1], str(REASONS[reason][0]), grouped(runs[reason]), grouped(spans[reason]))
+            for reason in sorted(runs | spans)
+        ),
+    )

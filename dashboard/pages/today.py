@@ -1,0 +1,358 @@
+"""Today: what needs attention now, the answer for the next show, and what was measured last.
+
+Sentences first, with owner and next step; then tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any, TypeVar
+
+from dashboard import history
+from dashboard.api import Json
+from dashboard.figures.pooling import Piece, piece
+from dashboard.judge import hours, stream
+from dashboard.judge import today as judge
+from dashboard.judge.hours import Show
+from dashboard.judge.stream import Answer, Check
+from dashboard.judge.today import Notice
+from dashboard.judge.verdict import RateVerdict
+from dashboard.pages import contracts, runs, trains
+from dashboard.pages.frame import Frame
+from dashboard.pages.ledger import Cell, Entry, Heading, Mark, Table, cells, number
+from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment, ms, span
+from store import jsonform
+from store.clock import NS_PER_S, rfc3339, zone
+from store.reader import Reader
+from store.records import RateRun, Stall, TrainSpan
+from store.site import Handoff, Site, StreamPlan
+
+R = TypeVar("R", TrainSpan, Stall)
+
+MOST_RUNS = 8  # the latest ones; Circuit has them all
+HOUR_NS = 3600 * NS_PER_S
+AHEAD_S = 14 * 86_400  # how far ahead a show is looked for
+SILENT_S = 30  # the probe leaves a sign of life every 10 s
+
+ANSWERS = {
+    Answer.GO: Mark(word="Go", look="firm"),
+    Answer.TIGHT: Mark(word="Tight", look="unsure"),
+    Answer.HOLD: Mark(word="Hold", look="bad"),
+    Answer.UNKNOWN: Mark(word="Unknown", look="none"),
+}
+
+WEIGHTS = (  # the least weight of a notice, how its margin says it
+    (70, Mark(word="Now", look="bad")),
+    (50, Mark(word="Soon", look="firm")),
+    (30, Mark(word="Watch", look="unsure")),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """A stream plan with its next show and the answer for it."""
+
+    plan: StreamPlan
+    show: Show | None
+    check: Check
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainHour:
+    """The last hour of one train."""
+
+    handoff: str
+    endpoint: str
+    hour: Piece
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """What is known and judged of the whole site just now."""
+
+    site: Site
+    now_ns: int
+    zone: tzinfo
+    newest_ns: int | None
+    alive_ns: int | None
+    notices: tuple[Notice, ...]
+    planned: tuple[Planned, ...]
+    verdicts: tuple[tuple[Handoff, RateVerdict], ...]
+    runs: tuple[RateRun, ...]
+    trains: tuple[TrainHour, ...]
+
+    @property
+    def running(self) -> bool:
+        """Whether the probe gave a sign of life of late."""
+        return self.alive_ns is not None and self.now_ns - self.alive_ns <= SILENT_S * NS_PER_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeEntry:
+    """A notice as the page says it."""
+
+    mark: Mark
+    text: str
+    owner: str
+    next_step: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanEntry:
+    """The answer for one plan as the page says it."""
+
+    mark: Mark
+    start: Moment | None
+    title: str
+    when: str
+    because: str
+    change: str
+    figures: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TodayPage:
+    """What today.html may use, and nothing else."""
+
+    frame: Frame
+    state: tuple[str, ...]
+    notices: tuple[NoticeEntry, ...]
+    planned: tuple[PlanEntry, ...]
+    verdicts: tuple[Entry, ...]
+    verdict_table: Table
+    trains: Table | None
+    runs: Table | None
+
+
+def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
+    """Read and judge; runs in the reader's thread."""
+    where = zone(site.timezone)
+    records = history.of_site(reader, site, now_unix_ns=now_ns)
+    planned = [
+        Planned(
+            plan=plan,
+            show=hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S),
+            check=history.check(site, plan, records, now_unix_ns=now_ns),
+        )
+        for plan in site.plans
+    ]
+    return Findings(
+        site=site,
+        now_ns=now_ns,
+        zone=where,
+        newest_ns=reader.newest_ns(),
+        alive_ns=reader.last_alive_ns(),
+        notices=judge.notices(site, records, now_unix_ns=now_ns),
+        planned=tuple(sorted(planned, key=_next_first)),
+        verdicts=tuple(one for handoff in site.handoffs for one in history.verdicts(site, handoff, records)),
+        runs=tuple(reader.rate_runs(limit=MOST_RUNS, bins=False)),
+        trains=_trains(reader, now_ns=now_ns),
+    )
+
+
+def _next_first(planned: Planned) -> tuple[bool, int]:
+    return planned.show is None, planned.show.start_unix_ns if planned.show else 0
+
+
+def _trains(reader: Reader, *, now_ns: int) -> tuple[TrainHour, ...]:
+    since_ns = now_ns - HOUR_NS
+    spans = reader.train_spans(since_ns=since_ns, until_ns=now_ns)
+    stalls = reader.stalls(since_ns=since_ns, until_ns=now_ns)
+    return tuple(
+        TrainHour(
+            handoff=handoff,
+            endpoint=endpoint,
+            hour=piece(
+                since_ns,
+                now_ns,
+                spans=_of(handoff, endpoint, spans),
+                stalls=_of(handoff, endpoint, stalls),
+            ),
+        )
+        for handoff, endpoint in sorted({(one.handoff, one.endpoint) for one in spans})
+    )
+
+
+def _of(handoff: str, endpoint: str, records: Iterable[R]) -> list[R]:
+    return [one for one in records if (one.handoff, one.endpoint) == (handoff, endpoint)]
+
+
+# The page
+
+
+def page(found: Findings, *, frame: Frame) -> TodayPage:
+    """The findings as the page says them. What a notice says already is not said again below it."""
+    notices = tuple(entry for notice in found.notices if (entry := _notice(notice)) is not None)
+    said = "\n".join(notice.text for notice in notices)
+    return TodayPage(
+        frame=frame,
+        state=_state(found),
+        notices=notices,
+        planned=tuple(_plan_entry(planned, found, said) for planned in found.planned),
+        verdicts=tuple(
+            contracts.entry(verdict) for _, verdict in found.verdicts if verdict.because not in said
+        ),
+        verdict_table=contracts.table(found.verdicts, caption="Counts behind the verdicts, last 30 days"),
+        trains=_train_table(found),
+        runs=runs.table(
+            found.runs, caption="Latest rate runs, newest first", where=found.zone, most=MOST_RUNS
+        )
+        if found.runs
+        else None,
+    )
+
+
+def _state(found: Findings) -> tuple[str, ...]:
+    """How old the newest record is, and whether the probe runs."""
+    if found.newest_ns is None:
+        newest = "No record has been kept yet."
+    else:
+        newest = f"The newest record began {_ago(found.newest_ns, found)}."
+    if found.running:
+        return newest, "The probe is running."
+    if found.alive_ns is None:
+        return newest, "The probe has never run on this database: start it with linebook probe."
+    gone = _ago(found.alive_ns, found)
+    return newest, f"The probe gave its last sign of life {gone}: nothing is being measured."
+
+
+def _ago(unix_ns: int, found: Findings) -> str:
+    age_s = max(0, found.now_ns - unix_ns) / NS_PER_S
+    form = "%H:%M:%S" if age_s < 12 * 3600 else "%a %d %b %H:%M:%S"
+    return f"{span(age_s)} ago, at {moment(unix_ns, found.zone, form=form).text}"
+
+
+def _notice(notice: Notice) -> NoticeEntry | None:
+    """None for a notice that asks for nobody's attention."""
+    for least, mark in WEIGHTS:
+        if notice.weight >= least:
+            return NoticeEntry(
+                mark=mark,
+                text=notice.text,
+                owner="nobody yet" if notice.owner is None else str(notice.owner),
+                next_step=notice.next_step,
+            )
+    return None
+
+
+def _plan_entry(planned: Planned, found: Findings, said: str) -> PlanEntry:
+    plan, check, show = planned.plan, planned.check, planned.show
+    return PlanEntry(
+        mark=ANSWERS[check.answer],
+        start=None if show is None else moment(show.start_unix_ns, found.zone, form="%a %d %b %H:%M"),
+        title=f"{plan.title}, on handoff {plan.handoff}",
+        when=_when(show, found),
+        because="" if check.because in said else check.because,
+        change=check.smallest_change or "",
+        figures=_plan_figures(check),
+    )
+
+
+def _when(show: Show | None, found: Findings) -> str:
+    if show is None:
+        return "no show in the next two weeks"
+    end = moment(show.end_unix_ns, found.zone, form="%H:%M").text
+    if show.start_unix_ns <= found.now_ns:
+        return f"on air until {end}"
+    return f"in {span((show.start_unix_ns - found.now_ns) / NS_PER_S)}, until {end}"
+
+
+def _plan_figures(check: Check) -> tuple[tuple[str, str], ...]:
+    kind = "assured floor" if check.floor_exact else "the slowest run, in place of a floor"
+    runs_ = f"{kind}, {counted(check.n_runs, 'run')} in {check.hours}"
+    floor = (
+        "none yet" if check.floor_bps is None else f"{mbps(check.floor_bps)} Mb/s at the IP layer ({runs_})"
+    )
+    return (
+        ("Demand", f"{mbps(check.demand_bps)} Mb/s at the IP layer, at its peak {mbps(check.peak_bps)}"),
+        ("Floor", floor),
+        ("Stalls", _plan_stalls(check)),
+    )
+
+
+def _plan_stalls(check: Check) -> str:
+    if check.stalls_per_hour is None:
+        return "no train in comparable hours"
+    text = f"{check.stalls_per_hour:.1f} an hour in {span(check.train_minutes * 60)} of trains"
+    return f"{text}, {check.lost_s_per_hour:.1f} s of picture lost an hour" if check.lost_s_per_hour else text
+
+
+def _train_table(found: Findings) -> Table | None:
+    if not found.trains:
+        return None
+    return Table(
+        caption="Trains, the last hour",
+        headings=(
+            Heading(text="Handoff – endpoint"),
+            number("Sent", "packets"),
+            number("Lost up"),
+            number("Lost down"),
+            number("Held up"),
+            number("Held down"),
+            number("RTT p50", "ms"),
+            number("RTT p95", "ms"),
+            number("PDV up p99", "ms"),
+            number("PDV down p99", "ms"),
+            number("Stalls", "of 0.5 s and more"),
+        ),
+        rows=tuple(_train_row(train) for train in found.trains),
+    )
+
+
+def _train_row(train: TrainHour) -> tuple[Cell, ...]:
+    said, measured = train.hour.train, train.hour.measured
+    stalls = f"{said.stalls.count}, {span(said.stalls.seconds)} in all" if said.stalls.count else "0"
+    return cells(
+        f"{train.handoff} – {train.endpoint}",
+        grouped(said.sent) if measured else "none valid",
+        trains.lost(said.loss_up),
+        trains.lost(said.loss_down),
+        grouped(said.held_up) if measured else DASH,
+        grouped(said.held_down) if measured else DASH,
+        ms(said.rtt.p50 if said.rtt else None),
+        ms(said.rtt.p95 if said.rtt else None),
+        ms(said.pdv_up.p99 if said.pdv_up else None),
+        ms(said.pdv_down.p99 if said.pdv_down else None),
+        stalls if measured else DASH,
+    )
+
+
+# For programs
+
+
+def as_json(found: Findings) -> Json:
+    """The same findings as one JSON object; rates in bit/s, delays in microseconds."""
+    return {
+        "kind": "today",
+        "schema": jsonform.SCHEMA,
+        "written": rfc3339(found.now_ns),
+        "site": found.site.name,
+        "invented": found.site.invented,
+        "newest": None if found.newest_ns is None else rfc3339(found.newest_ns),
+        "alive": None if found.alive_ns is None else rfc3339(found.alive_ns),
+        "running": found.running,
+        "notices": [_notice_json(notice) for notice in found.notices],
+        "plans": [_planned_json(planned) for planned in found.planned],
+        "verdicts": [contracts.as_json(handoff, verdict) for handoff, verdict in found.verdicts],
+        "runs": [jsonform.as_json(run) for run in found.runs],
+        "trains": [
+            {"handoff": train.handoff, "endpoint": train.endpoint, **trains.piece_json(train.hour)}
+            for train in found.trains
+        ],
+    }
+
+
+def _notice_json(notice: Notice) -> dict[str, Any]:
+    owner = None if notice.owner is None else str(notice.owner)
+    return {"owner": owner, "text": notice.text, "next_step": notice.next_step, "weight": notice.weight}
+
+
+def _planned_json(planned: Planned) -> dict[str, Any]:
+    show = planned.show
+    times = {
+        "show_start": None if show is None else rfc3339(show.start_unix_ns),
+        "show_end": None if show is None else rfc3339(show.end_unix_ns),
+    }
+    return stream.as_json(planned.check) | {"title": planned.plan.title} | times

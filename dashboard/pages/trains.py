@@ -1,0 +1,237 @@
+"""Trains as both pages show them: sentences, tables, charts and JSON of what one train said."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any
+
+from dashboard.api import Period
+from dashboard.figures.pooling import DAY_S, Piece, edges, piece, pieces
+from dashboard.judge.delay import Loss, TrainSummary
+from dashboard.pages.ledger import Cell, Chart, Heading, Table, cells, number
+from dashboard.pages.wording import DASH, PERIODS, counted, grouped, moment, ms, percent
+from store.clock import rfc3339, zone
+from store.jsonform import delays_json
+from store.records import REASONS, Stall, Standing, TrainSpan
+from store.site import Site, Where
+
+DRAWN_S = {Period.HOUR: 60, Period.DAY: 600, Period.WEEK: 3600, Period.MONTH: 21_600}  # pieces of a chart
+LISTED_S = {Period.HOUR: 300, Period.DAY: 3600, Period.WEEK: DAY_S, Period.MONTH: DAY_S}  # of its table
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Train:
+    """The train to one endpoint over a period, cut finely for charts and coarsely for tables.
+
+    `left_out` counts its spans that are not valid, by reason.
+    """
+
+    endpoint: str
+    where: Where
+    per_second: float
+    period: Period
+    zone: tzinfo
+    drawn: tuple[Piece, ...]
+    listed: tuple[Piece, ...]
+    whole: Piece
+    left_out: Counter[str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainPart:
+    """What a page says of one train."""
+
+    id: str
+    title: str
+    delay: Chart
+    delays: Table
+    loss: Chart
+    losses: Table
+
+
+def cut(
+    endpoint: str,
+    spans: Sequence[TrainSpan],
+    stalls: Sequence[Stall],
+    *,
+    site: Site,
+    period: Period,
+    now_ns: int,
+) -> Train:
+    """The train of these spans, at least one, and stalls; all of them one handoff's to `endpoint`."""
+    where, from_ns = zone(site.timezone), now_ns - period.ns
+
+    def at(step_s: int) -> tuple[Piece, ...]:
+        cuts = edges(from_ns=from_ns, to_ns=now_ns, step_s=step_s, where=where)
+        return pieces(cuts, spans=spans, stalls=stalls)
+
+    sides = {one.name: one.where for one in site.endpoints}
+    return Train(
+        endpoint=endpoint,
+        where=sides.get(endpoint, Where.OUTSIDE),
+        per_second=spans[-1].per_second,
+        period=period,
+        zone=where,
+        drawn=at(DRAWN_S[period]),
+        listed=at(LISTED_S[period]),
+        whole=piece(from_ns, now_ns, spans=spans, stalls=stalls),
+        left_out=Counter(
+            reason for one in spans if one.standing is not Standing.VALID for reason in one.reasons
+        ),
+    )
+
+
+def part(train: Train, *, place: int, url: Callable[[str], str]) -> TrainPart:
+    """The train as the page says it; `url` gives the address of a figure by its name."""
+    side = "in the house" if train.where is Where.HOUSE else "outside"
+    return TrainPart(
+        id=f"train-{place}",
+        title=f"Train to {train.endpoint} ({side}, {train.per_second:g} packets a second)",
+        delay=Chart(
+            url=url("delay"),
+            message=_delay_message(train.whole.train),
+            key="ms. RTT is the round trip; PDV is one-way delay over its own minimum. A line breaks where "
+            "nothing was measured.",
+        ),
+        delays=_delay_table(train),
+        loss=Chart(
+            url=url("loss"),
+            message=_loss_message(train.whole.train),
+            key="Per cent of the packets sent. Filled triangles were lost; open ones were held: they arrived "
+            "late, in a bunch. Triangles point the way the packets went.",
+        ),
+        losses=_loss_table(train),
+    )
+
+
+def _delay_message(said: TrainSummary) -> str:
+    if said.rtt is None:
+        return "No round trip was measured."
+    up, down = (ms(one.p99 if one else None) for one in (said.pdv_up, said.pdv_down))
+    return (
+        f"The round trip took {ms(said.rtt.p50)} ms at the median and {ms(said.rtt.p95)} ms at p95, over "
+        f"{counted(said.rtt.count, 'packet')}; delay variation (PDV, p99) was {up} ms up and {down} ms down."
+    )
+
+
+def _loss_message(said: TrainSummary) -> str:
+    if not said.sent:
+        return "No packet was sent."
+    unknown = said.loss_unattributed.lost
+    no_way = f", {grouped(unknown)} in a direction that is not known" if unknown else ""
+    return (
+        f"Of {counted(said.sent, 'packet')}, {lost(said.loss_up)} were lost on the way up and "
+        f"{lost(said.loss_down)} on the way down{no_way}; {grouped(said.held_up)} were held up and "
+        f"{grouped(said.held_down)} down."
+    )
+
+
+def lost(loss: Loss) -> str:
+    """A count with its share."""
+    return DASH if loss.ratio is None else f"{grouped(loss.lost)} ({percent(loss.ratio)})"
+
+
+def _delay_table(train: Train) -> Table:
+    return Table(
+        caption=f"Delay to {train.endpoint}, {PERIODS[train.period]}, newest first",
+        headings=(
+            Heading(text="From"),
+            number("Packets"),
+            *(number(f"RTT {name}", "ms") for name in ("min", "p50", "p95", "p99", "max")),
+            number("PDV up p99", "ms"),
+            number("PDV down p99", "ms"),
+        ),
+        rows=tuple(_delay_row(one, train.zone) for one in reversed(train.listed)),
+        note=_left_out(train),
+    )
+
+
+def _delay_row(one: Piece, where: tzinfo) -> tuple[Cell, ...]:
+    said = one.train
+    figures = (
+        (said.rtt.min, said.rtt.p50, said.rtt.p95, said.rtt.p99, said.rtt.max) if said.rtt else (None,) * 5
+    )
+    return cells(
+        moment(one.start_ns, where, form="%a %d %b %H:%M"),
+        grouped(said.rtt.count) if said.rtt else "not measured",
+        *(ms(figure) for figure in figures),
+        *(ms(pdv.p99 if pdv else None) for pdv in (said.pdv_up, said.pdv_down)),
+    )
+
+
+def _loss_table(train: Train) -> Table:
+    return Table(
+        caption=f"Loss to {train.endpoint}, {PERIODS[train.period]}, newest first",
+        headings=(
+            Heading(text="From"),
+            number("Sent"),
+            number("Lost up"),
+            number("Lost down"),
+            number("Lost, way unknown"),
+            number("Held up"),
+            number("Held down"),
+            number("Reordered"),
+            number("Duplicated"),
+            number("Stalls"),
+        ),
+        rows=tuple(_loss_row(one, train.zone) for one in reversed(train.listed)),
+        note=_left_out(train),
+    )
+
+
+def _loss_row(one: Piece, where: tzinfo) -> tuple[Cell, ...]:
+    figures = _counts(one.train).values()
+    return cells(
+        moment(one.start_ns, where, form="%a %d %b %H:%M"),
+        grouped(one.train.sent) if one.measured else "not measured",
+        *(grouped(figure) if one.measured else DASH for figure in figures),
+    )
+
+
+def _counts(said: TrainSummary) -> dict[str, int]:
+    return {
+        "lost_up": said.loss_up.lost,
+        "lost_down": said.loss_down.lost,
+        "lost_unattributed": said.loss_unattributed.lost,
+        "held_up": said.held_up,
+        "held_down": said.held_down,
+        "reordered": said.reordered,
+        "duplicated": said.duplicated,
+        "stalls": said.stalls.count,
+    }
+
+
+def _left_out(train: Train) -> str:
+    if not train.left_out:
+        return ""
+    why = "; ".join(f"{REASONS[reason][1]} ({grouped(n)})" for reason, n in sorted(train.left_out.items()))
+    return f"Spans left out by rule: {why}."
+
+
+def as_json(train: Train) -> dict[str, Any]:
+    """The train with its listed pieces, as a program reads it."""
+    return {
+        "endpoint": train.endpoint,
+        "where": str(train.where),
+        "per_second": train.per_second,
+        "excluded": dict(train.left_out),
+        "pieces": [piece_json(one) for one in train.listed],
+    }
+
+
+def piece_json(one: Piece) -> dict[str, Any]:
+    """A piece of time; every figure is null where nothing was measured."""
+    said = one.train
+    counts = {"sent": said.sent, "received": said.received, **_counts(said)}
+    return {
+        "from": rfc3339(one.start_ns),
+        "to": rfc3339(one.end_ns),
+        "seconds": said.seconds,
+        **{name: count if one.measured else None for name, count in counts.items()},
+        "rtt_us": delays_json(said.rtt),
+        "pdv_up_us": delays_json(said.pdv_up),
+        "pdv_down_us": delays_json(said.pdv_down),
+    }
