@@ -7,6 +7,7 @@ exact one-sided binomial bounds at 95 % (sampling), on as many runs as are indep
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -209,10 +210,11 @@ def _because(
             f"; {least} runs that all reach it are the fewest that can support {_percent(card.met_ratio)}"
         )
         return f"No valid run has tested the {what} rate of {rate} yet{_left_out(tally)}{wanted}."
+    low, high = _down(bounds[0]), -_down(-bounds[1])
     return (
         f"{what.capitalize()} reached the stated {rate} in {tally.met} of {_counted(tally.n, 'valid run')} "
         f"on {_counted(tally.days, 'day')}, {_percent(tally.met / tally.n)}; 95 % confidence supports "
-        f"at least {_percent(bounds[0])} and at most {_percent(bounds[1])}, and the share to reach is "
+        f"at least {_percent(low)} and at most {_percent(high)}, and the share to reach is "
         f"{_percent(card.met_ratio)}{_open(tally)}{_alike(tally)}{_left_out(tally)}{_decides(word, more)}."
     )
 
@@ -265,6 +267,11 @@ def _decides(word: Word, more: int | None) -> str:
 def _percent(share: float) -> str:
     """A share in percent to one decimal, two where a promise is that fine (99.93 %)."""
     return f"{round(share * 100, 2 if share > 0.99 else 1):g} %"
+
+
+def _down(share: float) -> float:
+    """To a tenth of a percent at or below, so that a lower bound never says too much."""
+    return math.floor(share * 1000 + 1e-9) / 1000
 
 
 def _counted(count: int, noun: str) -> str:

@@ -47,15 +47,17 @@ def comparable(times: Times, where: tzinfo) -> Callable[[int], bool]:
 def comparable_hours(
     times: Times, where: tzinfo, *, since_unix_ns: int, until_unix_ns: int
 ) -> Iterator[Show]:
-    """The same hours as instants, oldest first, as far as they lie between the two: what to read of a record."""
+    """The same hours as instants, oldest first and apart, as far as they lie between the two."""
     weekend = _classes(times)
     day = local(since_unix_ns, where).date() - timedelta(days=1)
     last = local(until_unix_ns, where).date() + timedelta(days=1)
+    told_ns = since_unix_ns
     while day <= last:
-        start_ns = max(since_unix_ns, _instant(day, times.from_minute - _BEFORE_MINUTES, where))
+        start_ns = max(told_ns, _instant(day, times.from_minute - _BEFORE_MINUTES, where))
         end_ns = min(until_unix_ns, _instant(day, _end_minute(times), where))
         if _is_weekend(day) in weekend and start_ns < end_ns:
             yield Show(start_unix_ns=start_ns, end_unix_ns=end_ns)
+            told_ns = end_ns  # hours of a show around the clock reach into the next day's
         day += timedelta(days=1)
 
 

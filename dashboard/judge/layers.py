@@ -14,7 +14,7 @@ LAYER_WORDS = {
     Layer.IP: "at the IP layer",
     Layer.ETHERNET: "at layer 2",
     Layer.WIRE: "at layer 1",
-    Layer.NOT_STATED: "at a layer that is not stated",
+    Layer.NOT_STATED: "(layer not stated)",
 }
 DIRECTION_WORDS = {Direction.UP: "upload", Direction.DOWN: "download", Direction.BOTH: "both directions"}
 

@@ -143,12 +143,17 @@ def lag_one(outcomes: Sequence[float]) -> float:
 
 
 def effective_n(outcomes: Sequence[float]) -> float:
-    """How many independent outcomes these are worth: n(1 - r)/(1 + r), r their lag-1 correlation.
+    """How many independent outcomes these are worth, by their own lag-1 correlation; one at least."""
+    return max(len(outcomes) * worth(lag_one(outcomes)), min(1.0, float(len(outcomes))))
+
+
+def worth(correlation: float) -> float:
+    """The share of outcomes that count as independent: (1 - r)/(1 + r) of a first-order process.
 
     r below 0 counts as 0: outcomes that alternate are no reason to trust few of them more.
     """
-    r = min(max(0.0, lag_one(outcomes)), 1.0)
-    return max(len(outcomes) * (1 - r) / (1 + r), min(1.0, float(len(outcomes))))
+    r = min(max(0.0, correlation), 1.0)
+    return (1 - r) / (1 + r)
 
 
 def lower_rank(n: int, share: float, *, confidence: float = CONFIDENCE) -> int | None:

@@ -351,8 +351,8 @@ def _short(history: _History) -> list[_Part]:
     if history.train_s >= LEAST_TRAIN_S:
         return []
     because = (
-        f"the trains of {history.hours} span {_span(history.train_s)}, and without stalls in "
-        f"{_span(LEAST_TRAIN_S)} there is no ground for Go"
+        f"the trains of {history.hours} span {_span(history.train_s)}, and less than "
+        f"{_span(LEAST_TRAIN_S)} is no ground for Go"
     )
     return [_Part(answer=Answer.TIGHT, code="train_short", because=because)]
 
