@@ -1,0 +1,754 @@
+"""Trains: small numbered STAMP packets on a fixed schedule, and what became of them.
+
+`run` makes one train of some seconds; `keep` one without end, for the daemon. Both rest on `TrainSession`:
+one socket, one timer, one reader callback and no task of its own. A packet's slot is absolute: a late one
+is sent late and the next is not moved. The first has a random offset (RFC 3432 section 3). Slots that fell
+due within the last second are caught up; what a pause longer than that missed is not sent at all.
+
+RTT is (T4 - T1) - (T3 - T2): T1 and T4 are kernel stamps of this host where it gives them, T2 and T3 come
+with the reply. All of this host's stamps are brought to its monotonic clock, so that a clock which is set
+in the middle of a train moves labels only.
+
+A packet that this host's own kernel refuses (no route, a firewall of the host) never was on the line: it
+is neither sent nor lost, and its number goes to the next. A span in which that happened says
+``late_schedule``; `run` fails if no packet could leave, `keep` when none could for 5 s.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import random
+import socket
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Any
+
+from probe.control import Control
+from probe.linux import clock_state, timestamps
+from probe.reach import Reach
+from probe.train_outcome import STALL_NS, Outcome, Silence, Tally
+from probe.wire import control as wire
+from probe.wire.stamp import SenderPacket, decode_reflector, encode_sender, error_estimate, ntp_of, unix_ns_of
+from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
+from store.errors import BadPacket
+from store.records import Failed, Gap, Owner, Stall, Stamps, TrainSpan
+from store.site import TrainPlan
+
+KEPT_PACKET_BYTES = 128  # of the daemon's trains; the base packet has 112
+ASK_AFTER_S = 5.0  # without a reply, the endpoint is asked whether it knows the train
+ASK_EVERY_S = 10.0
+REFWAIT_S = 900.0  # a reflector may forget a silent session after this; RFC 5357 section 4.2
+WAITING_S = 3.0, 10.0  # least and most that `keep` waits for replies: a sixth of its span within these
+
+_CATCH_UP_NS = NS_PER_S
+_STEP_NS = 50 * NS_PER_MS
+_PAIR_NS = 50_000  # two readings further apart do not tell the clocks' distance
+_NOTICEABLE_NS = NS_PER_MS  # below, a change of the clocks' distance is how we read it
+_DATAGRAM_BYTES = 2048
+_DRAINED = 64  # replies taken in one go, before the event loop may do something else
+_BEAT_S = 1.0
+_END_S = 5.0  # what ending may take
+_LAST_REPLIES_S, _LAST_S = 0.4, 1.0  # on cancellation: waiting for replies, then ending
+_CLOCK_SHARE_MAX = 0.01  # more delays than this on the program's clock, and a span is not `kernel`
+_ERROR_UNKNOWN_NS = NS_PER_S
+
+OnPacket = Callable[["PacketOutcome"], None]
+Deliver = Callable[[TrainSpan | Stall | Gap], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainRequest:
+    """A train of `seconds`. `packet_bytes` is the UDP payload, at least 112; a reply may take `waiting_s`."""
+
+    seconds: float
+    per_second: float
+    packet_bytes: int
+    waiting_s: float = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PacketOutcome:
+    """One packet. `rtt_ns` is None when lost; `lost` is None, ``up``, ``down`` or ``unattributed``."""
+
+    sequence: int
+    sent_unix_ns: int
+    rtt_ns: int | None
+    lost: str | None
+    held: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainRun:
+    """What `run` found: its one span, the stalls in it, every packet in the order sent."""
+
+    span: TrainSpan
+    stalls: tuple[Stall, ...]
+    packets: tuple[PacketOutcome, ...]
+
+    def samples(self) -> Iterator[dict[str, Any]]:
+        """The packets as JSON objects that other programs may rely on."""
+        for packet in self.packets:
+            yield {
+                "sequence": packet.sequence,
+                "sent": packet.sent_unix_ns,
+                "rtt_ns": packet.rtt_ns,
+                "lost": packet.lost,
+                "held": packet.held,
+            }
+
+
+class _WallClock:
+    """How far Unix time is ahead of monotonic time; that changes only when somebody sets the clock."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self.ahead_ns = clock.unix_ns() - clock.monotonic_ns()
+        self.stepped_ns = 0  # by how much it was set in all, since somebody took it back to 0
+
+    def read(self) -> int:
+        """Monotonic time now; looks at the same time whether the clock was set."""
+        before_ns, unix_ns = self._clock.monotonic_ns(), self._clock.unix_ns()
+        now_ns = self._clock.monotonic_ns()
+        step_ns = unix_ns - before_ns - self.ahead_ns
+        if abs(step_ns) > _NOTICEABLE_NS and now_ns - before_ns < _PAIR_NS:
+            self.ahead_ns += step_ns
+            self.stepped_ns += abs(step_ns)
+        return now_ns
+
+
+class TrainSession:
+    """A session with an endpoint's reflector: `open`, `start`, `end`, and `close` in any case.
+
+    `tally` collects what becomes of the packets and may outlive the session. `lateness_ns` grows by one
+    entry a packet, how long after its slot it left; whoever reads it clears it. `refused` says why this
+    host's kernel refused the last packet, None when the last one left.
+    """
+
+    def __init__(
+        self,
+        control: Control,
+        where: Reach,
+        clock: Clock,
+        *,
+        tally: Tally,
+        per_second: float,
+        packet_bytes: int,
+    ) -> None:
+        self._control = control
+        self._where = where
+        self._clock = clock
+        self._tally = tally
+        self._per_second = per_second
+        self._packet_bytes = packet_bytes
+        self._grant = wire.TrainGrant(ssid=0, key=b"", port=0)
+        self._sock: socket.socket | None = None
+        self._address: Any = None
+        self._timer: asyncio.TimerHandle | None = None
+        self._counted_from = 0  # index of the packet that the kernel's transmit stamp 0 belongs to
+        self._start_ns = self._slot = 0
+        self._slots: int | None = None
+        self._estimate = _own_error_estimate()
+        self.on_reply: Callable[[int], None] | None = None  # told the index of each packet's first reply
+        self.wall = _WallClock(clock)
+        self.answered = 0  # packets with a reply
+        self.sent = 0
+        self.heard_ns = 0  # when the last reply came, at first when sending began
+        self.lateness_ns: list[int] = []
+        self.refused: str | None = None
+        self.refused_since_ns = 0
+        self.disturbed = False  # slots were refused or missed since somebody took this back
+        self.finished = asyncio.Event()  # the last packet has left
+        self.complete = asyncio.Event()  # and every packet has its reply
+
+    async def open(self) -> Failed | None:
+        """Ask the endpoint for a session and make the socket ready; why not, when it fails."""
+        request = wire.TrainRequest(per_second=self._per_second, packet_bytes=self._packet_bytes)
+        grant = await self._control.open_train(request)
+        if isinstance(grant, Failed):
+            return self._failed(grant.why, grant.whose)
+        self._grant = grant
+        return await self.rebind()
+
+    async def rebind(self) -> Failed | None:
+        """A new socket for the same session, the endpoint's name looked up anew; why not, when it fails.
+
+        A reflector follows the packets to a new address, since each proves that it is the caller's.
+        """
+        source, host = self._where.binding.source, self._where.invitation.host
+        family = socket.AF_UNSPEC if source is None else socket.AF_INET6 if ":" in source else socket.AF_INET
+        try:
+            found = await asyncio.get_running_loop().getaddrinfo(
+                host, self._grant.port, family=family, type=socket.SOCK_DGRAM
+            )
+        except OSError:
+            return self._failed(f"the name {host} does not resolve", Owner.UNKNOWN)
+        sock = socket.socket(found[0][0], socket.SOCK_DGRAM)
+        sock.setblocking(False)
+        try:
+            self._where.binding.apply(sock)
+            timestamps.prepare(sock, transmit=True)
+        except OSError as error:
+            sock.close()
+            return self._failed(f"this host cannot send by this handoff ({error.strerror})", Owner.HOUSE)
+        self._drop_socket()
+        self._sock, self._address = sock, found[0][4]
+        self._counted_from = self._tally.after
+        asyncio.get_running_loop().add_reader(sock, self._read)
+        return None
+
+    def start(self, *, packets: int | None = None) -> None:
+        """Send from now on, `packets` or without end."""
+        offset_ns = random.randrange(max(1, round(NS_PER_S / self._per_second)))  # noqa: S311 - a phase
+        self._start_ns = self.wall.read() + offset_ns
+        self._slots = packets
+        self.heard_ns = self._start_ns
+        self._wait_for_slot(self._start_ns - offset_ns)
+
+    @property
+    def instance(self) -> str | None:
+        """What tells this life of the endpoint from the next, None when it does not say."""
+        return self._grant.instance
+
+    def stop(self) -> None:
+        """Send no more; replies are still taken."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        self.finished.set()
+        if self.answered >= self.sent:
+            self.complete.set()
+
+    async def counts(self) -> wire.TrainCounts | Failed:
+        """What the reflector saw so far."""
+        return await self._control.train_counts(self._grant.ssid)
+
+    async def end(self) -> wire.TrainCounts | None:
+        """End the session at the endpoint: what its reflector saw, or None when it cannot say."""
+        found = await self._control.close_train(self._grant.ssid)
+        return None if isinstance(found, Failed) else found
+
+    def close(self) -> None:
+        """Send and take no more."""
+        self.stop()
+        self._drop_socket()
+
+    def _drop_socket(self) -> None:
+        if self._sock is not None:
+            asyncio.get_running_loop().remove_reader(self._sock)
+            self._sock.close()
+            self._sock = None
+
+    def _due_ns(self, slot: int) -> int:
+        return self._start_ns + round(slot * NS_PER_S / self._per_second)
+
+    def _wait_for_slot(self, now_ns: int) -> None:
+        if self._slots is not None and self._slot >= self._slots:
+            self.stop()
+            return
+        loop = asyncio.get_running_loop()
+        wait_s = (self._due_ns(self._slot) - now_ns) / NS_PER_S
+        self._timer = loop.call_at(loop.time() + wait_s, self._tick)
+
+    def _tick(self) -> None:
+        now_ns = self.wall.read()
+        while (due_ns := self._due_ns(self._slot)) <= now_ns and self._slot != self._slots:
+            if now_ns - due_ns > _CATCH_UP_NS:
+                self.disturbed = True
+            else:
+                self._send(due_ns)
+            self._slot += 1
+        self._wait_for_slot(now_ns)
+
+    def _send(self, due_ns: int) -> None:
+        tally, sock = self._tally, self._sock
+        now_ns = self.wall.read()
+        packet = SenderPacket(
+            sequence=tally.next_sequence,
+            sent_ntp=ntp_of(now_ns + self.wall.ahead_ns),
+            error_estimate=self._estimate,
+            ssid=self._grant.ssid,
+        )
+        data = encode_sender(packet, key=self._grant.key, size=self._packet_bytes)
+        try:
+            if sock is None:
+                raise OSError("no socket")
+            sock.sendto(data, self._address)
+        except OSError as error:
+            self._refuse(error, now_ns)
+            return
+        tally.sent(now_ns)
+        self.sent += 1
+        self.lateness_ns.append(now_ns - due_ns)
+        self.refused = None
+        self._take_transmit_stamps(sock)
+
+    def _refuse(self, error: OSError, now_ns: int) -> None:
+        if self.refused is None:
+            self.refused_since_ns = now_ns
+        self.refused = error.strerror or str(error)
+        self.disturbed = True
+        if self._sock is not None:  # whether the kernel counted a refused packet is its secret: count anew
+            timestamps.transmit_stamps(self._sock)
+            timestamps.prepare(self._sock, transmit=True)
+            self._counted_from = self._tally.after
+
+    def _take_transmit_stamps(self, sock: socket.socket) -> None:
+        for counter, stamp_unix_ns in timestamps.transmit_stamps(sock):
+            self._tally.restamp(self._counted_from + counter, stamp_unix_ns - self.wall.ahead_ns)
+
+    def _read(self) -> None:
+        sock = self._sock
+        if sock is None:
+            return
+        self._take_transmit_stamps(sock)
+        for _ in range(_DRAINED):
+            found = timestamps.receive(sock, _DATAGRAM_BYTES, clock=self._clock)
+            if found is None:
+                return
+            with contextlib.suppress(BadPacket):
+                self._take(found)
+
+    def _take(self, found: timestamps.Received) -> None:
+        packet = decode_reflector(found.data, key=self._grant.key)
+        if packet.ssid != self._grant.ssid:
+            return
+        near_ns = found.stamp_unix_ns
+        index = self._tally.reply(
+            packet.sender_sequence,
+            reflector=packet.sequence,
+            received_ns=unix_ns_of(packet.received_ntp, near_unix_ns=near_ns),
+            replied_ns=unix_ns_of(packet.sent_ntp, near_unix_ns=near_ns),
+            arrived_ns=found.stamp_unix_ns - self.wall.ahead_ns,
+            from_clock=found.stamp_source is Stamps.CLOCK,
+        )
+        if index is None:
+            return
+        self.answered += 1
+        self.heard_ns = self._clock.monotonic_ns()
+        if self.finished.is_set() and self.answered >= self.sent:
+            self.complete.set()
+        if self.on_reply is not None:
+            self.on_reply(index)
+
+    def _failed(self, why: str, whose: Owner) -> Failed:
+        return _failure(self._where, why, whose, unix_ns=self._clock.unix_ns())
+
+
+async def run(
+    plan: TrainRequest, where: Reach, clock: Clock, *, on_packet: OnPacket | None = None
+) -> TrainRun | Failed:
+    """One train. It ends when every reply has come, at the latest `waiting_s` after the last packet.
+
+    `on_packet` is told of every first reply as it comes, before losses and holds are known. An endpoint
+    that goes away in between is no failure: what was lost since then stays unattributed.
+    """
+    spacing_ns = round(NS_PER_S / plan.per_second)
+    tally = Tally(spacing_ns=spacing_ns, waiting_ns=round(plan.waiting_s * NS_PER_S))
+    async with Control(where, clock=clock) as control:
+        session = TrainSession(
+            control,
+            where,
+            clock,
+            tally=tally,
+            per_second=plan.per_second,
+            packet_bytes=plan.packet_bytes,
+        )
+        if on_packet is not None:
+            session.on_reply = lambda index: on_packet(_packet(tally, session.wall.ahead_ns, index))
+        try:
+            failed = await session.open()
+            if failed is not None:
+                return failed
+            session.start(packets=max(1, round(plan.seconds * plan.per_second)))
+            started_unix_ns = clock.unix_ns()
+            await session.finished.wait()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(plan.waiting_s):
+                    await session.complete.wait()
+            counts = await _ended(session, _END_S)
+        except asyncio.CancelledError:
+            await _ended(session, _LAST_S)
+            raise
+        finally:
+            session.close()
+    if not session.sent:
+        why = f"this host's kernel refused every packet ({session.refused or 'it was never on time'})"
+        return _failure(where, why, Owner.HOUSE, unix_ns=started_unix_ns)
+    return _run_of(plan, where, session, tally, counts, now_ns=clock.monotonic_ns())
+
+
+def _run_of(
+    plan: TrainRequest,
+    where: Reach,
+    session: TrainSession,
+    tally: Tally,
+    counts: wire.TrainCounts | None,
+    *,
+    now_ns: int,
+) -> TrainRun:
+    silences = tally.finish(counts, after=tally.after, now_ns=now_ns)
+    ahead_ns = session.wall.ahead_ns
+    reasons = _schedule_reasons(
+        session.lateness_ns,
+        disturbed=session.disturbed,
+        spacing_ns=round(NS_PER_S / plan.per_second),
+    )
+    if session.wall.stepped_ns > _STEP_NS:
+        reasons.append("clock_step")
+    span = _span(
+        where,
+        tally.outcome(0, tally.after),
+        started_unix_ns=tally.sent_at(0) + ahead_ns,
+        seconds=plan.seconds,
+        per_second=plan.per_second,
+        packet_bytes=plan.packet_bytes,
+        waiting_s=plan.waiting_s,
+        blips=sum(silence.duration_ns < STALL_NS for silence in silences),
+        reasons=tuple(reasons),
+    )
+    return TrainRun(
+        span=span,
+        stalls=tuple(_stall(where, found, ahead_ns) for found in silences if found.duration_ns >= STALL_NS),
+        packets=tuple(_packet(tally, ahead_ns, index) for index in range(tally.after)),
+    )
+
+
+async def keep(plan: TrainPlan, where: Reach, clock: Clock, deliver: Deliver) -> Failed:
+    """A train without end. Delivers a span's record once it is final, and every stall once it is over.
+
+    Spans begin at multiples of `span_s` of Unix time; one is final `waiting_s` after its end. Only a
+    session that cannot be opened, and a host that refuses every packet, end the train. Without replies it
+    goes on sending and asks the endpoint from time to time: its counts say where packets went, and when it
+    does not know the train any more, a new session is opened. Cancelled, it delivers the span begun.
+    """
+    async with Control(where, clock=clock) as control:
+        keeper = _Keeper(plan, where, clock, control=control, deliver=deliver)
+        return await keeper.keep()
+
+
+class _Keeper:
+    """A train without end: sessions, the spans cut from their packets, silences on the way."""
+
+    def __init__(
+        self, plan: TrainPlan, where: Reach, clock: Clock, *, control: Control, deliver: Deliver
+    ) -> None:
+        least_s, most_s = WAITING_S
+        self._plan, self._where, self._clock = plan, where, clock
+        self._control, self._deliver = control, deliver
+        self._waiting_s = max(least_s, min(most_s, plan.span_s / 6))
+        self._spacing_ns = round(NS_PER_S / plan.per_second)
+        self._tally = Tally(spacing_ns=self._spacing_ns, waiting_ns=round(self._waiting_s * NS_PER_S))
+        self._session = self._new_session()
+        self._open = _OpenSpan(first=0, started_ns=0, started_unix_ns=0)
+        self._closed: list[_OpenSpan] = []  # past their end, but replies may still come
+        self._blips: list[int] = []  # when silences too short for a record began
+        self._next_ask_ns = 0
+
+    async def keep(self) -> Failed:
+        """Go on until the train fails; why."""
+        failed = await self._session.open()
+        if failed is not None:
+            return failed
+        self._begin()
+        try:
+            while failed is None:
+                await asyncio.sleep(_BEAT_S)
+                self._beat()
+                failed = await self._look_after()
+        finally:
+            await self._end()
+        return failed
+
+    def _new_session(self) -> TrainSession:
+        return TrainSession(
+            self._control,
+            self._where,
+            self._clock,
+            tally=self._tally,
+            per_second=self._plan.per_second,
+            packet_bytes=KEPT_PACKET_BYTES,
+        )
+
+    def _begin(self) -> None:
+        self._session.start()
+        now_ns = self._session.wall.read()
+        self._open = _OpenSpan(
+            first=self._tally.after, started_ns=now_ns, started_unix_ns=now_ns + self._session.wall.ahead_ns
+        )
+
+    # Once a second
+
+    def _beat(self) -> None:
+        """Tell what is over, and cut and finish spans."""
+        now_ns = self._session.wall.read()
+        self._note_trouble()
+        for silence in self._tally.settle(now_ns):
+            self._tell(silence)
+        self._cut(now_ns)
+        while self._closed and now_ns >= self._closed[0].ended_ns + self._waiting_s * NS_PER_S:
+            self._finish_span(self._closed.pop(0))
+
+    def _note_trouble(self) -> None:
+        """Move what the session noticed about itself to the span that is open."""
+        session, span = self._session, self._open
+        span.lateness_ns += session.lateness_ns
+        session.lateness_ns.clear()
+        span.disturbed |= session.disturbed
+        session.disturbed = False
+        span.stepped_ns += session.wall.stepped_ns
+        session.wall.stepped_ns = 0
+
+    def _cut(self, now_ns: int) -> None:
+        """Close the open span where its time is over, and open the next there."""
+        span_ns = self._plan.span_s * NS_PER_S
+        unix_ns = now_ns + self._session.wall.ahead_ns
+        began_ns = unix_ns // span_ns * span_ns  # of the span that now lies in
+        if self._open.started_unix_ns >= began_ns:
+            if self._open.started_unix_ns < unix_ns + span_ns:
+                return
+            began_ns = unix_ns  # the clock was set back by more than a span
+        ended_ns = max(began_ns - self._session.wall.ahead_ns, self._open.started_ns)
+        first = self._tally.first_since(ended_ns)
+        self._open.ended_ns, self._open.after = ended_ns, first
+        self._closed.append(self._open)
+        self._open = _OpenSpan(first=first, started_ns=ended_ns, started_unix_ns=began_ns)
+
+    def _finish_span(self, span: _OpenSpan) -> None:
+        outcome = self._tally.outcome(span.first, span.after)
+        self._tally.forget(span.after)
+        blips = [began_ns for began_ns in self._blips if began_ns < span.ended_ns]
+        self._blips = self._blips[len(blips) :]
+        if not outcome.sent:
+            return
+        self._deliver(
+            _span(
+                self._where,
+                outcome,
+                started_unix_ns=span.started_unix_ns,
+                seconds=round((span.ended_ns - span.started_ns) / NS_PER_S, 3),
+                per_second=self._plan.per_second,
+                packet_bytes=KEPT_PACKET_BYTES,
+                waiting_s=self._waiting_s,
+                blips=len(blips),
+                reasons=span.reasons(self._spacing_ns),
+            )
+        )
+
+    def _tell(self, silence: Silence) -> None:
+        if silence.duration_ns < STALL_NS:
+            self._blips.append(silence.started_ns)
+        else:
+            self._deliver(_stall(self._where, silence, self._session.wall.ahead_ns))
+
+    # When nothing comes back
+
+    async def _look_after(self) -> Failed | None:
+        """Ask the endpoint when it has been silent for long; why the train cannot go on, when it cannot."""
+        session, now_ns = self._session, self._session.wall.read()
+        if session.refused is not None and now_ns - session.refused_since_ns >= ASK_AFTER_S * NS_PER_S:
+            why = f"this host's kernel refuses every packet ({session.refused})"
+            return _failure(self._where, why, Owner.HOUSE, unix_ns=self._clock.unix_ns())
+        heard_ns = session.heard_ns
+        if now_ns - heard_ns < ASK_AFTER_S * NS_PER_S or now_ns < self._next_ask_ns:
+            return None
+        self._next_ask_ns = now_ns + round(ASK_EVERY_S * NS_PER_S)
+        found = await session.counts()
+        if session.heard_ns != heard_ns:
+            return None
+        if isinstance(found, wire.TrainCounts):
+            self._tally.place(found, now_ns=now_ns)
+            await session.rebind()  # it lives and hears nothing: its address may have changed, or ours
+        elif self._control.refusal is not None and self._control.refusal.code == "unknown":
+            return await self._renew()
+        return None
+
+    async def _renew(self) -> Failed | None:
+        """Open a new session for one that the endpoint does not know any more."""
+        old, new = self._session, self._new_session()
+        old.stop()
+        failed = await new.open()
+        if failed is not None:
+            new.close()
+            return failed
+        old.close()
+        self._note_trouble()
+        now_ns = new.wall.read()
+        restarted = now_ns - old.heard_ns < REFWAIT_S * NS_PER_S
+        if old.instance is not None and new.instance is not None:
+            restarted = old.instance != new.instance
+        self._tally.begin_session(restarted=restarted)
+        if restarted:
+            self._excuse(old.heard_ns, now_ns)
+        self._session = new
+        new.start()
+        return None
+
+    def _excuse(self, heard_ns: int, now_ns: int) -> None:
+        """Put on record that the endpoint was away, so that its silence is not held against the line."""
+        for span in (*self._closed, self._open):
+            span.restarted |= span.ended_ns == 0 or span.ended_ns > heard_ns
+        ahead_ns = self._session.wall.ahead_ns
+        self._deliver(
+            Gap(
+                started_unix_ns=heard_ns + ahead_ns,
+                ended_unix_ns=now_ns + ahead_ns,
+                why="the endpoint restarted, so what the line did meanwhile is not known",
+                handoff=self._where.handoff,
+                endpoint=self._where.endpoint,
+            )
+        )
+
+    # The end
+
+    async def _end(self) -> None:
+        """Take the replies that are under way, end the session and deliver what there is."""
+        session, counts = self._session, None
+        session.stop()
+        try:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(_LAST_REPLIES_S):
+                    await session.complete.wait()
+            counts = await _ended(session, _LAST_S)
+        finally:
+            session.close()
+            self._finish(counts)
+
+    def _finish(self, counts: wire.TrainCounts | None) -> None:
+        now_ns, tally = self._session.wall.read(), self._tally
+        self._note_trouble()
+        self._cut(now_ns)
+        after, young_ns = tally.after, now_ns - self._waiting_s * NS_PER_S
+        while after > self._open.first and tally.sent_at(after - 1) > young_ns:
+            if not tally.unanswered(after - 1, after):
+                break
+            after -= 1  # its reply may still be under way, so it is neither here nor lost
+        for silence in tally.finish(counts, after=after, now_ns=now_ns):
+            self._tell(silence)
+        self._open.ended_ns, self._open.after = now_ns, after
+        for span in (*self._closed, self._open):
+            self._finish_span(span)
+
+
+@dataclass(slots=True, kw_only=True)
+class _OpenSpan:
+    """A span of `keep` that is not delivered yet. `ended_ns` and `after` are 0 while it is open."""
+
+    first: int
+    started_ns: int
+    started_unix_ns: int
+    ended_ns: int = 0
+    after: int = 0
+    lateness_ns: list[int] = field(default_factory=list)
+    disturbed: bool = False
+    restarted: bool = False
+    stepped_ns: int = 0
+
+    def reasons(self, spacing_ns: int) -> tuple[str, ...]:
+        """Why it may not speak about the line."""
+        found = _schedule_reasons(self.lateness_ns, disturbed=self.disturbed, spacing_ns=spacing_ns)
+        if self.restarted:
+            found.append("endpoint_restarted")
+        if self.stepped_ns > _STEP_NS:
+            found.append("clock_step")
+        return tuple(found)
+
+
+async def _ended(session: TrainSession, within_s: float) -> wire.TrainCounts | None:
+    """End the session at the endpoint if that takes no longer than this; what its reflector saw."""
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(within_s):
+            return await session.end()
+    return None
+
+
+def _schedule_reasons(lateness_ns: list[int], *, disturbed: bool, spacing_ns: int) -> list[str]:
+    late = bool(lateness_ns) and median(lateness_ns) > spacing_ns
+    return ["late_schedule"] if late or disturbed else []
+
+
+def _span(
+    where: Reach,
+    outcome: Outcome,
+    *,
+    started_unix_ns: int,
+    seconds: float,
+    per_second: float,
+    packet_bytes: int,
+    waiting_s: float,
+    blips: int,
+    reasons: tuple[str, ...],
+) -> TrainSpan:
+    by_clock = outcome.from_clock > _CLOCK_SHARE_MAX * outcome.received
+    if outcome.clock_step and "clock_step" not in reasons:
+        reasons += ("clock_step",)
+    return TrainSpan(
+        handoff=where.handoff,
+        endpoint=where.endpoint,
+        started_unix_ns=started_unix_ns,
+        seconds=seconds,
+        per_second=per_second,
+        packet_bytes=packet_bytes,
+        waiting_s=waiting_s,
+        sent=outcome.sent,
+        received=outcome.received,
+        lost_up=outcome.lost_up,
+        lost_down=outcome.lost_down,
+        lost_unattributed=outcome.lost_unattributed,
+        held_up=outcome.held_up,
+        held_down=outcome.held_down,
+        duplicated_up=outcome.duplicated_up,
+        duplicated_down=outcome.duplicated_down,
+        reordered_up=outcome.reordered_up,
+        reordered_down=outcome.reordered_down,
+        blips=blips,
+        rtt=outcome.rtt,
+        pdv_up=outcome.pdv_up,
+        pdv_down=outcome.pdv_down,
+        jitter_up_us=outcome.jitter_up_us,
+        jitter_down_us=outcome.jitter_down_us,
+        timestamps=Stamps.CLOCK if by_clock else Stamps.KERNEL,
+        reasons=reasons,
+    )
+
+
+def _stall(where: Reach, silence: Silence, ahead_ns: int) -> Stall:
+    how = "lost" if not silence.held else "mixed" if silence.lost else "held"
+    return Stall(
+        handoff=where.handoff,
+        endpoint=where.endpoint,
+        started_unix_ns=silence.started_ns + ahead_ns,
+        duration_us=silence.duration_ns // NS_PER_US,
+        direction=silence.direction,
+        how=how,
+        lost=silence.lost,
+        held=silence.held,
+    )
+
+
+def _packet(tally: Tally, ahead_ns: int, index: int) -> PacketOutcome:
+    return PacketOutcome(
+        sequence=index,
+        sent_unix_ns=tally.sent_at(index) + ahead_ns,
+        rtt_ns=tally.rtt_ns(index),
+        lost=tally.lost(index),
+        held=tally.held(index),
+    )
+
+
+def _own_error_estimate() -> int:
+    state = clock_state.read()
+    error_ns = _ERROR_UNKNOWN_NS if state.error_us is None else state.error_us * NS_PER_US
+    return error_estimate(state.synchronised is True, error_ns)
+
+
+def _failure(where: Reach, why: str, whose: Owner, *, unix_ns: int) -> Failed:
+    return Failed(
+        what="run train",
+        why=why,
+        whose=whose,
+        started_unix_ns=unix_ns,
+        handoff=where.handoff,
+        endpoint=where.endpoint,
+    )

@@ -1,0 +1,658 @@
+"""What became of the packets of a train: losses by direction, silences, delay and its variation.
+
+Pure: numbers in, numbers out. A packet is known by its index, counted from 0 over all sessions of a train.
+T1 (sent) and T4 (arrived) are monotonic nanoseconds of the probe, T2 (received) and T3 (replied) Unix
+nanoseconds of the endpoint, so a one-way delay holds an unknown constant, which cancels in all that is
+said here.
+
+Direction of loss: a stateful reflector numbers its replies from 0 (RFC 8762 section 4). Between two
+replies that came, the reflector numbers that did not are replies lost on the way down; packets without a
+reply beyond that many were lost on the way up. Where both happened between the same two replies, the
+earlier packets are taken as lost on the way down: when a line breaks both ways at once, those are the ones
+whose replies were under way. RFC 6673 section 7 warns that reordering and duplication shift the numbers;
+so numbers and packets without a partner may meet theirs within `_REACH` packets. The totals are exact
+whatever happened once the reflector's own counts are known.
+
+Reordering is that of RFC 4737 section 3 (a number below one that arrived before; duplicates removed),
+duplication counts additional copies (RFC 5560), jitter is RFC 3550 section 6.4.1 in order of arrival, PDV is
+delay over the minimum (RFC 5481 section 4.2).
+"""
+
+from __future__ import annotations
+
+from array import array
+from bisect import bisect_left, bisect_right
+from collections import Counter, deque
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from itertools import chain
+
+from probe.wire.control import TrainCounts
+from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US
+from store.histogram import Histogram
+from store.records import Direction
+
+BLIP_NS = 200 * NS_PER_MS  # both limits: common practice, no source
+STALL_NS = 500 * NS_PER_MS
+
+_RIPE_NS = NS_PER_S  # a reply this old is no longer overtaken by an earlier one
+_SETTLED_NS = _RIPE_NS + NS_PER_S // 2  # what a silence held has arrived by then, and is ripe
+_RECENT = 200  # replies that say what is usual just now
+_NOISE_NS = 2 * NS_PER_MS  # beyond the 95th percentile of the recent, so that one in twenty is not "late"
+_REACH = 32  # packets; more than reordering on a working line
+_STEP_NS = 50 * NS_PER_MS
+_SEQUENCES = 1 << 32  # sequence numbers of either end wrap here
+
+_UNPLACED, _UP, _DOWN = 0, 1, 2  # where a packet without a timely reply was lost
+_HELD_UP, _HELD_DOWN, _REORDERED_UP, _REORDERED_DOWN, _SENT_BY_CLOCK, _ARRIVED_BY_CLOCK = 1, 2, 4, 8, 16, 32
+_NEVER = -1
+
+_LOST_WORD = {_UNPLACED: "unattributed", _UP: "up", _DOWN: "down"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silence:
+    """No delivery in one direction, from `started_ns` (probe's monotonic clock) on.
+
+    `direction` is BOTH where it could not be told.
+    """
+
+    direction: Direction
+    started_ns: int
+    duration_ns: int
+    lost: int
+    held: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What became of the packets of a span; the fields are those of `store.records.TrainSpan`.
+
+    `from_clock` counts replies whose delay rests on the program's clock at either end. `clock_step` is
+    True when the endpoint's clock was set within the span; PDV and jitter are then left out.
+    """
+
+    sent: int
+    received: int
+    lost_up: int
+    lost_down: int
+    lost_unattributed: int
+    held_up: int
+    held_down: int
+    duplicated_up: int
+    duplicated_down: int
+    reordered_up: int
+    reordered_down: int
+    rtt: Histogram
+    pdv_up: Histogram
+    pdv_down: Histogram
+    jitter_up_us: float | None
+    jitter_down_us: float | None
+    from_clock: int
+    clock_step: bool
+
+
+class Jitter:
+    """RFC 3550 section 6.4.1: feed transit times in order of arrival. In the unit of what is fed."""
+
+    __slots__ = ("_last", "_seen", "_value")
+
+    def __init__(self) -> None:
+        self._value = 0.0
+        self._last = 0
+        self._seen = 0
+
+    def add(self, transit: int) -> None:
+        """Follow one more packet; transit = arrival - departure, whatever the clocks' offset."""
+        if self._seen:
+            self._value += (abs(transit - self._last) - self._value) / 16
+        self._last = transit
+        self._seen += 1
+
+    @property
+    def value(self) -> float | None:
+        """The estimate, None with fewer than two packets."""
+        return self._value if self._seen >= 2 else None
+
+
+def pdv_of(delays: Sequence[int]) -> list[int]:
+    """Delay over the minimum of the same packets (RFC 5481 section 4.2); lost packets are not in it."""
+    least = min(delays, default=0)
+    return [delay - least for delay in delays]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Usual:
+    """What was usual just before a silence: median delays, and what counts as late in each direction."""
+
+    up_ns: int
+    up_late_ns: int
+    down_ns: int
+    down_late_ns: int
+    rtt_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Suspect:
+    """Two deliveries in one direction far enough apart that a silence may lie between.
+
+    `from_ns` and `to_ns` are by the receiver's clock of that direction, `seen_ns` by the probe's.
+    """
+
+    direction: Direction
+    from_ns: int
+    to_ns: int
+    seen_ns: int
+    usual: _Usual
+
+
+class _Due(Enum):
+    """What became of a packet that was due in a silence, and what comes with that."""
+
+    LOST = "how many"
+    UNKNOWN = "how many, lost in either direction"
+    HELD = "row"
+    DELIVERED = "when, by the receiver's clock"
+
+
+@dataclass(slots=True, kw_only=True)
+class _Block:
+    """Packets of a long silence that nobody keeps one by one any more, oldest first."""
+
+    first: int
+    sent_ns: int
+    count: int = 0
+    down: int = 0
+    placed: bool = False
+
+
+class Tally:
+    """Everything known of the packets of a train that are not yet accounted for.
+
+    Memory grows with the packets between `forget` calls only, at 42 bytes each.
+    """
+
+    def __init__(self, *, spacing_ns: int, waiting_ns: int) -> None:
+        self._spacing_ns = spacing_ns
+        self._waiting_ns = waiting_ns
+        self._base = 0  # index of the first packet that is kept
+        self._sent, self._arrived = array("q"), array("q")
+        self._received, self._replied, self._reflector = array("q"), array("q"), array("q")
+        self._fate, self._marks = bytearray(), bytearray()
+        self._more_up: Counter[int] = Counter()  # index -> additional copies that reached the reflector
+        self._more_down: Counter[int] = Counter()
+        self._copies: set[int] = set()  # reflector numbers of those additional copies
+        self._session = 0  # index of the first packet of the session
+        self._unread: list[tuple[int, int, int]] = []  # replies not walked yet: (reflector, index, T4)
+        self._reflector_done = -1  # up to here reflector numbers are accounted for
+        self._index_done = -1  # and indices up to here
+        self._spare, self._spare_until = (
+            0,
+            0,
+        )  # reflector numbers without a packet, and how long they may wait
+        self._doubted: deque[int] = deque(maxlen=_REACH)  # recent indices taken as lost on the way up
+        self._block: _Block | None = None
+        self._recent: deque[tuple[int, int]] = deque(maxlen=_RECENT)  # (T2 - T1, T4 - T3)
+        self._suspects: list[_Suspect] = []
+        self._reflector_top = -1
+        self._received_top: int | None = None  # T2 of the newest reply by reflector number
+        self._arrived_last: int | None = None
+        self._jitter_up, self._jitter_down = Jitter(), Jitter()
+
+    @property
+    def after(self) -> int:
+        """The index that the next packet will have."""
+        return self._base + len(self._sent)
+
+    def sent(self, at_ns: int) -> int:
+        """Note a packet that has left with `next_sequence`; its index."""
+        self._sent.append(at_ns)
+        for column in (self._arrived, self._received, self._replied, self._reflector):
+            column.append(_NEVER)
+        self._fate.append(_UNPLACED)
+        self._marks.append(_SENT_BY_CLOCK)
+        return self.after - 1
+
+    @property
+    def next_sequence(self) -> int:
+        """The STAMP sequence number of the next packet: from 0 in each session, 32 bits."""
+        return (self.after - self._session) % _SEQUENCES
+
+    def restamp(self, index: int, at_ns: int) -> None:
+        """The kernel's stamp of a departure; it replaces the program's if it can be of the same packet."""
+        row = index - self._base
+        if 0 <= row < len(self._sent) and 0 <= at_ns - self._sent[row] < NS_PER_S:
+            self._sent[row] = at_ns
+            self._marks[row] &= ~_SENT_BY_CLOCK
+
+    def sent_at(self, index: int) -> int:
+        """T1 of a packet that is still kept."""
+        return self._sent[index - self._base]
+
+    def first_since(self, at_ns: int) -> int:
+        """The index of the first kept packet sent at `at_ns` or later."""
+        return self._base + bisect_left(self._sent, at_ns)
+
+    def unanswered(self, first: int, after: int) -> int:
+        """How many of the packets [first, after) have no reply so far."""
+        return self._arrived[first - self._base : after - self._base].count(_NEVER)
+
+    def reply(
+        self,
+        sequence: int,
+        *,
+        reflector: int,
+        received_ns: int,
+        replied_ns: int,
+        arrived_ns: int,
+        from_clock: bool = False,
+    ) -> int | None:
+        """Note a reply; the index of its packet when it is the first to it, else None."""
+        index = self._session + _unwrap(sequence, near=self.after - self._session)
+        reflector = _unwrap(reflector, near=max(0, self._reflector_top))
+        row = index - self._base
+        if not max(0, self._session - self._base) <= row < len(self._sent):
+            return None
+        if self._arrived[row] != _NEVER:
+            self._copy(index, reflector, arrived_ns)
+            return None
+        self._suspect(reflector, received_ns, arrived_ns)
+        if reflector < self._reflector_top:
+            self._marks[row] |= _REORDERED_DOWN
+        else:
+            self._reflector_top, self._received_top = reflector, received_ns
+        self._arrived_last = arrived_ns
+        self._arrived[row], self._reflector[row] = arrived_ns, reflector
+        self._received[row], self._replied[row] = received_ns, replied_ns
+        if from_clock:
+            self._marks[row] |= _ARRIVED_BY_CLOCK
+        self._unread.append((reflector, index, arrived_ns))
+        self._fate[row] = self._where_late(row)
+        self._recent.append((received_ns - self._sent[row], arrived_ns - replied_ns))
+        return index
+
+    def rtt_ns(self, index: int) -> int | None:
+        """(T4 - T1) - (T3 - T2) of a kept packet, None without a reply in time."""
+        row = index - self._base
+        if not self._in_time(row):
+            return None
+        return self._arrived[row] - self._sent[row] - (self._replied[row] - self._received[row])
+
+    def lost(self, index: int) -> str | None:
+        """``up``, ``down`` or ``unattributed`` for a packet without a reply in time, else None."""
+        return _LOST_WORD[self._fate[index - self._base]] if self.rtt_ns(index) is None else None
+
+    def held(self, index: int) -> bool:
+        """Whether the packet arrived only at the end of a silence, in either direction."""
+        return bool(self._marks[index - self._base] & (_HELD_UP | _HELD_DOWN))
+
+    # Losses by direction
+
+    def place(self, counts: TrainCounts, *, now_ns: int) -> None:
+        """Use the reflector's own counts, just read, to say where packets without a reply were lost.
+
+        Packets younger than a second that the reflector has not seen may still be under way and wait.
+        """
+        self._walk(self._unread)
+        self._unread = []
+        highest = self._session + _unwrap(counts.highest, near=self.after - self._session)
+        if counts.highest < 0:
+            highest = self._session - 1
+        numbers = max(0, counts.reflected - 1 - self._reflector_done)
+        self._spread(numbers, until=min(highest + 1, self.after))
+        self._reflector_done = max(self._reflector_done, counts.reflected - 1)
+        self._index_done = max(self._index_done, min(highest, self.after - 1))
+        for index in range(max(self._index_done + 1, self._base), self.after):
+            row = index - self._base
+            if now_ns - self._sent[row] < _RIPE_NS:
+                break
+            if self._arrived[row] == _NEVER:
+                self._fate[row] = _UP
+            self._index_done = index
+
+    def begin_session(self, *, restarted: bool) -> None:
+        """The next packet is the first of a new session; numbers start anew.
+
+        What nobody placed stays unattributed. With `restarted`, the endpoint itself was away, and the
+        silence up to here is not the line's.
+        """
+        self._walk(self._unread)
+        self._unread = []
+        self._session = self.after
+        self._reflector_done = self._reflector_top = -1
+        self._index_done = self.after - 1
+        self._spare = 0
+        self._doubted.clear()
+        if restarted:
+            self._received_top = self._arrived_last = None
+            self._recent.clear()
+
+    def _copy(self, index: int, reflector: int, arrived_ns: int) -> None:
+        if reflector == self._reflector[index - self._base] or reflector in self._copies:
+            self._more_down[index] += 1
+        else:
+            self._more_up[index] += 1
+            self._copies.add(reflector)
+            self._unread.append((reflector, index, arrived_ns))
+
+    def _where_late(self, row: int) -> int:
+        """Where a reply after the waiting time was late; `_UNPLACED` for one in time."""
+        if self._in_time(row) or not self._recent:
+            return _UNPLACED
+        usual = self._usual()
+        late_up_ns = self._received[row] - self._sent[row] - usual.up_ns
+        late_down_ns = self._arrived[row] - self._replied[row] - usual.down_ns
+        return _UP if late_up_ns >= late_down_ns else _DOWN
+
+    def _walk(self, replies: Iterable[tuple[int, int, int]]) -> None:
+        """Account for reflector numbers in their order."""
+        for reflector, index, _arrived_ns in sorted(replies):
+            if reflector <= self._reflector_done:
+                continue
+            self._spread(reflector - self._reflector_done - 1, until=index)
+            self._reflector_done = reflector
+            row = index - self._base
+            if index > self._index_done:
+                self._index_done = index
+            elif row >= 0 and self._reflector[row] == reflector:
+                self._marks[row] |= _REORDERED_UP
+
+    def _spread(self, numbers: int, *, until: int) -> None:
+        """Match `numbers` missing reflector numbers with the packets before `until` that have no reply."""
+        if until > self._spare_until:
+            self._spare = 0
+        if numbers:
+            self._spare_until = until + _REACH
+        numbers += self._spare
+        numbers = self._spread_block(numbers, until)
+        waiting = [
+            index
+            for index in range(max(self._index_done + 1, self._base), until)
+            if self._arrived[index - self._base] == _NEVER
+        ]
+        for index in waiting[:numbers]:
+            self._fate[index - self._base] = _DOWN
+        for index in waiting[numbers:]:
+            self._fate[index - self._base] = _UP
+        self._doubted.extend(waiting[numbers:])
+        numbers = max(0, numbers - len(waiting))
+        while numbers and self._doubted and self._doubted[-1] >= max(until - _REACH, self._base):
+            row = self._doubted.pop() - self._base
+            if self._arrived[row] == _NEVER:
+                self._fate[row] = _DOWN
+                numbers -= 1
+        self._spare = numbers
+
+    def _spread_block(self, numbers: int, until: int) -> int:
+        block = self._block
+        if block is None or block.placed:
+            return numbers
+        reached = max(0, min(block.count, until - block.first))
+        block.down, block.placed = min(numbers, reached), True
+        return numbers - block.down
+
+    def _balance(self, counts: TrainCounts) -> None:
+        """Make the totals those that the reflector counted, where the whole session is still kept."""
+        if self._base > self._session:
+            return
+        rows = range(self._session - self._base, len(self._sent))
+        waiting = [row for row in rows if self._arrived[row] == _NEVER]
+        down = [row for row in waiting if self._fate[row] == _DOWN]
+        excess = len(down) - max(0, counts.distinct - (len(rows) - len(waiting)))
+        up = [row for row in waiting if self._fate[row] == _UP]
+        changed, to = (down, _UP) if excess > 0 else (up, _DOWN)
+        for row in changed[len(changed) - min(abs(excess), len(changed)) :]:
+            self._fate[row] = to
+        hidden = counts.received - counts.distinct - sum(self._more_up.values())
+        if hidden > 0:  # copies whose replies were lost: nobody knows of which packets
+            self._more_up[self.after - 1] += hidden
+
+    # Silences
+
+    def settle(self, now_ns: int) -> list[Silence]:
+        """The silences that ended and whose packets are all placed by `now_ns`."""
+        self._walk_ripe(now_ns - _RIPE_NS)
+        ready = [suspect for suspect in self._suspects if now_ns - suspect.seen_ns >= _SETTLED_NS]
+        self._suspects = [suspect for suspect in self._suspects if suspect not in ready]
+        found = [silence for suspect in ready for silence in self._judge(suspect)]
+        if ready and not self._suspects:
+            self._block = None
+        return found
+
+    def finish(self, counts: TrainCounts | None, *, after: int, now_ns: int) -> list[Silence]:
+        """Account for everything before index `after`; the silences not told yet, an open one included.
+
+        A silence that nothing ended lasts until the last packet was due.
+        """
+        if counts is not None:
+            self.place(counts, now_ns=now_ns + _RIPE_NS)  # nothing is waited for any more
+            self._balance(counts)
+        self._walk(self._unread)
+        self._unread = []
+        if self._recent and after > self._base:
+            self._suspect_end(self._sent[after - 1 - self._base] + 1, now_ns)
+        found = [silence for suspect in self._suspects for silence in self._judge(suspect)]
+        self._suspects = []
+        return found
+
+    def _walk_ripe(self, until_ns: int) -> None:
+        ripe = [reflector for reflector, _index, arrived_ns in self._unread if arrived_ns <= until_ns]
+        if ripe:
+            top = max(ripe)
+            self._walk(reply for reply in self._unread if reply[0] <= top)
+            self._unread = [reply for reply in self._unread if reply[0] > top]
+
+    def _suspect(self, reflector: int, received_ns: int, arrived_ns: int) -> None:
+        """Look whether the reply that has just come ended a silence in either direction."""
+        least_ns = max(BLIP_NS, 2 * self._spacing_ns)  # two packets must have been due in it
+        gaps = []
+        if self._received_top is not None and reflector > self._reflector_top:
+            gaps.append((Direction.UP, self._received_top, received_ns))
+        if self._arrived_last is not None:
+            gaps.append((Direction.DOWN, self._arrived_last, arrived_ns))
+        for direction, from_ns, to_ns in gaps:
+            if to_ns - from_ns >= least_ns and self._recent:
+                self._suspects.append(
+                    _Suspect(
+                        direction=direction,
+                        from_ns=from_ns,
+                        to_ns=to_ns,
+                        seen_ns=arrived_ns,
+                        usual=self._usual(),
+                    )
+                )
+
+    def _suspect_end(self, last_ns: int, now_ns: int) -> None:
+        usual = self._usual()
+        ends = (
+            (Direction.UP, self._received_top, last_ns + usual.up_ns),
+            (Direction.DOWN, self._arrived_last, last_ns + usual.rtt_ns),
+        )
+        for direction, from_ns, to_ns in ends:
+            if from_ns is not None and to_ns - from_ns >= BLIP_NS:
+                self._suspects.append(
+                    _Suspect(direction=direction, from_ns=from_ns, to_ns=to_ns, seen_ns=now_ns, usual=usual)
+                )
+
+    def _usual(self) -> _Usual:
+        ups = sorted(up for up, _down in self._recent)
+        downs = sorted(down for _up, down in self._recent)
+        rtts = sorted(up + down for up, down in self._recent)
+        middle, most = len(ups) // 2, len(ups) * 19 // 20
+        return _Usual(
+            up_ns=ups[middle],
+            up_late_ns=ups[most] + _NOISE_NS,
+            down_ns=downs[middle],
+            down_late_ns=downs[most] + _NOISE_NS,
+            rtt_ns=rtts[middle],
+        )
+
+    def _judge(self, suspect: _Suspect) -> Iterator[Silence]:
+        """The silences between two deliveries: none when fewer than two packets were due, lost or held."""
+        start_ns, lost, unknown, held = suspect.from_ns, 0, 0, list[int]()
+        events = self._due_up(suspect) if suspect.direction is Direction.UP else self._due_down(suspect)
+        for what, value in chain(self._due_block(suspect), events, [(_Due.DELIVERED, suspect.to_ns)]):
+            if what is _Due.LOST:
+                lost += value
+            elif what is _Due.UNKNOWN:
+                unknown += value
+            elif what is _Due.HELD:
+                held.append(value)
+            elif value > start_ns:
+                if lost + unknown + len(held) >= 2 and value - start_ns >= BLIP_NS:
+                    yield self._silence(suspect, start_ns, value, lost, unknown, held)
+                start_ns, lost, unknown, held = value, 0, 0, []
+
+    def _silence(
+        self, suspect: _Suspect, start_ns: int, end_ns: int, lost: int, unknown: int, held: list[int]
+    ) -> Silence:
+        up = suspect.direction is Direction.UP
+        for row in held:
+            self._marks[row] |= _HELD_UP if up else _HELD_DOWN
+        # the endpoint's clock over the probe's, both delays taken as equal: good to half a round trip
+        offset_ns = (suspect.usual.up_ns - suspect.usual.down_ns) // 2 if up else 0
+        return Silence(
+            direction=Direction.BOTH if unknown else suspect.direction,
+            started_ns=start_ns - offset_ns,
+            duration_ns=end_ns - start_ns,
+            lost=lost + unknown,
+            held=len(held),
+        )
+
+    def _due_block(self, suspect: _Suspect) -> Iterator[tuple[_Due, int]]:
+        block, up = self._block, suspect.direction is Direction.UP
+        if block is None:
+            return
+        due_ns = block.sent_ns + (suspect.usual.up_ns if up else suspect.usual.rtt_ns)
+        if not suspect.from_ns < due_ns < suspect.to_ns:
+            return
+        if up and block.placed and block.down:
+            yield _Due.DELIVERED, due_ns + (block.down - 1) * self._spacing_ns
+        if up:
+            yield (_Due.LOST, block.count - block.down) if block.placed else (_Due.UNKNOWN, block.count)
+        elif block.down:
+            yield _Due.LOST, block.down
+
+    def _due_up(self, suspect: _Suspect) -> Iterator[tuple[_Due, int]]:
+        """What became of the packets that were due at the endpoint within the silence, oldest first."""
+        usual = suspect.usual
+        first = bisect_right(self._sent, suspect.from_ns - usual.up_ns)
+        for row in range(first, bisect_left(self._sent, suspect.to_ns - usual.up_ns)):
+            received_ns, fate = self._received[row], self._fate[row]
+            if self._in_time(row):
+                if received_ns >= suspect.to_ns:
+                    if self._late(row, usual, up=True):
+                        yield _Due.HELD, row
+                elif received_ns > suspect.from_ns:
+                    yield _Due.DELIVERED, received_ns
+            elif fate == _DOWN:
+                yield _Due.DELIVERED, self._sent[row] + usual.up_ns if received_ns == _NEVER else received_ns
+            else:
+                yield (_Due.LOST if fate == _UP else _Due.UNKNOWN), 1
+
+    def _due_down(self, suspect: _Suspect) -> Iterator[tuple[_Due, int]]:
+        """What became of the replies that were due at the probe within the silence, oldest first."""
+        usual = suspect.usual
+        first = bisect_right(self._sent, suspect.from_ns - usual.rtt_ns - self._waiting_ns)
+        for row in range(first, bisect_left(self._sent, suspect.to_ns)):
+            replied_ns = self._replied[row]
+            due_ns = self._sent[row] + usual.rtt_ns if replied_ns == _NEVER else replied_ns + usual.down_ns
+            if not suspect.from_ns < due_ns < suspect.to_ns:
+                continue
+            if self._in_time(row):
+                if self._arrived[row] >= suspect.to_ns and self._late(row, usual, up=False):
+                    yield _Due.HELD, row
+            elif self._fate[row] == _DOWN:
+                yield _Due.LOST, 1
+
+    def _in_time(self, row: int) -> bool:
+        arrived_ns = self._arrived[row]
+        return arrived_ns != _NEVER and arrived_ns - self._sent[row] <= self._waiting_ns
+
+    def _late(self, row: int, usual: _Usual, *, up: bool) -> bool:
+        """Later than was usual in this direction. The round trip must agree: no clock's step is a delay."""
+        up_ns = self._received[row] - self._sent[row]
+        down_ns = self._arrived[row] - self._replied[row]
+        late_ns = up_ns - usual.up_ns if up else down_ns - usual.down_ns
+        beyond = up_ns > usual.up_late_ns if up else down_ns > usual.down_late_ns
+        return beyond and up_ns + down_ns - usual.rtt_ns >= late_ns // 2
+
+    # Accounts
+
+    def outcome(self, first: int, after: int) -> Outcome:
+        """What became of the packets [first, after); ask once for each, in their order.
+
+        The jitter estimate goes on from one span to the next.
+        """
+        rows = range(first - self._base, after - self._base)
+        answered = [row for row in rows if self._in_time(row)]
+        ups = [self._received[row] - self._sent[row] for row in answered]
+        downs = [self._arrived[row] - self._replied[row] for row in answered]
+        # with clocks that only differ, the least delays add up to a round trip, which cannot be negative
+        stepped = bool(answered) and min(ups) + min(downs) < -_STEP_NS
+        jitter_up_ns = self._follow(self._jitter_up, answered, self._received, self._sent)
+        jitter_down_ns = self._follow(self._jitter_down, answered, self._arrived, self._replied)
+        fates = Counter(self._fate[row] for row in rows if not self._in_time(row))
+        marks = [self._marks[row] for row in answered]
+        rtts = (up + down for up, down in zip(ups, downs, strict=True))
+        return Outcome(
+            sent=len(rows),
+            received=len(answered),
+            lost_up=fates[_UP],
+            lost_down=fates[_DOWN],
+            lost_unattributed=fates[_UNPLACED],
+            held_up=_count(marks, _HELD_UP),
+            held_down=_count(marks, _HELD_DOWN),
+            duplicated_up=_total(self._more_up, first, after),
+            duplicated_down=_total(self._more_down, first, after),
+            reordered_up=_count(marks, _REORDERED_UP),
+            reordered_down=_count(marks, _REORDERED_DOWN),
+            rtt=Histogram(rtt // NS_PER_US for rtt in rtts if rtt >= 0),
+            pdv_up=Histogram() if stepped else Histogram(ns // NS_PER_US for ns in pdv_of(ups)),
+            pdv_down=Histogram() if stepped else Histogram(ns // NS_PER_US for ns in pdv_of(downs)),
+            jitter_up_us=None if stepped or jitter_up_ns is None else jitter_up_ns / NS_PER_US,
+            jitter_down_us=None if stepped or jitter_down_ns is None else jitter_down_ns / NS_PER_US,
+            from_clock=_count(marks, _SENT_BY_CLOCK | _ARRIVED_BY_CLOCK),
+            clock_step=stepped,
+        )
+
+    def forget(self, before: int) -> None:
+        """Let go of the packets before index `before`, which `outcome` has accounted for."""
+        gone = before - self._base
+        if gone <= 0:
+            return
+        for row in range(max(0, self._index_done + 1 - self._base), gone):
+            if self._arrived[row] == _NEVER:
+                if self._block is None or self._block.placed:
+                    self._block = _Block(first=self._base + row, sent_ns=self._sent[row])
+                self._block.count += 1
+        for column in (self._sent, self._arrived, self._received, self._replied, self._reflector):
+            del column[:gone]
+        del self._fate[:gone], self._marks[:gone]
+        for copies in (self._more_up, self._more_down):
+            for index in [index for index in copies if index < before]:
+                del copies[index]
+        if not self._more_up:
+            self._copies.clear()
+        self._base = before
+
+    def _follow(
+        self, jitter: Jitter, rows: list[int], arrivals: array[int], departures: array[int]
+    ) -> float | None:
+        for row in sorted(rows, key=arrivals.__getitem__):
+            jitter.add(arrivals[row] - departures[row])
+        return jitter.value
+
+
+def _count(marks: list[int], mark: int) -> int:
+    return sum(1 for found in marks if found & mark)
+
+
+def _total(copies: Counter[int], first: int, after: int) -> int:
+    return sum(times for index, times in copies.items() if first <= index < after)
+
+
+def _unwrap(number: int, *, near: int) -> int:
+    """A 32-bit number as the integer closest to `near` that it may stand for."""
+    return number + (near - number + _SEQUENCES // 2) // _SEQUENCES * _SEQUENCES
