@@ -33,7 +33,7 @@ PATHS = {
     "trains": "/v1/trains",  # POST TrainRequest -> TrainGrant
     "train": "/v1/trains/{ssid}",  # GET -> TrainCounts; DELETE -> TrainCounts, and the session ends
     "runs": "/v1/runs",  # POST RunRequest -> RunGrant
-    "run": "/v1/runs/{run}",  # GET -> RunReport (waits up to 5 s for the end); DELETE -> RunReport, ended
+    "run": "/v1/runs/{run}",  # GET -> RunReport (waits up to 1 s for the end); DELETE -> RunReport, ended
     "stop": "/v1/stop",  # POST -> Stopped: every run and train of this caller ends
 }
 
@@ -63,11 +63,16 @@ class TrainRequest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrainGrant:
-    """A session's SSID (RFC 8972), its HMAC key of 32 bytes and the reflector's UDP port."""
+    """A session's SSID (RFC 8972), its HMAC key of 32 bytes and the reflector's UDP port.
+
+    `instance` is another after each restart of the endpoint; a probe whose session is gone reads from
+    it whether the endpoint went away or only forgot.
+    """
 
     ssid: int
     key: bytes
     port: int
+    instance: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,13 +110,17 @@ class ReceiverReport:
     """What the receiving end of a direction counted.
 
     `bins` are bytes per 100 ms from the first payload byte of any flow on, by the receiver's
-    monotonic clock, all of them. `cpu_ratio` is the share of one core the receiving process used.
+    monotonic clock, all whole ones within the run's seconds. `cpu_ratio` is the share of one core
+    that the receiving process used. The last three are for a sender whose report never came.
     """
 
     bins: tuple[int, ...]
     received_bytes: int
     cpu_ratio: float
     silent: bool  # the sender fell silent and the flow was given up
+    mss_bytes: int | None = None
+    ip_version: int | None = None
+    tcp_timestamps: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
