@@ -36,7 +36,7 @@ class Reader:
             raise DatabaseMistake(f"{path} is not there; the probe makes it on its first start")
         connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
         try:
-            schema.check(connection, path)
+            schema.check_readable(connection, path)
         except BaseException:
             connection.close()
             raise

@@ -1,8 +1,9 @@
 """The database's tables as numbered steps, and who may open such a database.
 
-A released step is never edited; a change is a new step. Records are append-only: triggers refuse
-UPDATE and DELETE. All tables are strict. The file is SQLite in WAL mode with synchronous FULL, so
-that what was acknowledged survives a power cut. Imports errors only.
+A released step is never edited; a change is a new step, which sets `user_version` to its number.
+Records are append-only: triggers refuse UPDATE and DELETE. All tables are strict. The file is SQLite
+in WAL mode with synchronous FULL, so that what was acknowledged survives a power cut. Imports errors
+only.
 
 ::
 
@@ -34,6 +35,7 @@ _RECORD_TABLES = ("path", "rate_run", "rate_side", "train", "stall", "trouble")
 def m001_records(db: Database) -> None:
     """Everything that is measured, and why not."""
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    db.execute("PRAGMA user_version = 1")
     db.execute(
         """
         CREATE TABLE path (
@@ -175,40 +177,53 @@ def prepare(connection: sqlite3.Connection, path: Path, *, steps: Migrations = S
     Before a step on a database that holds something, a copy is put beside it, named after the
     first step taken. Raises DatabaseMistake for a newer or foreign file and leaves that unchanged.
     """
-    new = check(connection, path, steps=steps, empty_is_ours=True)
+    found = _version(connection, path, steps)
     db = Database(connection, execute_plugins=False)
     pending = steps.pending(db)
-    if pending and not new:
+    if pending and found:
         _copy(connection, path.with_name(f"{path.name}.before-{pending[0].name}"))
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = FULL")
     steps.apply(db)
 
 
-def check(
-    connection: sqlite3.Connection, path: Path, *, steps: Migrations = STEPS, empty_is_ours: bool = False
-) -> bool:
-    """Whether the file is still empty. Raises DatabaseMistake unless this version may use it."""
+def check_readable(connection: sqlite3.Connection, path: Path, *, steps: Migrations = STEPS) -> None:
+    """Raises DatabaseMistake unless the file is a database of exactly this version."""
+    found = _version(connection, path, steps)
+    if not found:
+        raise DatabaseMistake(f"{path} is empty; start the probe, which makes a database of it")
+    if found < _newest(steps):
+        raise DatabaseMistake(
+            f"{path} was written by an older Linebook; start the probe once, which brings it up to date"
+        )
+
+
+def _version(connection: sqlite3.Connection, path: Path, steps: Migrations) -> int:
+    """The number of the last step taken, 0 for an empty file. Raises DatabaseMistake unless it is ours."""
     try:
         (found_id,) = connection.execute("PRAGMA application_id").fetchone()
+        (version,) = connection.execute("PRAGMA user_version").fetchone()
         (objects,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.DatabaseError as error:
         raise _unreadable(error, path) from None
-    if not objects and found_id in (0, APPLICATION_ID) and empty_is_ours:
-        return True
+    if not objects and not found_id:
+        return 0
     if found_id != APPLICATION_ID:
         raise DatabaseMistake(
             f"{path} is an SQLite file, but not a database of Linebook's; name another file"
         )
-    with closing(sqlite3.connect(":memory:")) as nothing:
-        known = {step.name for step in steps.pending(Database(nothing, execute_plugins=False))}
-    applied = steps.applied(Database(connection, execute_plugins=False))
-    newer = [step.name for step in applied if step.name not in known]
-    if newer:
+    if version > _newest(steps):
         raise DatabaseMistake(
-            f"{path} was written by a newer Linebook (it has {newer[-1]}); use that version, or an older copy"
+            f"{path} was written by a newer Linebook (its tables are of version {version}, this one knows "
+            f"{_newest(steps)}); use that Linebook, or an older copy"
         )
-    return False
+    return int(version)
+
+
+def _newest(steps: Migrations) -> int:
+    """The number of the last step there is."""
+    with closing(sqlite3.connect(":memory:")) as nothing:
+        return len(steps.pending(Database(nothing, execute_plugins=False)))
 
 
 def _unreadable(error: sqlite3.Error, path: Path) -> DatabaseMistake:
@@ -220,5 +235,8 @@ def _unreadable(error: sqlite3.Error, path: Path) -> DatabaseMistake:
 
 
 def _copy(connection: sqlite3.Connection, to: Path) -> None:
-    with closing(sqlite3.connect(to)) as copy:
+    """Put a whole copy at `to`, or none."""
+    part = to.with_name(f"{to.name}.part")
+    with closing(sqlite3.connect(part)) as copy:
         connection.backup(copy)
+    part.replace(to)

@@ -70,7 +70,7 @@ _DAY_MINUTES = 24 * 60
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _HANDOFF_KEYS = ("name", "title", "interface", "source", "metered", "allowance", "card")
-_TIMES_KEYS = ("weekdays", "dates", "hours")
+_TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
     "name",
     "video",
@@ -360,11 +360,11 @@ def _windows(top: Table, handoffs: set[str]) -> tuple[Window, ...]:
 
 
 def _times(table: Table) -> Times:
-    """Weekdays or dates, and hours; every day when neither is said."""
-    if "weekdays" in table.values and "dates" in table.values:
-        table.refuse("dates", "stands beside weekdays; keep one of them")
+    """Days of the week or dates, and hours; every day when neither is said."""
+    if "days" in table.values and "dates" in table.values:
+        table.refuse("dates", "stands beside days; keep one of them")
     dates = table.maybe("dates", list_of(day)) or ()
-    weekdays = table.maybe("weekdays", list_of(_weekday)) or (() if dates else range(7))
+    weekdays = table.maybe("days", list_of(_weekday)) or (() if dates else range(7))
     from_minute, to_minute = table.need("hours", _hours, 'hours such as "19:00-21:00"')
     return Times(
         weekdays=frozenset(weekdays), dates=frozenset(dates), from_minute=from_minute, to_minute=to_minute
