@@ -38,7 +38,7 @@ from store.errors import BadMessage
 from store.records import Failed, Owner
 
 CONNECT_S = 5.0
-ANSWER_S = 10.0  # more than the 5 s that a question for a run's report may wait for its end
+ANSWER_S = 10.0  # more than the 5 s that ending a run may wait
 _KEPT_OPEN_S = 60.0  # less than the endpoint keeps an idle connection
 _CONNECTIONS = 4  # a waiting question for a report must not hold up the others
 _ANSWER_BYTES_MAX = 8 << 20  # far above the bins of a 15-minute run
@@ -113,7 +113,7 @@ class Control:
         return await self._ask("runs", RunGrant, what="open a run", request=request)
 
     async def run_report(self, run: str) -> RunReport | Failed:
-        """How a run is; waits up to 5 s for its end."""
+        """How a run is; waits up to 1 s for its end."""
         return await self._ask("run", RunReport, what="report of a run", run=run)
 
     async def end_run(self, run: str) -> RunReport | Failed:

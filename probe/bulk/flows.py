@@ -91,7 +91,7 @@ class Flow:
     """One connected flow and what became of it.
 
     `why` is None for a flow that ran its time, `silent` marks a far end that was no longer heard,
-    `cpu_s` is what the flow's thread used.
+    `cpu_s` is what the flow's thread used, `info` the newest reading of TCP_INFO.
     """
 
     sock: socket.socket
@@ -102,6 +102,7 @@ class Flow:
     why: str | None = None
     silent: bool = False
     cpu_s: float = 0.0
+    info: TcpInfo | None = None
     _cpu_before_s: float = field(default=0.0, init=False)
 
     def begin(self) -> None:
@@ -112,7 +113,16 @@ class Flow:
         for option in (socket.SO_RCVTIMEO, socket.SO_SNDTIMEO):
             self.sock.setsockopt(socket.SOL_SOCKET, option, struct.pack("ll", 0, round(LOOK_UP_S * 1e6)))
 
+    def look(self) -> TcpInfo | None:
+        """Read TCP_INFO; None once the socket is closed, when the last reading stands."""
+        try:
+            self.info = tcp_info.read(self.sock)
+        except OSError:
+            return None
+        return self.info
+
     def end(self, why: str | None) -> None:
+        self.look()
         self.sock.close()
         self.why = why
         self.cpu_s = _thread_cpu_s() - self._cpu_before_s
@@ -194,7 +204,6 @@ class Source(Flow):
     after_go: bool = False
     started_ns: int | None = None
     paused: bool = False
-    info: TcpInfo | None = None
     congestion: str = ""
     _acked: int = field(default=-1, init=False)
     _acked_ns: int = field(default=0, init=False)
@@ -203,15 +212,18 @@ class Source(Flow):
     def run(self) -> None:
         """Send until the run's time is over, the far end falls silent, or a halt."""
         self.begin()
-        why = "the receiver never said GO" if self.after_go and not self._await_go() else self._send()
-        self._look(self.clock.monotonic_ns())
-        self.end(why)
+        self.end("the receiver never said GO" if self.after_go and not self._await_go() else self._send())
 
     def watch(self, now_ns: int) -> None:
         """Sample TCP_INFO and decide whether the far end is still heard."""
         if self.started_ns is None or self.ended_ns is not None:
             return
-        self._look(now_ns)
+        info = self.look()
+        if info is None:
+            return
+        idle = not info.unacked and not info.notsent_bytes
+        if info.bytes_acked != self._acked or idle:
+            self._acked, self._acked_ns = info.bytes_acked, now_ns
         if self.after_go:
             self._hear(now_ns)
         silence_ns = now_ns - min(self._acked_ns, self._heard_ns if self.after_go else now_ns)
@@ -253,16 +265,6 @@ class Source(Flow):
             if not self.spending.take(count):
                 return "the run reached its byte cap"
         return "halted"
-
-    def _look(self, now_ns: int) -> None:
-        try:
-            info = tcp_info.read(self.sock)
-        except OSError:
-            return  # closed meanwhile: the last reading stands
-        idle = not info.unacked and not info.notsent_bytes
-        if info.bytes_acked != self._acked or idle:
-            self._acked, self._acked_ns = info.bytes_acked, now_ns
-        self.info = info
 
     def _hear(self, now_ns: int) -> None:
         with contextlib.suppress(OSError):  # nothing said, or broken: sending finds out

@@ -102,16 +102,20 @@ class Run:
         if self._tally.origin_ns is None:
             return None
         bins = self._tally.bins(self._until_ns(sinks))
+        infos = [flow.info for flow in sinks if flow.info is not None]
         return ReceiverReport(
             bins=bins,
             received_bytes=sum(bins),
             cpu_ratio=self._cpu_ratio(),
             silent=any(flow.silent for flow in sinks),
+            mss_bytes=max((info.rcv_mss for info in infos), default=None),
+            ip_version=self._ip_version,
+            tcp_timestamps=any(info.timestamps for info in infos) if infos else None,
         )
 
     def sender_report(self) -> SenderReport | None:
         """What TCP_INFO said so far; None before the first sample."""
-        sources = [flow for flow in self._flows if isinstance(flow, Source)]
+        sources = [flow for flow in self._flows if isinstance(flow, Source) and flow.started_ns is not None]
         read = [(flow, flow.info) for flow in sources if flow.info is not None]
         if not read:
             return None
