@@ -50,7 +50,10 @@ def start(
 
 
 def end(children: Sequence[subprocess.Popen[bytes]], *, within_s: float, clock: Clock) -> None:
-    """Ask all of them to end at once, and kill what is still there after `within_s`, offspring included."""
+    """Ask all of them to end at once, and kill what is still there after `within_s`, offspring included.
+
+    Their pipes are closed then.
+    """
     deadline_ns = clock.monotonic_ns() + round(within_s * NS_PER_S)
     for child in children:
         if child.poll() is None:
@@ -62,3 +65,5 @@ def end(children: Sequence[subprocess.Popen[bytes]], *, within_s: float, clock: 
         with contextlib.suppress(ProcessLookupError):
             os.killpg(child.pid, signal.SIGKILL)  # what the child itself may have left behind
         child.wait()
+        for pipe in filter(None, (child.stdin, child.stdout, child.stderr)):
+            pipe.close()

@@ -302,8 +302,6 @@ def running_relay(
 def stop(relay: RelayProcess, *, within_s: float = 1.0) -> None:
     """End a relay and close its pipes."""
     children.end([relay.process], within_s=within_s, clock=Clock())
-    relay.wishes.close()
-    relay.answers.close()
 
 
 if __name__ == "__main__":
