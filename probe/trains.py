@@ -22,11 +22,11 @@ from store.site import TrainPlan
 
 FIRST_RETRY_S, LAST_RETRY_S = 2.0, 60.0
 
-Deliver = Callable[[TrainSpan | Stall], None]
+Deliver = Callable[[TrainSpan | Stall | Gap], None]
 
 
 class TrainMethod(Protocol):
-    """A train without end: it delivers spans and stalls as they are complete and returns only why it failed.
+    """A train without end: delivers its records as they are complete and returns only why it failed.
 
     Cancelled, it delivers what it has before it lets go.
     """
@@ -70,7 +70,7 @@ class _Train:
     failed: Failed | None = field(default=None, init=False)  # the first failure of an outage that lasts
     tries: int = field(default=0, init=False)
 
-    def deliver(self, record: TrainSpan | Stall) -> None:
+    def deliver(self, record: TrainSpan | Stall | Gap) -> None:
         """Store what the train measured; it goes again if it stood still."""
         self.resume(record.started_unix_ns)
         self.tries = 0
