@@ -7,6 +7,7 @@ time measures, Unix time only labels. A lint rule (pyproject.toml) bans the func
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -16,6 +17,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
 NS_PER_US = 1_000
+
+_OFFSET = re.compile(r"UTC[+-](?P<hours>[0-9]{1,2})(:(?P<minutes>[0-5][0-9]))?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,10 +44,10 @@ def zone(name: str) -> tzinfo:
     if name == "UTC":
         return UTC
     if name.startswith(("UTC+", "UTC-")):
-        hours, _, minutes = name[4:].partition(":")
-        if not (hours.isdecimal() and (minutes.isdecimal() or not minutes)) or int(hours) > 14:
+        found = _OFFSET.fullmatch(name)
+        if not found or int(found["hours"]) > 14:  # UTC+14 is the largest offset in use
             raise ValueError(f"{name!r} is not an offset like UTC+01:00")
-        offset = timedelta(hours=int(hours), minutes=int(minutes or 0))
+        offset = timedelta(hours=int(found["hours"]), minutes=int(found["minutes"] or 0))
         return timezone(offset if name[3] == "+" else -offset)
     try:
         return ZoneInfo(name)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from store.clock import NS_PER_US, rfc3339
+from store.clock import rfc3339
 from store.histogram import Delays
 from store.records import (
     Direction,
@@ -86,7 +86,7 @@ def _head(
     return {
         "kind": record.kind,
         "schema": SCHEMA,
-        "started": rfc3339(started_unix_ns // NS_PER_US * NS_PER_US),
+        "started": rfc3339(started_unix_ns),
         "standing": str(found_standing),
         "reasons": list(found_reasons),
     }
@@ -108,7 +108,7 @@ def _rate(run: RateRun) -> Json:
         "circumstances": asdict(run.circumstances),
     }
     sides = {str(direction): _side(side) for direction, side in run.sides().items()}
-    return shared | (sides if run.direction is Direction.BOTH else next(iter(sides.values())))
+    return shared | (sides if run.direction is Direction.BOTH else next(iter(sides.values()), {}))
 
 
 def _side(side: RateSide) -> Json:

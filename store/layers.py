@@ -3,7 +3,7 @@
 Pure integers. Source of the overheads: RFC 6349 section 4.1.1 (Ethernet addresses, type and
 FCS 18 bytes; preamble, start delimiter and gap 20 more; IPv4 20, TCP 20), RFC 8468 section 5
 (IPv6 40), RFC 768 (UDP 8), RFC 7323 appendix A (timestamps option 12 bytes with padding),
-IEEE 802.1Q (tag 4 bytes, from memory). Imports nothing.
+RFC 2516 section 7 (PPPoE and PPP id 8), IEEE 802.1Q (tag 4 bytes, from memory). Imports nothing.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from enum import StrEnum
 ETHERNET_BYTES = 18  # two addresses, type, FCS
 WIRE_BYTES = 20  # preamble 7, start delimiter 1, gap 12
 TAG_BYTES = 4
+PPPOE_BYTES = 8  # PPPoE header 6, PPP protocol id 2
 IP_BYTES = {4: 20, 6: 40}
 TCP_BYTES = 20
 UDP_BYTES = 8
@@ -59,13 +60,15 @@ class Framing:
     """How payload travels: full segments of one size under known headers.
 
     `payload_bytes` is what one full packet carries for the application (the real MSS of a
-    connection, options taken out); `transport_bytes` the TCP or UDP header with its options.
+    connection, options taken out); `transport_bytes` the TCP or UDP header with its options. `tags`
+    and `pppoe` are what stands between Ethernet and IP on the segment whose rate is asked.
     """
 
     payload_bytes: int
     transport_bytes: int
     ip_version: int
     tags: int = 0
+    pppoe: bool = False
 
     @property
     def ip_packet_bytes(self) -> int:
@@ -73,7 +76,8 @@ class Framing:
 
     @property
     def ethernet_frame_bytes(self) -> int:
-        return self.ip_packet_bytes + ETHERNET_BYTES + TAG_BYTES * self.tags
+        between_bytes = TAG_BYTES * self.tags + (PPPOE_BYTES if self.pppoe else 0)
+        return self.ip_packet_bytes + between_bytes + ETHERNET_BYTES
 
     @property
     def wire_frame_bytes(self) -> int:

@@ -8,6 +8,7 @@ oldest first; a `limit` keeps the newest. Imports schema and rows.
 from __future__ import annotations
 
 import asyncio
+import os
 import sqlite3
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
@@ -32,9 +33,12 @@ class Reader:
     @classmethod
     def open(cls, path: Path) -> Self:
         """Raises DatabaseMistake for a file that is missing, newer, foreign or unreadable."""
-        if not path.exists():
+        if not os.path.exists(path):
             raise DatabaseMistake(f"{path} is not there; the probe makes it on its first start")
-        connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+        try:
+            connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+        except sqlite3.Error as error:
+            raise DatabaseMistake(f"{path} cannot be opened: {error}") from None
         try:
             schema.check_readable(connection, path)
         except BaseException:
@@ -135,6 +139,15 @@ class Reader:
         of_path = "SELECT max(started_unix_ns) FROM train WHERE path = ?"
         newest += [self._one(of_path, path) for path, *_ in self._paths(None, None)]
         return max((found for found in newest if found is not None), default=None)
+
+    def oldest_ns(self, *, handoff: str, since_ns: int) -> int | None:
+        """When the oldest record of a handoff since then started; a gap may have started before."""
+        found = []
+        for table in ("rate_run", "train", "trouble"):
+            conditions, values = _conditions(table, handoff, None, since_ns, None)
+            sql = f"SELECT min(started_unix_ns) FROM {table} JOIN path ON path.id = {table}.path WHERE "  # noqa: S608
+            found.append(self._one(sql + conditions, *values))
+        return min((one for one in found if one is not None), default=None)
 
     def last_alive_ns(self) -> int | None:
         """When the probe last said that it runs."""

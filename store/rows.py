@@ -59,6 +59,28 @@ STALL = "started_unix_ns, duration_us, direction, how, lost, held"
 TROUBLE = "kind, started_unix_ns, ended_unix_ns, what, why, whose"
 
 
+def _marks(columns: str) -> str:
+    return ", ?" * (columns.count(",") + 1)
+
+
+def _insert(table: str, columns: str) -> str:
+    return f"INSERT INTO {table} (path, {columns}) VALUES ({_PATH}{_marks(columns)})"  # noqa: S608 - our names
+
+
+_ADD_RATE_RUN = _insert("rate_run", RATE_RUN)
+_ADD_STALL = _insert("stall", STALL)
+_ADD_TROUBLE = _insert("trouble", TROUBLE)
+# The run itself went in just before, and this connection is the only one that writes.
+_ADD_RATE_SIDE = (
+    f"INSERT INTO rate_side (run, {RATE_SIDE}) "  # noqa: S608 - names of our own
+    f"VALUES ((SELECT max(id) FROM rate_run){_marks(RATE_SIDE)})"
+)
+_ADD_TRAIN = (
+    f"INSERT INTO train (path, nth, {TRAIN}) VALUES ({_PATH}, "  # noqa: S608 - names of our own
+    f"(SELECT count(*) FROM train WHERE started_unix_ns = ? AND path = {_PATH}){_marks(TRAIN)})"
+)
+
+
 def insertions(record: Record) -> tuple[Insertion, ...]:
     """The statements that add `record`, in order. Raises ValueError for a value no column can hold."""
     names = (record.handoff, record.endpoint)
@@ -76,9 +98,9 @@ def insertions(record: Record) -> tuple[Insertion, ...]:
                 record.lost,
                 record.held,
             )
-            made = [(_insert("stall", STALL), (*names, *row))]
+            made = [(_ADD_STALL, (*names, *row))]
         case Failed() | Skipped() | Gap():
-            made = [(_insert("trouble", TROUBLE), (*names, *_trouble_row(record)))]
+            made = [(_ADD_TROUBLE, (*names, *_trouble_row(record)))]
     return tuple((sql, _storable(values)) for sql, values in [(_ADD_PATH, names), *made])
 
 
@@ -189,7 +211,7 @@ def _rate_rows(run: RateRun) -> list[Insertion]:
         _codes(run.reasons),
         _json_text(asdict(run.circumstances)),
     )
-    rows = [(_insert("rate_run", RATE_RUN), (run.handoff, run.endpoint, *row))]
+    rows = [(_ADD_RATE_RUN, (run.handoff, run.endpoint, *row))]
     columns = RATE_SIDE.split(", ")
     for direction, side in run.sides().items():
         values = {
@@ -198,12 +220,7 @@ def _rate_rows(run: RateRun) -> list[Insertion]:
             "direction": direction,
             "bins": pack_bins(side.bins),
         }
-        # the run itself went in just before, and this connection is the only one that writes
-        sql = (
-            f"INSERT INTO rate_side (run, {RATE_SIDE}) VALUES "  # noqa: S608 - names of our own
-            f"((SELECT max(id) FROM rate_run){', ?' * len(columns)})"
-        )
-        rows.append((sql, tuple(values[column] for column in columns)))
+        rows.append((_ADD_RATE_SIDE, tuple(values[column] for column in columns)))
     return rows
 
 
@@ -218,11 +235,7 @@ def _train_row(span: TrainSpan) -> Insertion:
     columns = TRAIN.split(", ")
     row = tuple(packed[column] if column in packed else getattr(span, column) for column in columns)
     names = (span.handoff, span.endpoint)
-    sql = (
-        f"INSERT INTO train (path, nth, {TRAIN}) VALUES ({_PATH}, "  # noqa: S608 - names of our own
-        f"(SELECT count(*) FROM train WHERE started_unix_ns = ? AND path = {_PATH}){', ?' * len(columns)})"
-    )
-    return sql, (*names, span.started_unix_ns, *names, *row)
+    return _ADD_TRAIN, (*names, span.started_unix_ns, *names, *row)
 
 
 def _trouble_row(record: Failed | Skipped | Gap) -> tuple[Any, ...]:
@@ -233,11 +246,6 @@ def _trouble_row(record: Failed | Skipped | Gap) -> tuple[Any, ...]:
             return record.kind, record.planned_unix_ns, None, record.what, record.why, None
         case Gap():
             return record.kind, record.started_unix_ns, record.ended_unix_ns, None, record.why, None
-
-
-def _insert(table: str, columns: str) -> str:
-    marks = ", ?" * (columns.count(",") + 1)
-    return f"INSERT INTO {table} (path, {columns}) VALUES ({_PATH}{marks})"  # noqa: S608 - names of our own
 
 
 def _storable(values: tuple[Any, ...]) -> tuple[Any, ...]:

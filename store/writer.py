@@ -14,9 +14,9 @@ import os
 import queue
 import sqlite3
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
-from contextlib import suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
@@ -37,6 +37,11 @@ _MARK_ALIVE = (
 
 
 @dataclass(frozen=True, slots=True)
+class _Alive:
+    unix_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class _Flush:
     done: Future[None]
     close: bool = False
@@ -49,8 +54,9 @@ class Writer:
         self._connection = connection
         self._lock = lock
         self._clock = clock
-        self._queue: queue.SimpleQueue[tuple[Insertion, ...] | _Flush] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[tuple[Insertion, ...] | _Alive | _Flush] = queue.SimpleQueue()
         self._pending: list[tuple[Insertion, ...]] = []
+        self._alive: _Alive | None = None
         self._refused: tuple[int, int, int] | None = None  # how many, from when to when
         self._refusing = threading.Lock()
         self.trouble: StoreTrouble | None = None
@@ -93,8 +99,12 @@ class Writer:
             raise
 
     def append(self, record: Record) -> None:
-        """Hand `record` over to be stored. Raises ValueError for a value that no column can hold."""
+        """Hand `record` over to be stored.
+
+        Raises ValueError for a value that no column can hold, StoreTrouble once the writer is closed.
+        """
         rows = insertions(record)
+        self._check_open()
         if self._queue.qsize() + len(self._pending) < QUEUE_MAX:
             self._queue.put(rows)
             return
@@ -105,7 +115,8 @@ class Writer:
 
     def mark_alive(self, unix_ns: int) -> None:
         """Note that the probe runs at `unix_ns`; the next start reads it as `last_alive_unix_ns`."""
-        self._queue.put(((_MARK_ALIVE, (unix_ns,)),))
+        self._check_open()
+        self._queue.put(_Alive(unix_ns))
 
     async def flush(self) -> None:
         """Wait until everything handed over so far is stored. Raises StoreTrouble when it cannot be."""
@@ -129,7 +140,12 @@ class Writer:
         os.close(self._lock)
         done.result()
 
+    def _check_open(self) -> None:
+        if not self._thread.is_alive():
+            raise StoreTrouble("the database is closed")
+
     def _flush(self) -> Future[None]:
+        self._check_open()
         done: Future[None] = Future()
         self._queue.put(_Flush(done))
         return done
@@ -158,35 +174,46 @@ class Writer:
                 return None
             if isinstance(found, _Flush):
                 return found
-            self._pending.append(found)
+            if isinstance(found, _Alive):
+                self._alive = found  # only the last one counts
+            else:
+                self._pending.append(found)
             if deadline_ns is None:
                 deadline_ns = self._clock.monotonic_ns() + int(COMMIT_WITHIN_S * NS_PER_S)
 
     def _commit(self) -> None:
         """Store everything pending in one transaction; on failure keep it and say why in `trouble`."""
-        with self._refusing:
-            refused = self._refused
-        rows = [*self._pending, *([insertions(_gap(*refused))] if refused else [])]
-        if not rows:
-            self.trouble = None
-            return
+        alive, refused = self._alive, self._refused
+        records = [*self._pending, *([insertions(_gap(*refused))] if refused else [])]
+        rows = [row for record in records for row in record]
+        if alive:
+            rows.append((_MARK_ALIVE, (alive.unix_ns,)))
         try:
-            self._connection.execute("BEGIN IMMEDIATE")
-            for record in rows:
-                for sql, values in record:
+            with _transaction(self._connection):
+                for sql, values in rows:
                     self._connection.execute(sql, values)
-            self._connection.execute("COMMIT")
-        except sqlite3.Error as error:
-            with suppress(sqlite3.Error):
-                if self._connection.in_transaction:
-                    self._connection.execute("ROLLBACK")
-            self.trouble = StoreTrouble(f"the database cannot be written: {error}; {len(rows)} records wait")
+        except Exception as error:  # whatever it was, this thread goes on and nothing is dropped
+            why = f"the database cannot be written: {error}; {len(records)} records wait"
+            self.trouble = StoreTrouble(why)
             return
         self._pending.clear()
-        self.trouble = None
+        self._alive = None
         with self._refusing:
             if self._refused == refused:
                 self._refused = None
+        self.trouble = None
+
+
+@contextmanager
+def _transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:  # a full disk may have ended it already
+            connection.execute("ROLLBACK")
+        raise
 
 
 def _gap(count: int, since_ns: int, until_ns: int) -> Gap:
@@ -209,7 +236,7 @@ def _locked(path: Path) -> int:
     try:
         lock = os.open(beside, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
     except OSError as error:
-        raise DatabaseMistake(f"{beside} cannot be opened: {error.strerror}") from None
+        raise DatabaseMistake(f"{path} cannot be opened: {error.strerror}") from None
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
