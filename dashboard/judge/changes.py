@@ -61,8 +61,8 @@ def _dropped(destinations: Sequence[Destination]) -> Iterator[tuple[str, list[De
     """The plan without one destination, the cheapest to miss first; a plan keeps at least one."""
     if len(destinations) < 2:
         return
-    for gone in sorted(destinations, key=demand_bps):
-        yield f"Dropping {_name(gone)}", [one for one in destinations if one is not gone]
+    for gone in sorted(range(len(destinations)), key=lambda place: demand_bps(destinations[place])):
+        yield f"Dropping {_name(destinations[gone])}", [*destinations[:gone], *destinations[gone + 1 :]]
 
 
 def _buffered(destinations: Sequence[Destination], better: Better) -> Change | None:
@@ -85,10 +85,12 @@ def _buffered(destinations: Sequence[Destination], better: Better) -> Change | N
 
 def _lower(destinations: Sequence[Destination]) -> Iterator[tuple[str, list[Destination]]]:
     """One destination at a lower rung, the largest first; then all of them."""
+    largest_first = sorted(range(len(destinations)), key=lambda place: -demand_bps(destinations[place]))
     for rung in RUNGS:
-        for lowered in sorted(destinations, key=demand_bps, reverse=True):
+        for place in largest_first:
+            lowered = destinations[place]
             if lowered.video_bps > rung.video_bps:
-                changed = [_at(one, rung) if one is lowered else one for one in destinations]
+                changed = [*destinations[:place], _at(lowered, rung), *destinations[place + 1 :]]
                 yield f"{_name(lowered)} at {rung.name} ({rate_text(rung.video_bps)} of video)", changed
     for rung in RUNGS if len(destinations) > 1 else ():
         changed = [_at(one, rung) for one in destinations]

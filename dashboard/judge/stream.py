@@ -219,7 +219,7 @@ def _trains(spans: Sequence[TrainSpan], stalls: Iterable[Stall]) -> tuple[tuple[
     """Each endpoint's stalls that may have hit the way up, where a counted span saw them; oldest first."""
     watched = evidence.Watched(spans)
     found: dict[str, list[Stall]] = {endpoint: [] for endpoint in watched.endpoints}
-    for stall in sorted(stalls, key=lambda one: one.started_unix_ns):
+    for stall in sorted(stalls, key=lambda one: (one.started_unix_ns, one.duration_us, one.how)):
         if stall in watched and stall.direction is not Direction.DOWN:
             found[stall.endpoint].append(stall)
     return tuple(tuple(train) for train in found.values())

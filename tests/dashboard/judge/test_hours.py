@@ -100,7 +100,7 @@ def test_no_show_within_reach() -> None:
 
 @pytest.mark.parametrize("times", [EVENINGS, LATE, SMALL_HOURS, OPENING, AROUND_THE_CLOCK])
 def test_hours_as_instants_are_the_comparable_ones(times: Times) -> None:
-    """Every quarter of an hour of four weeks with a clock change: in one span exactly when it is comparable."""
+    """Four weeks with a clock change, by quarters of an hour: in one span exactly when comparable."""
     alike = hours.comparable(times, ZONE)
     since, until = at("2026-03-09 12:00"), at("2026-04-06 12:00")
     spans = list(hours.comparable_hours(times, ZONE, since_unix_ns=since, until_unix_ns=until))
