@@ -4,8 +4,7 @@ A run costs rate x seconds / 8 in each direction it fills, with the rate that th
 forecast, as the line may give more or less. A train costs its packets both ways at the IP layer. Spending
 is counted per handoff and local calendar month; trains are counted and never stopped, runs are.
 
-Pure: times are Unix nanoseconds that the caller hands in. Imports store, the schedule and the sizes of
-the wire.
+Pure: times are Unix nanoseconds that the caller hands in. Imports store and the schedule.
 """
 
 from __future__ import annotations
@@ -15,12 +14,12 @@ from dataclasses import dataclass, field
 from datetime import tzinfo
 
 from probe.schedule import midnight_ns, runs_in
-from probe.wire.stamp import AUTHENTICATED_BYTES
 from store.clock import local
 from store.layers import IP_BYTES, UDP_BYTES
 from store.records import Direction
 from store.site import Card, Handoff, RunPlan, Site, TrainPlan
 
+TRAIN_PAYLOAD_BYTES = 128  # of a packet of the daemon's trains, as methods.train has it
 MONTH_DAYS = 30  # what a forecast calls a month; spending goes by the calendar
 _DAY_S = 86_400
 _OVER_IP_BYTES = IP_BYTES[4] + UDP_BYTES
@@ -71,7 +70,7 @@ def train_bytes(*, per_second: float, seconds: float, ip_packet_bytes: int) -> i
     return round(per_second * seconds * ip_packet_bytes * 2)
 
 
-def packet_at_ip(payload_bytes: int = AUTHENTICATED_BYTES) -> int:
+def packet_at_ip(payload_bytes: int = TRAIN_PAYLOAD_BYTES) -> int:
     """A train packet at the IP layer: its UDP payload and 28 bytes of IPv4 and UDP headers."""
     return payload_bytes + _OVER_IP_BYTES
 

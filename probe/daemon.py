@@ -21,8 +21,8 @@ from probe.trains import TrainMethod, keep_going
 from probe.wire import invitation
 from store.clock import Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
-from store.records import Gap
-from store.site import EndpointRef, Site
+from store.records import Failed, Gap, RateRun
+from store.site import EndpointRef, RunPlan, Site
 
 ALIVE_EVERY_S = 10.0
 
@@ -53,19 +53,18 @@ async def run(
     `spent_bytes` is what each handoff's tests moved so far this month; None asks the site's database.
     Raises UserMistake for an invitation that cannot be read.
     """
-    reaches = _reaches(site)
-    month_ns = month_start_ns(clock.unix_ns(), where=zone(site.timezone))
-    spent = dict(
-        await asyncio.to_thread(_spent_since, month_ns, site) if spent_bytes is None else spent_bytes
-    )
-    purse = Purse(where=zone(site.timezone), month_ns=month_ns, spent=spent)
+    reaches, where = _reaches(site), zone(site.timezone)
+    month_ns = month_start_ns(clock.unix_ns(), where=where)
+    if methods is None:
+        methods = await asyncio.to_thread(_methods)
+    if spent_bytes is None:
+        spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site)
+    purse = Purse(where=where, month_ns=month_ns, spent=dict(spent_bytes))
     book = Book(store=writer, purse=purse, clock=clock, log=log)
     _note_absence(book)
     log.info("probe started site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs))
     try:
-        await _measure(
-            site, reaches, book=book, methods=methods or _methods(), random=random or SystemRandom()
-        )
+        await _measure(site, reaches, book=book, methods=methods, random=random or SystemRandom())
     finally:
         await _leave(book)
         log.info("probe stopped site=%s", site.name)
@@ -174,5 +173,11 @@ def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
 
 
 def _methods() -> Methods:
-    """The real ones, loaded only here."""
-    raise NotImplementedError
+    """The real ones, loaded only here. Blocks."""
+    from probe.methods import rate, train
+
+    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
+        asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds)
+        return await rate.run(asked, where, clock)
+
+    return Methods(rate=run_rate, train=train.keep)

@@ -20,7 +20,7 @@ from store.site import RunPlan
 
 _DAY_S = 86_400
 # What a rate run takes besides its seconds: opening, the idle delay before, ramping down, the report.
-AROUND_RUN_S = 6
+AROUND_RUN_S = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 import pytest
 
 from probe.allowance import (
+    TRAIN_PAYLOAD_BYTES,
     CostLine,
     may_start,
     megabytes,
@@ -17,6 +18,7 @@ from probe.allowance import (
     run_bytes,
     train_bytes,
 )
+from probe.methods.train import KEPT_PACKET_BYTES
 from probe.schedule import runs_in
 from store.clock import NS_PER_S, zone
 from store.records import Direction
@@ -69,8 +71,9 @@ def test_a_train_of_128_byte_packets_for_30_days(per_second: float, gigabytes: f
 
 
 def test_our_packets_at_the_ip_layer() -> None:
-    """112 octets of authenticated STAMP (RFC 8762 section 4.2), 8 of UDP (RFC 768), 20 of IPv4 (RFC 791)."""
-    assert 140 == packet_at_ip()
+    """What the daemon's trains carry, 8 bytes of UDP (RFC 768) and 20 of IPv4 (RFC 791)."""
+    assert KEPT_PACKET_BYTES == TRAIN_PAYLOAD_BYTES
+    assert 128 + 8 + 20 == packet_at_ip()
 
 
 def test_a_small_lines_whole_schedule() -> None:
@@ -91,7 +94,7 @@ def test_a_small_lines_whole_schedule() -> None:
 
 
 def test_monthly_cost_names_each_plan() -> None:
-    """20/s x 140 bytes x 2 x 2,592,000 s = 14.5152 GB; 720 runs of 25 MB = 18 GB; metered, no run."""
+    """20/s x 156 bytes x 2 x 2,592,000 s = 16.17408 GB; 720 runs of 25 MB = 18 GB; metered, no run."""
     asked = site(
         handoffs=(handoff(), replace(handoff("B"), metered=True), handoff("C", up_mbps=None)),
         trains=(train_plan(),),
@@ -99,7 +102,7 @@ def test_monthly_cost_names_each_plan() -> None:
     )
     assert monthly_cost(asked) == {
         "A": (
-            CostLine(what="train to north, 20 packets a second", bytes=14_515_200_000),
+            CostLine(what="train to north, 20 packets a second", bytes=16_174_080_000),
             CostLine(what="rate run to north, up, 10 s every hour", bytes=18_000_000_000),
         ),
         "B": (),

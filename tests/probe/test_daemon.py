@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from random import Random
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pytest
 
@@ -44,9 +44,12 @@ from tests.probe.sites import INVITATION, handoff, run_plan, site, train_plan, w
 START_NS = int(datetime(2026, 6, 3, tzinfo=UTC).timestamp()) * NS_PER_S  # a Wednesday, 01:00 in Lisbon
 HOUR_S = 3600.0
 LISBON = zone("Europe/Lisbon")
-COUNTS = (
-    *("lost_up", "lost_down", "lost_unattributed", "held_up", "held_down", "duplicated_up"),
-    *("duplicated_down", "reordered_up", "reordered_down", "blips"),
+NONE_OF_THAT: dict[str, Any] = dict.fromkeys(
+    (
+        *("lost_up", "lost_down", "lost_unattributed", "held_up", "held_down", "duplicated_up"),
+        *("duplicated_down", "reordered_up", "reordered_down", "blips"),
+    ),
+    0,
 )
 SKIPPED = Skipped(what="run rate", why="a mark", planned_unix_ns=0, handoff="A", endpoint="north")
 
@@ -163,7 +166,7 @@ def train_span(plan: TrainPlan, started_unix_ns: int, seconds: float) -> TrainSp
         waiting_s=3,
         sent=packets,
         received=packets,
-        **dict.fromkeys(COUNTS, 0),
+        **NONE_OF_THAT,
         rtt=Histogram(),
         pdv_up=Histogram(),
         pdv_down=Histogram(),

@@ -1,0 +1,181 @@
+"""The daemon with its own methods against a real endpoint on 127.0.0.1, which dies and comes back."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import sys
+import time
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from probe import daemon
+from probe.endpoint import keys
+from probe.practice.relay import free_pair
+from probe.wire.invitation import write
+from store.clock import NS_PER_S, Clock
+from store.errors import StoreTrouble
+from store.reader import Reader
+from store.records import Failed, Gap, RateRun, Record, TrainSpan
+from store.site import EndpointRef, Where
+from store.writer import Writer
+from tests.probe.sites import run_plan, site, train_plan
+
+LINEBOOK = Path(__file__).parents[2] / "linebook.py"
+PATIENCE_S = 30.0  # far more than any step takes; a step that never comes fails the test
+
+SITE = """
+name = "Loopback (invented)"
+invented = true
+timezone = "UTC"
+database = "line.db"
+[[handoff]]
+name = "A"
+title = "Loopback"
+[[endpoint]]
+name = "north"
+where = "outside"
+invitation = "{invitation}"
+[[train]]
+handoff = "A"
+endpoint = "north"
+per_second = 20
+"""
+
+
+@dataclass(kw_only=True)
+class WatchedWriter:
+    """The real writer, and a way to wait for what is handed to it."""
+
+    writer: Writer
+    seen: list[Record] = field(default_factory=list)
+    more: asyncio.Event = field(default_factory=asyncio.Event)
+
+    @property
+    def last_alive_unix_ns(self) -> int | None:
+        return self.writer.last_alive_unix_ns
+
+    @property
+    def trouble(self) -> StoreTrouble | None:
+        return self.writer.trouble
+
+    def append(self, record: Record) -> None:
+        self.writer.append(record)
+        self.seen.append(record)
+        self.more.set()
+
+    def mark_alive(self, unix_ns: int) -> None:
+        self.writer.mark_alive(unix_ns)
+
+    async def flush(self) -> None:
+        await self.writer.flush()
+
+    async def until(self, wanted: Callable[[Record], bool]) -> None:
+        """Wait for a record that comes from now on."""
+        looked_at = len(self.seen)
+        async with asyncio.timeout(PATIENCE_S):
+            while not any(wanted(record) for record in self.seen[looked_at:]):
+                self.more.clear()
+                await self.more.wait()
+
+
+@contextlib.asynccontextmanager
+async def served(directory: Path, port: int) -> AsyncIterator[None]:
+    """An endpoint as a process of its own; killed at the end, without a goodbye."""
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, str(LINEBOOK), "endpoint", "serve", str(directory)),
+        *("--listen", f"127.0.0.1:{port}"),
+        stderr=asyncio.subprocess.PIPE,
+    )
+    assert process.stderr is not None
+    try:
+        async with asyncio.timeout(PATIENCE_S):
+            assert b"answers on 127.0.0.1" in await process.stderr.readline()
+        yield
+    finally:
+        process.kill()
+        await process.wait()
+
+
+def test_an_endpoint_that_dies_and_comes_back(tmp_path: Path) -> None:
+    """Absent at the start, killed, and there again: every stage is on record, and measuring goes on."""
+    port = free_pair()
+    invited = keys.invite(tmp_path / "endpoint", address=f"127.0.0.1:{port}")
+    asked = site(
+        timezone="UTC",
+        database=tmp_path / "line.db",
+        endpoints=(EndpointRef(name="north", where=Where.OUTSIDE, invitation=write(invited)),),
+        trains=(replace(train_plan(), span_s=1),),
+        runs=(run_plan(every_s=6, seconds=1),),
+    )
+    writer = Writer.open(asked.database, clock=Clock())
+    stop_took_s = asyncio.run(_life(asked, WatchedWriter(writer=writer), tmp_path / "endpoint", port))
+    writer.close()
+    assert stop_took_s < 2
+    reader = Reader.open(asked.database)
+    troubles = reader.troubles()
+    reader.close()
+    trains_failed = [one for one in troubles if isinstance(one, Failed) and one.what == "run train"]
+    assert [f"nothing listens at 127.0.0.1:{port}; does the endpoint run?"] == [
+        one.why for one in trains_failed
+    ]
+    gaps = [one.why for one in troubles if isinstance(one, Gap)]
+    assert [
+        f"no train: nothing listens at 127.0.0.1:{port}; does the endpoint run?",
+        "the endpoint restarted, so what the line did meanwhile is not known",
+    ] == gaps
+
+
+async def _life(asked: object, writer: WatchedWriter, directory: Path, port: int) -> float:
+    """Seconds that the stop took."""
+    task = asyncio.create_task(daemon.run(asked, clock=Clock(), writer=writer))  # type: ignore[arg-type]
+    await writer.until(lambda one: isinstance(one, Failed) and one.what == "run train")
+    async with served(directory, port):
+        await writer.until(lambda one: isinstance(one, Gap))
+        await writer.until(lambda one: isinstance(one, RateRun) and one.up is not None)
+    await writer.until(lambda one: isinstance(one, Failed) and one.what == "run rate")
+    async with served(directory, port):
+        await writer.until(lambda one: isinstance(one, Gap))
+        await writer.until(lambda one: isinstance(one, TrainSpan) and one.received > 0 and not one.reasons)
+        await writer.until(lambda one: isinstance(one, RateRun) and one.up is not None)
+        asked_at = time.monotonic()
+        task.cancel()
+        await asyncio.wait({task})
+        took_s = time.monotonic() - asked_at
+    assert task.cancelled()
+    return took_s
+
+
+async def _stopped_by(number: signal.Signals, site_file: Path) -> tuple[int, float]:
+    """Exit code of a probe that got the signal once it measured, and seconds until it was gone."""
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, str(LINEBOOK), "probe", str(site_file), stderr=asyncio.subprocess.PIPE
+    )
+    assert process.stderr is not None
+    async with asyncio.timeout(PATIENCE_S):
+        assert b"probe started" in await process.stderr.readline()
+        assert b"train failed" in await process.stderr.readline()
+    asked_at = time.monotonic()
+    process.send_signal(number)
+    async with asyncio.timeout(PATIENCE_S):
+        await process.communicate()
+    return process.returncode or 0, time.monotonic() - asked_at
+
+
+def test_signals_end_the_probe_and_the_next_start_knows(tmp_path: Path) -> None:
+    """SIGTERM and SIGINT: exit code 0 within 2 s, and the time in between is a gap."""
+    invited = keys.invite(tmp_path / "endpoint", address=f"127.0.0.1:{free_pair()}")
+    site_file = tmp_path / "site.toml"
+    site_file.touch(mode=0o600)
+    site_file.write_text(SITE.format(invitation=write(invited)))
+    for number in (signal.SIGTERM, signal.SIGINT):
+        code, took_s = asyncio.run(_stopped_by(number, site_file))
+        assert (0, True) == (code, took_s < 2), took_s
+    reader = Reader.open(tmp_path / "line.db")
+    gaps = [one for one in reader.troubles() if isinstance(one, Gap) and not one.handoff]
+    alive_ns = reader.last_alive_ns() or 0
+    reader.close()
+    assert ["the probe was not running"] == [gap.why for gap in gaps]
+    assert alive_ns > gaps[0].ended_unix_ns > gaps[0].started_unix_ns > alive_ns - 60 * NS_PER_S
