@@ -74,7 +74,8 @@ def make_app(
             web.get("/today.json", _today_json),
             web.get("/circuit/{handoff}.json", _circuit_json),
             web.get("/circuit/{handoff}", _circuit),
-            web.get("/figures/{handoff}/{figure}.json", _figure),
+            web.get("/figures/today/{plan}.json", _today_figure),
+            web.get("/figures/circuit/{handoff}/{figure}.json", _circuit_figure),
             web.get("/static/{digest}/{name}", _static),
         ]
     )
@@ -272,18 +273,35 @@ async def _circuit_json(request: web.Request) -> web.StreamResponse:
     return api.answer(circuit.as_json(await _find_circuit(request)))
 
 
-async def _figure(request: web.Request) -> web.StreamResponse:
-    draw = circuit.FIGURES.get(request.match_info["figure"])
-    if draw is None:
-        known = ", ".join(circuit.FIGURES)
-        raise api.NotHere(f"No figure is called {request.match_info['figure']!r}. There are: {known}.")
-    desk, handoff, now_ns = request.app[DESK], _handoff(request), request.app[DESK].clock.unix_ns()
-    period = api.period_of(request.query, "endpoint")
-    endpoint = request.query.get("endpoint")
+async def _circuit_figure(request: web.Request) -> web.StreamResponse:
+    desk, handoff, name = request.app[DESK], _handoff(request), request.match_info["figure"]
+    period, endpoint = api.period_of(request.query, "endpoint"), request.query.get("endpoint")
+    now_ns = desk.clock.unix_ns()
     text = await desk.reader.read(
-        lambda reader: draw(
-            circuit.find(reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns), endpoint
+        lambda reader: circuit.figure(
+            reader,
+            name,
+            site=desk.site,
+            handoff=handoff,
+            period=period,
+            endpoint=endpoint,
+            now_ns=now_ns,
         )
+    )
+    if text is None:
+        raise api.NotHere(f"Nothing is drawn under this address; figures are {', '.join(circuit.FIGURES)}.")
+    return api.answer_text(text)
+
+
+async def _today_figure(request: web.Request) -> web.StreamResponse:
+    api.only(request.query)
+    desk, name = request.app[DESK], request.match_info["plan"]
+    plan = {plan.name: plan for plan in desk.site.plans}.get(name)
+    if plan is None:
+        raise api.NotHere(f"No stream plan is called {name!r}.")
+    now_ns = desk.clock.unix_ns()
+    text = await desk.reader.read(
+        lambda reader: today.show_figure(reader, site=desk.site, plan=plan, now_ns=now_ns)
     )
     return api.answer_text(text)
 

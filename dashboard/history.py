@@ -56,9 +56,9 @@ def verdicts(
 
 def verdicts_of(reader: Reader, site: Site, handoff: Handoff, *, now_unix_ns: int) -> tuple[RateVerdict, ...]:
     """The same for one handoff, read from the store."""
-    asked = {"since_ns": now_unix_ns - VERDICT_S * NS_PER_S, "until_ns": now_unix_ns}
-    runs = reader.rate_runs(handoff=handoff.name, bins=False, **asked)
-    troubles = reader.troubles(handoff=handoff.name, **asked)
+    name, since_ns = handoff.name, now_unix_ns - VERDICT_S * NS_PER_S
+    runs = reader.rate_runs(handoff=name, since_ns=since_ns, until_ns=now_unix_ns, bins=False)
+    troubles = reader.troubles(handoff=name, since_ns=since_ns, until_ns=now_unix_ns)
     return tuple(verdict for _, verdict in verdicts(site, handoff, [*runs, *troubles]))
 
 

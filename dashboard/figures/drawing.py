@@ -3,7 +3,7 @@
 A trace's `meta` and a shape's `name` say what it is (``up``, ``stated``, ``gap`` ...); the
 stylesheet has a colour of that name, and static/charts.js brings the two together. Symbols and
 dashes are set here, so that nothing is told by colour alone. plotly is imported when a figure is
-drawn and not before: it takes half a second that no other page should wait for.
+drawn and not before: it takes time and memory that no other page should pay.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from collections.abc import Iterable, Sequence
 from datetime import tzinfo
 from typing import Any
 
+from dashboard.figures.pooling import Stretch
 from store.clock import local
 from store.records import Gap
 
 SIGNS = {"up": "triangle-up", "down": "triangle-down", "excluded": "x-thin-open"}
-DASHES = {"up": "solid", "down": "dash", "stated": "dashdot"}
 
 
 def at(unix_ns: int, where: tzinfo) -> str:
@@ -24,64 +24,79 @@ def at(unix_ns: int, where: tzinfo) -> str:
     return local(unix_ns, where).replace(tzinfo=None).isoformat(timespec="milliseconds")
 
 
-def gap_shapes(gaps: Iterable[Gap], where: tzinfo) -> list[dict[str, Any]]:
-    """Bands over the times without measuring."""
-    return [
-        {
-            "type": "rect",
-            "name": "gap",
-            "layer": "below",
-            "yref": "paper",
-            "y0": 0,
-            "y1": 1,
-            "x0": at(gap.started_unix_ns, where),
-            "x1": at(gap.ended_unix_ns, where),
-            "line": {"width": 0},
-        }
-        for gap in gaps
-    ]
+def level(name: str, rate_bps: int, *, meta: str, dash: str, stretch: Stretch) -> Any:
+    """A trace that stands at one rate all the time."""
+    import plotly.graph_objects as go
+
+    return go.Scatter(
+        name=name,
+        meta=meta,
+        mode="lines",
+        x=[at(stretch.from_ns, stretch.zone), at(stretch.to_ns, stretch.zone)],
+        y=[rate_bps / 1e6] * 2,
+        line={"width": 1.6, "dash": dash},
+        hoverinfo="skip",
+    )
 
 
-def drawn(
-    traces: Sequence[Any],
-    *,
-    unit: str,
-    span: tuple[str, str],
-    shapes: Sequence[dict[str, Any]] = (),
-    axes: Sequence[dict[str, Any]] = (),
-) -> str:
-    """The figure as JSON text. `axes` replaces the one vertical axis when there are several."""
+def points(name: str, values: Sequence[tuple[int, float]], *, meta: str, sign: str, where: tzinfo) -> Any:
+    """A trace of single measurements: (Unix ns, bit/s), not joined, for nothing is known between them."""
+    import plotly.graph_objects as go
+
+    return go.Scatter(
+        name=name,
+        meta=meta,
+        mode="markers",
+        x=[at(unix_ns, where) for unix_ns, _ in values],
+        y=[round(rate_bps / 1e6, 3) for _, rate_bps in values],
+        marker={"symbol": sign, "size": 9, "line": {"width": 1.5}},
+        hovertemplate=f"%{{x|%a %d %b %H:%M:%S}}<br>{name}: %{{y:.2f}} Mb/s<extra></extra>",
+    )
+
+
+def drawn(traces: Sequence[Any], *, unit: str, stretch: Stretch, gaps: Iterable[Gap]) -> str:
+    """The figure as JSON text, with bands over the times without measuring."""
     import plotly.graph_objects as go
 
     figure = go.Figure(data=list(traces))
     figure.layout.template = None  # ours is the stylesheet, and plotly's is 7 kB in every answer
     figure.update_layout(
         margin={"l": 8, "r": 8, "t": 8, "b": 8},
+        showlegend=True,
         legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
         hovermode="closest",
         dragmode=False,
-        shapes=list(shapes),
+        shapes=[_band(gap, stretch) for gap in gaps],
         xaxis={
             "type": "date",
-            "range": list(span),
+            "range": [at(stretch.from_ns, stretch.zone), at(stretch.to_ns, stretch.zone)],
             "automargin": True,
             "fixedrange": True,
             "showgrid": False,
             "showline": True,
             "ticks": "outside",
         },
+        yaxis={
+            "title": {"text": unit},
+            "rangemode": "tozero",
+            "automargin": True,
+            "fixedrange": True,
+            "zeroline": False,
+        },
     )
-    for number, axis in enumerate(axes or ({"title": {"text": unit}},), start=1):
-        figure.update_layout(
-            {
-                f"yaxis{number if number > 1 else ''}": {
-                    "rangemode": "tozero",
-                    "automargin": True,
-                    "fixedrange": True,
-                    "zeroline": False,
-                    **axis,
-                }
-            }
-        )
     text: str = figure.to_json()
     return text
+
+
+def _band(gap: Gap, stretch: Stretch) -> dict[str, Any]:
+    return {
+        "type": "rect",
+        "name": "gap",
+        "layer": "below",
+        "yref": "paper",
+        "y0": 0,
+        "y1": 1,
+        "x0": at(max(gap.started_unix_ns, stretch.from_ns), stretch.zone),
+        "x1": at(min(gap.ended_unix_ns, stretch.to_ns), stretch.zone),
+        "line": {"width": 0},
+    }

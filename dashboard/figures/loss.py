@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from datetime import tzinfo
 from typing import Any
 
-from dashboard.figures.drawing import SIGNS, at, drawn, gap_shapes
-from dashboard.figures.pooling import Piece
+from dashboard.figures.drawing import SIGNS, at, drawn
+from dashboard.figures.pooling import Piece, Stretch
 from dashboard.judge.delay import TrainSummary
 from store.records import Gap
 
@@ -20,11 +19,11 @@ LINES: tuple[tuple[str, str, Callable[[TrainSummary], int], str, str], ...] = (
 )
 
 
-def figure(pieces: Sequence[Piece], *, gaps: Iterable[Gap], from_ns: int, to_ns: int, where: tzinfo) -> str:
+def figure(pieces: Sequence[Piece], *, gaps: Iterable[Gap], stretch: Stretch) -> str:
     """The figure as JSON text: shares of the packets sent, in per cent; a gap parts the line."""
     import plotly.graph_objects as go
 
-    times = [at(piece.start_ns, where) for piece in pieces]
+    times = [at(piece.start_ns, stretch.zone) for piece in pieces]
     traces: list[Any] = [
         go.Scatter(
             name=name,
@@ -42,8 +41,8 @@ def figure(pieces: Sequence[Piece], *, gaps: Iterable[Gap], from_ns: int, to_ns:
     return drawn(
         traces,
         unit="% of packets sent",
-        span=(at(from_ns, where), at(to_ns, where)),
-        shapes=gap_shapes(gaps, where),
+        stretch=stretch,
+        gaps=gaps,
     )
 
 

@@ -20,6 +20,19 @@ DAY_S = 86_400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """The time that a page or a figure shows, and the zone whose clocks it shows."""
+
+    from_ns: int
+    to_ns: int
+    zone: tzinfo
+
+    @property
+    def seconds(self) -> float:
+        return (self.to_ns - self.from_ns) / NS_PER_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Piece:
     """From `start_ns` up to, not including, `end_ns`: what the spans and stalls that began in it say."""
 
@@ -32,25 +45,25 @@ class Piece:
         return self.train.spans > 0
 
 
-def edges(*, from_ns: int, to_ns: int, step_s: int, where: tzinfo) -> tuple[int, ...]:
-    """Where the pieces of `step_s` begin and end, the first at or before `from_ns`.
+def edges(stretch: Stretch, *, step_s: int) -> tuple[int, ...]:
+    """Where the pieces of `step_s` begin and end, the first at or before the stretch.
 
     Steps of a day begin at local midnight, so that a day has the length it has there; shorter ones
-    at whole steps of the local clock as it stood at `from_ns`.
+    at whole steps of the local clock as it stood at the beginning.
     """
     if step_s == DAY_S:
-        return tuple(_midnights(from_ns, to_ns, where))
+        return tuple(_midnights(stretch))
     step_ns = step_s * NS_PER_S
-    shift = local(from_ns, where).utcoffset() or timedelta()
-    first_ns = from_ns - (from_ns + round(shift.total_seconds()) * NS_PER_S) % step_ns
-    return tuple(range(first_ns, to_ns + step_ns, step_ns))
+    shift = local(stretch.from_ns, stretch.zone).utcoffset() or timedelta()
+    first_ns = stretch.from_ns - (stretch.from_ns + round(shift.total_seconds()) * NS_PER_S) % step_ns
+    return tuple(range(first_ns, stretch.to_ns + step_ns, step_ns))
 
 
-def _midnights(from_ns: int, to_ns: int, where: tzinfo) -> Iterator[int]:
-    day = local(from_ns, where).date()
+def _midnights(stretch: Stretch) -> Iterator[int]:
+    day = local(stretch.from_ns, stretch.zone).date()
     midnight_ns = 0
-    while midnight_ns < to_ns:
-        midnight_ns = round(datetime.combine(day, time(), where).timestamp()) * NS_PER_S
+    while midnight_ns < stretch.to_ns:
+        midnight_ns = round(datetime.combine(day, time(), stretch.zone).timestamp()) * NS_PER_S
         yield midnight_ns
         day += timedelta(days=1)
 

@@ -7,7 +7,6 @@ be able to choose the days that suit.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import tzinfo
 from urllib.parse import quote, urlencode
@@ -17,6 +16,7 @@ from dashboard.api import Json, Period
 from dashboard.figures import delay as delay_figure
 from dashboard.figures import loss as loss_figure
 from dashboard.figures import rates as rates_figure
+from dashboard.figures.pooling import Stretch
 from dashboard.judge import layers
 from dashboard.judge.verdict import RateVerdict
 from dashboard.pages import contracts, runs, trains
@@ -42,9 +42,9 @@ from store.clock import NS_PER_S, rfc3339, zone
 from store.layers import Layer
 from store.reader import Reader
 from store.records import Failed, Gap, RateRun, Skipped, Stall
-from store.site import Handoff, Site
+from store.site import Handoff, Site, Where
 
-MOST_ROWS = 100  # of a list on the page; the JSON has all
+MOST_ROWS = 40  # of a list on the page; the JSON has all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,25 +54,13 @@ class Findings:
     site: Site
     handoff: Handoff
     period: Period
-    from_ns: int
-    now_ns: int
-    zone: tzinfo
+    stretch: Stretch
     verdicts: tuple[RateVerdict, ...]
     questions: tuple[str, ...]
     runs: tuple[RateRun, ...]
     trains: tuple[Train, ...]
     stalls: tuple[Stall, ...]
     troubles: tuple[Failed | Skipped | Gap, ...]
-
-    @property
-    def gaps(self) -> tuple[Gap, ...]:
-        return tuple(one for one in self.troubles if isinstance(one, Gap))
-
-    @property
-    def layer(self) -> Layer:
-        """The layer at which rates are drawn: the contract's, or payload where it states none."""
-        stated = self.handoff.card.layer
-        return Layer.PAYLOAD if stated is Layer.NOT_STATED else stated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,66 +97,75 @@ class CircuitPage:
 
 def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
-    where, from_ns, name = zone(site.timezone), now_ns - period.ns, handoff.name
-    troubles = reader.troubles(handoff=name, since_ns=from_ns)
-    stalls = reader.stalls(handoff=name, since_ns=from_ns)
-    spans = reader.train_spans(handoff=name, since_ns=from_ns)
+    name, stretch = handoff.name, _stretch(reader, site, handoff, period, now_ns=now_ns)
+    house = {one.name for one in site.endpoints if one.where is Where.HOUSE}
+
+    def outside_first(endpoint: str) -> tuple[bool, str]:
+        return endpoint in house, endpoint
+
+    endpoints = sorted({endpoint for owner, endpoint in reader.paths() if owner == name}, key=outside_first)
+    found = (_train(reader, site, name, endpoint, stretch) for endpoint in endpoints)
     return Findings(
         site=site,
         handoff=handoff,
         period=period,
-        from_ns=from_ns,
-        now_ns=now_ns,
-        zone=where,
+        stretch=stretch,
         verdicts=history.verdicts_of(reader, site, handoff, now_unix_ns=now_ns),
         questions=layers.open_questions(handoff.card),
-        runs=tuple(reader.rate_runs(handoff=name, since_ns=from_ns, bins=False)),
-        trains=tuple(
-            trains.cut(
-                endpoint,
-                [one for one in spans if one.endpoint == endpoint],
-                [one for one in stalls if one.endpoint == endpoint],
-                site=site,
-                period=period,
-                now_ns=now_ns,
-            )
-            for endpoint in sorted({one.endpoint for one in spans})
-        ),
-        stalls=tuple(stalls),
-        troubles=tuple(troubles),
+        runs=tuple(reader.rate_runs(handoff=name, since_ns=stretch.from_ns, bins=False)),
+        trains=tuple(train for train in found if train is not None),
+        stalls=tuple(reader.stalls(handoff=name, since_ns=stretch.from_ns)),
+        troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
     )
 
 
-# Figures
+def figure(
+    reader: Reader,
+    name: str,
+    *,
+    site: Site,
+    handoff: Handoff,
+    period: Period,
+    endpoint: str | None,
+    now_ns: int,
+) -> str | None:
+    """The figure of this name as JSON text, read and drawn; None when there is none to draw."""
+    stretch = _stretch(reader, site, handoff, period, now_ns=now_ns)
+    troubles = reader.troubles(handoff=handoff.name, since_ns=stretch.from_ns)
+    gaps = [one for one in troubles if isinstance(one, Gap)]
+    if name == "rates":
+        found, card = (
+            reader.rate_runs(handoff=handoff.name, since_ns=stretch.from_ns, bins=False),
+            handoff.card,
+        )
+        return rates_figure.figure(found, layer=_layer(handoff), card=card, gaps=gaps, stretch=stretch)
+    if name not in TRAIN_FIGURES or endpoint is None:
+        return None
+    train = _train(reader, site, handoff.name, endpoint, stretch)
+    return None if train is None else TRAIN_FIGURES[name](train.drawn, gaps=gaps, stretch=stretch)
 
 
-def _rates(found: Findings, endpoint: str | None) -> str:
-    return rates_figure.figure(
-        found.runs,
-        layer=found.layer,
-        card=found.handoff.card,
-        gaps=found.gaps,
-        from_ns=found.from_ns,
-        to_ns=found.now_ns,
-        where=found.zone,
-    )
+TRAIN_FIGURES = {"delay": delay_figure.figure, "loss": loss_figure.figure}
+FIGURES = ("rates", *TRAIN_FIGURES)
 
 
-def _of_train(
-    draw: Callable[..., str],
-) -> Callable[[Findings, str | None], str]:
-    def figure(found: Findings, endpoint: str | None) -> str:
-        drawn = {train.endpoint: train.drawn for train in found.trains}.get(endpoint or "", ())
-        return draw(drawn, gaps=found.gaps, from_ns=found.from_ns, to_ns=found.now_ns, where=found.zone)
-
-    return figure
+def _stretch(reader: Reader, site: Site, handoff: Handoff, period: Period, *, now_ns: int) -> Stretch:
+    """The period as far as there is a record of it: a young record fills its charts."""
+    since_ns = now_ns - period.ns
+    oldest_ns = reader.oldest_ns(handoff=handoff.name, since_ns=since_ns)
+    return Stretch(from_ns=max(since_ns, oldest_ns or since_ns), to_ns=now_ns, zone=zone(site.timezone))
 
 
-FIGURES: Mapping[str, Callable[[Findings, str | None], str]] = {
-    "rates": _rates,
-    "delay": _of_train(delay_figure.figure),
-    "loss": _of_train(loss_figure.figure),
-}
+def _train(reader: Reader, site: Site, handoff: str, endpoint: str, stretch: Stretch) -> Train | None:
+    spans = reader.train_spans(handoff=handoff, endpoint=endpoint, since_ns=stretch.from_ns)
+    stalls = reader.stalls(handoff=handoff, endpoint=endpoint, since_ns=stretch.from_ns)
+    return trains.cut(endpoint, spans, stalls, site=site, stretch=stretch) if spans else None
+
+
+def _layer(handoff: Handoff) -> Layer:
+    """The layer at which rates are drawn: the contract's, or payload where it states none."""
+    stated = handoff.card.layer
+    return Layer.PAYLOAD if stated is Layer.NOT_STATED else stated
 
 
 # The page
@@ -176,13 +173,13 @@ FIGURES: Mapping[str, Callable[[Findings, str | None], str]] = {
 
 def page(found: Findings, *, frame: Frame) -> CircuitPage:
     """The findings as the page says them."""
-    handoff, where = found.handoff, found.zone
-    message = runs.message(found.runs, layer=found.layer, period=PERIODS[found.period])
+    handoff, where = found.handoff, found.stretch.zone
+    message = runs.message(found.runs, layer=_layer(found.handoff), period=PERIODS[found.period])
     return CircuitPage(
         frame=frame,
         title=handoff.title,
         period=PERIODS[found.period],
-        from_=moment(found.from_ns, where, form="%a %d %b %Y, %H:%M"),
+        from_=moment(found.stretch.from_ns, where, form="%a %d %b %Y, %H:%M"),
         periods=_periods(found),
         verdicts=tuple(contracts.entry(verdict) for verdict in found.verdicts),
         verdict_table=contracts.table(
@@ -196,7 +193,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         rate_table=runs.table(
             found.runs,
             caption=f"Rate runs of {PERIODS[found.period]}, newest first",
-            where=found.zone,
+            where=found.stretch.zone,
             most=MOST_ROWS,
         ),
         ledger=runs.ledger(
@@ -207,8 +204,10 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         trains=tuple(
             trains.part(
                 train,
-                place=place,
-                url=lambda name, train=train: _figure_url(found, name, endpoint=train.endpoint),
+                period=PERIODS[found.period],
+                id=f"train-{place}",
+                delay_url=_figure_url(found, "delay", endpoint=train.endpoint),
+                loss_url=_figure_url(found, "loss", endpoint=train.endpoint),
             )
             for place, train in enumerate(found.trains)
         ),
@@ -228,7 +227,7 @@ def _periods(found: Findings) -> tuple[Link, ...]:
 
 def _figure_url(found: Findings, name: str, **query: str) -> str:
     wanted = urlencode({"period": str(found.period), **query})
-    return f"/figures/{quote(found.handoff.name, safe='')}/{name}.json?{wanted}"
+    return f"/figures/circuit/{quote(found.handoff.name, safe='')}/{name}.json?{wanted}"
 
 
 def _card(handoff: Handoff) -> tuple[CardRow, ...]:
@@ -271,8 +270,8 @@ def _rate_chart(found: Findings, message: str) -> Chart | None:
     return Chart(
         url=_figure_url(found, "rates"),
         message=message,
-        key=f"Mb/s, {LAYERS[found.layer]}. Triangles point the way the payload went; crosses are left out by "
-        "rule; broken lines are what the contract states; grey bands were not measured.",
+        key=f"Mb/s, {LAYERS[_layer(found.handoff)]}. Triangles point the way the payload went; crosses "
+        "are left out by rule; broken lines are what the contract states; grey bands were not measured.",
     )
 
 
@@ -299,7 +298,7 @@ def _stall_table(found: Findings) -> Table | None:
         return None
     rows = [
         cells(
-            moment(stall.started_unix_ns, found.zone),
+            moment(stall.started_unix_ns, found.stretch.zone),
             stall.endpoint,
             f"{stall.seconds:.2f}",
             str(stall.class_),
@@ -330,7 +329,7 @@ def _stall_table(found: Findings) -> Table | None:
 def _trouble_table(found: Findings) -> Table | None:
     if not found.troubles:
         return None
-    rows = [_trouble_row(trouble, found.zone) for trouble in reversed(found.troubles[-MOST_ROWS:])]
+    rows = [_trouble_row(trouble, found.stretch.zone) for trouble in reversed(found.troubles[-MOST_ROWS:])]
     return Table(
         caption=f"Failed, skipped and not measured in {PERIODS[found.period]}, newest first",
         headings=(Heading(text="When"), Heading(text="What"), Heading(text="Why"), Heading(text="Owner")),
@@ -360,16 +359,16 @@ def as_json(found: Findings) -> Json:
     return {
         "kind": "circuit",
         "schema": jsonform.SCHEMA,
-        "written": rfc3339(found.now_ns),
+        "written": rfc3339(found.stretch.to_ns),
         "site": found.site.name,
         "invented": found.site.invented,
         "handoff": found.handoff.name,
         "period": str(found.period),
-        "from": rfc3339(found.from_ns),
+        "from": rfc3339(found.stretch.from_ns),
         "verdicts": [contracts.as_json(found.handoff, verdict) for verdict in found.verdicts],
         "not_stated": list(found.handoff.card.not_stated),
         "questions": list(found.questions),
-        "runs": [jsonform.as_json(run) for run in found.runs],
+        "runs": [runs.as_json(run) for run in found.runs],
         "trains": [trains.as_json(train) for train in found.trains],
         "stalls": [jsonform.as_json(stall) for stall in found.stalls],
         "troubles": [jsonform.as_json(trouble) for trouble in found.troubles],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
@@ -77,12 +78,18 @@ def table(rows: Sequence[tuple[Handoff, RateVerdict]], *, caption: str) -> Table
                 grouped(verdict.not_met),
                 grouped(verdict.open_),
                 percent(verdict.share),
-                f"{percent(verdict.bound_low)} – {percent(verdict.bound_high)}" if verdict.n else DASH,
+                _bounds(verdict) if verdict.n else DASH,
                 percent(verdict.met_ratio),
             )
             for handoff, verdict in rows
         ),
     )
+
+
+def _bounds(verdict: RateVerdict) -> str:
+    """The bounds rounded outwards, so that neither says more than the runs support."""
+    low, high = math.floor(verdict.bound_low * 1000) / 10, math.ceil(verdict.bound_high * 1000) / 10
+    return f"{low:g} % – {high:g} %"
 
 
 def as_json(handoff: Handoff, verdict: RateVerdict) -> dict[str, Any]:

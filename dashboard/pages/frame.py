@@ -91,7 +91,7 @@ def environment() -> Environment:
 def load_pages(assets: Mapping[str, Asset]) -> Pages:
     """Every template compiled. Reads files, so call it off the event loop."""
     made = environment()
-    made.globals["assets"] = {name: asset.url for name, asset in assets.items()}
+    made.globals["assets"] = assets
     return Pages(templates={name: made.get_template(name) for name in made.list_templates()})
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import tzinfo
+from typing import Any
 
 from dashboard.judge import evidence
 from dashboard.pages.ledger import Heading, Table, cells, number
 from dashboard.pages.wording import LAYERS, counted, grouped, mbps, moment, ms, percent
+from store import jsonform
 from store.layers import Layer
 from store.records import REASONS, Direction, RateRun, Standing
 
@@ -87,6 +89,15 @@ def _carried(runs: Iterable[RateRun], direction: Direction, layer: Layer) -> str
         f"{direction} {mbps(median)} at the median, from {mbps(values[0])} to {mbps(values[-1])} "
         f"({counted(len(values), 'run')})"
     )
+
+
+def as_json(run: RateRun) -> dict[str, Any]:
+    """The run as a program reads it, without its 100 ms bins: `linebook run rate --json` has those."""
+    found = jsonform.as_json(run)
+    for side in (found, found.get("up"), found.get("down")):
+        if side:
+            side.pop("bins", None)
+    return found
 
 
 def left_out(runs: Iterable[RateRun]) -> Counter[str]:

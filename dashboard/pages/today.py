@@ -9,11 +9,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any, TypeVar
+from urllib.parse import quote
 
 from dashboard import history
 from dashboard.api import Json
-from dashboard.figures.pooling import Piece, piece
-from dashboard.judge import hours, stream
+from dashboard.figures import show
+from dashboard.figures.pooling import Piece, Stretch, piece
+from dashboard.judge import evidence, hours, stream
 from dashboard.judge import today as judge
 from dashboard.judge.hours import Show
 from dashboard.judge.stream import Answer, Check
@@ -21,18 +23,19 @@ from dashboard.judge.today import Notice
 from dashboard.judge.verdict import RateVerdict
 from dashboard.pages import contracts, runs, trains
 from dashboard.pages.frame import Frame
-from dashboard.pages.ledger import Cell, Entry, Heading, Mark, Table, cells, number
+from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment, ms, span
 from store import jsonform
 from store.clock import NS_PER_S, rfc3339, zone
 from store.reader import Reader
-from store.records import RateRun, Stall, TrainSpan
+from store.records import Direction, Gap, RateRun, Stall, TrainSpan
 from store.site import Handoff, Site, StreamPlan
 
 R = TypeVar("R", TrainSpan, Stall)
 
-MOST_RUNS = 8  # the latest ones; Circuit has them all
+MOST_RUNS = 10  # the latest ones; Circuit has more
 HOUR_NS = 3600 * NS_PER_S
+DAY_NS = 24 * HOUR_NS
 AHEAD_S = 14 * 86_400  # how far ahead a show is looked for
 SILENT_S = 30  # the probe leaves a sign of life every 10 s
 
@@ -80,13 +83,21 @@ class Findings:
     notices: tuple[Notice, ...]
     planned: tuple[Planned, ...]
     verdicts: tuple[tuple[Handoff, RateVerdict], ...]
-    runs: tuple[RateRun, ...]
     trains: tuple[TrainHour, ...]
+    runs: tuple[RateRun, ...]
 
     @property
     def running(self) -> bool:
         """Whether the probe gave a sign of life of late."""
         return self.alive_ns is not None and self.now_ns - self.alive_ns <= SILENT_S * NS_PER_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lead:
+    """The first line of the page: the answer for the next show."""
+
+    mark: Mark
+    text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,12 +128,14 @@ class TodayPage:
     """What today.html may use, and nothing else."""
 
     frame: Frame
+    lead: Lead | None
     state: tuple[str, ...]
     notices: tuple[NoticeEntry, ...]
     planned: tuple[PlanEntry, ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
     trains: Table | None
+    show: Chart | None
     runs: Table | None
 
 
@@ -147,9 +160,28 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         notices=judge.notices(site, records, now_unix_ns=now_ns),
         planned=tuple(sorted(planned, key=_next_first)),
         verdicts=tuple(one for handoff in site.handoffs for one in history.verdicts(site, handoff, records)),
-        runs=tuple(reader.rate_runs(limit=MOST_RUNS, bins=False)),
+        runs=tuple(reader.rate_runs(since_ns=now_ns - DAY_NS, bins=False)),
         trains=_trains(reader, now_ns=now_ns),
     )
+
+
+def show_figure(reader: Reader, *, site: Site, plan: StreamPlan, now_ns: int) -> str:
+    """The last day's upload runs beside what a plan asks for, as JSON text."""
+    found = reader.rate_runs(handoff=plan.handoff, since_ns=now_ns - DAY_NS, bins=False)
+    gaps = reader.troubles(handoff=plan.handoff, since_ns=now_ns - DAY_NS)
+    oldest_ns = reader.oldest_ns(handoff=plan.handoff, since_ns=now_ns - DAY_NS) or 0
+    return show.figure(
+        _up(site, plan, found),
+        check=history.check_of(reader, site, plan, now_unix_ns=now_ns),
+        gaps=[one for one in gaps if isinstance(one, Gap)],
+        stretch=Stretch(from_ns=max(now_ns - DAY_NS, oldest_ns), to_ns=now_ns, zone=zone(site.timezone)),
+    )
+
+
+def _up(site: Site, plan: StreamPlan, runs_: Iterable[RateRun]) -> list[RateRun]:
+    """Runs to endpoints outside on the plan's handoff."""
+    found = evidence.of_line(site, plan.handoff, runs_)
+    return [one for one in found if isinstance(one, RateRun)]
 
 
 def _next_first(planned: Planned) -> tuple[bool, int]:
@@ -188,6 +220,7 @@ def page(found: Findings, *, frame: Frame) -> TodayPage:
     said = "\n".join(notice.text for notice in notices)
     return TodayPage(
         frame=frame,
+        lead=_lead(found),
         state=_state(found),
         notices=notices,
         planned=tuple(_plan_entry(planned, found, said) for planned in found.planned),
@@ -196,11 +229,42 @@ def page(found: Findings, *, frame: Frame) -> TodayPage:
         ),
         verdict_table=contracts.table(found.verdicts, caption="Counts behind the verdicts, last 30 days"),
         trains=_train_table(found),
+        show=_show_chart(found),
         runs=runs.table(
             found.runs, caption="Latest rate runs, newest first", where=found.zone, most=MOST_RUNS
         )
         if found.runs
         else None,
+    )
+
+
+def _lead(found: Findings) -> Lead | None:
+    for planned in found.planned:
+        if planned.show is not None:
+            plan, start_ns = planned.plan, planned.show.start_unix_ns
+            start = moment(start_ns, found.zone, form="%a %d %b %H:%M").text
+            text = f"{plan.title} on handoff {plan.handoff}, {start}, {_when(planned.show, found)}."
+            return Lead(mark=ANSWERS[planned.check.answer], text=text)
+    return None
+
+
+def _show_chart(found: Findings) -> Chart | None:
+    """The chart of the next show's handoff; None without a plan or without a run up that counts."""
+    if not found.planned:
+        return None
+    plan, check = found.planned[0].plan, found.planned[0].check
+    values = sorted(
+        show.at_ip(side) for _, side in evidence.counted(_up(found.site, plan, found.runs), Direction.UP)[0]
+    )
+    if not values:
+        return None
+    return Chart(
+        url=f"/figures/today/{quote(plan.name, safe='')}.json",
+        message=f"In the last 24 hours the slowest seconds of {counted(len(values), 'valid run')} up on "
+        f"handoff {plan.handoff} lay between {mbps(values[0])} and {mbps(values[-1])} Mb/s at the IP layer; "
+        f"{plan.title} needs {mbps(check.demand_bps)}, at its peak {mbps(check.peak_bps)}.",
+        key="Mb/s at the IP layer. A triangle is a run’s slowest second; the lines are what the show needs, "
+        "its peak, and the floor of its hours. Grey bands were not measured.",
     )
 
 
@@ -238,25 +302,27 @@ def _notice(notice: Notice) -> NoticeEntry | None:
 
 
 def _plan_entry(planned: Planned, found: Findings, said: str) -> PlanEntry:
-    plan, check, show = planned.plan, planned.check, planned.show
+    plan, check, next_show = planned.plan, planned.check, planned.show
     return PlanEntry(
         mark=ANSWERS[check.answer],
-        start=None if show is None else moment(show.start_unix_ns, found.zone, form="%a %d %b %H:%M"),
+        start=None
+        if next_show is None
+        else moment(next_show.start_unix_ns, found.zone, form="%a %d %b %H:%M"),
         title=f"{plan.title}, on handoff {plan.handoff}",
-        when=_when(show, found),
+        when=_when(next_show, found),
         because="" if check.because in said else check.because,
         change=check.smallest_change or "",
         figures=_plan_figures(check),
     )
 
 
-def _when(show: Show | None, found: Findings) -> str:
-    if show is None:
+def _when(on_air: Show | None, found: Findings) -> str:
+    if on_air is None:
         return "no show in the next two weeks"
-    end = moment(show.end_unix_ns, found.zone, form="%H:%M").text
-    if show.start_unix_ns <= found.now_ns:
+    end = moment(on_air.end_unix_ns, found.zone, form="%H:%M").text
+    if on_air.start_unix_ns <= found.now_ns:
         return f"on air until {end}"
-    return f"in {span((show.start_unix_ns - found.now_ns) / NS_PER_S)}, until {end}"
+    return f"in {span((on_air.start_unix_ns - found.now_ns) / NS_PER_S)}, until {end}"
 
 
 def _plan_figures(check: Check) -> tuple[tuple[str, str], ...]:
@@ -336,7 +402,7 @@ def as_json(found: Findings) -> Json:
         "notices": [_notice_json(notice) for notice in found.notices],
         "plans": [_planned_json(planned) for planned in found.planned],
         "verdicts": [contracts.as_json(handoff, verdict) for handoff, verdict in found.verdicts],
-        "runs": [jsonform.as_json(run) for run in found.runs],
+        "runs": [runs.as_json(run) for run in found.runs],
         "trains": [
             {"handoff": train.handoff, "endpoint": train.endpoint, **trains.piece_json(train.hour)}
             for train in found.trains
@@ -350,9 +416,9 @@ def _notice_json(notice: Notice) -> dict[str, Any]:
 
 
 def _planned_json(planned: Planned) -> dict[str, Any]:
-    show = planned.show
+    on_air = planned.show
     times = {
-        "show_start": None if show is None else rfc3339(show.start_unix_ns),
-        "show_end": None if show is None else rfc3339(show.end_unix_ns),
+        "show_start": None if on_air is None else rfc3339(on_air.start_unix_ns),
+        "show_end": None if on_air is None else rfc3339(on_air.end_unix_ns),
     }
     return stream.as_json(planned.check) | {"title": planned.plan.title} | times

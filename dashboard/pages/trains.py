@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
 
-from dashboard.api import Period
-from dashboard.figures.pooling import DAY_S, Piece, edges, piece, pieces
+from dashboard.figures.pooling import DAY_S, Piece, Stretch, edges, piece, pieces
 from dashboard.judge.delay import Loss, TrainSummary
 from dashboard.pages.ledger import Cell, Chart, Heading, Table, cells, number
-from dashboard.pages.wording import DASH, PERIODS, counted, grouped, moment, ms, percent
-from store.clock import rfc3339, zone
+from dashboard.pages.wording import DASH, counted, grouped, moment, ms, percent
+from store.clock import rfc3339
 from store.jsonform import delays_json
 from store.records import REASONS, Stall, Standing, TrainSpan
 from store.site import Site, Where
 
-DRAWN_S = {Period.HOUR: 60, Period.DAY: 600, Period.WEEK: 3600, Period.MONTH: 21_600}  # pieces of a chart
-LISTED_S = {Period.HOUR: 300, Period.DAY: 3600, Period.WEEK: DAY_S, Period.MONTH: DAY_S}  # of its table
+# (up to so many seconds, length of a chart's piece, of a table's row): about a hundred and a dozen
+STEPS = (
+    (600, 10, 60),
+    (3_600, 60, 600),
+    (DAY_S, 600, 7_200),
+    (7 * DAY_S, 3_600, DAY_S),
+    (31 * DAY_S, 21_600, DAY_S),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +37,6 @@ class Train:
     endpoint: str
     where: Where
     per_second: float
-    period: Period
     zone: tzinfo
     drawn: tuple[Piece, ...]
     listed: tuple[Piece, ...]
@@ -53,57 +57,57 @@ class TrainPart:
 
 
 def cut(
-    endpoint: str,
-    spans: Sequence[TrainSpan],
-    stalls: Sequence[Stall],
-    *,
-    site: Site,
-    period: Period,
-    now_ns: int,
+    endpoint: str, spans: Sequence[TrainSpan], stalls: Sequence[Stall], *, site: Site, stretch: Stretch
 ) -> Train:
     """The train of these spans, at least one, and stalls; all of them one handoff's to `endpoint`."""
-    where, from_ns = zone(site.timezone), now_ns - period.ns
 
     def at(step_s: int) -> tuple[Piece, ...]:
-        cuts = edges(from_ns=from_ns, to_ns=now_ns, step_s=step_s, where=where)
-        return pieces(cuts, spans=spans, stalls=stalls)
+        return pieces(edges(stretch, step_s=step_s), spans=spans, stalls=stalls)
 
+    drawn_s, listed_s = _steps(stretch, spans[-1].seconds)
     sides = {one.name: one.where for one in site.endpoints}
     return Train(
         endpoint=endpoint,
         where=sides.get(endpoint, Where.OUTSIDE),
         per_second=spans[-1].per_second,
-        period=period,
-        zone=where,
-        drawn=at(DRAWN_S[period]),
-        listed=at(LISTED_S[period]),
-        whole=piece(from_ns, now_ns, spans=spans, stalls=stalls),
+        zone=stretch.zone,
+        drawn=at(drawn_s),
+        listed=at(listed_s),
+        whole=piece(stretch.from_ns, stretch.to_ns, spans=spans, stalls=stalls),
         left_out=Counter(
             reason for one in spans if one.standing is not Standing.VALID for reason in one.reasons
         ),
     )
 
 
-def part(train: Train, *, place: int, url: Callable[[str], str]) -> TrainPart:
-    """The train as the page says it; `url` gives the address of a figure by its name."""
+def _steps(stretch: Stretch, span_s: float) -> tuple[int, int]:
+    """How long a chart's piece and a table's row are; no shorter than the train's spans."""
+    for most_s, drawn_s, listed_s in STEPS:
+        if stretch.seconds <= most_s and drawn_s >= span_s:
+            return drawn_s, listed_s
+    return STEPS[-1][1:]
+
+
+def part(train: Train, *, id: str, period: str, delay_url: str, loss_url: str) -> TrainPart:
+    """The train as the page says it, under the name `id`."""
     side = "in the house" if train.where is Where.HOUSE else "outside"
     return TrainPart(
-        id=f"train-{place}",
+        id=id,
         title=f"Train to {train.endpoint} ({side}, {train.per_second:g} packets a second)",
         delay=Chart(
-            url=url("delay"),
+            url=delay_url,
             message=_delay_message(train.whole.train),
             key="ms. RTT is the round trip; PDV is one-way delay over its own minimum. A line breaks where "
             "nothing was measured.",
         ),
-        delays=_delay_table(train),
+        delays=_delay_table(train, period),
         loss=Chart(
-            url=url("loss"),
+            url=loss_url,
             message=_loss_message(train.whole.train),
             key="Per cent of the packets sent. Filled triangles were lost; open ones were held: they arrived "
             "late, in a bunch. Triangles point the way the packets went.",
         ),
-        losses=_loss_table(train),
+        losses=_loss_table(train, period),
     )
 
 
@@ -134,9 +138,9 @@ def lost(loss: Loss) -> str:
     return DASH if loss.ratio is None else f"{grouped(loss.lost)} ({percent(loss.ratio)})"
 
 
-def _delay_table(train: Train) -> Table:
+def _delay_table(train: Train, period: str) -> Table:
     return Table(
-        caption=f"Delay to {train.endpoint}, {PERIODS[train.period]}, newest first",
+        caption=f"Delay to {train.endpoint}, {period}, newest first",
         headings=(
             Heading(text="From"),
             number("Packets"),
@@ -162,9 +166,9 @@ def _delay_row(one: Piece, where: tzinfo) -> tuple[Cell, ...]:
     )
 
 
-def _loss_table(train: Train) -> Table:
+def _loss_table(train: Train, period: str) -> Table:
     return Table(
-        caption=f"Loss to {train.endpoint}, {PERIODS[train.period]}, newest first",
+        caption=f"Loss to {train.endpoint}, {period}, newest first",
         headings=(
             Heading(text="From"),
             number("Sent"),

@@ -21,7 +21,7 @@ LAYERS = {
     Layer.IP: "IP layer",
     Layer.ETHERNET: "layer 2",
     Layer.WIRE: "layer 1",
-    Layer.NOT_STATED: "layer not stated",
+    Layer.NOT_STATED: "not stated",
 }
 
 PERIODS = {
@@ -86,7 +86,7 @@ def percent(ratio: float | None) -> str:
     share = ratio * 100
     if share in (0, 100):
         return f"{share:.0f} %"
-    for above, decimals in ((99.99, 4), (99, 2), (10, 1), (0.095, 2), (0.00095, 4)):
+    for above, decimals in ((99.99, 4), (99, 2), (10, 1), (0.0995, 2), (0.00995, 3), (0.000995, 4)):
         if share >= above:
             return f"{share:.{decimals}f} %"
     return "under 0.001 %"

@@ -23,10 +23,7 @@ function inked(figure) {
       trace.marker.line = { ...trace.marker.line, color: colour };
     }
   }
-  for (const shape of layout.shapes ?? []) {
-    if (shape.fillcolor !== undefined) shape.fillcolor = ink(shape.name);
-    if (shape.line) shape.line.color = ink(shape.name);
-  }
+  for (const shape of layout.shapes ?? []) shape.fillcolor = ink(shape.name);
   for (const name of Object.keys(layout).filter((key) => /^[xy]axis/.test(key))) {
     Object.assign(layout[name], { color: ink("ink"), gridcolor: ink("rule"), linecolor: ink("ink") });
   }
@@ -54,5 +51,10 @@ function redraw() {
   for (const element of drawn.keys()) draw(element);
 }
 
-for (const element of document.querySelectorAll("figure[data-figure]")) load(element);
+function loadAll() {
+  for (const element of document.querySelectorAll("figure[data-figure]")) load(element);
+}
+
+loadAll();
+document.addEventListener("fresh", loadAll);
 for (const query of [...SCHEMES, NARROW]) query.addEventListener("change", redraw);

@@ -9,6 +9,7 @@ function stops(part) {
 }
 
 function replaceParts(fresh) {
+  let changed = false;
   for (const part of document.querySelectorAll("[data-fresh]")) {
     const now = fresh.getElementById(part.id);
     if (!now || now.innerHTML === part.innerHTML) continue;
@@ -17,7 +18,9 @@ function replaceParts(fresh) {
     part.replaceChildren(...now.childNodes);
     stops(part).forEach((stop, place) => (stop.scrollLeft = scrolled[place] ?? 0));
     stops(part)[focused]?.focus({ preventScroll: true });
+    changed ||= part.id === "runs";
   }
+  if (changed) document.dispatchEvent(new Event("fresh")); // charts.js draws the new runs
 }
 
 async function refresh() {
