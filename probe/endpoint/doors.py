@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import ipaddress
+import re
 import socket
 from dataclasses import dataclass
 
@@ -16,6 +17,9 @@ from store.errors import UserMistake
 _EVERYWHERE: tuple[str, ...] = ("0.0.0.0", "::")  # noqa: S104 - an endpoint is there to be reached, and admits only the invited
 _NO_IPV6 = {errno.EAFNOSUPPORT, errno.EADDRNOTAVAIL}
 _BACKLOG = 128
+_LISTEN = re.compile(
+    r"(\[(?P<v6>[0-9A-Fa-f:.]+)\]|(?P<v4>[0-9.]+))(:(?P<port>[0-9]{1,5}))?|(?P<bare>[0-9A-Fa-f:.]+)"
+)
 _EXPECTED = "expected an address of this host such as 192.0.2.10 or [2001:db8::10], perhaps with :PORT"
 
 
@@ -24,13 +28,14 @@ class Doors:
     """The bound sockets, those for TCP listening; whoever opened them closes them.
 
     `port` takes control (TCP), `train_port` trains (UDP; the same unless the kernel was to choose),
-    `flow_port` rate flows (TCP).
+    `flow_port` rate flows (TCP). `by_kernel`: the kernel chose the ports, so no invitation knows them.
     """
 
     addresses: tuple[str, ...]
     control: tuple[socket.socket, ...]
     trains: tuple[socket.socket, ...]
     flows: tuple[socket.socket, ...]
+    by_kernel: bool = False
 
     @property
     def port(self) -> int:
@@ -83,24 +88,27 @@ def open_doors(listen: str | None, *, port: int, flow_port: int) -> Doors:
         raise
     control, trains, flows = zip(*(sockets for _, sockets in opened), strict=True)
     return Doors(
-        addresses=tuple(address for address, _ in opened), control=control, trains=trains, flows=flows
+        addresses=tuple(address for address, _ in opened),
+        control=control,
+        trains=trains,
+        flows=flows,
+        by_kernel=port == 0,
     )
 
 
 def _read(listen: str) -> tuple[str, int | None]:
     """``ADDRESS``, ``ADDRESS:PORT`` or ``[V6]:PORT`` as (address, port or None)."""
-    address, _, port = listen.rpartition(":")
-    if not address or (":" in address and not address.endswith("]")):
-        address, port = listen, ""  # a bare address of either family
+    found = _LISTEN.fullmatch(listen)
     try:
-        found = ipaddress.ip_address(address.removeprefix("[").removesuffix("]"))
+        if found is None:
+            raise ValueError("not the form of an address")
+        address = ipaddress.ip_address(found["v6"] or found["v4"] or found["bare"])
     except ValueError:
-        raise UserMistake(f"--listen {listen}: {_EXPECTED}") from None
-    if not port and not listen.endswith(":"):
-        return str(found), None
-    if not (port.isascii() and port.isdecimal() and len(port) <= 5 and int(port) <= 65534):
-        raise UserMistake(f"--listen {listen}: {port!r} is no port from 1 to 65534")
-    return str(found), int(port)
+        raise UserMistake(f"--listen {listen!r}: {_EXPECTED}") from None
+    port = None if found["port"] is None else int(found["port"])
+    if port is not None and port > 65534:  # the flow port is the next one
+        raise UserMistake(f"--listen {listen!r}: {port} is no port from 1 to 65534")
+    return str(address), port
 
 
 def _tcp(address: str, port: int) -> socket.socket:
@@ -134,7 +142,7 @@ def _mistake(error: OSError, address: str, port: int) -> UserMistake:
         case errno.EADDRINUSE:
             return UserMistake(
                 f"port {port} is taken on {address}, perhaps by another endpoint: end what listens there, "
-                "or give this one another port with --listen ADDRESS:PORT and new invitations that say so"
+                "or invite into a new directory with --address HOST:PORT"
             )
         case errno.EADDRNOTAVAIL:
             return UserMistake(f"--listen {address}: this host has no such address; {_EXPECTED}")

@@ -1,9 +1,9 @@
 """HTTPS that says nothing to strangers: keys, versions, bodies and time-outs, before any answer is made.
 
 Whoever shows no valid key gets the same refusal for every path and method, then the connection ends;
-what is not HTTP gets no answer at all. Nothing names this program or its version. Every body is JSON,
-every answer from 400 up a `control.Refusal`. What the paths mean is the service's business: it hands
-over a table of `Answer`s. Imports no record and no limit.
+what is not HTTP, or has a method that HTTP does not know, gets no answer at all. Nothing names this
+program or its version. Every body is JSON, every answer from 400 up a `control.Refusal`. What the paths
+mean is the service's business: it hands over a table of `Answer`s. Imports no record and no limit.
 """
 
 from __future__ import annotations

@@ -43,12 +43,16 @@ _VALID_TO = datetime.datetime(9999, 12, 31, 23, 59, 59, tzinfo=datetime.UTC)  # 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Keys:
-    """A directory as `serve` needs it. `callers` maps a name to the SHA-256 of that caller's key."""
+    """A directory as `serve` needs it. `callers` maps a name to the SHA-256 of that caller's key.
+
+    `version` is that of the callers (`callers_version`), taken before they were read.
+    """
 
     directory: Path
     port: int
     callers: Mapping[str, bytes] = field(repr=False)
     limits: Limits
+    version: tuple[int, int] | None
 
     @property
     def flow_port(self) -> int:
@@ -95,10 +99,12 @@ def load(directory: Path) -> Keys:
         for name in (_CALLERS, _IDENTITY):
             if not (directory / name).exists():
                 raise UserMistake(f"{directory}: {name} is missing; {_cure(directory)}")
+        version = callers_version(directory)
         port, callers = _read_callers(directory)
     except OSError as error:
         raise _trouble(directory, error) from None
-    return Keys(directory=directory, port=port, callers=callers, limits=limits.load(directory / limits.FILE))
+    granted = limits.load(directory / limits.FILE)
+    return Keys(directory=directory, port=port, callers=callers, limits=granted, version=version)
 
 
 def callers_of(directory: Path) -> Mapping[str, bytes]:
@@ -132,7 +138,7 @@ def tls_context(keys: Keys) -> ssl.SSLContext:
 
 
 def write_private(path: Path, text: str) -> None:
-    """Replace `path` as a whole, readable by its owner alone. OSError leaves the old file as it was."""
+    """Replace `path` as a whole, for its owner's eyes alone. When that fails, the old file stays."""
     beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
         with open(
@@ -142,7 +148,7 @@ def write_private(path: Path, text: str) -> None:
             file.flush()
             os.fsync(file.fileno())
         beside.replace(path)
-    except OSError:
+    except BaseException:
         beside.unlink(missing_ok=True)
         raise
 

@@ -43,7 +43,8 @@ from store.errors import UserMistake
 
 log = logging.getLogger(__name__)
 
-_LONG_POLL_S = 5.0  # how long a question for a run waits for its end
+_REPORT_WITHIN_S = 1.0  # a question for a run waits this long for its end, then hears how far it is
+_LONG_POLL_S = 5.0  # how long ending a run waits for its end
 _KEPT_NS = 60 * NS_PER_S  # how long an ended run's report stays to be asked for
 _OVERTIME_NS = 30 * NS_PER_S  # over its seconds a run may take this long to begin and to end
 _ROUND_S = 1.0  # between two looks at what is silent, expired or changed
@@ -132,8 +133,9 @@ class Endpoint:
         self.doors = doors
         self._version = version
         self._clock = clock
+        self._instance = secrets.token_hex(8)  # another after each restart
         self._runs: dict[str, _Run] = {}
-        self._callers_version = key_files.callers_version(keys.directory)
+        self._callers_version = keys.version
         self._saving = asyncio.Lock()
 
     def answers(self) -> dict[tuple[str, str], Answer]:
@@ -148,6 +150,13 @@ class Endpoint:
             ("DELETE", "run"): self._noted(self._end_run),
             ("POST", "stop"): self._noted(self._stop),
         }
+
+    def _told(self, own_port: int, *, invited: int) -> int:
+        """The port a grant names: the invited one, for `--listen` may lie behind a port forwarding.
+
+        Where the kernel chose, no invitation can know the port, so it is the own one.
+        """
+        return own_port if self.doors.by_kernel else invited
 
     def sentence(self) -> str:
         """Where it answers, for a person."""
@@ -215,7 +224,12 @@ class Endpoint:
             packet_bytes=request.packet_bytes,
             now_ns=now_ns,
         )
-        return TrainGrant(ssid=ssid, key=key, port=self.doors.train_port)
+        return TrainGrant(
+            ssid=ssid,
+            key=key,
+            port=self._told(self.doors.train_port, invited=self._keys.port),
+            instance=self._instance,
+        )
 
     async def _train_counts(self, call: Call) -> TrainCounts | Refusal:
         ssid = self._own_train(call)
@@ -247,14 +261,14 @@ class Endpoint:
         self._runs[terms.run] = _Run(terms=terms, watch=watch)
         return RunGrant(
             run=terms.run,
-            port=self.doors.flow_port,
+            port=self._told(self.doors.flow_port, invited=self._keys.flow_port),
             up_tokens=up_tokens,
             down_tokens=down_tokens,
         )
 
     async def _run_report(self, call: Call) -> RunReport | Refusal:
         run = self._own_run(call)
-        return _NO_RUN if run is None else await self._flows.finished(run, timeout_s=_LONG_POLL_S)
+        return _NO_RUN if run is None else await self._flows.finished(run, timeout_s=_REPORT_WITHIN_S)
 
     async def _end_run(self, call: Call) -> RunReport | Refusal:
         run = self._own_run(call)

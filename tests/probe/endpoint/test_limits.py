@@ -1,0 +1,73 @@
+"""The limits file: it documents its defaults, and every mistake in it is named with the near match."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import asdict
+from pathlib import Path
+
+import pytest
+
+from probe.endpoint import limits
+from probe.endpoint.limits import Limits
+from store.errors import SiteMistake, UserMistake
+
+
+def uncommented(text: str) -> str:
+    """The template with every setting taken out of its comment."""
+    return "\n".join(line.removeprefix("# ") if " = " in line else line for line in text.splitlines())
+
+
+def test_the_template_changes_nothing() -> None:
+    assert limits.parse(limits.template(), file="limits.toml") == Limits()
+
+
+def test_the_template_shows_every_default() -> None:
+    """Uncommented, a plain TOML reader finds every limit with its default."""
+    tables = tomllib.loads(uncommented(limits.template()))
+    assert tables["endpoint"] | tables["caller"] == asdict(Limits())
+
+
+def test_a_value_is_taken() -> None:
+    found = limits.parse("[caller]\nbytes_per_month = 50_000_000_000\n", file="limits.toml")
+    assert found == Limits(bytes_per_month=50_000_000_000)
+
+
+def test_no_file_grants_the_defaults(tmp_path: Path) -> None:
+    assert limits.load(tmp_path / "limits.toml") == Limits()
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "line", "why"),
+    [
+        ("[caller]\nflow = 3", "caller.flow", 2, "did you mean 'flows'?"),
+        ("[caler]\nflows = 3", "caler", 1, "did you mean 'caller'?"),
+        ("[caller]\n\nruns = 2", "caller.runs", 3, "it belongs under [endpoint]"),
+        ("[caller]\nzzz = 2", "caller.zzz", 2, "known are trains, per_second"),
+        ('[caller]\nflows = "3"', "caller.flows", 2, "expected a whole number from 1 up, such as 16"),
+        ("[caller]\nflows = true", "caller.flows", 2, "expected a whole number"),
+        ("[caller]\nflows = 2.5", "caller.flows", 2, "expected a whole number"),
+        ("[caller]\nflows = 0", "caller.flows", 2, "expected a whole number from 1 up"),
+        ("[endpoint]\nruns = -1", "endpoint.runs", 2, "expected a whole number from 1 up"),
+        ("endpoint = 1", "endpoint", 1, "expected a table, written [endpoint]"),
+        ("flows = 3", "flows", 1, "unknown key"),
+    ],
+)
+def test_a_mistake_is_named(text: str, key: str, line: int, why: str) -> None:
+    with pytest.raises(SiteMistake) as caught:
+        limits.parse(text, file="limits.toml")
+    assert (caught.value.key, caught.value.line) == (key, line)
+    assert why in caught.value.why
+    assert str(caught.value).startswith(f"limits.toml, line {line}: {key}: ")
+
+
+def test_not_toml() -> None:
+    with pytest.raises(SiteMistake, match=r"limits\.toml: this is not TOML: .*line 1"):
+        limits.parse("flows 3", file="limits.toml")
+
+
+def test_not_text(tmp_path: Path) -> None:
+    path = tmp_path / "limits.toml"
+    path.write_bytes(b"\xff\xfe")
+    with pytest.raises(UserMistake, match="it is not UTF-8 text"):
+        limits.load(path)

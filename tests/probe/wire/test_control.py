@@ -1,0 +1,99 @@
+"""Control messages: what is encoded is decoded again, and any other JSON is refused with its reason."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import json
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from probe.wire import control
+from store.errors import BadMessage
+
+KINDS = [
+    control.Hello,
+    control.TrainRequest,
+    control.TrainGrant,
+    control.TrainCounts,
+    control.RunRequest,
+    control.RunGrant,
+    control.RunReport,
+    control.ReceiverReport,
+    control.SenderReport,
+    control.Stopped,
+    control.Refusal,
+]
+finite = st.floats(allow_nan=False, allow_infinity=False)
+st.register_type_strategy(float, finite)  # JSON (RFC 8259 section 6) has no other numbers
+messages = st.sampled_from(KINDS).flatmap(st.from_type)
+any_json = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
+)
+
+
+@given(messages)
+def test_round_trip(message: Any) -> None:
+    """Through JSON text (RFC 8259, without NaN) and back, a message is the same."""
+    text = json.dumps(control.encode(message), allow_nan=False)
+    assert control.decode(type(message), json.loads(text)) == message
+
+
+@given(st.sampled_from(KINDS), any_json)
+def test_any_json(kind: type[Any], data: object) -> None:
+    """Any JSON is a message or refused; nothing else comes out."""
+    with contextlib.suppress(BadMessage):
+        assert isinstance(control.decode(kind, data), kind)
+
+
+@given(messages, st.data())
+def test_any_field_replaced(message: Any, data: st.DataObject) -> None:
+    """A message with one field of any other JSON is a message or refused."""
+    encoded = control.encode(message)
+    encoded[data.draw(st.sampled_from(sorted(encoded)))] = data.draw(any_json)
+    with contextlib.suppress(BadMessage):
+        assert isinstance(control.decode(type(message), encoded), type(message))
+
+
+@given(messages, st.data())
+def test_a_missing_field_is_named(message: Any, data: st.DataObject) -> None:
+    """Without a field that may not be null, the refusal says which one."""
+    needed = [f.name for f in dataclasses.fields(message) if "None" not in str(f.type)]
+    encoded = control.encode(message)
+    missing = data.draw(st.sampled_from(needed))
+    del encoded[missing]
+    with pytest.raises(BadMessage, match=rf"{type(message).__name__}\.{missing} is missing"):
+        control.decode(type(message), encoded)
+
+
+def test_unknown_fields_are_ignored() -> None:
+    """A newer end may say more."""
+    found = control.decode(control.Stopped, {"runs": 1, "trains": 2, "more": [None]})
+    assert found == control.Stopped(runs=1, trains=2)
+
+
+@pytest.mark.parametrize("value", [True, "1", None, 1.0, [1], {}])
+def test_an_integer_is_only_an_integer(value: object) -> None:
+    with pytest.raises(BadMessage, match=r"Stopped\.runs is not int"):
+        control.decode(control.Stopped, {"runs": value, "trains": 0})
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), 10**400, True, "1", None])
+def test_a_rate_is_a_finite_number(value: object) -> None:
+    with pytest.raises(BadMessage, match=r"TrainRequest\.per_second is not a finite number"):
+        control.decode(control.TrainRequest, {"per_second": value, "packet_bytes": 128})
+
+
+@pytest.mark.parametrize("text", ["x", "é", "AA=A", 5, None])
+def test_bytes_are_base64(text: object) -> None:
+    with pytest.raises(BadMessage, match=r"TrainGrant\.key is not base64"):
+        control.decode(control.TrainGrant, {"ssid": 1, "key": text, "port": 1})
+
+
+def test_paths_share_a_version() -> None:
+    """Every path begins with the protocol's version, so that a next one can stand beside it."""
+    assert all(path.startswith(f"/v{control.PROTOCOL}/") for path in control.PATHS.values())
