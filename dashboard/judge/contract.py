@@ -215,7 +215,8 @@ def _because(
         f"{what.capitalize()} reached the stated {rate} in {tally.met} of {_counted(tally.n, 'valid run')} "
         f"on {_counted(tally.days, 'day')}, {_percent(tally.met / tally.n)}; 95 % confidence supports "
         f"at least {_percent(low)} and at most {_percent(high)}, and the share to reach is "
-        f"{_percent(card.met_ratio)}{_open(tally)}{_alike(tally)}{_left_out(tally)}{_decides(word, more)}."
+        f"{_percent(card.met_ratio)}{_open(tally)}{_alike(tally)}{_left_out(tally)}"
+        f"{_decides(tally, card.met_ratio, more) if word is Word.UNDECIDED else ''}."
     )
 
 
@@ -256,12 +257,13 @@ def _left_out(tally: _Tally) -> str:
     return f"; left out: {', '.join(said)}" if said else ""
 
 
-def _decides(word: Word, more: int | None) -> str:
-    if word is not Word.UNDECIDED:
-        return ""
-    if more is None:
-        return "; so near to that share no number of runs within reach decides"
-    return f"; {_counted(more, 'more run')} would decide if the share stays as it is"
+def _decides(tally: _Tally, promised: float, more: int | None) -> str:
+    """How many more runs would decide, or why none would."""
+    if more is not None:
+        return f"; {_counted(more, 'more run')} would decide if the share stays as it is"
+    if tally.met < promised * tally.n < tally.n - tally.not_met:
+        return "; more runs like these would not decide"
+    return "; so near to that share no number of runs within reach decides"
 
 
 def _percent(share: float) -> str:

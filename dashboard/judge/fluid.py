@@ -27,11 +27,6 @@ class Stretch:
     window_s: float
 
 
-def lost_s(stall_s: float, window_s: float) -> float:
-    """Seconds of media lost in one full stall that meets an empty buffer."""
-    return max(0.0, stall_s - window_s)
-
-
 def recovery_s(stall_s: float, headroom: float) -> float:
     """Seconds from a stall's end until the stream is live again; infinite without rate to spare."""
     return stall_s / (headroom - 1) if headroom > 1 else math.inf
@@ -45,11 +40,6 @@ def overflow_s(window_s: float, headroom: float) -> float:
 def dropped_ratio(headroom: float) -> float:
     """The share of the media that is dropped once a slow-down has filled the buffer."""
     return max(0.0, 1 - headroom)
-
-
-def stays_bounded(stall_s: float, every_s: float, *, headroom: float, window_s: float) -> bool:
-    """Whether a stall of `stall_s` in each `every_s` loses nothing, however long it goes on."""
-    return stall_s <= window_s and headroom * (every_s - stall_s) >= every_s
 
 
 def tcp_silence_s(stall_s: float) -> float:

@@ -8,6 +8,7 @@ practice, no source. Pure: the records and the time are handed in.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
@@ -249,15 +250,36 @@ def _capacity(destinations: Sequence[Destination], history: _History) -> _Part:
         answer = Answer.GO
     elif needs <= tight * floor and peak <= most * floor:
         answer = Answer.TIGHT
-    kind = "the assured floor" if exact else "the slowest run, which stands in for a floor,"
-    limit = f"Go ends at {go:.0%} and at {PEAK_SHARE:.0%} for the peak, Tight at {tight:.0%} and {most:.0%}"
     because = (
         f"the plan needs {rate_text(needs)} and at its peak {rate_text(peak)} at the IP layer, "
-        f"{_share(needs, floor)} and {_share(peak, floor)} of {kind} of {rate_text(floor)} "
-        f"({rate_text(history.goodput_bps or 0)} of payload, {_counted(history.floor.n, 'run')}) in "
-        f"{history.hours}; {limit}"
+        f"{_share(needs, floor)} and {_share(peak, floor)} of {_floor_text(history)}; Go ends at "
+        f"{_percent(go)} and at {_percent(PEAK_SHARE)} for the peak, Tight at {_percent(tight)} and "
+        f"{_percent(most)}{_overflow(destinations, floor / needs)}"
     )
     return _Part(answer=answer, code="capacity", because=because)
+
+
+def _floor_text(history: _History) -> str:
+    floor, goodput = rate_text(history.floor.bps or 0), rate_text(history.goodput_bps or 0)
+    runs = _counted(history.floor.n, "run")
+    if history.floor.exact:
+        return f"the assured floor of {floor} ({goodput} of payload) from {runs} in {history.hours}"
+    return (
+        f"{floor} ({goodput} of payload), the slowest second of {runs} in {history.hours}, which stands in "
+        "for an assured floor"
+    )
+
+
+def _overflow(destinations: Sequence[Destination], headroom: float) -> str:
+    """What a line at its floor does to a plan that it cannot carry; nothing where it can."""
+    if headroom >= 1:
+        return ""
+    shortest_s = min(destination.buffer_s for destination in destinations)
+    return (
+        f"; at that floor a buffer of {shortest_s:g} s is full after "
+        f"{fluid.overflow_s(shortest_s, headroom):.1f} s, and from then on "
+        f"{_percent(fluid.dropped_ratio(headroom))} of the picture is lost"
+    )
 
 
 def _stalls(destinations: Sequence[Destination], history: _History) -> _Part:
@@ -267,13 +289,18 @@ def _stalls(destinations: Sequence[Destination], history: _History) -> _Part:
         f"in {_span(history.train_s)} of trains the line stalled {_counted(history.stalls, 'time')}, "
         f"{history.per_hour(history.stalls):.1f} an hour"
     )
+    headroom = _headroom(destinations, history)
+    if history.stalls and headroom > 1:
+        seen += (
+            f", each second of which takes {fluid.recovery_s(1.0, headroom):.1f} s at the floor to catch up"
+        )
     if not history.stalls:
         seen = (
             f"{_span(history.train_s)} of trains saw no stall, which supports fewer than "
-            f"{history.per_hour(3):.1f} an hour"
+            f"{math.ceil(history.per_hour(3) * 100) / 100:g} an hour"
         )
     if not cost.freezes:
-        outlasts = ", none longer than the buffers hold" if history.stalls else ""
+        outlasts = ", none for longer than the buffers hold" if history.stalls else ""
         return _Part(answer=Answer.GO, code="stalls", because=seen + outlasts)
     heavy = cost.freezes > HEAVY_FREEZES or cost.lost_s > HEAVY_LOST_RATIO * 3600
     return _Part(
@@ -284,10 +311,15 @@ def _stalls(destinations: Sequence[Destination], history: _History) -> _Part:
     )
 
 
+def _headroom(destinations: Sequence[Destination], history: _History) -> float:
+    """The floor over the demand."""
+    needs, _, _ = demand.together(destinations, loss_ratio=history.loss_ratio)
+    return (history.floor.bps or 0) / needs
+
+
 def _frozen(destinations: Sequence[Destination], history: _History) -> _Frozen:
     """The freezes and lost seconds of the destination hit worst, stall by stall, as shares of an hour."""
-    needs, _, _ = demand.together(destinations, loss_ratio=history.loss_ratio)
-    headroom = (history.floor.bps or 0) / needs
+    headroom = _headroom(destinations, history)
     freezes, lost_s = 0, 0.0
     for train in history.trains:
         each = [_lost(one, train, headroom=headroom, rtt_s=history.rtt_s) for one in destinations]
@@ -343,7 +375,9 @@ def _loss(destinations: Sequence[Destination], history: _History) -> list[_Part]
         answer = Answer.TIGHT
     else:
         return []
-    because = f"{loss:.1%} of the trains' packets were lost on the way up, which cuts a sender's rate hard"
+    because = (
+        f"{loss * 100:.1f} % of the trains' packets were lost on the way up, which cuts a sender's rate hard"
+    )
     return [_Part(answer=answer, code="loss", because=because)]
 
 
@@ -417,7 +451,11 @@ def _check(
 
 
 def _share(rate_bps: int, floor_bps: int) -> str:
-    return f"{rate_bps / floor_bps:.0%}" if floor_bps else "far more than all"
+    return _percent(rate_bps / floor_bps) if floor_bps else "more than all"
+
+
+def _percent(share: float) -> str:
+    return f"{share * 100:.0f} %"
 
 
 def _span(seconds: float) -> str:

@@ -89,7 +89,7 @@ def _contract(handoff: Handoff, line: Sequence[Record], where: tzinfo) -> Iterat
 _AFTER: dict[Word, tuple[Owner | None, str, int]] = {
     Word.NOT_MET: (
         Owner.PROVIDER,
-        "Open a ticket in writing with these figures, and keep its reference and time.",
+        "Show the house segment clean in the same hours, then open a ticket in writing with these figures.",
         80,
     ),
     Word.UNDECIDED: (None, "Let the schedule run on: the sentence says how many runs are still wanted.", 30),

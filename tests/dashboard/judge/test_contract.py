@@ -68,6 +68,24 @@ def test_more_runs_that_would_decide() -> None:
     assert judged(series(59, 0)).more_runs is None
 
 
+@pytest.mark.parametrize(
+    ("runs", "card", "says"),
+    [
+        (series(38, 2), CARD, "no number of runs within reach decides"),  # exactly 95 %
+        (
+            series(80, 0),
+            replace(CARD, rate_up_bps=GOOD),
+            "more runs like these would not decide",
+        ),  # too close
+    ],
+)
+def test_what_no_more_runs_would_decide(runs: list[RateRun], card: Card, says: str) -> None:
+    """A share at the promise, and runs that all stay open."""
+    found = judged(runs, card)
+    assert (found.word, found.more_runs) == (Word.UNDECIDED, None)
+    assert says in found.because
+
+
 def test_neighbours_alike_count_as_fewer() -> None:
     """A week of hourly runs with the failures in four evenings of six: r is large, so it stays undecided
     where the same failures apart would convict."""

@@ -94,6 +94,15 @@ def test_the_class_in_the_evening() -> None:
     assert found.smallest_change == "class at 1080p30 (4.00 Mb/s of video) makes it Tight."
 
 
+def test_a_line_that_cannot_carry_the_plan_says_what_happens() -> None:
+    """6.93 on a floor of 5.1: a buffer of 1 s overflows after 3.8 s, then 26 % of the frames go."""
+    floor_bps = 5_100_000 * 1448 // 1500
+    found = checked(plan(PUSH), runs(EVENINGS, floor_bps, floor_bps), spans(EVENINGS))
+    assert (
+        "a buffer of 1 s is full after 3.8 s, and from then on 26 % of the picture is lost" in found.because
+    )
+
+
 def test_the_rescue_rung_in_the_evening() -> None:
     """2.73 fits, and stalls that outlast a second of buffer make it Tight; a longer buffer makes it Go."""
     found = evening(RESCUE)
@@ -264,6 +273,12 @@ def test_what_does_not_count_is_passed_over() -> None:
     ]
     found = checked(plan(CLASS), made, train, silences)
     assert (found.answer, found.n_runs, found.stalls_per_hour) == (Answer.GO, 59, 0.0)
+
+
+def test_no_stall_seen_supports_a_bound() -> None:
+    """None in 57 hours supports fewer than 3 in 57 hours: 0.0526, said as 0.06."""
+    found = checked(plan(CLASS), runs(EVENINGS, 100_000_000, 100_000_000), spans(EVENINGS))
+    assert "57.0 h of trains saw no stall, which supports fewer than 0.06 an hour" in found.because
 
 
 def test_half_an_hour_of_train_is_the_least_for_go() -> None:
