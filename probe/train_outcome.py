@@ -20,6 +20,7 @@ delay over the minimum (RFC 5481 section 4.2).
 
 from __future__ import annotations
 
+import contextlib
 from array import array
 from bisect import bisect_left, bisect_right
 from collections import Counter, deque
@@ -38,8 +39,8 @@ STALL_NS = 500 * NS_PER_MS
 
 _RIPE_NS = NS_PER_S  # a reply this old is no longer overtaken by an earlier one
 _SETTLED_NS = _RIPE_NS + NS_PER_S // 2  # what a silence held has arrived by then, and is ripe
-_RECENT = 200  # replies that say what is usual just now
-_NOISE_NS = 2 * NS_PER_MS  # beyond the 95th percentile of the recent, so that one in twenty is not "late"
+_RECENT = 400  # replies that say what is usual just now
+_SPREADS, _NOISE_NS = 5, 2 * NS_PER_MS  # late is later than the median by more than this; see `_late_over`
 _REACH = 32  # packets; more than reordering on a working line
 _STEP_NS = 50 * NS_PER_MS
 _SEQUENCES = 1 << 32  # sequence numbers of either end wrap here
@@ -195,6 +196,7 @@ class Tally:
         self._block: _Block | None = None
         self._recent: deque[tuple[int, int]] = deque(maxlen=_RECENT)  # (T2 - T1, T4 - T3)
         self._suspects: list[_Suspect] = []
+        self._silences: list[Silence] = []  # judged and not told yet
         self._reflector_top = -1
         self._received_top: int | None = None  # T2 of the newest reply by reflector number
         self._arrived_last: int | None = None
@@ -269,7 +271,8 @@ class Tally:
             self._marks[row] |= _ARRIVED_BY_CLOCK
         self._unread.append((reflector, index, arrived_ns))
         self._fate[row] = self._where_late(row)
-        self._recent.append((received_ns - self._sent[row], arrived_ns - replied_ns))
+        if self._in_time(row):
+            self._recent.append(self._ways(row))
         return index
 
     def rtt_ns(self, index: int) -> int | None:
@@ -341,9 +344,8 @@ class Tally:
         if self._in_time(row) or not self._recent:
             return _UNPLACED
         usual = self._usual()
-        late_up_ns = self._received[row] - self._sent[row] - usual.up_ns
-        late_down_ns = self._arrived[row] - self._replied[row] - usual.down_ns
-        return _UP if late_up_ns >= late_down_ns else _DOWN
+        up_ns, down_ns = self._ways(row)
+        return _UP if up_ns - usual.up_ns >= down_ns - usual.down_ns else _DOWN
 
     def _walk(self, replies: Iterable[tuple[int, int, int]]) -> None:
         """Account for reflector numbers in their order."""
@@ -412,12 +414,8 @@ class Tally:
 
     def settle(self, now_ns: int) -> list[Silence]:
         """The silences that ended and whose packets are all placed by `now_ns`."""
-        self._walk_ripe(now_ns - _RIPE_NS)
-        ready = [suspect for suspect in self._suspects if now_ns - suspect.seen_ns >= _SETTLED_NS]
-        self._suspects = [suspect for suspect in self._suspects if suspect not in ready]
-        found = [silence for suspect in ready for silence in self._judge(suspect)]
-        if ready and not self._suspects:
-            self._block = None
+        self._settle(now_ns)
+        found, self._silences = self._silences, []
         return found
 
     def finish(self, counts: TrainCounts | None, *, after: int, now_ns: int) -> list[Silence]:
@@ -432,9 +430,22 @@ class Tally:
         self._unread = []
         if self._recent and after > self._base:
             self._suspect_end(self._sent[after - 1 - self._base] + 1, now_ns)
-        found = [silence for suspect in self._suspects for silence in self._judge(suspect)]
+        for suspect in self._suspects:
+            self._silences += self._judge(suspect)
         self._suspects = []
+        found, self._silences = self._silences, []
         return found
+
+    def _settle(self, now_ns: int) -> None:
+        self._walk_ripe(now_ns - _RIPE_NS)
+        ready = [suspect for suspect in self._suspects if now_ns - suspect.seen_ns >= _SETTLED_NS]
+        if not ready:
+            return
+        self._suspects = [suspect for suspect in self._suspects if suspect not in ready]
+        for suspect in ready:
+            self._silences += self._judge(suspect)
+        if not self._suspects:
+            self._block = None
 
     def _walk_ripe(self, until_ns: int) -> None:
         ripe = [reflector for reflector, _index, arrived_ns in self._unread if arrived_ns <= until_ns]
@@ -453,6 +464,7 @@ class Tally:
             gaps.append((Direction.DOWN, self._arrived_last, arrived_ns))
         for direction, from_ns, to_ns in gaps:
             if to_ns - from_ns >= least_ns and self._recent:
+                self._settle(arrived_ns)  # what an earlier silence held must not count as usual
                 self._suspects.append(
                     _Suspect(
                         direction=direction,
@@ -479,12 +491,12 @@ class Tally:
         ups = sorted(up for up, _down in self._recent)
         downs = sorted(down for _up, down in self._recent)
         rtts = sorted(up + down for up, down in self._recent)
-        middle, most = len(ups) // 2, len(ups) * 19 // 20
+        middle = len(ups) // 2
         return _Usual(
             up_ns=ups[middle],
-            up_late_ns=ups[most] + _NOISE_NS,
+            up_late_ns=_late_over(ups),
             down_ns=downs[middle],
-            down_late_ns=downs[most] + _NOISE_NS,
+            down_late_ns=_late_over(downs),
             rtt_ns=rtts[middle],
         )
 
@@ -510,6 +522,8 @@ class Tally:
         up = suspect.direction is Direction.UP
         for row in held:
             self._marks[row] |= _HELD_UP if up else _HELD_DOWN
+            with contextlib.suppress(ValueError):  # what was held is not usual
+                self._recent.remove(self._ways(row))
         # the endpoint's clock over the probe's, both delays taken as equal: good to half a round trip
         offset_ns = (suspect.usual.up_ns - suspect.usual.down_ns) // 2 if up else 0
         return Silence(
@@ -570,10 +584,13 @@ class Tally:
         arrived_ns = self._arrived[row]
         return arrived_ns != _NEVER and arrived_ns - self._sent[row] <= self._waiting_ns
 
+    def _ways(self, row: int) -> tuple[int, int]:
+        """T2 - T1 and T4 - T3: the way up and the way down, each with an unknown constant."""
+        return self._received[row] - self._sent[row], self._arrived[row] - self._replied[row]
+
     def _late(self, row: int, usual: _Usual, *, up: bool) -> bool:
         """Later than was usual in this direction. The round trip must agree: no clock's step is a delay."""
-        up_ns = self._received[row] - self._sent[row]
-        down_ns = self._arrived[row] - self._replied[row]
+        up_ns, down_ns = self._ways(row)
         late_ns = up_ns - usual.up_ns if up else down_ns - usual.down_ns
         beyond = up_ns > usual.up_late_ns if up else down_ns > usual.down_late_ns
         return beyond and up_ns + down_ns - usual.rtt_ns >= late_ns // 2
@@ -643,6 +660,15 @@ class Tally:
         for row in sorted(rows, key=arrivals.__getitem__):
             jitter.add(arrivals[row] - departures[row])
         return jitter.value
+
+
+def _late_over(delays: list[int]) -> int:
+    """What exceeds the noise of these sorted delays; up to a quarter of them may themselves have been late.
+
+    For normally distributed noise it lies 3.4 standard deviations above the median, and 2 ms.
+    """
+    middle, upper = delays[len(delays) // 2], delays[len(delays) * 3 // 4]
+    return middle + _SPREADS * (upper - middle) + _NOISE_NS
 
 
 def _count(marks: list[int], mark: int) -> int:
