@@ -15,16 +15,15 @@ from datetime import tzinfo
 from enum import StrEnum
 from typing import Any
 
-from dashboard.judge import changes, demand, evidence, fluid, hours
-from dashboard.judge.floor import Floor, assured_floor
+from dashboard.judge import changes, demand, fluid
+from dashboard.judge.comparable import HISTORY_S as HISTORY_S  # for those who read the records
+from dashboard.judge.comparable import History, gather
+from dashboard.judge.freezes import frozen, headroom_of
 from dashboard.judge.layers import rate_text
-from store.clock import NS_PER_S, rfc3339
-from store.histogram import Histogram
+from store.clock import rfc3339
 from store.jsonform import SCHEMA
-from store.records import Direction, RateRun, RateSide, Stall, Standing, TrainSpan
+from store.records import RateRun, Stall, Standing, TrainSpan
 from store.site import Destination, StreamPlan, Transport
-
-HISTORY_S = 28 * 86_400  # four weeks hold the same weekday and hour four times; older runs are another line
 
 GO_SHARE = 0.7  # of an exact floor that the demand may take
 SINGLE_SHARE = 0.5  # of what stands in for a floor with too few runs
@@ -82,40 +81,12 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _History:
-    """What comparable hours saw. `trains` holds each train's stalls, oldest first."""
-
-    hours: str
-    floor: Floor
-    goodput_bps: int | None
-    trains: tuple[tuple[Stall, ...], ...]
-    train_s: float
-    loss_ratio: float
-    rtt_s: float
-
-    @property
-    def stalls(self) -> int:
-        return sum(len(train) for train in self.trains)
-
-    def per_hour(self, count: float) -> float:
-        return count * 3600 / self.train_s
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _Part:
     """One headroom's own answer, the code that stands for it, and its sentence."""
 
     answer: Answer
     code: str
     because: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Frozen:
-    """What the stalls of comparable hours would have cost, an hour of show."""
-
-    freezes: float
-    lost_s: float
 
 
 def check(
@@ -132,7 +103,7 @@ def check(
     Records must be of endpoints outside the house (`evidence.of_line`); those of other handoffs,
     other hours, other weeks, and those that do not count are passed over here.
     """
-    history = _history(plan, runs, spans, stalls, now_unix_ns=now_unix_ns, zone=zone)
+    history = gather(plan, runs, spans, stalls, now_unix_ns=now_unix_ns, zone=zone)
     if history.floor.bps is None or not history.train_s:
         return _check(plan, history, _unknown(history), now_unix_ns=now_unix_ns)
     parts = _parts(plan.destinations, history)
@@ -175,58 +146,7 @@ def as_json(found: Check) -> dict[str, Any]:
     }
 
 
-def _history(
-    plan: StreamPlan,
-    runs: Iterable[RateRun],
-    spans: Iterable[TrainSpan],
-    stalls: Iterable[Stall],
-    *,
-    now_unix_ns: int,
-    zone: tzinfo,
-) -> _History:
-    alike = hours.comparable(plan.times, zone)
-    oldest = now_unix_ns - HISTORY_S * NS_PER_S
-
-    def enters(record: RateRun | TrainSpan | Stall) -> bool:
-        started = record.started_unix_ns
-        return record.handoff == plan.handoff and oldest <= started <= now_unix_ns and alike(started)
-
-    sides = [side for _, side in evidence.counted(filter(enters, runs), Direction.UP)[0]]
-    kept = [span for span in spans if span.standing is Standing.VALID and enters(span)]
-    rtt = Histogram()
-    for span in kept:
-        rtt.merge(span.rtt)
-    sent = sum(span.sent for span in kept)
-    lost = sum(span.lost_up + span.lost_unattributed for span in kept)
-    return _History(
-        hours=hours.describe(plan.times),
-        floor=assured_floor([_at_ip(side) for side in sides]),
-        goodput_bps=assured_floor([side.lowest_second_bps for side in sides]).bps,
-        trains=_trains(kept, filter(enters, stalls)),
-        train_s=sum(span.seconds for span in kept),
-        loss_ratio=lost / sent if sent else 0.0,
-        rtt_s=(rtt.percentile(0.5) or 0) / 1e6,
-    )
-
-
-def _at_ip(side: RateSide) -> int:
-    """A run's slowest second at the IP layer, where demand is counted too."""
-    if not side.rates.goodput_bps:
-        return 0
-    return side.lowest_second_bps * side.rates.ip_bps // side.rates.goodput_bps
-
-
-def _trains(spans: Sequence[TrainSpan], stalls: Iterable[Stall]) -> tuple[tuple[Stall, ...], ...]:
-    """Each endpoint's stalls that may have hit the way up, where a counted span saw them; oldest first."""
-    watched = evidence.Watched(spans)
-    found: dict[str, list[Stall]] = {endpoint: [] for endpoint in watched.endpoints}
-    for stall in sorted(stalls, key=lambda one: (one.started_unix_ns, one.duration_us, one.how)):
-        if stall in watched and stall.direction is not Direction.DOWN:
-            found[stall.endpoint].append(stall)
-    return tuple(tuple(train) for train in found.values())
-
-
-def _parts(destinations: Sequence[Destination], history: _History) -> list[_Part]:
+def _parts(destinations: Sequence[Destination], history: History) -> list[_Part]:
     return [
         _capacity(destinations, history),
         _stalls(destinations, history),
@@ -239,7 +159,7 @@ def _worst(parts: Sequence[_Part]) -> Answer:
     return max((part.answer for part in parts), key=_WORSE.index)
 
 
-def _capacity(destinations: Sequence[Destination], history: _History) -> _Part:
+def _capacity(destinations: Sequence[Destination], history: History) -> _Part:
     """Go within 0.7 of the floor and a peak within 0.85; Tight within 0.85 and 1. With too few runs for a
     floor, Go within 0.5 and Tight where an exact floor of that height would give Go."""
     needs, peak, _ = demand.together(destinations, loss_ratio=history.loss_ratio)
@@ -259,7 +179,7 @@ def _capacity(destinations: Sequence[Destination], history: _History) -> _Part:
     return _Part(answer=answer, code="capacity", because=because)
 
 
-def _floor_text(history: _History) -> str:
+def _floor_text(history: History) -> str:
     floor, goodput = rate_text(history.floor.bps or 0), rate_text(history.goodput_bps or 0)
     runs = _counted(history.floor.n, "run")
     if history.floor.exact:
@@ -282,14 +202,14 @@ def _overflow(destinations: Sequence[Destination], headroom: float) -> str:
     )
 
 
-def _stalls(destinations: Sequence[Destination], history: _History) -> _Part:
+def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
     """Go when no stall outlasts a buffer, Hold from twelve freezes an hour or 1 % of the show on."""
-    cost = _frozen(destinations, history)
+    cost = frozen(destinations, history)
     seen = (
         f"in {_span(history.train_s)} of trains the line stalled {_counted(history.stalls, 'time')}, "
         f"{history.per_hour(history.stalls):.1f} an hour"
     )
-    headroom = _headroom(destinations, history)
+    headroom = headroom_of(destinations, history)
     if history.stalls and headroom > 1:
         seen += (
             f", each second of which takes {fluid.recovery_s(1.0, headroom):.1f} s at the floor to catch up"
@@ -311,61 +231,7 @@ def _stalls(destinations: Sequence[Destination], history: _History) -> _Part:
     )
 
 
-def _headroom(destinations: Sequence[Destination], history: _History) -> float:
-    """The floor over the demand."""
-    needs, _, _ = demand.together(destinations, loss_ratio=history.loss_ratio)
-    return (history.floor.bps or 0) / needs
-
-
-def _frozen(destinations: Sequence[Destination], history: _History) -> _Frozen:
-    """The freezes and lost seconds of the destination hit worst, stall by stall, as shares of an hour."""
-    headroom = _headroom(destinations, history)
-    freezes, lost_s = 0, 0.0
-    for train in history.trains:
-        each = [_lost(one, train, headroom=headroom, rtt_s=history.rtt_s) for one in destinations]
-        for stall in zip(*each, strict=True):
-            freezes += any(stall)
-            lost_s += max(stall)
-    return _Frozen(freezes=history.per_hour(freezes), lost_s=history.per_hour(lost_s))
-
-
-def _lost(destination: Destination, stalls: Sequence[Stall], *, headroom: float, rtt_s: float) -> list[float]:
-    """Seconds of picture that each stall costs this destination; 0 for those that its buffer outlasts."""
-    stretches: list[fluid.Stretch] = []
-    free_ns: int | None = None
-    for stall in stalls:
-        silence_s, window_s = _hit(destination, stall, headroom=headroom, rtt_s=rtt_s)
-        since_s = 0.0 if free_ns is None else max(0.0, (stall.started_unix_ns - free_ns) / NS_PER_S)
-        stretches += [
-            # what an over-full line loses between stalls is a matter of capacity, and judged there
-            fluid.Stretch(seconds=since_s, headroom=max(1.0, headroom), window_s=destination.buffer_s),
-            fluid.Stretch(seconds=silence_s, headroom=0.0, window_s=window_s),
-        ]
-        free_ns = stall.started_unix_ns + int(silence_s * NS_PER_S)
-    wait_s = destination.keyframe_s / 2
-    return [lost_s + wait_s if lost_s else 0.0 for lost_s in fluid.replay(stretches)[1::2]]
-
-
-def _hit(destination: Destination, stall: Stall, *, headroom: float, rtt_s: float) -> tuple[float, float]:
-    """The silence that a stall means for this transport, and how much of it is survived, in seconds.
-
-    Packets held back arrive after all: the buffer decides. Lost ones: TCP stays silent until it next
-    tries; ARQ survives b when its latency is at least RTT + b/h, h the share of its rate it can repeat
-    beside the stream; RTP repeats nothing.
-    """
-    if stall.how == "held":
-        return stall.seconds, destination.buffer_s
-    match destination.transport:
-        case Transport.TCP:
-            return fluid.tcp_silence_s(stall.seconds), destination.buffer_s
-        case Transport.ARQ:
-            spare = min(max(0.0, headroom - 1), destination.repeat_ceiling, 1.0)
-            return stall.seconds, max(0.0, destination.buffer_s - rtt_s) * spare
-        case Transport.RTP:
-            return stall.seconds, 0.0
-
-
-def _loss(destinations: Sequence[Destination], history: _History) -> list[_Part]:
+def _loss(destinations: Sequence[Destination], history: History) -> list[_Part]:
     """Loss on the way up that a transport does not take; TCP's share of it is in the floor already."""
     kinds = {destination.transport for destination in destinations}
     loss = history.loss_ratio
@@ -381,7 +247,7 @@ def _loss(destinations: Sequence[Destination], history: _History) -> list[_Part]
     return [_Part(answer=answer, code="loss", because=because)]
 
 
-def _short(history: _History) -> list[_Part]:
+def _short(history: History) -> list[_Part]:
     if history.train_s >= LEAST_TRAIN_S:
         return []
     because = (
@@ -391,7 +257,7 @@ def _short(history: _History) -> list[_Part]:
     return [_Part(answer=Answer.TIGHT, code="train_short", because=because)]
 
 
-def _unknown(history: _History) -> list[_Part]:
+def _unknown(history: History) -> list[_Part]:
     """What is missing, and what would mend it."""
     missing = []
     if history.floor.bps is None:
@@ -411,7 +277,7 @@ def _unknown(history: _History) -> list[_Part]:
 
 def _check(
     plan: StreamPlan,
-    history: _History,
+    history: History,
     parts: Sequence[_Part],
     *,
     now_unix_ns: int,
@@ -421,7 +287,7 @@ def _check(
     unknown = parts[0].answer is Answer.UNKNOWN
     answer = Answer.UNKNOWN if unknown else _worst(parts)
     deciding = [part for part in parts if part.answer is answer]
-    cost = None if unknown else _frozen(plan.destinations, history)
+    cost = None if unknown else frozen(plan.destinations, history)
     because = "; ".join(part.because for part in deciding)
     stuck = answer in (Answer.TIGHT, Answer.HOLD) and change is None
     if stuck and any(part.code != "train_short" for part in deciding):

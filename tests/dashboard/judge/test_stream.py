@@ -194,44 +194,6 @@ def test_stall_headroom_alone(per_hour: int, seconds: float, answer: Answer) -> 
     assert found.answer is answer
 
 
-def test_stalls_close_together_add_up() -> None:
-    """0.75 s each fit a buffer of 1 s, but 6 s apart on a line of 1.1 x the demand only 0.6 s is caught up:
-    the second finds 0.15 s waiting, the third 0.3, and 1.05 s do not fit (fluid queue by hand)."""
-    demand_bps = int((4_500_000 + 160_000) * 1.004)
-    near = [stall(days(EVENINGS)[0] + place * 675 * NS_PER_S // 100, seconds=0.75) for place in range(3)]
-    made = [run(int(demand_bps * 1.1), started_unix_ns=days(EVENINGS)[0])]
-    found = checked(plan(CLASS), made, spans(EVENINGS), near)
-    assert found.freezes_per_hour is not None
-    assert found.freezes_per_hour * found.train_minutes / 60 == pytest.approx(1)
-    assert found.lost_s_per_hour is not None
-    assert found.lost_s_per_hour * found.train_minutes / 60 == pytest.approx(
-        0.05 + CLASS.keyframe_s / 2, abs=0.001
-    )
-
-
-@pytest.mark.parametrize(
-    ("how", "made", "seconds", "freezes"),
-    [
-        ("held", CLASS, 0.7, False),
-        ("lost", CLASS, 0.7, True),  # TCP tries again at 0.6 and 1.4 s: 1.4 s of silence outlast 1 s
-        ("lost", CLASS, 0.59, False),
-        # ARQ, L = 1.5 s, repeats to 25 %: b survives when L >= RTT + b/h, so 0.25 x (1.5 - 0.021) = 0.370 s
-        ("lost", ARQ, 0.36, False),
-        ("lost", ARQ, 0.38, True),
-        ("held", ARQ, 1.49, False),
-        ("held", ARQ, 1.51, True),
-        ("lost", replace(CLASS, transport=Transport.RTP), 0.5, True),  # nothing is repeated
-    ],
-)
-def test_lost_and_held_stalls_by_transport(
-    how: str, made: Destination, seconds: float, freezes: bool
-) -> None:
-    """What each transport outlasts, by hand."""
-    silences = [stall(days(EVENINGS)[0], seconds=seconds, how=how)]
-    found = checked(plan(made), runs(EVENINGS, 100_000_000, 100_000_000), spans(EVENINGS), silences)
-    assert bool(found.freezes_per_hour) is freezes
-
-
 @pytest.mark.parametrize(
     ("found", "train", "codes"),
     [

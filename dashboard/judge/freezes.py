@@ -1,0 +1,78 @@
+"""What the stalls of comparable hours would have cost a plan: freezes and seconds of picture.
+
+Each recorded stall is replayed through the send buffer of each destination (fluid), by what its
+transport makes of packets that came late and of packets that never came.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dashboard.judge import demand, fluid
+from dashboard.judge.comparable import History
+from store.clock import NS_PER_S
+from store.records import Stall
+from store.site import Destination, Transport
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frozen:
+    """What the stalls of comparable hours would have cost, an hour of show."""
+
+    freezes: float
+    lost_s: float
+
+
+def headroom_of(destinations: Sequence[Destination], history: History) -> float:
+    """The floor over the demand."""
+    needs, _, _ = demand.together(destinations, loss_ratio=history.loss_ratio)
+    return (history.floor.bps or 0) / needs
+
+
+def frozen(destinations: Sequence[Destination], history: History) -> Frozen:
+    """The freezes and lost seconds of the destination hit worst, stall by stall, as shares of an hour."""
+    headroom = headroom_of(destinations, history)
+    freezes, lost_s = 0, 0.0
+    for train in history.trains:
+        each = [_lost(one, train, headroom=headroom, rtt_s=history.rtt_s) for one in destinations]
+        for stall in zip(*each, strict=True):
+            freezes += any(stall)
+            lost_s += max(stall)
+    return Frozen(freezes=history.per_hour(freezes), lost_s=history.per_hour(lost_s))
+
+
+def _lost(destination: Destination, stalls: Sequence[Stall], *, headroom: float, rtt_s: float) -> list[float]:
+    """Seconds of picture that each stall costs this destination; 0 for those that its buffer outlasts."""
+    stretches: list[fluid.Stretch] = []
+    free_ns: int | None = None
+    for stall in stalls:
+        silence_s, window_s = _hit(destination, stall, headroom=headroom, rtt_s=rtt_s)
+        since_s = 0.0 if free_ns is None else max(0.0, (stall.started_unix_ns - free_ns) / NS_PER_S)
+        stretches += [
+            # what an over-full line loses between stalls is a matter of capacity, and judged there
+            fluid.Stretch(seconds=since_s, headroom=max(1.0, headroom), window_s=destination.buffer_s),
+            fluid.Stretch(seconds=silence_s, headroom=0.0, window_s=window_s),
+        ]
+        free_ns = stall.started_unix_ns + int(silence_s * NS_PER_S)
+    wait_s = destination.keyframe_s / 2
+    return [lost_s + wait_s if lost_s else 0.0 for lost_s in fluid.replay(stretches)[1::2]]
+
+
+def _hit(destination: Destination, stall: Stall, *, headroom: float, rtt_s: float) -> tuple[float, float]:
+    """The silence that a stall means for this transport, and how much of it is survived, in seconds.
+
+    Packets held back arrive after all: the buffer decides. Lost ones: TCP stays silent until it next
+    tries; ARQ survives b when its latency is at least RTT + b/h, h the share of its rate it can repeat
+    beside the stream; RTP repeats nothing.
+    """
+    if stall.how == "held":
+        return stall.seconds, destination.buffer_s
+    match destination.transport:
+        case Transport.TCP:
+            return fluid.tcp_silence_s(stall.seconds), destination.buffer_s
+        case Transport.ARQ:
+            spare = min(max(0.0, headroom - 1), destination.repeat_ceiling, 1.0)
+            return stall.seconds, max(0.0, destination.buffer_s - rtt_s) * spare
+        case Transport.RTP:
+            return stall.seconds, 0.0
