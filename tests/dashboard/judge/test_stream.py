@@ -187,7 +187,13 @@ def test_peaks(peak_factor: float, answer: Answer) -> None:
 
 @pytest.mark.parametrize(
     ("per_hour", "seconds", "answer"),
-    [(1, 0.9, Answer.GO), (1, 1.1, Answer.TIGHT), (60, 1.1, Answer.HOLD), (2, 30.0, Answer.HOLD)],
+    [
+        (1, 0.9, Answer.GO),
+        (1, 1.1, Answer.TIGHT),
+        (12, 1.1, Answer.TIGHT),
+        (13, 1.1, Answer.HOLD),
+        (2, 30.0, Answer.HOLD),
+    ],
 )
 def test_stall_headroom_alone(per_hour: int, seconds: float, answer: Answer) -> None:
     """With capacity to spare: none outlasts 1 s, some, more than twelve an hour, over 1 % of the show."""
