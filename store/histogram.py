@@ -115,6 +115,8 @@ class Histogram:
         if not self.count:
             return None
         rank = rank_of(share, self.count)
+        if rank == 1:
+            return self._min
         if rank >= self.count:
             return self._max
         seen = 0

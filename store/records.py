@@ -193,7 +193,8 @@ class TrainSpan:
     Counts are of packets *sent* within the span. `lost_up` + `lost_down` + `lost_unattributed` are
     those with no reply within `waiting_s`. `held_*` arrived, but only at the end of a silence of at
     least 0.2 s that began before they were due. PDV is delay over the span's own minimum
-    (RFC 5481), jitter the RFC 3550 estimate at the span's end (None with fewer than two packets).
+    (RFC 5481), jitter the RFC 3550 estimate at the span's end (None with fewer than two packets),
+    stored to the nanosecond.
     """
 
     kind: str = field(default="train", init=False)

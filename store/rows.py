@@ -1,8 +1,9 @@
 """A record as rows of the database's tables, and back.
 
 `insertions` is what the writer executes, `rate_run_of` and its like are what the reader calls. Text
-keeps every character but lone surrogates; integers must fit into 64 bits and floats be finite, so
-that whatever `insertions` takes, the database takes too. Imports records and what they are made of.
+keeps every character but lone surrogates, jitter its whole nanoseconds. Integers must fit into 64 bits
+and floats be finite, so that whatever `insertions` takes, the database takes too. Imports records and
+what they are made of.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import asdict, fields
 from typing import Any
 
 from store import varint
+from store.clock import NS_PER_US
 from store.errors import BadMessage
 from store.histogram import Delays, Histogram
 from store.layers import LayerRates
@@ -53,7 +55,7 @@ RATE_SIDE = (
 TRAIN = (
     "started_unix_ns, seconds, per_second, packet_bytes, waiting_s, sent, received, lost_up, lost_down, "
     "lost_unattributed, held_up, held_down, duplicated_up, duplicated_down, reordered_up, reordered_down, "
-    "blips, jitter_up_us, jitter_down_us, kernel_stamps, reasons, rtt_us, pdv_up_us, pdv_down_us"
+    "blips, jitter_up_ns, jitter_down_ns, kernel_stamps, reasons, rtt_us, pdv_up_us, pdv_down_us"
 )
 STALL = "started_unix_ns, duration_us, direction, how, lost, held"
 TROUBLE = "kind, started_unix_ns, ended_unix_ns, what, why, whose"
@@ -136,6 +138,9 @@ def train_span_of(names: tuple[str, str], row: Sequence[Any]) -> TrainSpan:
     rtt, pdv_up, pdv_down = (Histogram() if each is None else Histogram.unpack(each) for each in packed)
     values["timestamps"] = Stamps.KERNEL if values.pop("kernel_stamps") else Stamps.CLOCK
     values["reasons"] = tuple(values["reasons"].split())
+    for side in ("up", "down"):
+        jitter_ns = values.pop(f"jitter_{side}_ns")
+        values[f"jitter_{side}_us"] = None if jitter_ns is None else jitter_ns / NS_PER_US
     return TrainSpan(handoff=names[0], endpoint=names[1], rtt=rtt, pdv_up=pdv_up, pdv_down=pdv_down, **values)
 
 
@@ -226,6 +231,8 @@ def _rate_rows(run: RateRun) -> list[Insertion]:
 
 def _train_row(span: TrainSpan) -> Insertion:
     packed = {
+        "jitter_up_ns": _nanoseconds(span.jitter_up_us),
+        "jitter_down_ns": _nanoseconds(span.jitter_down_us),
         "kernel_stamps": span.timestamps is Stamps.KERNEL,
         "reasons": _codes(span.reasons),
         "rtt_us": span.rtt.pack(),
@@ -260,6 +267,13 @@ def _storable_value(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         raise ValueError(f"{value} is no number that a record may hold")
     return value
+
+
+def _nanoseconds(us: float | None) -> int | None:
+    """Whole nanoseconds, finer than any stamp; ValueError for what is no number."""
+    if us is None or math.isfinite(us):
+        return None if us is None else round(us * NS_PER_US)
+    raise ValueError(f"{us} is no number that a record may hold")
 
 
 def _codes(reasons: tuple[str, ...]) -> str:

@@ -122,8 +122,8 @@ def m001_records(db: Database) -> None:
             rtt_us BLOB NOT NULL,
             pdv_up_us BLOB NOT NULL,
             pdv_down_us BLOB NOT NULL,
-            jitter_up_us REAL,
-            jitter_down_us REAL,
+            jitter_up_ns INTEGER,
+            jitter_down_ns INTEGER,
             kernel_stamps INTEGER NOT NULL,
             reasons TEXT NOT NULL,
             PRIMARY KEY (path, started_unix_ns, nth)
@@ -230,6 +230,11 @@ def _unreadable(error: sqlite3.Error, path: Path) -> DatabaseMistake:
     if error.sqlite_errorname == "SQLITE_NOTADB":
         return DatabaseMistake(
             f"{path} is no database; name a database of Linebook's or a file that is not there"
+        )
+    if error.sqlite_errorname.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN")):
+        return DatabaseMistake(
+            f"{path} cannot be read by this account just now ({error}); it needs write access to the folder, "
+            "or the probe running"
         )
     return DatabaseMistake(f"{path} cannot be read: {error}")
 

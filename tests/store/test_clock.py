@@ -1,0 +1,67 @@
+"""Times as people and programs read them, against RFC 3339's own examples and the standard library."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from store.clock import Clock, local, rfc3339, zone
+
+# RFC 3339 section 5.8, the first two examples in UTC (from memory); Unix seconds from coreutils' `date`
+RFC_3339 = [
+    (482_196_050_520_000_000, "1985-04-12T23:20:50.520Z"),
+    (851_042_397_000_000_000, "1996-12-20T00:39:57.000Z"),
+]
+
+
+@pytest.mark.parametrize(("unix_ns", "text"), RFC_3339)
+def test_writes_the_examples_of_rfc_3339(unix_ns: int, text: str) -> None:
+    assert rfc3339(unix_ns) == text
+
+
+@given(st.integers(0, 2**62))
+def test_is_read_back_by_the_standard_library(unix_ns: int) -> None:
+    """To the millisecond below, whatever the nanoseconds."""
+    found = datetime.fromisoformat(rfc3339(unix_ns))
+    assert (found - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(milliseconds=1) == unix_ns // 1_000_000
+
+
+# Offsets: ISO 8601. Lisbon's winter and summer time 2026 by the IANA time zone database
+@pytest.mark.parametrize(
+    ("name", "month", "offset_minutes"),
+    [
+        ("UTC", 1, 0),
+        ("UTC+01:00", 1, 60),
+        ("UTC-3", 1, -180),
+        ("UTC+5:45", 1, 345),
+        ("UTC-00:30", 1, -30),
+        ("Europe/Lisbon", 1, 0),
+        ("Europe/Lisbon", 7, 60),
+    ],
+)
+def test_zones(name: str, month: int, offset_minutes: int) -> None:
+    moment = datetime(2026, month, 15, 12, tzinfo=UTC)
+    found = local(int(moment.timestamp()) * 10**9 + 1_500, zone(name))
+    assert found.utcoffset() == timedelta(minutes=offset_minutes)
+    assert found == moment + timedelta(microseconds=1)
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["", "Mars", "Europe", "../../etc/passwd", "UTC+15", "UTC+1:99", "UTC+1:", "UTC+x", "utc+1", "UTC 1"],
+)
+def test_refuses_what_is_no_zone(name: str) -> None:
+    with pytest.raises(ValueError, match=r"no time zone|not an offset"):
+        zone(name)
+
+
+def test_the_clock_is_this_hosts() -> None:
+    """Both readings move forward and the label agrees with the standard library."""
+    clock = Clock()
+    before = datetime.now(UTC).timestamp()
+    first, label = clock.monotonic_ns(), clock.unix_ns()
+    assert before - 1 <= label / 1e9 <= datetime.now(UTC).timestamp() + 1
+    assert clock.monotonic_ns() >= first
