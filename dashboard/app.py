@@ -20,11 +20,12 @@ from aiohttp import web
 
 from dashboard import api
 from dashboard.assets import KEPT, Asset, find_assets
+from dashboard.kept import Kept
 from dashboard.pages import circuit, today
 from dashboard.pages.frame import Frame, Pages, frame_of, load_pages
 from store.clock import Clock, zone
 from store.errors import LinebookError, UserMistake
-from store.reader import ReaderThread
+from store.reader import Reader, ReaderThread
 from store.site import Handoff, Site
 
 log = logging.getLogger(__name__)
@@ -51,6 +52,7 @@ class Desk:
     site: Site
     reader: ReaderThread
     clock: Clock
+    kept: Kept
     allowed_hosts: frozenset[str]
 
 
@@ -64,7 +66,7 @@ def make_app(
 ) -> web.Application:
     """The application. It closes `reader` when it ends; `allowed_hosts` are Host headers, with port."""
     app = web.Application(middlewares=[_errors, _own_name])
-    app[DESK] = Desk(site=site, reader=reader, clock=clock, allowed_hosts=allowed_hosts)
+    app[DESK] = Desk(site=site, reader=reader, clock=clock, kept=Kept(clock), allowed_hosts=allowed_hosts)
     app.on_response_prepare.append(_headers)
     app.cleanup_ctx.append(_files)
     app.cleanup_ctx.append(_reading)
@@ -217,10 +219,17 @@ async def _own_name(request: web.Request, handler: Handler) -> web.StreamRespons
     return await handler(request)
 
 
-def _frame(request: web.Request, *, title: str, json_url: str | None = None) -> Frame:
+def _frame(
+    request: web.Request, *, title: str, json_url: str | None = None, now_ns: int | None = None
+) -> Frame:
+    """The frame of a page that says what was found at `now_ns`, the present when None."""
     desk = request.app[DESK]
     return frame_of(
-        desk.site, title=title, here=request.rel_url.raw_path, json_url=json_url, now_ns=desk.clock.unix_ns()
+        desk.site,
+        title=title,
+        here=request.rel_url.raw_path,
+        json_url=json_url,
+        now_ns=desk.clock.unix_ns() if now_ns is None else now_ns,
     )
 
 
@@ -238,34 +247,54 @@ def _handoff(request: web.Request) -> Handoff:
 
 
 async def _find_today(request: web.Request) -> today.Findings:
-    api.only(request.query)
     desk = request.app[DESK]
-    now_ns = desk.clock.unix_ns()
-    return await desk.reader.read(lambda reader: today.find(reader, site=desk.site, now_ns=now_ns))
+
+    def find(reader: Reader) -> today.Findings:
+        return desk.kept.get("today", lambda: today.find(reader, site=desk.site, now_ns=desk.clock.unix_ns()))
+
+    return await desk.reader.read(find)
 
 
 async def _today(request: web.Request) -> web.StreamResponse:
+    api.only(request.query)
     found = await _find_today(request)
-    frame = _frame(request, title="Today", json_url="/today.json")
+    frame = _frame(request, title="Today", json_url="/today.json", now_ns=found.now_ns)
     return _html(request.app[PAGES].today(today.page(found, frame=frame)))
 
 
 async def _today_json(request: web.Request) -> web.StreamResponse:
+    api.only(request.query)
     return api.answer(today.as_json(await _find_today(request)))
 
 
-async def _find_circuit(request: web.Request) -> circuit.Findings:
-    desk, handoff, period = request.app[DESK], _handoff(request), api.period_of(request.query)
-    now_ns = desk.clock.unix_ns()
-    return await desk.reader.read(
-        lambda reader: circuit.find(reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns)
-    )
+async def _today_figure(request: web.Request) -> web.StreamResponse:
+    api.only(request.query)
+    found, name = await _find_today(request), request.match_info["plan"]
+    text = await asyncio.to_thread(today.figure, found, name)
+    if text is None:
+        raise api.NotHere(f"No stream plan is called {name!r}.")
+    return api.answer_text(text)
+
+
+async def _find_circuit(request: web.Request, *others: str) -> circuit.Findings:
+    desk, handoff = request.app[DESK], _handoff(request)
+    period = api.period_of(request.query, *others)
+
+    def find(reader: Reader) -> circuit.Findings:
+        def made() -> circuit.Findings:
+            now_ns = desk.clock.unix_ns()
+            return circuit.find(reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns)
+
+        return desk.kept.get((handoff.name, period), made)
+
+    return await desk.reader.read(find)
 
 
 async def _circuit(request: web.Request) -> web.StreamResponse:
     found = await _find_circuit(request)
     json_url = f"{request.rel_url.raw_path}.json?period={found.period}"
-    frame = _frame(request, title=f"Circuit {found.handoff.name}", json_url=json_url)
+    title = f"Circuit {found.handoff.name}"
+    frame = _frame(request, title=title, json_url=json_url, now_ns=found.stretch.to_ns)
     return _html(request.app[PAGES].circuit(circuit.page(found, frame=frame)))
 
 
@@ -274,35 +303,12 @@ async def _circuit_json(request: web.Request) -> web.StreamResponse:
 
 
 async def _circuit_figure(request: web.Request) -> web.StreamResponse:
-    desk, handoff, name = request.app[DESK], _handoff(request), request.match_info["figure"]
-    period, endpoint = api.period_of(request.query, "endpoint"), request.query.get("endpoint")
-    now_ns = desk.clock.unix_ns()
-    text = await desk.reader.read(
-        lambda reader: circuit.figure(
-            reader,
-            name,
-            site=desk.site,
-            handoff=handoff,
-            period=period,
-            endpoint=endpoint,
-            now_ns=now_ns,
-        )
-    )
+    found = await _find_circuit(request, "endpoint")
+    name, endpoint = request.match_info["figure"], request.query.get("endpoint")
+    text = await asyncio.to_thread(circuit.figure, found, name, endpoint)
     if text is None:
-        raise api.NotHere(f"Nothing is drawn under this address; figures are {', '.join(circuit.FIGURES)}.")
-    return api.answer_text(text)
-
-
-async def _today_figure(request: web.Request) -> web.StreamResponse:
-    api.only(request.query)
-    desk, name = request.app[DESK], request.match_info["plan"]
-    plan = {plan.name: plan for plan in desk.site.plans}.get(name)
-    if plan is None:
-        raise api.NotHere(f"No stream plan is called {name!r}.")
-    now_ns = desk.clock.unix_ns()
-    text = await desk.reader.read(
-        lambda reader: today.show_figure(reader, site=desk.site, plan=plan, now_ns=now_ns)
-    )
+        figures = ", ".join(circuit.FIGURES)
+        raise api.NotHere(f"Nothing is drawn under this address. The figures are: {figures}.")
     return api.answer_text(text)
 
 

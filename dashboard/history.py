@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TypeVar
 
-from dashboard.judge import contract, evidence, hours, stream, today
+from dashboard.judge import comparable, contract, evidence, hours, stream, today
 from dashboard.judge.stream import Check
 from dashboard.judge.verdict import RateVerdict
 from store.clock import NS_PER_S, zone
@@ -77,7 +77,7 @@ def check(site: Site, plan: StreamPlan, records: Iterable[Record], *, now_unix_n
 
 def check_of(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> Check:
     """The same, read from the store."""
-    since_ns = now_unix_ns - stream.HISTORY_S * NS_PER_S
+    since_ns = now_unix_ns - comparable.HISTORY_S * NS_PER_S
     records: list[Record] = [
         *reader.rate_runs(handoff=plan.handoff, since_ns=since_ns, until_ns=now_unix_ns, bins=False),
         *reader.stalls(handoff=plan.handoff, since_ns=since_ns, until_ns=now_unix_ns),
@@ -90,7 +90,7 @@ def _spans(
     reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_ns: int
 ) -> Iterator[TrainSpan]:
     """Spans of the last hours, and of four weeks those in hours comparable with a plan's, each once."""
-    where, since_ns = zone(site.timezone), now_unix_ns - stream.HISTORY_S * NS_PER_S
+    where, since_ns = zone(site.timezone), now_unix_ns - comparable.HISTORY_S * NS_PER_S
     recent_ns = now_unix_ns - today.RECENT_S * NS_PER_S
     for handoff in site.handoffs:
         wanted = [(recent_ns, now_unix_ns)]

@@ -16,6 +16,11 @@ from dashboard.figures.pooling import Stretch
 from store.clock import local
 from store.records import Gap
 
+TICKS = (  # a tick's label by the distance of ticks, in ms
+    {"dtickrange": [None, 60_000], "value": "%H:%M:%S\n%a %d %b"},
+    {"dtickrange": [60_000, 43_200_000], "value": "%H:%M\n%a %d %b"},
+    {"dtickrange": [43_200_000, None], "value": "%d %b\n%Y"},
+)
 SIGNS = {"up": "triangle-up", "down": "triangle-down", "excluded": "x-thin-open"}
 
 
@@ -49,7 +54,7 @@ def points(name: str, values: Sequence[tuple[int, float]], *, meta: str, sign: s
         mode="markers",
         x=[at(unix_ns, where) for unix_ns, _ in values],
         y=[round(rate_bps / 1e6, 3) for _, rate_bps in values],
-        marker={"symbol": sign, "size": 9, "line": {"width": 1.5}},
+        marker={"symbol": sign, "size": 9, "line": {"width": 1.8}},
         hovertemplate=f"%{{x|%a %d %b %H:%M:%S}}<br>{name}: %{{y:.2f}} Mb/s<extra></extra>",
     )
 
@@ -75,6 +80,7 @@ def drawn(traces: Sequence[Any], *, unit: str, stretch: Stretch, gaps: Iterable[
             "showgrid": False,
             "showline": True,
             "ticks": "outside",
+            "tickformatstops": TICKS,
         },
         yaxis={
             "title": {"text": unit},

@@ -31,11 +31,10 @@ from dashboard.pages.wording import (
     Moment,
     counted,
     grouped,
-    mbps,
     moment,
-    ms,
-    percent,
     span,
+    stated_mbps,
+    stated_percent,
 )
 from store import jsonform
 from store.clock import NS_PER_S, rfc3339, zone
@@ -119,30 +118,16 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
     )
 
 
-def figure(
-    reader: Reader,
-    name: str,
-    *,
-    site: Site,
-    handoff: Handoff,
-    period: Period,
-    endpoint: str | None,
-    now_ns: int,
-) -> str | None:
-    """The figure of this name as JSON text, read and drawn; None when there is none to draw."""
-    stretch = _stretch(reader, site, handoff, period, now_ns=now_ns)
-    troubles = reader.troubles(handoff=handoff.name, since_ns=stretch.from_ns)
-    gaps = [one for one in troubles if isinstance(one, Gap)]
+def figure(found: Findings, name: str, endpoint: str | None) -> str | None:
+    """The figure of this name as JSON text; `endpoint` says of which train. None when there is none."""
+    gaps = [one for one in found.troubles if isinstance(one, Gap)]
     if name == "rates":
-        found, card = (
-            reader.rate_runs(handoff=handoff.name, since_ns=stretch.from_ns, bins=False),
-            handoff.card,
-        )
-        return rates_figure.figure(found, layer=_layer(handoff), card=card, gaps=gaps, stretch=stretch)
-    if name not in TRAIN_FIGURES or endpoint is None:
+        card, layer = found.handoff.card, _layer(found.handoff)
+        return rates_figure.figure(found.runs, layer=layer, card=card, gaps=gaps, stretch=found.stretch)
+    trains_ = {train.endpoint: train for train in found.trains}
+    if name not in TRAIN_FIGURES or endpoint not in trains_:
         return None
-    train = _train(reader, site, handoff.name, endpoint, stretch)
-    return None if train is None else TRAIN_FIGURES[name](train.drawn, gaps=gaps, stretch=stretch)
+    return TRAIN_FIGURES[name](trains_[endpoint].drawn, gaps=gaps, stretch=found.stretch)
 
 
 TRAIN_FIGURES = {"delay": delay_figure.figure, "loss": loss_figure.figure}
@@ -234,7 +219,7 @@ def _card(handoff: Handoff) -> tuple[CardRow, ...]:
     card, pages = handoff.card, dict(handoff.card.pages)
 
     def rate(bps: int | None) -> str | None:
-        return None if bps is None else f"{mbps(bps)} Mb/s"
+        return None if bps is None else f"{stated_mbps(bps)} Mb/s"
 
     fields = (
         ("provider", "Provider", card.provider),
@@ -242,15 +227,15 @@ def _card(handoff: Handoff) -> tuple[CardRow, ...]:
         ("rate_up", "Rate up", rate(card.rate_up_bps)),
         ("rate_down", "Rate down", rate(card.rate_down_bps)),
         ("layer", "Layer of the rates", None if card.layer is Layer.NOT_STATED else LAYERS[card.layer]),
-        ("met_ratio", "Share of runs that must reach them", percent(card.met_ratio)),
+        ("met_ratio", "Share of runs that must reach them", stated_percent(card.met_ratio)),
         ("port_rate", "Port rate", rate(card.port_rate_bps)),
-        ("rtt_p95", "RTT, p95", None if card.rtt_p95_us is None else f"{ms(card.rtt_p95_us)} ms"),
-        ("pdv_p99", "PDV, p99", None if card.pdv_p99_us is None else f"{ms(card.pdv_p99_us)} ms"),
-        ("loss", "Packet loss", None if card.loss_ratio is None else percent(card.loss_ratio)),
+        ("rtt_p95", "RTT, p95", None if card.rtt_p95_us is None else f"{card.rtt_p95_us / 1000:g} ms"),
+        ("pdv_p99", "PDV, p99", None if card.pdv_p99_us is None else f"{card.pdv_p99_us / 1000:g} ms"),
+        ("loss", "Packet loss", None if card.loss_ratio is None else stated_percent(card.loss_ratio)),
         (
             "availability",
             "Availability",
-            None if card.availability_ratio is None else percent(card.availability_ratio),
+            None if card.availability_ratio is None else stated_percent(card.availability_ratio),
         ),
         ("availability_rule", "What counts as an outage", card.availability_rule),
         ("fee_per_month", "Fee a month", card.fee_per_month),
@@ -332,7 +317,12 @@ def _trouble_table(found: Findings) -> Table | None:
     rows = [_trouble_row(trouble, found.stretch.zone) for trouble in reversed(found.troubles[-MOST_ROWS:])]
     return Table(
         caption=f"Failed, skipped and not measured in {PERIODS[found.period]}, newest first",
-        headings=(Heading(text="When"), Heading(text="What"), Heading(text="Why"), Heading(text="Owner")),
+        headings=(
+            Heading(text="When"),
+            Heading(text="What", kind="prose"),
+            Heading(text="Why", kind="prose"),
+            Heading(text="Owner"),
+        ),
         rows=tuple(rows),
         note=_cut(len(found.troubles)),
     )

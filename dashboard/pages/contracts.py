@@ -10,7 +10,7 @@ from typing import Any
 from dashboard.judge import evidence
 from dashboard.judge.verdict import RateVerdict, Word
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells, number
-from dashboard.pages.wording import DASH, LAYERS, grouped, mbps, percent
+from dashboard.pages.wording import DASH, LAYERS, grouped, percent, stated_mbps, stated_percent
 from store.records import REASONS
 from store.site import Handoff
 
@@ -70,7 +70,7 @@ def table(rows: Sequence[tuple[Handoff, RateVerdict]], *, caption: str) -> Table
                 handoff.name,
                 str(verdict.direction),
                 MARKS[verdict.word],
-                mbps(verdict.needed_bps),
+                DASH if verdict.needed_bps is None else stated_mbps(verdict.needed_bps),
                 LAYERS[verdict.layer_used],
                 grouped(verdict.n),
                 f"{verdict.effective_n:.0f}",
@@ -79,7 +79,7 @@ def table(rows: Sequence[tuple[Handoff, RateVerdict]], *, caption: str) -> Table
                 grouped(verdict.open_),
                 percent(verdict.share),
                 _bounds(verdict) if verdict.n else DASH,
-                percent(verdict.met_ratio),
+                stated_percent(verdict.met_ratio),
             )
             for handoff, verdict in rows
         ),

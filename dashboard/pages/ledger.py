@@ -5,7 +5,8 @@ Imports wording only.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import Literal
 
 from dashboard.pages.wording import DASH, Moment
 
@@ -42,11 +43,14 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heading:
-    """A column's heading; the unit of its figures stands here and nowhere else."""
+    """A column's heading; the unit of its figures stands here and nowhere else.
+
+    `kind` says how its cells are set: ``number`` to the right, ``prose`` over several lines.
+    """
 
     text: str
     unit: str = ""
-    number: bool = False
+    kind: Literal["word", "number", "prose"] = "word"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,20 +72,9 @@ class Chart:
     key: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
-    """A heading of its own within a page: sentences, then a table, then a chart over it."""
-
-    id: str
-    title: str
-    texts: tuple[str, ...] = ()
-    chart: Chart | None = None
-    tables: tuple[Table, ...] = field(default=())
-
-
 def number(text: str, unit: str = "") -> Heading:
     """The heading of a column of figures."""
-    return Heading(text=text, unit=unit, number=True)
+    return Heading(text=text, unit=unit, kind="number")
 
 
 def cells(*values: str | Moment | Mark) -> tuple[Cell, ...]:

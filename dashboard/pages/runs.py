@@ -9,7 +9,7 @@ from typing import Any
 
 from dashboard.judge import evidence
 from dashboard.pages.ledger import Heading, Table, cells, number
-from dashboard.pages.wording import LAYERS, counted, grouped, mbps, moment, ms, percent
+from dashboard.pages.wording import LAYERS, counted, grouped, mbps, moment, ms, path, percent
 from store import jsonform
 from store.layers import Layer
 from store.records import REASONS, Direction, RateRun, Standing
@@ -23,7 +23,7 @@ def table(runs: Sequence[RateRun], *, caption: str, where: tzinfo, most: int) ->
     rows = [
         cells(
             moment(run.started_unix_ns, where),
-            f"{run.handoff} – {run.endpoint}",
+            path(run.handoff, run.endpoint),
             f"{direction}, both at once" if run.direction is Direction.BOTH else str(direction),
             mbps(side.rates.goodput_bps),
             mbps(side.rates.ip_bps),
@@ -52,7 +52,7 @@ def table(runs: Sequence[RateRun], *, caption: str, where: tzinfo, most: int) ->
             number("RTT idle", "p50, ms"),
             number("RTT loaded", "p95, ms"),
             Heading(text="Limited by"),
-            Heading(text="Standing"),
+            Heading(text="Standing", kind="prose"),
         ),
         rows=tuple(rows),
         note=f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them."
@@ -118,7 +118,7 @@ def ledger(runs: Counter[str], spans: Counter[str], *, caption: str) -> Table | 
     return Table(
         caption=caption,
         headings=(
-            Heading(text="Rule"),
+            Heading(text="Rule", kind="prose"),
             Heading(text="Standing it brings"),
             number("Rate runs"),
             number("Train spans"),

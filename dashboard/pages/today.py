@@ -24,7 +24,7 @@ from dashboard.judge.verdict import RateVerdict
 from dashboard.pages import contracts, runs, trains
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cells, number
-from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment, ms, span
+from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment, ms, path, span
 from store import jsonform
 from store.clock import NS_PER_S, rfc3339, zone
 from store.reader import Reader
@@ -73,11 +73,10 @@ class TrainHour:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
-    """What is known and judged of the whole site just now."""
+    """What is known and judged of the whole site just now; `stretch` is the last day."""
 
     site: Site
-    now_ns: int
-    zone: tzinfo
+    stretch: Stretch
     newest_ns: int | None
     alive_ns: int | None
     notices: tuple[Notice, ...]
@@ -85,6 +84,15 @@ class Findings:
     verdicts: tuple[tuple[Handoff, RateVerdict], ...]
     trains: tuple[TrainHour, ...]
     runs: tuple[RateRun, ...]
+    gaps: tuple[Gap, ...]
+
+    @property
+    def now_ns(self) -> int:
+        return self.stretch.to_ns
+
+    @property
+    def zone(self) -> tzinfo:
+        return self.stretch.zone
 
     @property
     def running(self) -> bool:
@@ -153,35 +161,44 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     ]
     return Findings(
         site=site,
-        now_ns=now_ns,
-        zone=where,
+        stretch=_stretch(reader, site, now_ns=now_ns),
         newest_ns=reader.newest_ns(),
         alive_ns=reader.last_alive_ns(),
         notices=judge.notices(site, records, now_unix_ns=now_ns),
         planned=tuple(sorted(planned, key=_next_first)),
         verdicts=tuple(one for handoff in site.handoffs for one in history.verdicts(site, handoff, records)),
-        runs=tuple(reader.rate_runs(since_ns=now_ns - DAY_NS, bins=False)),
+        runs=tuple(reader.rate_runs(since_ns=now_ns - DAY_NS, until_ns=now_ns, bins=False)),
+        gaps=tuple(one for one in reader.troubles(since_ns=now_ns - DAY_NS) if isinstance(one, Gap)),
         trains=_trains(reader, now_ns=now_ns),
     )
 
 
-def show_figure(reader: Reader, *, site: Site, plan: StreamPlan, now_ns: int) -> str:
-    """The last day's upload runs beside what a plan asks for, as JSON text."""
-    found = reader.rate_runs(handoff=plan.handoff, since_ns=now_ns - DAY_NS, bins=False)
-    gaps = reader.troubles(handoff=plan.handoff, since_ns=now_ns - DAY_NS)
-    oldest_ns = reader.oldest_ns(handoff=plan.handoff, since_ns=now_ns - DAY_NS) or 0
-    return show.figure(
-        _up(site, plan, found),
-        check=history.check_of(reader, site, plan, now_unix_ns=now_ns),
-        gaps=[one for one in gaps if isinstance(one, Gap)],
-        stretch=Stretch(from_ns=max(now_ns - DAY_NS, oldest_ns), to_ns=now_ns, zone=zone(site.timezone)),
-    )
+def figure(found: Findings, name: str) -> str | None:
+    """The last day's upload runs beside what the plan of this name asks for, as JSON text."""
+    for planned in found.planned:
+        if planned.plan.name == name:
+            handoff = planned.plan.handoff
+            return show.figure(
+                _up(found.site, planned.plan, found.runs),
+                check=planned.check,
+                gaps=[gap for gap in found.gaps if gap.handoff in ("", handoff)],
+                stretch=found.stretch,
+            )
+    return None
 
 
 def _up(site: Site, plan: StreamPlan, runs_: Iterable[RateRun]) -> list[RateRun]:
     """Runs to endpoints outside on the plan's handoff."""
     found = evidence.of_line(site, plan.handoff, runs_)
     return [one for one in found if isinstance(one, RateRun)]
+
+
+def _stretch(reader: Reader, site: Site, *, now_ns: int) -> Stretch:
+    """The last day as far as there is a record of it: a young record fills its chart."""
+    since_ns = now_ns - DAY_NS
+    oldest = [reader.oldest_ns(handoff=handoff.name, since_ns=since_ns) for handoff in site.handoffs]
+    first_ns = min((one for one in oldest if one is not None), default=since_ns)
+    return Stretch(from_ns=max(since_ns, first_ns), to_ns=now_ns, zone=zone(site.timezone))
 
 
 def _next_first(planned: Planned) -> tuple[bool, int]:
@@ -371,7 +388,7 @@ def _train_row(train: TrainHour) -> tuple[Cell, ...]:
     said, measured = train.hour.train, train.hour.measured
     stalls = f"{said.stalls.count}, {span(said.stalls.seconds)} in all" if said.stalls.count else "0"
     return cells(
-        f"{train.handoff} – {train.endpoint}",
+        path(train.handoff, train.endpoint),
         grouped(said.sent) if measured else "none valid",
         trains.lost(said.loss_up),
         trains.lost(said.loss_down),

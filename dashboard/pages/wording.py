@@ -69,6 +69,11 @@ def stated_mbps(rate_bps: int) -> str:
     return f"{rate_bps / 1e6:.6f}".rstrip("0").rstrip(".")
 
 
+def stated_percent(ratio: float) -> str:
+    """A share that somebody wrote down, without zeros that they did not write."""
+    return f"{ratio * 100:.6g} %"
+
+
 def ms(delay_us: float | None) -> str:
     """Milliseconds: hundredths below 10, tenths below 100, whole above."""
     if delay_us is None:
@@ -111,6 +116,11 @@ def span(seconds: float) -> str:
             rest = whole % size // small
             return f"{whole // size} {name} {rest} {small_name}" if rest else f"{whole // size} {name}"
     raise AssertionError("a minute or more has a unit")
+
+
+def path(handoff: str, endpoint: str) -> str:
+    """A handoff and the endpoint it was measured to, kept on one line."""
+    return f"{handoff}\u00a0–\u00a0{endpoint}"
 
 
 def counted(count: int, one: str, many: str | None = None) -> str:

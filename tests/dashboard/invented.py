@@ -50,6 +50,7 @@ ZONE = "UTC+01:00"
 NOW = datetime(2026, 11, 25, 17, 50, tzinfo=UTC)  # a Wednesday, 18:50 on the site's clocks
 NOW_NS = int(NOW.timestamp()) * NS_PER_S
 HOUR_NS = 3600 * NS_PER_S
+UNMEASURED_HOUR = 9  # before now
 FRAMING = tcp_framing(payload_bytes=1448, ip_version=4, timestamps=True)
 
 
@@ -174,7 +175,8 @@ def records(*, days: int, train_hours: int) -> Iterator[Record]:
     chance = random.Random(20261125)
     for hour in range(days * 24, 0, -1):
         started_ns = NOW_NS - hour * HOUR_NS + chance.randrange(3000) * NS_PER_S
-        yield from _runs(started_ns, hour, chance)
+        if hour != UNMEASURED_HOUR:
+            yield from _runs(started_ns, hour, chance)
     for minute in range(train_hours * 60, 0, -1):
         yield from _minutes(NOW_NS - minute * 60 * NS_PER_S, chance)
     yield Failed(
@@ -193,7 +195,9 @@ def records(*, days: int, train_hours: int) -> Iterator[Record]:
         endpoint="north",
     )
     yield Gap(
-        started_unix_ns=NOW_NS - 9 * HOUR_NS, ended_unix_ns=NOW_NS - 8 * HOUR_NS, why="the probe was not running"
+        started_unix_ns=NOW_NS - UNMEASURED_HOUR * HOUR_NS,
+        ended_unix_ns=NOW_NS - (UNMEASURED_HOUR - 1) * HOUR_NS,
+        why="the probe was not running",
     )
 
 
@@ -206,11 +210,11 @@ def _runs(started_ns: int, hour: int, chance: random.Random) -> Iterator[RateRun
     """Hourly runs up on the old line, and up and down on the new one."""
     up = chance.gauss(9.2e6, 1.6e6) if _evening(started_ns) else chance.gauss(16.9e6, 0.4e6)
     wired_slow = 30 <= hour < 33
-    yield rate_run(started_ns, "old", Direction.UP, max(3e6, up), reasons=("port_limit",) if wired_slow else ())
+    yield rate_run(
+        started_ns, "old", Direction.UP, max(3e6, up), reasons=("port_limit",) if wired_slow else ()
+    )
     for place, direction in enumerate((Direction.UP, Direction.DOWN)):
-        yield rate_run(
-            started_ns + (60 + 30 * place) * NS_PER_S, "A", direction, chance.gauss(573.5e6, 0.6e6)
-        )
+        yield rate_run(started_ns + (60 + 30 * place) * NS_PER_S, "A", direction, chance.gauss(607e6, 1e6))
 
 
 def rate_run(
@@ -271,7 +275,7 @@ def _delays(middle_us: int) -> Delays:
 
 def _minutes(started_ns: int, chance: random.Random) -> Iterator[TrainSpan | Stall]:
     """A minute of each train; none in the hour that was not measured."""
-    if 8 * HOUR_NS < NOW_NS - started_ns <= 9 * HOUR_NS:
+    if (UNMEASURED_HOUR - 1) * HOUR_NS < NOW_NS - started_ns <= UNMEASURED_HOUR * HOUR_NS:
         return
     evening = _evening(started_ns)
     stalled = chance.random() < (5 / 60 if evening else 0.4 / 60)
