@@ -263,10 +263,9 @@ def _serve(options: argparse.Namespace) -> int:
 def _probe(options: argparse.Namespace) -> int:
     import logging
 
-    from store.writer import Writer
-
     from probe import daemon
     from store import site as sites
+    from store.writer import Writer
 
     site = sites.load(options.site)
     clock = Clock()
@@ -336,12 +335,10 @@ def _run_train(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from store.reader import Reader
-
-    from dashboard import text
+    from dashboard import history, text
     from dashboard.judge import stream
     from store import site as sites
-    from store.clock import zone
+    from store.reader import Reader
 
     site = sites.load(options.site)
     plans = {plan.name: plan for plan in site.plans}
@@ -350,15 +347,9 @@ def _check(options: argparse.Namespace) -> int:
             f"--plan: {options.site} has no plan {options.plan!r}{_near(options.plan, list(plans))}"
         )
     plan = plans[options.plan]
-    now_unix_ns = Clock().unix_ns()
     reader = Reader.open(site.database)
     try:
-        found = stream.check(
-            plan,
-            **stream.history(reader, plan, now_unix_ns=now_unix_ns),
-            now_unix_ns=now_unix_ns,
-            zone=zone(site.timezone),
-        )
+        found = history.check_of(reader, site, plan, now_unix_ns=Clock().unix_ns())
     finally:
         reader.close()
     _print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))
@@ -378,7 +369,10 @@ def _site_check(options: argparse.Namespace) -> int:
             invitation.parse(endpoint.invitation)
         except UserMistake as mistake:
             raise UserMistake(f"{options.site}: endpoint {endpoint.name!r}: {mistake}") from None
-    costs = allowance.monthly_cost(site)
+    costs = {
+        name: [(line.what, line.bytes) for line in lines]
+        for name, lines in allowance.monthly_cost(site).items()
+    }
     questions = {handoff.name: layers.open_questions(handoff.card) for handoff in site.handoffs}
     _print_json(text.site_json(site, costs, questions)) if options.json else print(
         text.site(site, costs, questions)

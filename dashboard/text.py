@@ -15,6 +15,8 @@ from store.histogram import Delays
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.site import Site, StreamPlan
 
+Costs = Mapping[str, Sequence[tuple[str, int | None]]]  # handoff -> (what, bytes or None where not known)
+
 
 def rate_run(run: RateRun) -> str:
     """A rate run: what arrived at which layer, what held it, delay idle and loaded, its standing."""
@@ -65,16 +67,16 @@ def check(plan: StreamPlan, found: Check) -> str:
     return "\n".join(lines)
 
 
-def site(
-    site: Site, costs: Mapping[str, Sequence[tuple[str, int]]], questions: Mapping[str, Sequence[str]]
-) -> str:
+def site(site: Site, costs: Costs, questions: Mapping[str, Sequence[str]]) -> str:
     """What `site check` says of a file without mistakes: its schedule's bytes, its cards' open questions."""
     lines = [f"{site.file}: no mistakes found. {'Invented data. ' if site.invented else ''}".rstrip()]
     for handoff in site.handoffs:
         lines += ["", f"Handoff {handoff.name} ({handoff.title}): bytes in 30 days, both directions"]
         rows = costs.get(handoff.name, ())
-        lines += [f"  {_bytes(amount):>10}  {what}" for what, amount in rows]
-        total = sum(amount for _, amount in rows)
+        lines += [
+            f"  {'not known' if amount is None else _bytes(amount):>10}  {what}" for what, amount in rows
+        ]
+        total = sum(amount or 0 for _, amount in rows)
         allowed = handoff.allowance_bytes
         verdict = "no test allowance is set" if allowed is None else f"test allowance {_bytes(allowed)}"
         over = ", which it EXCEEDS" if allowed is not None and total > allowed else ""
@@ -85,9 +87,7 @@ def site(
     return "\n".join(lines)
 
 
-def site_json(
-    site: Site, costs: Mapping[str, Sequence[tuple[str, int]]], questions: Mapping[str, Sequence[str]]
-) -> dict[str, Any]:
+def site_json(site: Site, costs: Costs, questions: Mapping[str, Sequence[str]]) -> dict[str, Any]:
     """The same as one JSON object."""
     return {
         "kind": "site",
@@ -98,7 +98,7 @@ def site_json(
             {
                 "handoff": handoff.name,
                 "allowance_bytes": handoff.allowance_bytes,
-                "month_bytes": sum(amount for _, amount in costs.get(handoff.name, ())),
+                "month_bytes": sum(amount or 0 for _, amount in costs.get(handoff.name, ())),
                 "month": [{"what": what, "bytes": amount} for what, amount in costs.get(handoff.name, ())],
                 "not_stated": list(handoff.card.not_stated),
                 "questions": list(questions.get(handoff.name, ())),
