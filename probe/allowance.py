@@ -9,9 +9,10 @@ Pure: times are Unix nanoseconds that the caller hands in. Imports store and the
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import tzinfo
+from typing import NamedTuple
 
 from probe.schedule import midnight_ns, runs_in
 from store.clock import local
@@ -25,12 +26,11 @@ _DAY_S = 86_400
 _OVER_IP_BYTES = IP_BYTES[4] + UDP_BYTES
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CostLine:
-    """One plan's forecast. `bytes` is None where no rate is stated, so that nothing can be said."""
+class CostLine(NamedTuple):
+    """One plan's forecast in words and bytes; a run without a stated rate counts 0, and its words say so."""
 
     what: str
-    bytes: int | None
+    bytes: int
 
 
 @dataclass(slots=True, kw_only=True)
@@ -113,15 +113,16 @@ def megabytes(count: int) -> str:
     return f"{count} bytes"
 
 
-def _lines(site: Site, handoff: Handoff) -> Iterable[CostLine]:
+def _lines(site: Site, handoff: Handoff) -> Iterator[CostLine]:
     for train in site.trains:
         if train.handoff == handoff.name:
-            yield CostLine(what=_train_words(train), bytes=_month_of(train))
+            yield CostLine(_train_words(train), _month_of(train))
     for run in site.runs:
         if run.handoff == handoff.name and not handoff.metered:
             once = run_bytes(handoff.card, direction=run.direction, seconds=run.seconds)
             count = runs_in(MONTH_DAYS, every_s=run.every_s)
-            yield CostLine(what=_run_words(run), bytes=None if once is None else once * count)
+            uncounted = ", not counted as the card states no rate" if once is None else ""
+            yield CostLine(_run_words(run) + uncounted, (once or 0) * count)
 
 
 def _month_of(train: TrainPlan) -> int:

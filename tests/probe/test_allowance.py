@@ -102,11 +102,11 @@ def test_monthly_cost_names_each_plan() -> None:
     )
     assert monthly_cost(asked) == {
         "A": (
-            CostLine(what="train to north, 20 packets a second", bytes=16_174_080_000),
-            CostLine(what="rate run to north, up, 10 s every hour", bytes=18_000_000_000),
+            CostLine("train to north, 20 packets a second", 16_174_080_000),
+            CostLine("rate run to north, up, 10 s every hour", 18_000_000_000),
         ),
         "B": (),
-        "C": (CostLine(what="rate run to north, up, 10 s every hour", bytes=None),),
+        "C": (CostLine("rate run to north, up, 10 s every hour, not counted as the card states no rate", 0),),
     }
 
 
