@@ -1,18 +1,16 @@
-"""Small sites of the invented practice place, for the tests of schedule, allowance, windows and daemon."""
+"""Small sites of the invented practice place, and a run on its line, for the tests of this folder."""
 
 from __future__ import annotations
 
-import base64
 from dataclasses import replace
 from pathlib import Path
 
 from probe.wire.invitation import Invitation, write
-from store.records import Direction
+from store.records import Circumstances, Direction, RateRun, Stamps
 from store.site import Card, EndpointRef, Handoff, RunPlan, Site, Times, TrainPlan, Where, Window, WindowKind
 
 EVERY_DAY = frozenset(range(7))
 INVITATION = write(Invitation(host="192.0.2.230", port=47862, flow_port=47863, key=bytes(32), pin=bytes(32)))
-ANYTHING_ELSE = base64.b64encode(b"not an invitation").decode()
 
 
 def handoff(name: str = "A", *, up_mbps: int | None = 20, down_mbps: int | None = 250) -> Handoff:
@@ -39,6 +37,26 @@ def run_plan(*, every_s: int, seconds: int = 10, handoff: str = "A", endpoint: s
 
 def train_plan(*, per_second: float = 20, handoff: str = "A", endpoint: str = "north") -> TrainPlan:
     return TrainPlan(handoff=handoff, endpoint=endpoint, per_second=per_second)
+
+
+def rate_run(*, spent_bytes: int = 25_000_000) -> RateRun:
+    """A run that measured neither direction, which the daemon does not look at."""
+    return RateRun(
+        handoff="A",
+        endpoint="north",
+        started_unix_ns=0,
+        seconds=10,
+        direction=Direction.UP,
+        flows=4,
+        up=None,
+        down=None,
+        rtt_idle_us=None,
+        rtt_loaded_us=None,
+        timestamps=Stamps.KERNEL,
+        spent_bytes=spent_bytes,
+        reasons=(),
+        circumstances=Circumstances(),
+    )
 
 
 def window(

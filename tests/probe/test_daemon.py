@@ -26,8 +26,6 @@ from store.clock import NS_PER_S, Clock, zone
 from store.errors import StoreTrouble, UserMistake
 from store.histogram import Histogram
 from store.records import (
-    Circumstances,
-    Direction,
     Failed,
     Gap,
     Owner,
@@ -39,7 +37,7 @@ from store.records import (
 )
 from store.site import EndpointRef, RunPlan, Site, TrainPlan, Where, WindowKind
 from tests.probe.jumping import run_from
-from tests.probe.sites import INVITATION, handoff, run_plan, site, train_plan, window
+from tests.probe.sites import INVITATION, handoff, rate_run, run_plan, site, train_plan, window
 
 START_NS = int(datetime(2026, 6, 3, tzinfo=UTC).timestamp()) * NS_PER_S  # a Wednesday, 01:00 in Lisbon
 HOUR_S = 3600.0
@@ -131,26 +129,6 @@ class FakeTrain:
                 if clock.unix_ns() > began_ns:
                     deliver(train_span(plan, began_ns, (clock.unix_ns() - began_ns) / NS_PER_S))
         return Failed(what="run train", why=f"attempt {number + 1} was refused", whose=Owner.ENDPOINT)
-
-
-def rate_run(*, spent_bytes: int = 25_000_000) -> RateRun:
-    """A run that measured neither direction, which the daemon does not look at."""
-    return RateRun(
-        handoff="A",
-        endpoint="north",
-        started_unix_ns=START_NS,
-        seconds=10,
-        direction=Direction.UP,
-        flows=4,
-        up=None,
-        down=None,
-        rtt_idle_us=None,
-        rtt_loaded_us=None,
-        timestamps=Stamps.KERNEL,
-        spent_bytes=spent_bytes,
-        reasons=(),
-        circumstances=Circumstances(),
-    )
 
 
 def train_span(plan: TrainPlan, started_unix_ns: int, seconds: float) -> TrainSpan:

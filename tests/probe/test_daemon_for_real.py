@@ -1,4 +1,4 @@
-"""The daemon with its own methods against a real endpoint on 127.0.0.1, which dies and comes back."""
+"""The daemon with its own methods and database against a real endpoint, which dies and comes back."""
 
 from __future__ import annotations
 
@@ -12,16 +12,19 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from probe import daemon
+from probe.daemon import Methods
 from probe.endpoint import keys
+from probe.methods import rate, train
 from probe.practice.relay import free_pair
+from probe.reach import Reach
 from probe.wire.invitation import write
 from store.clock import NS_PER_S, Clock
 from store.errors import StoreTrouble
 from store.reader import Reader
-from store.records import Failed, Gap, RateRun, Record, TrainSpan
-from store.site import EndpointRef, Where
+from store.records import Failed, Gap, RateRun, Record, Skipped, TrainSpan
+from store.site import EndpointRef, RunPlan, Site, Where
 from store.writer import Writer
-from tests.probe.sites import run_plan, site, train_plan
+from tests.probe.sites import handoff, rate_run, run_plan, site, train_plan
 
 LINEBOOK = Path(__file__).parents[2] / "linebook.py"
 PATIENCE_S = 30.0  # far more than any step takes; a step that never comes fails the test
@@ -128,9 +131,9 @@ def test_an_endpoint_that_dies_and_comes_back(tmp_path: Path) -> None:
     ] == gaps
 
 
-async def _life(asked: object, writer: WatchedWriter, directory: Path, port: int) -> float:
+async def _life(asked: Site, writer: WatchedWriter, directory: Path, port: int) -> float:
     """Seconds that the stop took."""
-    task = asyncio.create_task(daemon.run(asked, clock=Clock(), writer=writer))  # type: ignore[arg-type]
+    task = asyncio.create_task(daemon.run(asked, clock=Clock(), writer=writer))
     await writer.until(lambda one: isinstance(one, Failed) and one.what == "run train")
     async with served(directory, port):
         await writer.until(lambda one: isinstance(one, Gap))
@@ -146,6 +149,76 @@ async def _life(asked: object, writer: WatchedWriter, directory: Path, port: int
         took_s = time.monotonic() - asked_at
     assert task.cancelled()
     return took_s
+
+
+def test_a_stop_in_the_middle_of_a_run(tmp_path: Path) -> None:
+    """The run ends at both ends within 2 s and is on record; so is the train's part of a minute."""
+    port = free_pair()
+    invited = keys.invite(tmp_path / "endpoint", address=f"127.0.0.1:{port}")
+    asked = site(
+        timezone="UTC",
+        endpoints=(EndpointRef(name="north", where=Where.OUTSIDE, invitation=write(invited)),),
+        trains=(train_plan(),),
+        runs=(run_plan(every_s=2, seconds=30),),  # no room to draw from: it starts as its slot begins
+    )
+    writer = Writer.open(tmp_path / "line.db", clock=Clock())
+    watched = WatchedWriter(writer=writer)
+    stop_took_s = asyncio.run(_stop_in_a_run(asked, watched, tmp_path / "endpoint", port))
+    writer.close()
+    assert stop_took_s < 2
+    failed, span = sorted(watched.seen, key=lambda record: record.kind)
+    assert isinstance(failed, Failed)
+    assert isinstance(span, TrainSpan)
+    assert "the probe was stopped during the run" == failed.why
+    assert span.sent == span.received > 0
+
+
+async def _stop_in_a_run(asked: Site, writer: WatchedWriter, directory: Path, port: int) -> float:
+    """Seconds that the stop took."""
+    flowing = asyncio.Event()
+
+    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
+        request = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds)
+        return await rate.run(
+            request, where, clock, on_progress=lambda said: flowing.set() if "payload" in said else None
+        )
+
+    async with served(directory, port):
+        methods = Methods(rate=run_rate, train=train.keep)
+        task = asyncio.create_task(daemon.run(asked, clock=Clock(), writer=writer, methods=methods))
+        async with asyncio.timeout(PATIENCE_S):
+            await flowing.wait()
+        asked_at = time.monotonic()
+        task.cancel()
+        await asyncio.wait({task})
+        return time.monotonic() - asked_at
+
+
+def test_what_was_spent_before_a_restart_counts(tmp_path: Path) -> None:
+    """The month's purse is read from the database, so starting again does not fill it."""
+    limited = replace(handoff(), allowance_bytes=10**9)
+    asked = site(
+        timezone="UTC",
+        database=tmp_path / "line.db",
+        handoffs=(limited,),
+        runs=(run_plan(every_s=2, seconds=1),),
+    )
+    writer = Writer.open(asked.database, clock=Clock())
+    writer.append(replace(rate_run(spent_bytes=10**9), started_unix_ns=Clock().unix_ns()))
+    writer.flush_blocking()
+    watched = WatchedWriter(writer=writer)
+
+    async def life() -> None:
+        task = asyncio.create_task(daemon.run(asked, clock=Clock(), writer=watched))
+        await watched.until(lambda one: isinstance(one, Skipped))
+        task.cancel()
+        await asyncio.wait({task})
+
+    asyncio.run(life())
+    writer.close()
+    assert "0 bytes of this month's test allowance of 1 GB are left and the run needs about 2.5 MB" == (
+        next(one.why for one in watched.seen if isinstance(one, Skipped))
+    )
 
 
 async def _stopped_by(number: signal.Signals, site_file: Path) -> tuple[int, float]:
