@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from difflib import get_close_matches
 
-_NUMBER_AND_UNIT = re.compile(r"\s*([+-]?[0-9]+(?:\.[0-9]+)?)\s*(.*?)\s*")
+_NUMBER_AND_UNIT = re.compile(r"\s*([+-]?[0-9]+(?:\.[0-9]+)?)\s*([^\s0-9.,+-].*?)?\s*")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +116,7 @@ def _read(value: object, kind: _Kind) -> Decimal:
     found = _NUMBER_AND_UNIT.fullmatch(value)
     if not found:
         raise ValueError(
-            f'{shown(value)} is not {kind.what}; expected a number and a unit, "20 {kind.usual}"'
+            f'{shown(value)} is not {kind.what}; expected a number and a unit, such as "1.5 {kind.usual}"'
         )
     number, unit = found.groups()
     if not unit:

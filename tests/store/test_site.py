@@ -1,0 +1,450 @@
+"""The site file: the documented example, and every mistake with its key, its line and what would be right."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from store import site_reader
+from store.errors import SiteMistake
+from store.layers import Layer
+from store.records import Direction
+from store.site import Card, Site, Transport, Where, WindowKind, load
+
+EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
+KEY = "c2VjcmV0LXNlY3JldC1zZWNyZXQtc2VjcmV0LXNlY3I"
+INVITATION = f"linebook://192.0.2.230:47862/?v=1&key={KEY}&pin={KEY}"
+
+SMALL = f"""
+name = "Quillet Lane School of Ceramics"
+invented = true
+timezone = "Europe/Lisbon"
+
+[[handoff]]
+name = "old"
+[handoff.card]
+rate_up = "15 Mb/s"
+
+[[endpoint]]
+name = "north"
+invitation = "{INVITATION}"
+"""
+
+
+def example(folder: Path) -> Path:
+    """The documented example with a secrets file as it describes it."""
+    path = folder / "site.toml"
+    path.write_text(EXAMPLE.read_text())
+    secrets = folder / "secrets.toml"
+    secrets.write_text(
+        "[invitation]\n" + "".join(f'{name} = "{INVITATION}"\n' for name in ("lan", "north", "south"))
+    )
+    secrets.chmod(0o600)
+    return path
+
+
+def small(folder: Path, text: str = SMALL) -> Site:
+    path = folder / "small.toml"
+    path.write_text(text)
+    return load(path)
+
+
+def mistake(path: Path) -> SiteMistake:
+    with pytest.raises(SiteMistake) as caught:
+        load(path)
+    return caught.value
+
+
+def mistake_or_none(path: Path) -> SiteMistake | None:
+    try:
+        load(path)
+    except SiteMistake as caught:
+        return caught
+    return None
+
+
+class TestExample:
+    @pytest.fixture
+    def site(self, tmp_path: Path) -> Site:
+        return load(example(tmp_path))
+
+    def test_is_the_invented_practice_site(self, site: Site, tmp_path: Path) -> None:
+        assert site.invented is True
+        assert site.name == "Quillet Lane School of Ceramics"
+        assert site.database == tmp_path / "linebook.db"
+        assert [handoff.name for handoff in site.handoffs] == ["old", "A", "B"]
+        assert [(each.name, each.where) for each in site.endpoints] == [
+            ("lan", Where.HOUSE),
+            ("north", Where.OUTSIDE),
+            ("south", Where.OUTSIDE),
+        ]
+        assert {each.invitation for each in site.endpoints} == {INVITATION}
+
+    def test_the_old_lines_card_leaves_open_what_its_contract_does(self, site: Site) -> None:
+        """Upload "normally 15 Mb/s or more"; no layer, no availability; 64 a month, notice 60 days."""
+        card = site.handoff("old").card
+        assert (card.rate_up_bps, card.rate_down_bps, card.layer) == (15_000_000, None, Layer.NOT_STATED)
+        assert (card.fee_per_month, card.notice) == ("64 crowns a month", "60 days")
+        assert set(card.not_stated) >= {"rate_down", "layer", "delay", "loss", "availability", "term_end"}
+        assert "rate_up" not in card.not_stated
+        assert "upload normally 15 Mb/s or more" in dict(card.pages)["rate_up"]
+
+    def test_the_new_circuits_card_states_everything(self, site: Site) -> None:
+        """600 Mb/s at layer 2 each way, RTT p95 9 ms, PDV p99 3 ms, loss 0.05 %, 99.93 % a month."""
+        assert site.handoff("A").card == Card(
+            provider="Greyfell Circuits",
+            reference="GC-40417",
+            rate_up_bps=600_000_000,
+            rate_down_bps=600_000_000,
+            layer=Layer.ETHERNET,
+            met_ratio=0.95,
+            port_rate_bps=1_000_000_000,
+            rtt_p95_us=9_000,
+            pdv_p99_us=3_000,
+            loss_ratio=0.0005,
+            availability_ratio=0.9993,
+            availability_rule=site.handoff("A").card.availability_rule,
+            fee_per_month="210 crowns a month",
+            service_start=date(2026, 6, 22),
+            term_end=date(2030, 6, 21),  # 48 months
+            notice="4 months",
+            pages=site.handoff("A").card.pages,
+            not_stated=(),
+        )
+        assert site.handoff("B").card.rate_bps(Direction.DOWN) == 1_400_000_000
+
+    def test_its_plans_send_what_the_shows_send(self, site: Site) -> None:
+        plans = {plan.name: plan for plan in site.plans}
+        evening, opening = plans["evening-class"], plans["kiln-opening"]
+        assert (evening.times.weekdays, evening.times.from_minute, evening.times.to_minute) == (
+            frozenset({0, 1, 2, 3}),
+            19 * 60,
+            21 * 60,
+        )
+        assert opening.times.weekdays == frozenset()
+        assert {day.strftime("%a") for day in opening.times.dates} == {"Sat"}
+        archive = opening.destinations[2]
+        assert (archive.transport, archive.video_bps, archive.audio_bps) == (
+            Transport.ARQ,
+            14_000_000,
+            160_000,
+        )
+        assert (archive.buffer_s, archive.repeat_ceiling, archive.peak_factor) == (1.5, 0.25, 1.0)
+        assert sum(each.video_bps for each in opening.destinations) == 27_000_000
+
+    def test_its_windows(self, site: Site) -> None:
+        quiet, works = site.windows
+        assert (quiet.kind, quiet.handoffs, quiet.times.to_minute) == (WindowKind.QUIET, ("old",), 60)
+        assert (works.kind, works.times.weekdays) == (WindowKind.MAINTENANCE, frozenset({1, 3}))
+
+    def test_it_explains_every_key_there_is(self) -> None:
+        """No key can be read that the example does not show."""
+        keys = set(site_reader._SITE_KEYS) | set(site_reader._TABLES) | set(site_reader._HANDOFF_KEYS)
+        keys |= (
+            set(site_reader._CARD_KEYS) | set(site_reader._DESTINATION_KEYS) | set(site_reader._TIMES_KEYS)
+        )
+        shown = set(re.findall(r"^(?:# )?([a-z_]+) = ", EXAMPLE.read_text(), re.MULTILINE))
+        shown |= {
+            part
+            for each in re.findall(r"^\[+([a-z.]+)\]+", EXAMPLE.read_text(), re.M)
+            for part in each.split(".")
+        }
+        assert keys - shown == set()
+
+    def test_no_invitation_shows(self, site: Site) -> None:
+        assert KEY not in repr(site)
+
+
+class TestDefaults:
+    def test_a_small_file_measures_by_the_schedule_for_a_capped_line(self, tmp_path: Path) -> None:
+        """One train at 5/s, up 10 s an hour, down 5 s every 4 h (common practice, no source)."""
+        site = small(tmp_path)
+        assert [(each.endpoint, each.per_second, each.span_s) for each in site.trains] == [("north", 5.0, 60)]
+        assert [(each.direction, each.seconds, each.every_s) for each in site.runs] == [
+            (Direction.UP, 10, 3_600),
+            (Direction.DOWN, 5, 14_400),
+        ]
+        assert site.handoff("old").title == "old"
+        assert site.handoff("old").card.met_ratio == 0.95
+
+    def test_no_runs_when_none_are_wanted_or_the_line_is_metered(self, tmp_path: Path) -> None:
+        assert small(tmp_path, "run = []\n" + SMALL).runs == ()
+        assert small(tmp_path, SMALL.replace('name = "old"', 'name = "old"\nmetered = true')).runs == ()
+
+    def test_only_a_house_endpoint_needs_a_schedule_of_its_own(self, tmp_path: Path) -> None:
+        text = SMALL.replace('name = "north"', 'name = "north"\nwhere = "house"')
+        with pytest.raises(SiteMistake, match="none stands outside"):
+            small(tmp_path, text)
+        assert small(tmp_path, "run = []\ntrain = []\n" + text).trains == ()
+
+    @pytest.mark.parametrize(
+        ("transport", "peak", "buffer_s", "repeats"),
+        [("tcp", 1.1, 1.0, 0.0), ("rtp", 1.1, 0.5, 0.0), ("arq", 1.0, 0.2, 0.25)],
+    )
+    def test_of_a_transport(
+        self, tmp_path: Path, transport: str, peak: float, buffer_s: float, repeats: float
+    ) -> None:
+        """Common practice, no source; an ARQ latency is never guessed."""
+        plan = f"""
+[[plan]]
+name = "show"
+handoff = "old"
+hours = "22:00-24:00"
+[[plan.destination]]
+name = "one"
+video = "4 Mb/s"
+audio = "128 kb/s"
+transport = "{transport}"
+"""
+        if transport == "arq":
+            with pytest.raises(SiteMistake, match=r"plan\[1\]\.destination\[1\]\.latency: missing"):
+                small(tmp_path, SMALL + plan)
+            plan += 'latency = "200 ms"\n'
+        (found,) = small(tmp_path, SMALL + plan).plans
+        (one,) = found.destinations
+        assert (one.peak_factor, one.buffer_s, one.repeat_ceiling) == (peak, buffer_s, repeats)
+        assert (one.keyframe_s, one.frames_per_second) == (2.0, 30.0)
+        assert (found.times.weekdays, found.times.to_minute) == (frozenset(range(7)), 1440)
+
+
+# What is replaced in the example by what; the key; what the sentence must say
+MISTAKES = [
+    (
+        'rate_up = "15 Mb/s"',
+        "rate_up = 15",
+        "handoff[1].card.rate_up",
+        'no unit; expected text such as "15 Mb/s"',
+    ),
+    ('"600 Mb/s"', '"600 MB/s"', "handoff[2].card.rate_up", 'did you mean "Mb/s"?'),
+    ('"600 Mb/s"', '"-600 Mb/s"', "handoff[2].card.rate_up", "not more than 0"),
+    ('rate_down = "600 Mb/s"', 'rate_down = "0 Mb/s"', "handoff[2].card.rate_down", "not more than 0"),
+    ('rate_up = "15', 'rate_upp = "15', "handoff[1].card.rate_upp", 'unknown key; did you mean "rate_up"?'),
+    ('layer = "layer 2"', 'layer = "L2"', "handoff[2].card.layer", '"layer 2"'),
+    ('met_ratio = "95 %"', "met_ratio = 0.95", "handoff[1].card.met_ratio", '"0.95 %"'),
+    ('met_ratio = "95 %"', 'met_ratio = "5 %"', "handoff[1].card.met_ratio", "from 50 % to 100 %"),
+    ('delay = "9 ms"', "delay = 9", "handoff[2].card.delay", '"9 ms"'),
+    ('loss = "0.05 %"', "loss = 0.05", "handoff[2].card.loss", '"0.05 %"'),
+    ('availability = "99.93 %"', 'availability = "99.93"', "handoff[2].card.availability", '"99.93 %"'),
+    ("term_end = 2030-06-21", "term_end = 2026-06-22", "handoff[2].card.term_end", "not after service_start"),
+    (
+        "service_start = 2026-06-22",
+        'service_start = "22 June"',
+        "handoff[2].card.service_start",
+        "without quotes",
+    ),
+    (
+        "service_start = 2026-06-22",
+        "service_start = 2026-06-22T00:00:00",
+        "handoff[2].card.service_start",
+        "no date",
+    ),
+    ('delay = "schedule', 'dealy = "schedule', "handoff[2].card.pages.dealy", 'did you mean "delay"?'),
+    ('allowance = "50 GB"', "allowance = 50", "handoff[1].allowance", '"50 GB"'),
+    ("metered = false", 'metered = "no"', "handoff[1].metered", "neither true nor false"),
+    ('source = "192.0.2.130"', 'source = "192.0.2.300"', "handoff[1].source", "no IP address"),
+    ('interface = "eth0"', 'interface = "eth 0"', "handoff[1].interface", "no interface name"),
+    ('name = "A"', 'name = "old"', "handoff[2].name", "taken"),
+    ('name = "A"', 'name = "A/B"', "handoff[2].name", "no short name"),
+    ('name = "A"', "", "handoff[2].name", "missing"),
+    ('where = "house"', 'where = "home"', "endpoint[1].where", 'did you mean "house"?'),
+    ('name = "south"', 'name = "north"', "endpoint[3].name", "taken"),
+    ('name = "south"', 'name = "sout"', "endpoint[3].invitation", 'did you mean "south"?'),
+    ('endpoint = "lan"', 'endpoint = "lann"', "train[2].endpoint", 'did you mean "lan"?'),
+    ('endpoint = "lan"', 'endpoint = "north"', "train[2]", "already"),
+    ("per_second = 5 ", "per_second = 0 ", "train[1].per_second", "from 1 to 200"),
+    ("per_second = 5 ", "per_second = 201 ", "train[1].per_second", "from 1 to 200"),
+    ('span = "60 s"', "span = 60", "train[1].span", "no unit"),
+    ('span = "60 s"', 'span = "2 h"', "train[1].span", "from 1 to 3600"),
+    ('direction = "up"', 'direction = "upward"', "run[1].direction", '"up", "down", "both"'),
+    ("seconds = 10 ", "seconds = 0 ", "run[1].seconds", "from 1 to 3600"),
+    ("seconds = 10 ", 'seconds = "10 s" ', "run[1].seconds", "without quotes"),
+    ("flows = 4", "flows = 17", "run[1].flows", "from 1 to 16"),
+    ('every = "60 min"', 'every = "10 s"', "run[1].every", "does not fit"),
+    ('every = "60 min"', "every = 60", "run[1].every", "no unit"),
+    ('handoff = "old"\ndays', 'handoff = "odl"\ndays', "plan[1].handoff", 'did you mean "old"?'),
+    ('hours = "19:00-21:00"', 'hours = "19-21"', "plan[1].hours", '"19:00-21:00"'),
+    ('hours = "19:00-21:00"', 'hours = "24:00-25:00"', "plan[1].hours", '"19:00-21:00"'),
+    ('["Mon", "Tue",', '["Mon", "Tues",', "plan[1].days", 'did you mean "Tue"?'),
+    ('["Mon", "Tue", "Wed", "Thu"]', "[]", "plan[1].days", "is empty"),
+    ("dates = [2026-03-28,", 'days = ["Sat"]\ndates = [2026-03-28,', "plan[2].dates", "beside days"),
+    ("dates = [2026-03-28,", 'dates = ["2026-03-28",', "plan[2].dates", "without quotes"),
+    ('video = "4.5 Mb/s"', "video = 4.5", "plan[1].destination[1].video", '"4.5 Mb/s"'),
+    ('transport = "tcp" ', 'transport = "quic" ', "plan[1].destination[1].transport", '"tcp", "arq", "rtp"'),
+    ('buffer = "1 s"', 'latency = "1 s"', "plan[1].destination[1].latency", 'belongs to transport "arq"'),
+    ('latency = "1.5 s"', 'buffer = "1.5 s"', "plan[2].destination[3].buffer", "expected its latency"),
+    ("peak_factor = 1.1", "peak_factor = 0.9", "plan[1].destination[1].peak_factor", "from 1 to 10"),
+    ('name = "channel-2"', 'name = "channel-1"', "plan[2].destination[2].name", "taken"),
+    ('kind = "quiet"', 'kind = "quite"', "window[1].kind", 'did you mean "quiet"?'),
+    ('handoffs = ["old"]', 'handoffs = ["odl"]', "window[1].handoffs", 'did you mean "old"?'),
+    ('handoffs = ["old"]', 'handoffs = "old"', "window[1].handoffs", "a list in brackets"),
+    ('timezone = "UTC+01:00"', 'timezone = "Mars/Olympus"', "timezone", "no time zone"),
+    ("invented = true", "invented = 1", "invented", "neither true nor false"),
+    ("[[window]]", "[[windows]]", "windows", 'did you mean "window"?'),
+]
+
+
+class TestMistakes:
+    @pytest.mark.parametrize(("right", "wrong", "key", "sentence"), MISTAKES)
+    def test_names_the_key_its_line_and_what_would_be_right(
+        self, tmp_path: Path, right: str, wrong: str, key: str, sentence: str
+    ) -> None:
+        path = example(tmp_path)
+        before, found, after = path.read_text().partition(right)
+        assert found, right
+        path.write_text(before + wrong + after)
+        caught = mistake(path)
+        assert (caught.key, caught.file) == (key, str(path))
+        assert sentence in caught.why
+        assert str(caught).startswith(f"{path}, line {caught.line}: {key}: ")
+        assert caught.line is not None
+        named = key.rpartition(".")[2].partition("[")[0]
+        around = path.read_text().splitlines()[caught.line - 1]
+        # a missing key is shown where its table begins, any other on its own line
+        assert (
+            around.startswith("[[") if "missing" in caught.why or "already" in caught.why else named in around
+        )
+
+    @pytest.mark.parametrize(
+        ("text", "line", "why"),
+        [
+            ('name = "a\n', 1, "is not TOML here"),
+            ("name = 'a'\nrate = 5 Mb/s\n", 2, "is not TOML here"),
+            ("name = 'a'\nname = 'b'\n", 2, "is not TOML here"),
+        ],
+    )
+    def test_of_toml_itself(self, tmp_path: Path, text: str, line: int, why: str) -> None:
+        path = tmp_path / "site.toml"
+        path.write_text(text)
+        caught = mistake(path)
+        assert (caught.line, caught.key) == (line, "")
+        assert why in caught.why
+
+    @pytest.mark.parametrize("key", ["name", "timezone"])
+    def test_what_every_site_must_say(self, tmp_path: Path, key: str) -> None:
+        text = re.sub(rf"^{key} = .*\n", "", SMALL, count=1, flags=re.MULTILINE)
+        with pytest.raises(SiteMistake, match=f": {key}: missing; expected"):
+            small(tmp_path, text)
+
+    @pytest.mark.parametrize("table", ["handoff", "endpoint"])
+    def test_at_least_one_of_each(self, tmp_path: Path, table: str) -> None:
+        start = SMALL.index(f"[[{table}]]")
+        end = SMALL.find("[[", start + 2) if table == "handoff" else len(SMALL)
+        with pytest.raises(SiteMistake, match=f"{table}: missing; expected at least one"):
+            small(tmp_path, SMALL[:start] + SMALL[end:])
+
+    def test_several_handoffs_need_their_ways_out(self, tmp_path: Path) -> None:
+        with pytest.raises(SiteMistake, match="with several handoffs each needs its interface"):
+            small(tmp_path, SMALL + '[[handoff]]\nname = "new"\n')
+
+    def test_a_table_that_is_none(self, tmp_path: Path) -> None:
+        with pytest.raises(SiteMistake, match=r"handoff: expected tables, each under a line \[\[handoff\]\]"):
+            small(tmp_path, SMALL.replace("[[handoff]]", "[handoff]"))
+        with pytest.raises(SiteMistake, match=r"expected a table, under a line \[handoff\.card\]"):
+            small(tmp_path, SMALL.replace("[handoff.card]", "[[handoff.card]]"))
+
+    def test_files_that_cannot_be_read(self, tmp_path: Path) -> None:
+        assert "No such file" in mistake(tmp_path / "nothing.toml").why
+        assert "Is a directory" in mistake(tmp_path).why
+        (tmp_path / "latin.toml").write_bytes('name = "Café"'.encode("latin-1"))
+        assert "UTF-8" in mistake(tmp_path / "latin.toml").why
+
+    @given(st.text(max_size=80) | st.binary(max_size=80))
+    def test_any_file_is_a_site_or_a_mistake(
+        self, tmp_path_factory: pytest.TempPathFactory, content: str | bytes
+    ) -> None:
+        path = tmp_path_factory.getbasetemp() / "any.toml"
+        path.write_bytes(content.encode() if isinstance(content, str) else content)
+        mistake(path)
+
+    @given(st.data())
+    def test_any_value_in_any_place_is_read_or_a_mistake(
+        self, tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+    ) -> None:
+        """One line of the example gets another value: nothing but a site or a SiteMistake with its line."""
+        rows = EXAMPLE.read_text().splitlines()
+        keyed = [nth for nth, row in enumerate(rows) if re.match(r"[a-z_]+ = ", row)]
+        nth = data.draw(st.sampled_from(keyed))
+        value = data.draw(
+            st.sampled_from(
+                [
+                    "1",
+                    "-1.5",
+                    "true",
+                    '""',
+                    '"x"',
+                    "[]",
+                    "[[1]]",
+                    "{}",
+                    "{a=1}",
+                    "inf",
+                    "nan",
+                    "2026-01-01",
+                    "12:00:00",
+                ]
+            )
+        )
+        rows[nth] = f"{rows[nth].partition(' = ')[0]} = {value}"
+        folder = tmp_path_factory.mktemp("any")
+        path = example(folder)
+        path.write_text("\n".join(rows))
+        caught = mistake_or_none(path)
+        assert caught is None or (caught.line is not None and caught.why != "")
+
+
+class TestSecrets:
+    def test_a_file_open_to_every_account_is_refused_with_the_command_to_run(self, tmp_path: Path) -> None:
+        path = example(tmp_path)
+        secrets = tmp_path / "secrets.toml"
+        for mode in (0o604, 0o602, 0o644):
+            secrets.chmod(mode)
+            caught = mistake(path)
+            assert caught.key == "secrets"
+            assert f"run: chmod o= {secrets}" in caught.why
+        secrets.chmod(0o640)
+        load(path)
+
+    def test_one_that_is_not_there(self, tmp_path: Path) -> None:
+        path = example(tmp_path)
+        (tmp_path / "secrets.toml").unlink()
+        assert "secrets.toml cannot be read: No such file" in mistake(path).why
+
+    def test_an_invitation_may_stand_in_one_place_only(self, tmp_path: Path) -> None:
+        path = example(tmp_path)
+        path.write_text(
+            path.read_text().replace('name = "south"', f'name = "south"\ninvitation = "{INVITATION}"')
+        )
+        caught = mistake(path)
+        assert (caught.key, "keep one of them" in caught.why) == ("endpoint[3].invitation", True)
+        assert KEY not in str(caught)
+
+    @pytest.mark.parametrize(
+        "content",
+        [
+            f'[invitation]\nnorth = ["{INVITATION}"]\n',
+            f'[invitation]\nnorth = "{INVITATION}\n',
+            f"[invitation]\nnorth = {INVITATION}\n",
+            f'[invitations]\nnorth = "{INVITATION}"\n',
+            f'invitation = "{INVITATION}"\n',
+            f'[invitation]\nnorht = "{INVITATION}"\n',
+        ],
+    )
+    def test_no_mistake_repeats_an_invitation(self, tmp_path: Path, content: str) -> None:
+        path = example(tmp_path)
+        (tmp_path / "secrets.toml").write_text(content)
+        path.write_text(
+            path.read_text().replace('[[endpoint]]\nname = "lan"', '[[endpoint]]\nname = "north"')
+        )
+        assert KEY not in str(mistake(path))
+
+    @pytest.mark.parametrize("key", ["where", "name", "timezone", "layer", "rate_up", "hours", "transport"])
+    def test_not_even_when_it_stands_under_a_wrong_key(self, tmp_path: Path, key: str) -> None:
+        path = example(tmp_path)
+        path.write_text(
+            re.sub(rf"^{key} = .*$", f'{key} = "{INVITATION}"', path.read_text(), flags=re.MULTILINE)
+        )
+        assert KEY not in str(mistake_or_none(path))
