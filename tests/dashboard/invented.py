@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -329,3 +330,12 @@ def span(started_ns: int, handoff: str, endpoint: str, *, rtt_us: int, lost_up: 
         jitter_down_us=rtt_us / 100,
         timestamps=Stamps.KERNEL,
     )
+
+
+def packets(started_ns: int, rtt_us: dict[int, int]) -> TrainSpan:
+    """A span of packets with these round trips: delay -> how many."""
+    made = span(started_ns, "old", "north", rtt_us=1000)
+    rtt = Histogram()
+    for delay_us, times in rtt_us.items():
+        rtt.add(delay_us, times)
+    return replace(made, rtt=rtt, sent=rtt.count, received=rtt.count)

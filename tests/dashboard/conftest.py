@@ -1,0 +1,49 @@
+"""An invented record, written once, and an application that shows it."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import pytest
+import pytest_asyncio
+from aiohttp.test_utils import TestClient, TestServer
+
+from dashboard.app import make_app
+from store.reader import ReaderThread
+from store.site import Site
+from tests.dashboard import invented
+
+HOST = "127.0.0.1:8470"
+
+
+@pytest.fixture(scope="session")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
+    """The invented site with three days of runs and a day of trains."""
+    made = invented.site(tmp_path_factory.mktemp("invented"))
+    invented.write(made.database)
+    return made
+
+
+@pytest_asyncio.fixture
+async def client(site: Site) -> AsyncIterator[TestClient]:
+    """A browser's connection to the dashboard of that site, under the name that it allows."""
+    async with client_of(site) as made:
+        yield made
+
+
+def client_of(site: Site) -> TestClient:
+    """The same for any site; a context manager."""
+    app = make_app(
+        site=site,
+        reader=ReaderThread(site.database),
+        clock=invented.clock(),
+        allowed_hosts=frozenset({HOST}),
+    )
+    return TestClient(TestServer(app), headers={"Host": HOST})
+
+
+@pytest.fixture
+def nowhere(tmp_path: Path) -> Site:
+    """A site whose probe never ran: there is no database."""
+    return invented.site(tmp_path)

@@ -1,0 +1,42 @@
+"""Contexts and templates fit: a template uses every field of its page and nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import Any
+
+import pytest
+from jinja2 import UndefinedError, meta, nodes
+
+from dashboard.pages.circuit import CircuitPage
+from dashboard.pages.frame import ErrorPage, environment
+from dashboard.pages.today import TodayPage
+
+
+def _used(name: str) -> set[str]:
+    """The names that a template and those it extends or includes ask of its context."""
+    made = environment()
+    assert made.loader is not None
+    tree = made.parse(made.loader.get_source(made, name)[0])
+    imported = {name for one in tree.find_all(nodes.FromImport) for name in one.names}
+    used = meta.find_undeclared_variables(tree) - imported
+    for other in tree.find_all((nodes.Extends, nodes.Include)):
+        assert isinstance(other.template, nodes.Const)
+        used |= _used(other.template.value)
+    return used
+
+
+@pytest.mark.parametrize(
+    ("name", "page"), [("today.html", TodayPage), ("circuit.html", CircuitPage), ("error.html", ErrorPage)]
+)
+def test_a_template_uses_its_context_and_nothing_else(name: str, page: Any) -> None:
+    assert _used(name) - {"assets"} == {field.name for field in fields(page)}
+
+
+def test_an_unknown_name_is_an_error() -> None:
+    with pytest.raises(UndefinedError):
+        environment().from_string("{{ nothing }}").render()
+
+
+def test_text_is_escaped() -> None:
+    assert environment().from_string("{{ text }}").render(text="<b>") == "&lt;b&gt;"

@@ -1,0 +1,54 @@
+"""What is read for the judges is enough: they say the same of it as of the whole record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+from dashboard import history
+from dashboard.judge import today
+from store.reader import Reader
+from store.records import Record
+from store.site import Site
+from tests.dashboard import invented
+
+
+@pytest.fixture
+def reader(site: Site) -> Iterator[Reader]:
+    opened = Reader.open(site.database)
+    yield opened
+    opened.close()
+
+
+def _everything(reader: Reader) -> list[Record]:
+    return [*reader.rate_runs(), *reader.troubles(), *reader.stalls(), *reader.train_spans()]
+
+
+def test_answers_are_those_of_the_whole_record(site: Site, reader: Reader) -> None:
+    """A plan's answer does not change when all other hours are read as well."""
+    everything = _everything(reader)
+    for plan in site.plans:
+        whole = history.check(site, plan, everything, now_unix_ns=invented.NOW_NS)
+        assert history.check_of(reader, site, plan, now_unix_ns=invented.NOW_NS) == whole
+
+
+def test_today_reads_no_span_twice_and_none_too_few(site: Site, reader: Reader) -> None:
+    """Notices and answers from what Today reads are those of the whole record."""
+    read = history.of_site(reader, site, now_unix_ns=invented.NOW_NS)
+    everything = _everything(reader)
+    found = today.notices(site, read, now_unix_ns=invented.NOW_NS)
+    assert found == today.notices(site, everything, now_unix_ns=invented.NOW_NS)
+    assert len({id(record) for record in read}) == len(read) < len(everything)
+    for plan in site.plans:
+        assert history.check(site, plan, read, now_unix_ns=invented.NOW_NS) == history.check(
+            site, plan, everything, now_unix_ns=invented.NOW_NS
+        )
+
+
+def test_verdicts_are_those_of_the_line(site: Site, reader: Reader) -> None:
+    """One verdict for each direction, the same whether read for one handoff or for the site."""
+    everything = _everything(reader)
+    for handoff in site.handoffs:
+        found = history.verdicts_of(reader, site, handoff, now_unix_ns=invented.NOW_NS)
+        assert found == tuple(verdict for _, verdict in history.verdicts(site, handoff, everything))
