@@ -10,7 +10,6 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-import aiohttp
 import pytest
 from aiohttp import web
 
@@ -286,10 +285,10 @@ async def test_one_connection_serves_many_questions(directory: Path) -> None:
 @pytest.mark.asyncio
 async def test_what_a_question_carries(directory: Path) -> None:
     """The key as a bearer token (RFC 6750 section 2.1), the protocol, and no name of a program."""
-    found: list[aiohttp.typedefs.CIMultiDictProxy[str]] = []
+    found: list[dict[str, str]] = []
 
     async def note(request: web.BaseRequest) -> web.StreamResponse:
-        found.append(request.headers)
+        found.append(dict(request.headers))
         return web.json_response({"runs": 0, "trains": 0}, headers={"Linebook-Protocol": "1"})
 
     async with impostor(directory, note) as where:

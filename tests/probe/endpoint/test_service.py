@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 import pytest
 
-from probe.bulk.client import FlowClient
+from probe.bulk.client import ClientReport, FlowClient
 from probe.control import Control
 from probe.endpoint import keys, service
 from probe.reach import Binding
@@ -51,11 +51,18 @@ async def answered(far: Far, grant: TrainGrant, sequence: int = 0) -> bool:
             return False
 
 
-async def flow(grant: RunGrant, *, seconds: float, flowing: asyncio.Event | None = None) -> None:
+async def flow(
+    grant: RunGrant, *, seconds: float, address: str = "127.0.0.1", flowing: asyncio.Event | None = None
+) -> None:
     """Run the caller's side of a run to its end; `flowing` is set once the far end has told of progress."""
-    async with FlowClient(on_progress=lambda _: flowing and flowing.set()) as client:
+
+    def note(_: ClientReport) -> None:
+        if flowing is not None:
+            flowing.set()
+
+    async with FlowClient(on_progress=note) as client:
         why = await client.connect(
-            grant, addresses=["127.0.0.1"], binding=Binding(), seconds=seconds, congestion=None
+            grant, addresses=[address], binding=Binding(), seconds=seconds, congestion=None
         )
         assert why is None
         await client.run()
@@ -99,6 +106,24 @@ async def test_grants_name_the_invited_ports(directory: Path) -> None:
         run = is_(RunGrant, await control.open_run(RunRequest(direction="up", flows=1, seconds=1)))
         assert (endpoint.doors.train_port, endpoint.doors.flow_port) == (port, port + 1)
     assert (train.port, run.port) == (4000, 4001)
+
+
+@pytest.mark.asyncio
+async def test_over_ipv6(directory: Path) -> None:
+    """Control and flows work the same to an IPv6 address, brackets and all."""
+    invitation = await asyncio.to_thread(keys.invite, directory, address="[::1]:4000")
+    async with (
+        service.opened(directory, listen="[::1]:0", clock=Clock()) as endpoint,
+        Control(reach(invitation, port=endpoint.doors.port), clock=Clock()) as control,
+    ):
+        hello = await control.hello()
+        assert not isinstance(hello, Failed)
+        assert hello.your_address == "::1"
+        grant = is_(RunGrant, await control.open_run(RunRequest(direction="up", flows=1, seconds=0.3)))
+        await flow(grant, seconds=0.3, address="::1")
+        report = is_(RunReport, await control.run_report(grant.run))
+    assert report.up is not None
+    assert report.up.received_bytes > 0
 
 
 @pytest.mark.asyncio
@@ -261,7 +286,8 @@ async def test_serve_ends_within_2_s(directory: Path) -> None:
     serving = asyncio.create_task(
         service.serve(directory, listen="127.0.0.1:0", clock=Clock(), ready=ready.set_result)
     )
-    await asyncio.wait([serving, ready], return_when=asyncio.FIRST_COMPLETED)
+    both: list[asyncio.Future[Any]] = [serving, ready]
+    await asyncio.wait(both, return_when=asyncio.FIRST_COMPLETED)
     port = int(ready.result().split("port ")[1].split()[0])
     async with Control(reach(invitation, port=port), clock=Clock()) as control:
         run = is_(RunGrant, await control.open_run(RunRequest(direction="down", flows=1, seconds=60)))

@@ -29,7 +29,7 @@ KINDS = [
 ]
 finite = st.floats(allow_nan=False, allow_infinity=False)
 st.register_type_strategy(float, finite)  # JSON (RFC 8259 section 6) has no other numbers
-messages = st.sampled_from(KINDS).flatmap(st.from_type)
+messages: st.SearchStrategy[Any] = st.sampled_from(KINDS).flatmap(st.from_type)
 any_json = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
