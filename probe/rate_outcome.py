@@ -100,7 +100,8 @@ def side_of(
 def own_traffic(up: RateSide | None, down: RateSide | None) -> Moved:
     """What the run itself moved on the probe's interface, packets with headers and acknowledgements.
 
-    An acknowledgement for every second segment is the most that RFC 9293 section 3.8.6.3 lets a
+    Both ways it is what was sent, which is more than what was counted: a down flow is still under way
+    when the receiver's time is over. An acknowledgement for every second segment is the most that RFC 9293 section 3.8.6.3 lets a
     receiver send as a rule; taking the most spares the host, whose traffic would else look larger.
     """
     up_bytes = down_bytes = 0
@@ -110,7 +111,7 @@ def own_traffic(up: RateSide | None, down: RateSide | None) -> Moved:
         down_bytes += _acknowledgement_bytes(up.received_bytes, framing)
     if down is not None:
         framing = _framing_of(down)
-        down_bytes += down.received_bytes * framing.ip_packet_bytes // framing.payload_bytes
+        down_bytes += down.sent_bytes * framing.ip_packet_bytes // framing.payload_bytes
         up_bytes += _acknowledgement_bytes(down.received_bytes, framing)
     return Moved(up_bytes=up_bytes, down_bytes=down_bytes)
 

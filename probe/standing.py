@@ -69,8 +69,10 @@ def limited_by(facts: SideFacts) -> Limit:
     1. A rate at the top of the port is the port's, whatever else strained.
     2. A receiver out of CPU closes the window itself, so it comes before the window; a sender that
        waited for a window was not out of CPU, so it comes after.
-    3. The window, or the sender's buffer, held it for a fifth of the busy time.
-    4. The path, when congestion shows: repeats, a queue, or a sender that always had data under
+    3. The window, or the sender's buffer, held it for a fifth of the busy time while the train saw no
+       queue. A window that holds a sender back leaves the narrowest place idle; where a queue stands
+       there, the place is full, and the window was only smaller than that queue.
+    4. The path, when congestion shows: a queue, repeats, or a sender that always had data under
        way and was held by nothing at either end.
     """
     if _at_port_top(facts):
@@ -80,7 +82,7 @@ def limited_by(facts: SideFacts) -> Limit:
         return facts.receiver
     if held_share < WINDOW_SHARE and facts.sender_cpu_ratio >= CPU_LIMIT:
         return facts.sender
-    if held_share >= WINDOW_SHARE:
+    if held_share >= WINDOW_SHARE and not _queued(facts):
         return Limit.WINDOW
     return Limit.PATH if _congested(facts) else Limit.UNDECIDED
 
@@ -135,11 +137,15 @@ def _at_port_top(facts: SideFacts) -> bool:
     return (1 - PORT_BAND) * lowest <= facts.goodput_bps <= (1 + PORT_BAND) * top
 
 
+def _queued(facts: SideFacts) -> bool:
+    if facts.rtt_idle_us is None or facts.rtt_loaded_us is None:
+        return False
+    return facts.rtt_loaded_us - facts.rtt_idle_us >= max(DELAY_US, DELAY_SHARE * facts.rtt_idle_us)
+
+
 def _congested(facts: SideFacts) -> bool:
-    queued = False
-    if facts.rtt_idle_us is not None and facts.rtt_loaded_us is not None:
-        queued = facts.rtt_loaded_us - facts.rtt_idle_us >= max(DELAY_US, DELAY_SHARE * facts.rtt_idle_us)
-    return queued or facts.retransmitted_ratio >= RETRANSMITTED_SHARE or facts.busy_ratio >= BUSY_SHARE
+    repeated = facts.retransmitted_ratio >= RETRANSMITTED_SHARE
+    return _queued(facts) or repeated or facts.busy_ratio >= BUSY_SHARE
 
 
 def _other_traffic(facts: RunFacts) -> bool:

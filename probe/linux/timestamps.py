@@ -19,17 +19,19 @@ from store.clock import NS_PER_S, Clock
 from store.records import Stamps
 
 _SO_TIMESTAMPING = 37  # the option and its control message alike
-_TX_SOFTWARE = 1 << 1
 _RX_SOFTWARE = 1 << 3
 _SOFTWARE = 1 << 4  # report software stamps at all
 _OPT_ID = 1 << 7  # number the transmit stamps, one a send, from 0
+# Stamp on entering the queue of the interface, not on leaving it: a packet that waits in this host behind an
+# upload waits on its way up all the same, and without a queue the two moments are the same.
+_TX_QUEUED = 1 << 8
 _OPT_CMSG = 1 << 10
 _OPT_TSONLY = 1 << 11  # the stamp without a copy of the packet
 _RECEIVE_FLAGS = _SOFTWARE | _RX_SOFTWARE
-_TRANSMIT_FLAGS = _RECEIVE_FLAGS | _TX_SOFTWARE | _OPT_ID | _OPT_CMSG | _OPT_TSONLY
+_TRANSMIT_FLAGS = _RECEIVE_FLAGS | _TX_QUEUED | _OPT_ID | _OPT_CMSG | _OPT_TSONLY
 _IP_RECVTTL = 12
 _EXTENDED_ERRORS = {(socket.IPPROTO_IP, 11), (socket.IPPROTO_IPV6, 25)}  # IP_RECVERR, IPV6_RECVERR
-_ORIGIN_TIMESTAMPING, _INFO_SENT = 4, 0
+_ORIGIN_TIMESTAMPING, _INFO_QUEUED = 4, 1
 _PACKET_INFO = {
     (socket.IPPROTO_IP, 8): slice(4, 8),
     (socket.IPPROTO_IPV6, 50): slice(16),
@@ -153,7 +155,7 @@ def _read_departure(control: _Control) -> tuple[int, int | None]:
             stamp_unix_ns = _unix_ns(data)
         elif (level, kind) in _EXTENDED_ERRORS:
             _errno, origin, _type, _code, _pad, info, data_field = _EXTENDED_ERROR.unpack_from(data)
-            if origin == _ORIGIN_TIMESTAMPING and info == _INFO_SENT:
+            if origin == _ORIGIN_TIMESTAMPING and info == _INFO_QUEUED:
                 counter = data_field
     return stamp_unix_ns, counter
 

@@ -164,7 +164,7 @@ def test_a_kernel_without_stamps() -> None:
 
 
 def test_constants_are_those_of_the_kernel() -> None:
-    """linux/net_tstamp.h through getsockopt: software stamps both ways, reported, numbered, bare."""
+    """linux/net_tstamp.h through getsockopt: stamps on queueing and arrival, reported, numbered, bare."""
     with made(socket.AF_INET, transmit=True) as sock:
         (flags,) = struct.unpack("I", sock.getsockopt(socket.SOL_SOCKET, 37, 4))
-    assert flags == 1 << 1 | 1 << 3 | 1 << 4 | 1 << 7 | 1 << 10 | 1 << 11
+    assert flags == 1 << 3 | 1 << 4 | 1 << 7 | 1 << 8 | 1 << 10 | 1 << 11
