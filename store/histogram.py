@@ -145,7 +145,7 @@ class Histogram:
         A format byte; count, sum, minimum and maximum as variable-length integers; then bits, the
         highest first: for each bucket from the minimum's to the maximum's whether it counted
         anything, and for each that did, its count less one in Rice code (quotient in unary,
-        remainder in k bits). k follows a running mean of the counts before, see `_Mean`.
+        remainder in k bits). k follows a running mean of the counts before.
         """
         head = bytes([_FORMAT]) + varint.pack((self.count, self._sum, self._min, self._max))
         if not self.count:
@@ -199,29 +199,30 @@ def delays_of(samples_us: Iterable[int]) -> Delays | None:
     )
 
 
-class _Mean:
-    """A running mean of counts, in sixteenths, that both ends of the packed form keep alike."""
+def _first_mean(count: int, buckets: int) -> int:
+    """What the running mean of counts starts from, in sixteenths; both ends of the form keep it alike."""
+    return 16 * count // buckets
 
-    def __init__(self, count: int, buckets: int) -> None:
-        self._sixteenths = 16 * count // buckets
 
-    def k(self) -> int:
-        """Bits of the remainder that suit counts of about this mean."""
-        return max(0, (self._sixteenths >> 4).bit_length() - 1)
+def _next_mean(mean: int, times: int) -> int:
+    """The running mean after a count of `times`: neighbouring buckets are alike."""
+    return mean + (16 * times - mean) // 4
 
-    def follow(self, times: int) -> None:
-        self._sixteenths += (16 * times - self._sixteenths) // 4  # neighbouring buckets are alike
+
+def _remainder_bits(mean: int) -> int:
+    """The k of a Rice code that suits counts of about this mean."""
+    return max(0, (mean >> 4).bit_length() - 1)
 
 
 def _rice(counts: list[int]) -> str:
-    mean = _Mean(sum(counts), len(counts))
+    mean = _first_mean(sum(counts), len(counts))
     codes = []
     for times in counts:
-        k = mean.k()
+        k = _remainder_bits(mean)
         codes.append("1" * (times - 1 >> k) + "0")
         if k:
             codes.append(f"{times - 1 & (1 << k) - 1:0{k}b}")
-        mean.follow(times)
+        mean = _next_mean(mean, times)
     return "".join(codes)
 
 
@@ -232,17 +233,19 @@ def _unpack_counts(packed: bytes, head: Histogram) -> dict[int, int]:
     filled = [first + place for place, bit in enumerate(bits[: last - first + 1]) if bit == "1"]
     if not filled or filled[0] != first or filled[-1] != last or len(filled) > head.count:
         raise BadMessage("histogram", "its ends do not lie in its end buckets")
-    mean = _Mean(head.count, len(filled))
+    mean = _first_mean(head.count, len(filled))
     counts = {}
     at = last - first + 1
     for bucket in filled:
-        k = mean.k()
+        k = _remainder_bits(mean)
         quotient_end = bits.find("0", at)
         end = quotient_end + 1 + k
         if quotient_end < 0 or end > len(bits):
             raise BadMessage("histogram", "it ends within a count")
-        times = ((quotient_end - at) << k) + int(bits[quotient_end + 1 : end] or "0", 2) + 1
-        mean.follow(times)
+        times = ((quotient_end - at) << k) + 1
+        if k:
+            times += int(bits[quotient_end + 1 : end], 2)
+        mean = _next_mean(mean, times)
         counts[bucket] = times
         at = end
     if sum(counts.values()) != head.count:

@@ -84,18 +84,17 @@ class Reader:
         # The table is in the order of path and time: asked path by path, only what is wanted is read.
         conditions, values = _conditions("train", None, None, since_ns, until_ns)
         sql = (
-            f"SELECT path, nth, {columns} FROM train WHERE path = ? AND {conditions} "  # noqa: S608
+            f"SELECT started_unix_ns, path, nth, {columns} FROM train WHERE path = ? AND {conditions} "  # noqa: S608
             "ORDER BY started_unix_ns DESC, nth DESC LIMIT ?"
         )
-        count = -1 if limit is None else limit
         found = [
-            (row[2], row[0], row[1], names, row)
-            for path, *names in self._paths(handoff, endpoint)
-            for row in self._connection.execute(sql, (path, *values, count))
+            ((of_handoff, of_endpoint), row)
+            for path, of_handoff, of_endpoint in self._paths(handoff, endpoint)
+            for row in self._connection.execute(sql, (path, *values, -1 if limit is None else limit))
         ]
-        found.sort(key=lambda each: each[:3])
-        newest = found[len(found) - limit :] if limit is not None and limit < len(found) else found
-        return [rows.train_span_of((names[0], names[1]), row[2:]) for *_, names, row in newest]
+        found.sort(key=lambda each: each[1][:3])
+        newest = found if limit is None else found[max(0, len(found) - limit) :]
+        return [rows.train_span_of(names, row[3:]) for names, row in newest]
 
     def stalls(
         self,

@@ -16,7 +16,7 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
@@ -29,7 +29,7 @@ from store.rows import Insertion, insertions
 
 COMMIT_WITHIN_S = 0.2
 RETRY_EVERY_S = 2.0
-QUEUE_MAX = 50_000  # records; some five days of six trains, 40 MB of memory
+QUEUE_MAX = 50_000  # records; some five days of six trains, 70 MB of memory
 
 _MARK_ALIVE = (
     "INSERT INTO alive (id, unix_ns) VALUES (1, ?) ON CONFLICT DO UPDATE SET unix_ns = excluded.unix_ns"
@@ -78,25 +78,19 @@ class Writer:
         Blocks, so call it before the event loop runs or in a thread. Raises DatabaseMistake when
         another process writes it, when it is newer or foreign, or when it cannot be opened.
         """
-        lock = _locked(path)
-        try:
+        with ExitStack() as undo:
+            lock = _locked(path)
+            undo.callback(os.close, lock)
             try:
                 connection = connect(path, check_same_thread=False)
-            except sqlite3.Error as error:
-                raise DatabaseMistake(f"{path} cannot be opened: {error}") from None
-            try:
+                undo.callback(connection.close)
                 schema.prepare(connection, path)
                 connection.isolation_level = None  # transactions are begun and ended here, by name
-                return cls(connection, lock, clock)
+                made = cls(connection, lock, clock)
             except sqlite3.Error as error:
-                connection.close()
-                raise DatabaseMistake(f"{path} cannot be written: {error}") from None
-            except BaseException:
-                connection.close()
-                raise
-        except BaseException:
-            os.close(lock)
-            raise
+                raise DatabaseMistake(f"{path} cannot be opened for writing: {error}") from None
+            undo.pop_all()
+        return made
 
     def append(self, record: Record) -> None:
         """Hand `record` over to be stored.
