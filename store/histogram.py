@@ -30,13 +30,18 @@ def bucket_of(value: int) -> int:
     return _EXACT_BELOW + (shift - 1) * _PER_OCTAVE + (value >> shift) - _PER_OCTAVE
 
 
+def ends_of(bucket: int) -> tuple[int, int]:
+    """The smallest and the largest value that fall into a bucket."""
+    if bucket < _EXACT_BELOW:
+        return bucket, bucket
+    octave, step = divmod(bucket - _EXACT_BELOW, _PER_OCTAVE)
+    first = (step + _PER_OCTAVE) << (octave + 1)
+    return first, first + (1 << (octave + 1)) - 1
+
+
 def middle_of(bucket: int) -> int:
     """The value that stands for a bucket: exact below 64, else its middle."""
-    if bucket < _EXACT_BELOW:
-        return bucket
-    octave, step = divmod(bucket - _EXACT_BELOW, _PER_OCTAVE)
-    shift = octave + 1
-    return ((step + _PER_OCTAVE) << shift) + (1 << shift) // 2
+    return (sum(ends_of(bucket)) + 1) // 2
 
 
 def rank_of(share: float, count: int) -> int:
@@ -123,7 +128,8 @@ class Histogram:
         for bucket in sorted(self._counts):
             seen += self._counts[bucket]
             if seen >= rank:
-                return min(max(middle_of(bucket), self._min), self._max)
+                first, last = ends_of(bucket)  # of which only what lies between the ends was counted
+                return (max(first, self._min) + min(last, self._max)) // 2
         raise AssertionError("the buckets hold fewer values than were counted")
 
     def delays(self) -> Delays | None:

@@ -12,7 +12,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from store.errors import BadMessage
-from store.histogram import RELATIVE_ERROR, Delays, Histogram, bucket_of, delays_of, middle_of, rank_of
+from store.histogram import (
+    RELATIVE_ERROR,
+    Delays,
+    Histogram,
+    bucket_of,
+    delays_of,
+    ends_of,
+    middle_of,
+    rank_of,
+)
 
 values = st.integers(0, 100) | st.integers(0, 100_000) | st.integers(0, 2**40)
 samples = st.lists(values, min_size=1, max_size=60)
@@ -142,10 +151,20 @@ def test_the_middle_of_its_bucket_is_within_the_stated_error(value: int) -> None
 
 
 def test_buckets_follow_each_other() -> None:
-    """No value is left between two buckets."""
+    """No value is left between two buckets, and none lies in two."""
+    assert all(ends_of(nth)[1] + 1 == ends_of(nth + 1)[0] for nth in range(1500))
     numbers = [bucket_of(value) for value in range(5_000)]
     steps = {later - earlier for earlier, later in pairwise(numbers)}
     assert steps == {0, 1}
+
+
+@given(st.integers(90_000, 110_000), st.lists(st.integers(0, 200), min_size=3, max_size=60))
+def test_what_lies_close_together_is_told_closely(base: int, above: list[int]) -> None:
+    """Among delays within 0.2 ms, no percentile is more than that off, whatever the bucket's width."""
+    drawn = [base + each for each in above]
+    found = Histogram(drawn).percentile(0.5)
+    assert found is not None
+    assert min(drawn) <= found <= max(drawn)
 
 
 def test_nothing_counted_is_said_as_none() -> None:
