@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import asyncio
+import sqlite3
 from collections.abc import AsyncIterator
+from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 import pytest_asyncio
+from aiohttp import web
 from aiohttp.test_utils import TestClient, TestServer
 
 from dashboard.app import make_app
+from store.clock import Clock
 from store.reader import ReaderThread
 from store.site import Site
 from tests.dashboard import invented
 
 HOST = "127.0.0.1:8470"
+Client = TestClient[web.Request, web.Application]
 
 
 @pytest.fixture(scope="session")
@@ -26,21 +33,31 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
 
 
 @pytest_asyncio.fixture
-async def client(site: Site) -> AsyncIterator[TestClient]:
+async def client(site: Site) -> AsyncIterator[Client]:
     """A browser's connection to the dashboard of that site, under the name that it allows."""
     async with client_of(site) as made:
         yield made
 
 
-def client_of(site: Site) -> TestClient:
-    """The same for any site; a context manager."""
+def client_of(site: Site, *, clock: Clock | None = None) -> Client:
+    """The same for any site and clock; a context manager."""
     app = make_app(
         site=site,
         reader=ReaderThread(site.database),
-        clock=invented.clock(),
+        clock=clock or invented.clock(),
         allowed_hosts=frozenset({HOST}),
     )
     return TestClient(TestServer(app), headers={"Host": HOST})
+
+
+async def sql(site: Site, query: str) -> list[Any]:
+    """Rows of the record by plain SQL: a second opinion on what a page counts."""
+
+    def run() -> list[Any]:
+        with closing(sqlite3.connect(site.database)) as connection:
+            return connection.execute(query).fetchall()
+
+    return await asyncio.to_thread(run)
 
 
 @pytest.fixture

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
+INLINE = frozenset({"a", "b", "time", "sup"})
 VOID = frozenset({"link", "meta", "br", "img", "hr", "input"})  # HTML: elements without an end tag
 
 
@@ -18,9 +20,13 @@ class Element:
 
     @property
     def text(self) -> str:
-        """All text within, runs of white space made one space."""
-        parts = [one if isinstance(one, str) else one.text for one in self.inside]
-        return " ".join(" ".join(parts).split())
+        """All text within, runs of HTML's white space made one space; blocks stand apart."""
+        parts = [one if isinstance(one, str) else one._spaced for one in self.inside]
+        return re.sub("[ \t\n\r\f]+", " ", "".join(parts)).strip(" ")
+
+    @property
+    def _spaced(self) -> str:
+        return self.text if self.tag in INLINE else f" {self.text} "
 
     def all(self, tag: str, **attributes: str) -> list[Element]:
         """Every element of this tag within, in order, whose attributes have these values."""

@@ -8,16 +8,16 @@ import socket
 import time
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import aiohttp
 import pytest
-from aiohttp.test_utils import TestClient
 
 from dashboard import app as dashboard
 from store.clock import Clock
 from store.errors import UserMistake
 from store.site import Site
-from tests.dashboard.conftest import client_of
+from tests.dashboard.conftest import Client, client_of
 from tests.dashboard.reading import read
 
 pytestmark = pytest.mark.asyncio
@@ -60,7 +60,7 @@ EVERYWHERE = [
 
 
 @pytest.mark.parametrize(("path", "status"), EVERYWHERE)
-async def test_headers_everywhere(client: TestClient, path: str, status: int) -> None:
+async def test_headers_everywhere(client: Client, path: str, status: int) -> None:
     """The security headers stand on every response, and no banner tells what serves it."""
     async with client.get(path) as response:
         assert response.status == status
@@ -76,7 +76,7 @@ async def test_headers_everywhere(client: TestClient, path: str, status: int) ->
 
 
 @pytest.mark.parametrize(("path", "status"), [one for one in EVERYWHERE if one[1] != 200])
-async def test_errors_have_one_shape(client: TestClient, path: str, status: int) -> None:
+async def test_errors_have_one_shape(client: Client, path: str, status: int) -> None:
     """A JSON address answers errors as one JSON shape, any other as a page that leads on."""
     async with client.get(path) as response:
         if path.split("?")[0].endswith(".json"):
@@ -102,7 +102,7 @@ async def test_errors_have_one_shape(client: TestClient, path: str, status: int)
         ("/circuit/old?endpoint=north", ["'endpoint'", "takes period"]),
     ],
 )
-async def test_bad_query_names_its_parameter(client: TestClient, path: str, names: list[str]) -> None:
+async def test_bad_query_names_its_parameter(client: Client, path: str, names: list[str]) -> None:
     """A query that cannot be answered gets 400 and a sentence with the parameter and what would be right."""
     async with client.get(path) as response:
         text = await response.text()
@@ -111,7 +111,7 @@ async def test_bad_query_names_its_parameter(client: TestClient, path: str, name
     assert [name for name in names if name not in text] == []
 
 
-async def test_markup_in_an_address_stays_text(client: TestClient) -> None:
+async def test_markup_in_an_address_stays_text(client: Client) -> None:
     """What an address says is shown as text, never as markup."""
     async with client.get("/circuit/%3Cscript%3Ealert(1)%3C%2Fscript%3E") as response:
         page = read(await response.text())
@@ -123,7 +123,7 @@ async def test_markup_in_an_address_stays_text(client: TestClient) -> None:
 @pytest.mark.parametrize(
     "host", ["example.net", "127.0.0.1", "127.0.0.1:80", "localhost:8470.example.net", ""]
 )
-async def test_other_names_are_refused(client: TestClient, host: str) -> None:
+async def test_other_names_are_refused(client: Client, host: str) -> None:
     """A name elsewhere that was pointed at this machine reads nothing (DNS rebinding)."""
     async with client.get("/today.json", headers={"Host": host}) as response:
         text = await response.text()
@@ -132,7 +132,7 @@ async def test_other_names_are_refused(client: TestClient, host: str) -> None:
     assert "Content-Security-Policy" in response.headers
 
 
-async def test_it_only_shows(client: TestClient) -> None:
+async def test_it_only_shows(client: Client) -> None:
     """Nothing can be sent to it."""
     async with client.post("/", data={"a": "b"}) as response:
         assert response.status == 405
@@ -140,7 +140,7 @@ async def test_it_only_shows(client: TestClient) -> None:
         assert "Content-Security-Policy" in response.headers
 
 
-async def test_static_files_are_kept_for_ever_under_their_hash(client: TestClient) -> None:
+async def test_static_files_are_kept_for_ever_under_their_hash(client: Client) -> None:
     """Every file a page asks for is there with its type, and its address is the hash of its bytes."""
     async with client.get("/circuit/old") as response:
         page = read(await response.text())
@@ -165,7 +165,7 @@ async def test_static_files_are_kept_for_ever_under_their_hash(client: TestClien
     }
 
 
-async def test_plotly_comes_from_the_installed_package(client: TestClient) -> None:
+async def test_plotly_comes_from_the_installed_package(client: Client) -> None:
     """The script that is served is the one that the plotly package brought."""
     path = Path(str(files("plotly"))) / "package_data" / "plotly.min.js"
     digest = await asyncio.to_thread(lambda: hashlib.sha256(path.read_bytes()).hexdigest())
@@ -191,8 +191,11 @@ async def _served(site: Site, *, host: str = "127.0.0.1", port: int | None) -> t
     task = asyncio.create_task(
         dashboard.serve(site, host=host, port=port, clock=Clock(), ready=ready.set_result), name="dashboard"
     )
-    await asyncio.wait({task, ready}, return_when=asyncio.FIRST_COMPLETED)
-    return task, ready.result() if ready.done() else ""
+    either: set[asyncio.Future[Any]] = {task, ready}
+    await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
+    if task.done():
+        await task
+    return task, ready.result()
 
 
 async def _ended(task: asyncio.Task[None]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 
 from dashboard.kept import Kept
 from store.clock import Clock
@@ -29,7 +30,7 @@ def test_what_cost_nothing_is_made_again() -> None:
 
 def test_other_questions_have_their_own_answers() -> None:
     kept = Kept(_clock(0, 1, 2, 3, 4, 5))
-    assert [kept.get(asked, lambda asked=asked: asked) for asked in ("x", "y", "x")] == ["x", "y", "x"]
+    assert [kept.get(asked, partial(str.upper, asked)) for asked in ("x", "y", "x")] == ["X", "Y", "X"]
 
 
 def test_the_oldest_go_first() -> None:
@@ -37,6 +38,6 @@ def test_the_oldest_go_first() -> None:
     readings = [reading for start in range(0, 1000, 10) for reading in (start, start + 9)]
     kept = Kept(_clock(*readings))
     for asked in range(17):
-        kept.get(asked, lambda asked=asked: asked)
-    assert kept.get(16, lambda: "again") == 16
+        kept.get(asked, lambda: "once")
+    assert kept.get(16, lambda: "again") == "once"
     assert kept.get(0, lambda: "again") == "again"

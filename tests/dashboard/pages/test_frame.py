@@ -14,15 +14,15 @@ from dashboard.pages.today import TodayPage
 
 
 def _used(name: str) -> set[str]:
-    """The names that a template and those it extends or includes ask of its context."""
+    """The names that a template and the one it extends ask of its context."""
     made = environment()
     assert made.loader is not None
     tree = made.parse(made.loader.get_source(made, name)[0])
     imported = {name for one in tree.find_all(nodes.FromImport) for name in one.names}
     used = meta.find_undeclared_variables(tree) - imported
-    for other in tree.find_all((nodes.Extends, nodes.Include)):
-        assert isinstance(other.template, nodes.Const)
-        used |= _used(other.template.value)
+    for extended in tree.find_all(nodes.Extends):
+        assert isinstance(extended.template, nodes.Const)
+        used |= _used(extended.template.value)
     return used
 
 
