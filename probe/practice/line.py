@@ -33,8 +33,11 @@ CALENDAR = (
 """What the practice calendar does to time, for whoever reads the figures."""
 
 _UNLIMITED_BPS = 10_000_000_000  # far above what a relay in Python carries
-_LATEST_FILL = 0.98  # TCP fills the queue up to here; the rest is left for datagrams
+_LATEST_FILL = 0.99  # TCP fills the queue up to here; the rest is left for datagrams
 _CHUNK_S = 0.002  # TCP enters in pieces of this much service, so that a datagram waits no longer for one
+_TCP_PACE = (
+    2  # times the rate: a starting sender answers each acknowledgement with two segments (RFC 5681 3.1)
+)
 _DUPLICATE_AFTER_NS = NS_PER_MS // 10
 
 
@@ -353,6 +356,7 @@ class Lane:
         self._waiting: deque[tuple[int, int]] = deque()  # (service ends, bytes)
         self._waiting_bytes = 0
         self._served_ns = 0
+        self._tcp_from_ns = 0
         self._last_leaves_ns = 0
 
     def at(self, now_ns: int) -> Segment:
@@ -367,18 +371,28 @@ class Lane:
         return self._waiting_bytes
 
     def chunk_bytes(self, now_ns: int) -> int:
-        """How much TCP may enter now in one piece: about 2 ms of service, 0 while the queue is full."""
+        """How much TCP may enter now in one piece: about 2 ms of service, 0 while it must wait.
+
+        It waits for room in the queue, and for its pace: a queue that filled at once would look like a
+        stall to whatever comes behind it.
+        """
+        if now_ns < self._tcp_from_ns:
+            return 0
         wanted = min(max(int(self.at(now_ns).spell.rate_bps * _CHUNK_S / 8), 512), 262_144)
         fits = int(self.queue_bytes * _LATEST_FILL) - self.waiting_bytes(now_ns)
         return wanted if fits >= wanted else 0
 
     def room_at_ns(self, now_ns: int) -> int:
-        """When the next byte leaves the queue, so that TCP may enter again; `now_ns` when it is empty."""
+        """When to ask for room again, while there is none."""
+        if now_ns < self._tcp_from_ns:
+            return self._tcp_from_ns
         self.waiting_bytes(now_ns)
         return self._waiting[0][0] if self._waiting else now_ns
 
     def chunk(self, size_bytes: int, now_ns: int) -> int:
         """Take a piece of TCP in; the moment it leaves at the far end. Never refused, never lost."""
+        pace_bps = _TCP_PACE * self.at(now_ns).spell.rate_bps
+        self._tcp_from_ns = max(now_ns, self._tcp_from_ns) + size_bytes * 8 * NS_PER_S // pace_bps
         return self._in_order(self._serve(size_bytes, now_ns))
 
     def passing_ns(self, now_ns: int) -> int:

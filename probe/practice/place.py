@@ -61,8 +61,8 @@ every = "12 s"
 handoff = "{handoff}"
 endpoint = "{endpoint}"
 direction = "down"
-seconds = 3
-every = "60 s"
+seconds = 2
+every = "30 s"
 
 [[plan]]
 name = "P1"

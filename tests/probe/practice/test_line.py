@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -23,31 +24,56 @@ def lane_of(behaviour: LineBehaviour, direction: Direction = Direction.UP) -> La
     return Lane(behaviour.lane(direction), cycle_ns=behaviour.cycle_ns, source=random.Random(behaviour.seed))
 
 
-def fill(lane: Lane, now_ns: int = 0) -> None:
-    """Let TCP send until it is held back."""
-    while room_bytes := lane.chunk_bytes(now_ns):
-        lane.chunk(room_bytes, now_ns)
+def fill(lane: Lane, *, for_ns: int = 2 * NS_PER_S) -> int:
+    """Let TCP send as fast as it may for a while; the moment after that."""
+    now_ns = 0
+    while now_ns < for_ns:
+        if room_bytes := lane.chunk_bytes(now_ns):
+            lane.chunk(room_bytes, now_ns)
+        else:
+            now_ns = max(now_ns + 1, lane.room_at_ns(now_ns))
+    return now_ns
 
 
 # The queue
 
 
 def test_a_full_queue_delays_as_its_bytes_do() -> None:
-    """1.4 MB at 18 Mb/s add 622 ms: 1 400 000 x 8 / 18 000 000. TCP leaves 2 % of it to datagrams."""
+    """1.4 MB at 18 Mb/s add 622 ms: 1 400 000 x 8 / 18 000 000. TCP leaves 1 % of it to datagrams."""
     lane = lane_of(line.fixed_line(delay_ms=0, rate_up_bps=18_000_000, queue_bytes=1_400_000))
-    fill(lane)
-    (leaves_ns,) = lane.datagram(TRAIN_BYTES, 0).leaves_ns
-    assert leaves_ns / NS_PER_MS == pytest.approx(622, rel=0.025)
+    now_ns = fill(lane)
+    (leaves_ns,) = lane.datagram(TRAIN_BYTES, now_ns).leaves_ns
+    assert (leaves_ns - now_ns) / NS_PER_MS == pytest.approx(622, rel=0.025)
+
+
+def test_tcp_fills_the_queue_at_its_own_pace() -> None:
+    """Entering at twice the rate (RFC 5681 3.1, two segments for one), 1.4 MB have gathered after 622 ms.
+
+    Datagrams sent every 50 ms meanwhile arrive 100 ms apart: no silence, as one sudden heap would make.
+    """
+    lane = lane_of(line.fixed_line(delay_ms=10, rate_up_bps=18_000_000, queue_bytes=1_400_000))
+    left_ns: list[int] = []
+    waiting, now_ns = list[int](), 0
+    for sent_ns in range(0, 600_000_000, 50_000_000):
+        while now_ns < sent_ns:
+            if room_bytes := lane.chunk_bytes(now_ns):
+                lane.chunk(room_bytes, now_ns)
+            now_ns = max(now_ns + 1, lane.room_at_ns(now_ns))
+        waiting.append(lane.waiting_bytes(now_ns))
+        left_ns += lane.datagram(TRAIN_BYTES, now_ns).leaves_ns
+    assert waiting[-1] == pytest.approx(0.55 * 18e6 / 8, rel=0.02)
+    gaps_ms = [(after - before) / NS_PER_MS for before, after in pairwise(left_ns)]
+    assert gaps_ms == pytest.approx([100] * len(gaps_ms), rel=0.05)
 
 
 def test_a_datagram_fits_behind_tcp_and_not_into_a_full_queue() -> None:
     """TCP alone never fills the queue; datagrams can, and what comes then is dropped."""
     lane = lane_of(line.fixed_line(delay_ms=1, rate_up_bps=5_000_000, queue_bytes=100_000))
-    fill(lane)
-    fates = [lane.datagram(1000, 0).fate for _ in range(10)]
+    now_ns = fill(lane)
+    fates = [lane.datagram(1000, now_ns).fate for _ in range(10)]
     assert fates[0] is Fate.CARRIED
     assert fates[-1] is Fate.QUEUE
-    assert lane.waiting_bytes(0) <= 100_000
+    assert lane.waiting_bytes(now_ns) <= 100_000
 
 
 def test_an_empty_line_takes_its_delay_and_the_time_of_service() -> None:

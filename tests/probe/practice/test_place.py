@@ -48,9 +48,9 @@ def test_its_card_claims_the_upload_alone(site: Site) -> None:
 
 
 def test_its_schedule_shows_something_within_a_minute(site: Site) -> None:
-    """Five up slots and one down slot a minute, spans of ten seconds, all to the invited endpoint."""
+    """Five up slots and two down slots a minute, spans of ten seconds, all to the invited endpoint."""
     slots = {plan.direction: plan.every_s for plan in site.runs}
-    assert slots == {Direction.UP: 12, Direction.DOWN: 60}
+    assert slots == {Direction.UP: 12, Direction.DOWN: 30}
     (train,) = site.trains
     assert (train.per_second, train.span_s) == (20, 10)
     (endpoint,) = site.endpoints

@@ -257,7 +257,7 @@ def test_flows_share_the_rate() -> None:
 
 
 def test_a_full_upload_delays_the_train_by_its_queue() -> None:
-    """1.4 MB at 18 Mb/s are 622 ms [1 400 000 x 8 / 18 000 000]; what TCP leaves free of it is 2 %."""
+    """1.4 MB at 18 Mb/s are 622 ms [1 400 000 x 8 / 18 000 000]; what TCP leaves free of it is 1 %."""
     behaviour = line.fixed_line(delay_ms=10, rate_up_bps=18_000_000, queue_bytes=1_400_000)
     upstream_port = relay.free_pair()
     with (
