@@ -113,10 +113,13 @@ class _Session:
 
 
 class Reflector:
-    """All sessions of an endpoint. `unix_ns` is asked once a reply, for the time it leaves (T3)."""
+    """All sessions of an endpoint. `unix_ns` is asked once a reply, for the time it leaves (T3).
+
+    `error_estimate` is the field of every reply; whoever watches this host's clock keeps it up to date.
+    """
 
     def __init__(self, *, error_estimate: int, unix_ns: Callable[[], int]) -> None:
-        self._error_estimate = error_estimate
+        self.error_estimate = error_estimate
         self._unix_ns = unix_ns
         self._sessions: dict[int, _Session] = {}
 
@@ -173,7 +176,7 @@ class Reflector:
         return ReflectorPacket(
             sequence=session.reflected % _SEQUENCES,
             sent_ntp=ntp_of(self._unix_ns()),
-            error_estimate=self._error_estimate,
+            error_estimate=self.error_estimate,
             ssid=packet.ssid,
             received_ntp=ntp_of(received_unix_ns),
             sender_sequence=packet.sequence,

@@ -24,6 +24,7 @@ from probe.endpoint.doors import Doors, open_doors
 from probe.endpoint.front import Answer, Call, Front
 from probe.endpoint.keys import Keys
 from probe.endpoint.reflector import Reflector, ReflectorSockets
+from probe.linux import clock_state
 from probe.wire.control import (
     PROTOCOL,
     TOKEN_BYTES,
@@ -38,7 +39,7 @@ from probe.wire.control import (
     TrainRequest,
 )
 from probe.wire.stamp import error_estimate
-from store.clock import NS_PER_MS, NS_PER_S, Clock
+from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
 from store.errors import UserMistake
 
 log = logging.getLogger(__name__)
@@ -49,8 +50,7 @@ _KEPT_NS = 60 * NS_PER_S  # how long an ended run's report stays to be asked for
 _OVERTIME_NS = 30 * NS_PER_S  # over its seconds a run may take this long to begin and to end
 _ROUND_S = 1.0  # between two looks at what is silent, expired or changed
 _HMAC_KEY_BYTES = 32
-# Nobody says here whether this host's clock follows UTC, so the S bit stays off and one-way figures with it.
-_ERROR_ESTIMATE = error_estimate(False, 10 * NS_PER_MS)
+_UNKNOWN_ERROR_NS = 10 * NS_PER_MS  # what a clock that nobody sets is said to be off; its S bit stays 0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -84,7 +84,7 @@ async def opened(directory: Path, *, listen: str | None, clock: Clock) -> AsyncI
     ledger = await asyncio.to_thread(ledgers.load, directory)
     version = await asyncio.to_thread(_version)
     admission = Admission(callers=keys.callers, limits=keys.limits, ledger=ledger)
-    reflector = Reflector(error_estimate=_ERROR_ESTIMATE, unix_ns=clock.unix_ns)
+    reflector = Reflector(error_estimate=_own_error_estimate(), unix_ns=clock.unix_ns)
     async with contextlib.AsyncExitStack() as closing:
         doors = open_doors(listen, port=keys.port, flow_port=keys.flow_port)
         closing.callback(doors.close)
@@ -168,13 +168,14 @@ class Endpoint:
         )
 
     async def look_after(self) -> None:
-        """What is due once a second: end what is silent or expired, read the callers when they changed."""
+        """What is due once a second: end what is silent or expired, look at the clock, read new callers."""
         now_ns = self._clock.monotonic_ns()
         for caller, heard_ns in self._reflector.heard():
             self._admission.heard(caller, now_ns=heard_ns)
         for terms in self._admission.silent_runs(now_ns=now_ns):
             if now_ns - self._flows.last_activity_ns(terms.run) > SILENCE_S * NS_PER_S:
                 self._flows.abort(terms.run, "the caller fell silent")
+        self._reflector.error_estimate = _own_error_estimate()
         for ssid in self._reflector.expired(now_ns=now_ns):
             self._forget_train(ssid)
         for name, run in tuple(self._runs.items()):
@@ -354,6 +355,13 @@ _NO_RUN = Refusal(code="unknown", why="the endpoint has no such run of this call
 
 def _tokens(count: int) -> tuple[bytes, ...]:
     return tuple(secrets.token_bytes(TOKEN_BYTES) for _ in range(count))
+
+
+def _own_error_estimate() -> int:
+    """The error estimate of this host's clock now; S only when an outside source sets it (RFC 4656 4.1.2)."""
+    state = clock_state.read()
+    error_ns = _UNKNOWN_ERROR_NS if state.error_us is None else state.error_us * NS_PER_US
+    return error_estimate(state.synchronised is True, error_ns)
 
 
 def _version() -> str:

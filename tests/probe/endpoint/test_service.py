@@ -16,6 +16,8 @@ import pytest
 from probe.bulk.client import ClientReport, FlowClient
 from probe.control import Control
 from probe.endpoint import keys, service
+from probe.linux import clock_state
+from probe.linux.clock_state import ClockState
 from probe.reach import Binding
 from probe.wire.control import RunGrant, RunReport, RunRequest, Stopped, TrainGrant, TrainRequest
 from store.clock import Clock
@@ -124,6 +126,18 @@ async def test_over_ipv6(directory: Path) -> None:
         report = is_(RunReport, await control.run_report(grant.run))
     assert report.up is not None
     assert report.up.received_bytes > 0
+
+
+@pytest.mark.asyncio
+async def test_a_clock_that_comes_into_step(directory: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Replies carry S and the error of the clock as it is now (RFC 4656 section 4.1.2: 1 ms is 8f84)."""
+    state = ClockState(synchronised=False, error_us=None)
+    monkeypatch.setattr(clock_state, "read", lambda: state)
+    async with far_end(directory) as far:
+        assert far.endpoint._reflector.error_estimate == 0x12A4  # S 0, 10 ms
+        state = ClockState(synchronised=True, error_us=1000)
+        await far.endpoint.look_after()
+        assert far.endpoint._reflector.error_estimate == 0x8F84
 
 
 @pytest.mark.asyncio
