@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from scapy.layers.inet import UDP
+from scapy.layers.l2 import Ether
 from scapy.utils import PcapNgReader
 
 from probe.practice.line import How, LineBehaviour, fixed_line, stall_at
@@ -98,7 +100,7 @@ def test_jitter_is_that_of_a_capture(tmp_path: Path) -> None:
     seen: dict[str, list[tuple[bytes, float]]] = {"up sent": [], "up": [], "down sent": [], "down": []}
     with PcapNgReader(str(path)) as packets:
         for packet in packets:
-            udp = packet["UDP"]
+            udp = Ether(bytes(packet))[UDP]
             stage = {
                 (True, near): "up sent",
                 (True, far): "up",
