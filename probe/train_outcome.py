@@ -28,6 +28,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import chain
+from typing import NamedTuple
 
 from probe.wire.control import TrainCounts
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US
@@ -37,8 +38,8 @@ from store.records import Direction
 BLIP_NS = 200 * NS_PER_MS  # both limits: common practice, no source
 STALL_NS = 500 * NS_PER_MS
 
-_RIPE_NS = NS_PER_S  # a reply this old is no longer overtaken by an earlier one
-_SETTLED_NS = _RIPE_NS + NS_PER_S // 2  # what a silence held has arrived by then, and is ripe
+_RIPE_NS = NS_PER_S // 2  # a reply this old is no longer overtaken by an earlier one
+_SETTLED_NS = 2 * _RIPE_NS  # what a silence held has arrived by then, and is ripe
 _RECENT = 400  # replies that say what is usual just now
 _SPREADS, _NOISE_NS = 5, 2 * NS_PER_MS  # late is later than the median by more than this; see `_late_over`
 _REACH = 32  # packets; more than reordering on a working line
@@ -149,23 +150,50 @@ class _Suspect:
 
 
 class _Due(Enum):
-    """What became of a packet that was due in a silence, and what comes with that."""
+    """What became of a packet that was due in a silence."""
 
-    LOST = "how many"
-    UNKNOWN = "how many, lost in either direction"
-    HELD = "row"
-    DELIVERED = "when, by the receiver's clock"
+    LOST = "lost in this direction"
+    UNKNOWN = "lost in either direction"
+    HELD = "arrived at its end"
+    DELIVERED = "arrived within"
+
+
+class _Event(NamedTuple):
+    """A packet, or `times` of them up to `until_ns`, due or delivered at `at_ns` by the receiver's clock."""
+
+    what: _Due
+    at_ns: int
+    row: int = _NEVER
+    times: int = 1
+    end_ns: int | None = None
+
+    @property
+    def until_ns(self) -> int:
+        return self.at_ns if self.end_ns is None else self.end_ns
 
 
 @dataclass(slots=True, kw_only=True)
 class _Block:
-    """Packets of a long silence that nobody keeps one by one any more, oldest first."""
+    """Packets of a silence that lasts, which nobody keeps one by one any more, oldest first.
+
+    `unplaced` of them, from index `first` (sent at `sent_ns`) on, may still be placed; `up` were lost on
+    the way up after the last that is known to have reached the endpoint (sent at `reached_ns`), `down` on
+    the way down. `began_ns` and `ended_ns` are when the first and last of all were sent.
+    """
 
     first: int
     sent_ns: int
-    count: int = 0
+    began_ns: int
+    ended_ns: int
+    unplaced: int = 0
+    up: int = 0
     down: int = 0
-    placed: bool = False
+    reached_ns: int | None = None
+
+    def reach(self, sent_ns: int, *, down: int = 1) -> None:
+        """Note that packets up to this one reached the endpoint, and that their replies were lost."""
+        self.reached_ns, self.up = sent_ns, 0
+        self.down += down
 
 
 class Tally:
@@ -193,6 +221,8 @@ class Tally:
             0,
         )  # reflector numbers without a packet, and how long they may wait
         self._doubted: deque[int] = deque(maxlen=_REACH)  # recent indices taken as lost on the way up
+        self._answered_top = -1  # the highest index that has a reply
+        self._heard_top = -1  # the same, before the silences that are still to be judged
         self._block: _Block | None = None
         self._recent: deque[tuple[int, int]] = deque(maxlen=_RECENT)  # (T2 - T1, T4 - T3)
         self._suspects: list[_Suspect] = []
@@ -265,6 +295,9 @@ class Tally:
         else:
             self._reflector_top, self._received_top = reflector, received_ns
         self._arrived_last = arrived_ns
+        self._answered_top = max(self._answered_top, index)
+        if not self._suspects:
+            self._heard_top = self._answered_top
         self._arrived[row], self._reflector[row] = arrived_ns, reflector
         self._received[row], self._replied[row] = received_ns, replied_ns
         if from_clock:
@@ -387,12 +420,16 @@ class Tally:
         self._spare = numbers
 
     def _spread_block(self, numbers: int, until: int) -> int:
+        """Give missing numbers to the packets that are not kept any more; how many are left over."""
         block = self._block
-        if block is None or block.placed:
+        if block is None or not block.unplaced or block.first < self._session:
             return numbers
-        reached = max(0, min(block.count, until - block.first))
-        block.down, block.placed = min(numbers, reached), True
-        return numbers - block.down
+        down = min(numbers, block.unplaced, max(0, until - block.first))
+        if down:
+            block.reach(block.sent_ns + (down - 1) * self._spacing_ns, down=down)
+        block.up += block.unplaced - down
+        block.unplaced = 0
+        return numbers - down
 
     def _balance(self, counts: TrainCounts) -> None:
         """Make the totals those that the reflector counted, where the whole session is still kept."""
@@ -445,7 +482,7 @@ class Tally:
         for suspect in ready:
             self._silences += self._judge(suspect)
         if not self._suspects:
-            self._block = None
+            self._block, self._heard_top = None, self._answered_top
 
     def _walk_ripe(self, until_ns: int) -> None:
         ripe = [reflector for reflector, _index, arrived_ns in self._unread if arrived_ns <= until_ns]
@@ -502,23 +539,30 @@ class Tally:
 
     def _judge(self, suspect: _Suspect) -> Iterator[Silence]:
         """The silences between two deliveries: none when fewer than two packets were due, lost or held."""
-        start_ns, lost, unknown, held = suspect.from_ns, 0, 0, list[int]()
+        start_ns, found = suspect.from_ns, list[_Event]()
         events = self._due_up(suspect) if suspect.direction is Direction.UP else self._due_down(suspect)
-        for what, value in chain(self._due_block(suspect), events, [(_Due.DELIVERED, suspect.to_ns)]):
-            if what is _Due.LOST:
-                lost += value
-            elif what is _Due.UNKNOWN:
-                unknown += value
-            elif what is _Due.HELD:
-                held.append(value)
-            elif value > start_ns:
-                if lost + unknown + len(held) >= 2 and value - start_ns >= BLIP_NS:
-                    yield self._silence(suspect, start_ns, value, lost, unknown, held)
-                start_ns, lost, unknown, held = value, 0, 0, []
+        for event in chain(self._due_block(suspect), events, [_Event(_Due.DELIVERED, suspect.to_ns)]):
+            if event.what is not _Due.DELIVERED:
+                found.append(event)
+            elif event.at_ns > start_ns:
+                yield from self._silence(suspect, start_ns, event.at_ns, found)
+                start_ns, found = event.at_ns, []
 
     def _silence(
-        self, suspect: _Suspect, start_ns: int, end_ns: int, lost: int, unknown: int, held: list[int]
-    ) -> Silence:
+        self, suspect: _Suspect, start_ns: int, end_ns: int, found: list[_Event]
+    ) -> Iterator[Silence]:
+        """The silence from `start_ns` to `end_ns` if what was `found` makes it one."""
+        held = [event.row for event in found if event.what is _Due.HELD]
+        lost = sum(event.times for event in found) - len(held)
+        if lost + len(held) < 2:
+            return
+        # where nothing was due for long, because the other direction was silent, neither was this one
+        if found[0].at_ns - start_ns > 2 * self._spacing_ns:
+            start_ns = found[0].at_ns - self._spacing_ns
+        if not held and end_ns - found[-1].until_ns > 2 * self._spacing_ns:
+            end_ns = found[-1].until_ns + self._spacing_ns
+        if end_ns - start_ns < BLIP_NS:
+            return
         up = suspect.direction is Direction.UP
         for row in held:
             self._marks[row] |= _HELD_UP if up else _HELD_DOWN
@@ -526,46 +570,55 @@ class Tally:
                 self._recent.remove(self._ways(row))
         # the endpoint's clock over the probe's, both delays taken as equal: good to half a round trip
         offset_ns = (suspect.usual.up_ns - suspect.usual.down_ns) // 2 if up else 0
-        return Silence(
-            direction=Direction.BOTH if unknown else suspect.direction,
+        yield Silence(
+            direction=Direction.BOTH
+            if _Due.UNKNOWN in {event.what for event in found}
+            else suspect.direction,
             started_ns=start_ns - offset_ns,
             duration_ns=end_ns - start_ns,
-            lost=lost + unknown,
+            lost=lost,
             held=len(held),
         )
 
-    def _due_block(self, suspect: _Suspect) -> Iterator[tuple[_Due, int]]:
+    def _due_block(self, suspect: _Suspect) -> Iterator[_Event]:
         block, up = self._block, suspect.direction is Direction.UP
         if block is None:
             return
-        due_ns = block.sent_ns + (suspect.usual.up_ns if up else suspect.usual.rtt_ns)
-        if not suspect.from_ns < due_ns < suspect.to_ns:
+        later_ns = suspect.usual.up_ns if up else suspect.usual.rtt_ns
+        if not suspect.from_ns < block.began_ns + later_ns < suspect.to_ns:
             return
-        if up and block.placed and block.down:
-            yield _Due.DELIVERED, due_ns + (block.down - 1) * self._spacing_ns
-        if up:
-            yield (_Due.LOST, block.count - block.down) if block.placed else (_Due.UNKNOWN, block.count)
-        elif block.down:
-            yield _Due.LOST, block.down
+        began_ns, ended_ns = block.began_ns + later_ns, block.ended_ns + later_ns
+        if not up:
+            if block.down:
+                yield _Event(_Due.LOST, began_ns, times=block.down, end_ns=ended_ns)
+            return
+        if block.reached_ns is not None:
+            yield _Event(_Due.DELIVERED, block.reached_ns + later_ns)
+            began_ns = block.reached_ns + later_ns + self._spacing_ns
+        if block.up:
+            yield _Event(_Due.LOST, began_ns, times=block.up, end_ns=ended_ns)
+        if block.unplaced:
+            yield _Event(_Due.UNKNOWN, began_ns, times=block.unplaced, end_ns=ended_ns)
 
-    def _due_up(self, suspect: _Suspect) -> Iterator[tuple[_Due, int]]:
+    def _due_up(self, suspect: _Suspect) -> Iterator[_Event]:
         """What became of the packets that were due at the endpoint within the silence, oldest first."""
         usual = suspect.usual
         first = bisect_right(self._sent, suspect.from_ns - usual.up_ns)
         for row in range(first, bisect_left(self._sent, suspect.to_ns - usual.up_ns)):
             received_ns, fate = self._received[row], self._fate[row]
+            due_ns = self._sent[row] + usual.up_ns
             if self._in_time(row):
                 if received_ns >= suspect.to_ns:
                     if self._late(row, usual, up=True):
-                        yield _Due.HELD, row
+                        yield _Event(_Due.HELD, due_ns, row=row)
                 elif received_ns > suspect.from_ns:
-                    yield _Due.DELIVERED, received_ns
+                    yield _Event(_Due.DELIVERED, received_ns)
             elif fate == _DOWN:
-                yield _Due.DELIVERED, self._sent[row] + usual.up_ns if received_ns == _NEVER else received_ns
+                yield _Event(_Due.DELIVERED, due_ns if received_ns == _NEVER else received_ns)
             else:
-                yield (_Due.LOST if fate == _UP else _Due.UNKNOWN), 1
+                yield _Event(_Due.LOST if fate == _UP else _Due.UNKNOWN, due_ns)
 
-    def _due_down(self, suspect: _Suspect) -> Iterator[tuple[_Due, int]]:
+    def _due_down(self, suspect: _Suspect) -> Iterator[_Event]:
         """What became of the replies that were due at the probe within the silence, oldest first."""
         usual = suspect.usual
         first = bisect_right(self._sent, suspect.from_ns - usual.rtt_ns - self._waiting_ns)
@@ -576,9 +629,9 @@ class Tally:
                 continue
             if self._in_time(row):
                 if self._arrived[row] >= suspect.to_ns and self._late(row, usual, up=False):
-                    yield _Due.HELD, row
+                    yield _Event(_Due.HELD, due_ns, row=row)
             elif self._fate[row] == _DOWN:
-                yield _Due.LOST, 1
+                yield _Event(_Due.LOST, due_ns)
 
     def _in_time(self, row: int) -> bool:
         arrived_ns = self._arrived[row]
@@ -639,11 +692,9 @@ class Tally:
         gone = before - self._base
         if gone <= 0:
             return
-        for row in range(max(0, self._index_done + 1 - self._base), gone):
+        for row in range(max(0, self._heard_top + 1 - self._base), gone):
             if self._arrived[row] == _NEVER:
-                if self._block is None or self._block.placed:
-                    self._block = _Block(first=self._base + row, sent_ns=self._sent[row])
-                self._block.count += 1
+                self._absorb(row)
         for column in (self._sent, self._arrived, self._received, self._replied, self._reflector):
             del column[:gone]
         del self._fate[:gone], self._marks[:gone]
@@ -653,6 +704,22 @@ class Tally:
         if not self._more_up:
             self._copies.clear()
         self._base = before
+
+    def _absorb(self, row: int) -> None:
+        """Keep in sum what a silence that lasts made of a packet."""
+        index, sent_ns, fate = self._base + row, self._sent[row], self._fate[row]
+        if self._block is None:
+            self._block = _Block(first=index, sent_ns=sent_ns, began_ns=sent_ns, ended_ns=sent_ns)
+        block = self._block
+        block.ended_ns = sent_ns
+        if fate == _UP:
+            block.up += 1
+        elif fate == _DOWN:
+            block.reach(sent_ns)
+        else:
+            if not block.unplaced:
+                block.first, block.sent_ns = index, sent_ns
+            block.unplaced += 1
 
     def _follow(
         self, jitter: Jitter, rows: list[int], arrivals: array[int], departures: array[int]

@@ -1,0 +1,511 @@
+"""Trains over real sockets on 127.0.0.1: a real endpoint, and a line before it that misbehaves on demand."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import random
+import socket
+import time
+from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import ClassVar
+
+import pytest
+from scipy.stats import kstest
+
+from probe.control import Control
+from probe.endpoint import keys, service
+from probe.methods import train
+from probe.methods.train import PacketOutcome, TrainRequest, TrainRun, TrainSession
+from probe.reach import Binding, Reach
+from probe.train_outcome import Tally
+from probe.wire import control as wire
+from store.clock import Clock
+from store.records import Direction, Failed, Gap, Owner, Stall, Stamps, Standing, TrainSpan
+from store.site import TrainPlan
+from tests.probe.endpoint.far import Far, far_end, free_ports, reach
+
+S = 10**9
+SENDER_SEQUENCE = slice(48, 52)  # RFC 8762 section 4.3.2: where an authenticated reply carries it
+
+
+def plan(*, seconds: float = 1.0, per_second: float = 50, waiting_s: float = 0.5) -> TrainRequest:
+    return TrainRequest(seconds=seconds, per_second=per_second, packet_bytes=128, waiting_s=waiting_s)
+
+
+async def ran(asked: TrainRequest, where: Reach, *, clock: Clock | None = None) -> TrainRun:
+    found = await train.run(asked, where, clock or Clock())
+    assert isinstance(found, TrainRun), found
+    return found
+
+
+class Bent(asyncio.DatagramProtocol):
+    """The probe's side of a line. `fate` says of each packet or reply how many copies are carried.
+
+    It is asked with the direction and the sender's sequence number. While `holding` is set, packets of that
+    direction wait.
+    """
+
+    def __init__(self, port: int) -> None:
+        self._port = port
+        self._caller: tuple[str, int] | None = None
+        self._front: asyncio.DatagramTransport
+        self._back: asyncio.DatagramTransport
+        self._waiting: list[tuple[asyncio.DatagramTransport, bytes, tuple[str, int] | None]] = []
+        self.fate: Callable[[Direction, int], int] = lambda direction, sequence: 1
+        self.holding: Direction | None = None
+
+    async def open(self) -> int:
+        """Carry from now on; the port that takes the probe's packets."""
+        loop = asyncio.get_running_loop()
+        self._front, _ = await loop.create_datagram_endpoint(lambda: self, local_addr=("127.0.0.1", 0))
+        self._back, _ = await loop.create_datagram_endpoint(
+            lambda: _Replies(self), remote_addr=("127.0.0.1", self._port)
+        )
+        port: int = self._front.get_extra_info("sockname")[1]
+        return port
+
+    def close(self) -> None:
+        self._front.close()
+        self._back.close()
+
+    def release(self) -> None:
+        """Let go of what waits, in order."""
+        self.holding = None
+        for transport, data, address in self._waiting:
+            transport.sendto(data, address)
+        self._waiting.clear()
+
+    def datagram_received(self, data: bytes, address: tuple[str, int]) -> None:
+        self._caller = address
+        self.carry(Direction.UP, data[:4], self._back, data, None)
+
+    def reply_received(self, data: bytes) -> None:
+        self.carry(Direction.DOWN, data[SENDER_SEQUENCE], self._front, data, self._caller)
+
+    def carry(
+        self,
+        direction: Direction,
+        sequence: bytes,
+        transport: asyncio.DatagramTransport,
+        data: bytes,
+        address: tuple[str, int] | None,
+    ) -> None:
+        for _ in range(self.fate(direction, int.from_bytes(sequence, "big"))):
+            if self.holding is direction:
+                self._waiting.append((transport, data, address))
+            else:
+                transport.sendto(data, address)
+
+
+class _Replies(asyncio.DatagramProtocol):
+    """The endpoint's side of the line."""
+
+    def __init__(self, line: Bent) -> None:
+        self._line = line
+
+    def datagram_received(self, data: bytes, _address: tuple[str, int]) -> None:
+        self._line.reply_received(data)
+
+
+@contextlib.asynccontextmanager
+async def bent(far: Far, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Bent]:
+    """A line in the way of every train, beside an undisturbed control connection."""
+    line = Bent(far.endpoint.doors.train_port)
+    port = await line.open()
+
+    class Detour(Control):
+        async def open_train(self, request: wire.TrainRequest) -> wire.TrainGrant | Failed:
+            grant = await super().open_train(request)
+            return grant if isinstance(grant, Failed) else replace(grant, port=port)
+
+    monkeypatch.setattr(train, "Control", Detour)
+    try:
+        yield line
+    finally:
+        line.close()
+
+
+class Fickle(socket.socket):
+    """A socket whose host refuses to send some packets, as a firewall of the host does (EPERM)."""
+
+    sends: ClassVar[int] = 0
+    refused: ClassVar[range] = range(0)
+
+    def sendto(self, *arguments: object) -> int:  # type: ignore[override]
+        Fickle.sends += 1
+        if Fickle.sends - 1 in Fickle.refused:
+            raise PermissionError(errno.EPERM, "Operation not permitted")
+        return super().sendto(*arguments)  # type: ignore[call-overload, no-any-return]
+
+
+@pytest.fixture
+def fickle(monkeypatch: pytest.MonkeyPatch) -> type[Fickle]:
+    monkeypatch.setattr(socket, "socket", Fickle)
+    Fickle.sends, Fickle.refused = 0, range(0)
+    return Fickle
+
+
+def busy(seconds: float) -> None:
+    """Keep the event loop from everything else."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        pass
+
+
+@pytest.mark.asyncio
+class TestRun:
+    async def test_a_clean_line(self, tmp_path: Path) -> None:
+        """Every packet comes back, with the kernel's stamps, as soon as it can."""
+        heard: list[PacketOutcome] = []
+        began, began_unix_ns = time.monotonic(), time.time_ns()
+        async with far_end(tmp_path) as far:
+            found = await train.run(plan(waiting_s=9), far.reaches["a"], Clock(), on_packet=heard.append)
+        assert isinstance(found, TrainRun)
+        span = found.span
+        assert (span.sent, span.received, span.lost, span.duplicated, span.reordered) == (50, 50, 0, 0, 0)
+        assert (span.timestamps, span.standing) == (Stamps.KERNEL, Standing.VALID)
+        assert span.rtt.count == span.pdv_up.count == span.pdv_down.count == 50
+        assert 0 < (span.rtt.min or 0) < 5_000
+        assert (span.pdv_up.min, span.pdv_down.min) == (0, 0)
+        assert span.jitter_up_us is not None
+        assert began_unix_ns < span.started_unix_ns < time.time_ns()
+        assert [packet.sequence for packet in heard] == list(range(50))
+        assert found.stalls == ()
+        assert time.monotonic() - began < 6  # it does not wait once all is back
+
+    async def test_samples(self, tmp_path: Path) -> None:
+        """One object a packet: sequence, sent (Unix ns), rtt_ns, lost, held; sent 20 ms apart."""
+        async with far_end(tmp_path) as far:
+            found = await ran(plan(), far.reaches["a"])
+        samples = list(found.samples())
+        assert [sorted(sample) for sample in samples] == [["held", "lost", "rtt_ns", "sent", "sequence"]] * 50
+        assert [sample["sequence"] for sample in samples] == list(range(50))
+        assert {(sample["lost"], sample["held"]) for sample in samples} == {(None, False)}
+        whole_ns = samples[-1]["sent"] - samples[0]["sent"]
+        assert whole_ns == pytest.approx(49 * S / 50, abs=S / 50)  # absolute slots: lateness does not add up
+
+    async def test_losses_have_their_direction(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """RFC 8762 section 4's stateful reflector: exactly what the line lost, packet by packet."""
+        up, down = {3, 11, 12, 49}, {7, 20, 21, 48}
+        async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
+            line.fate = lambda direction, sequence: int(
+                sequence not in (up if direction is Direction.UP else down)
+            )
+            found = await ran(plan(), far.reaches["a"])
+        assert (found.span.lost_up, found.span.lost_down, found.span.lost_unattributed) == (4, 4, 0)
+        assert {packet.sequence for packet in found.packets if packet.lost == "up"} == up
+        assert {packet.sequence for packet in found.packets if packet.lost == "down"} == down
+        assert all((packet.rtt_ns is None) == (packet.lost is not None) for packet in found.packets)
+
+    async def test_copies_have_their_direction(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A copy on the way up is reflected under a number of its own; one on the way down is not."""
+        async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
+            line.fate = lambda direction, sequence: (
+                2 if sequence in ({4, 5} if direction is Direction.UP else {30}) else 1
+            )
+            found = await ran(plan(), far.reaches["a"])
+        assert (found.span.duplicated_up, found.span.duplicated_down, found.span.lost) == (2, 1, 0)
+
+    @pytest.mark.parametrize("way", [Direction.UP, Direction.DOWN])
+    async def test_a_held_stall(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, way: Direction
+    ) -> None:
+        async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
+            loop = asyncio.get_running_loop()
+            loop.call_later(0.8, setattr, line, "holding", way)
+            loop.call_later(1.5, line.release)
+            found = await ran(plan(seconds=2, waiting_s=2), far.reaches["a"])
+        [stall] = found.stalls
+        assert (stall.direction, stall.how, stall.lost) == (way, "held", 0)
+        assert stall.seconds == pytest.approx(0.7, abs=0.1)
+        held = found.span.held_up if way is Direction.UP else found.span.held_down
+        assert held == stall.held == sum(packet.held for packet in found.packets)
+        assert held == pytest.approx(0.7 * 50, abs=5)
+        assert found.span.lost == 0
+
+    async def test_an_endpoint_that_goes_away(self, tmp_path: Path) -> None:
+        """It is no failure: what came is told, and what was lost since then has no direction."""
+        async with contextlib.AsyncExitStack() as closing:
+            far = await closing.enter_async_context(far_end(tmp_path))
+            running = asyncio.create_task(train.run(plan(), far.reaches["a"], Clock()), name="train")
+            await asyncio.sleep(0.6)
+            await closing.aclose()
+            found = await running
+        assert isinstance(found, TrainRun)
+        assert found.span.received > 10
+        assert found.span.lost_unattributed == 50 - found.span.received > 0
+
+    async def test_wrong_key(self, tmp_path: Path) -> None:
+        async with far_end(tmp_path) as far:
+            where = far.reaches["a"]
+            wrong = replace(where, invitation=replace(where.invitation, key=bytes(32)))
+            found = await train.run(plan(), wrong, Clock())
+        assert isinstance(found, Failed)
+        assert found.what == "run train"
+        assert "key" in found.why
+
+    async def test_no_such_interface(self, tmp_path: Path) -> None:
+        async with far_end(tmp_path) as far:
+            where = replace(far.reaches["a"], binding=Binding(interface="nosuch0"))
+            found = await train.run(plan(), where, Clock())
+        assert isinstance(found, Failed)
+        assert found.whose is Owner.HOUSE
+
+    async def test_a_cancelled_run_lets_go_of_its_session(self, tmp_path: Path) -> None:
+        async with far_end(tmp_path, limits="[caller]\ntrains = 1\n") as far:
+            running = asyncio.create_task(
+                train.run(plan(seconds=60), far.reaches["a"], Clock()), name="train"
+            )
+            await asyncio.sleep(0.4)
+            running.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await running
+            found = await train.run(plan(seconds=0.1), far.reaches["a"], Clock())
+        assert isinstance(found, TrainRun), found
+
+
+@pytest.mark.asyncio
+class TestThisHost:
+    async def test_packets_it_refuses_are_not_on_the_line(self, tmp_path: Path, fickle: type[Fickle]) -> None:
+        """Neither sent nor lost, their numbers go to the next; the span says that its schedule suffered."""
+        fickle.refused = range(10, 20)
+        async with far_end(tmp_path) as far:
+            found = await ran(plan(), far.reaches["a"])
+        assert (found.span.sent, found.span.received, found.span.lost) == (40, 40, 0)
+        assert found.span.timestamps is Stamps.KERNEL  # departures are still matched to their packets
+        assert found.span.reasons == ("late_schedule",)
+        assert found.span.standing is Standing.EXCLUDED
+
+    async def test_it_refuses_everything(self, tmp_path: Path, fickle: type[Fickle]) -> None:
+        fickle.refused = range(1000)
+        async with far_end(tmp_path) as far:
+            found = await train.run(plan(seconds=0.3), far.reaches["a"], Clock())
+        assert isinstance(found, Failed)
+        assert found.whose is Owner.HOUSE
+        assert "Operation not permitted" in found.why
+
+    async def test_a_short_pause_is_caught_up(self, tmp_path: Path) -> None:
+        async with far_end(tmp_path) as far:
+            asyncio.get_running_loop().call_later(0.7, busy, 0.2)
+            found = await ran(plan(), far.reaches["a"])
+        assert found.span.sent == 50
+        assert found.span.reasons == ()
+
+    async def test_a_long_pause_is_told(self, tmp_path: Path) -> None:
+        """Nothing is sent for slots more than a second past, and the span is left out of judgement."""
+        async with far_end(tmp_path) as far:
+            asyncio.get_running_loop().call_later(0.6, busy, 1.5)
+            found = await ran(plan(seconds=2.5, per_second=20), far.reaches["a"])
+        assert 20 < found.span.sent < 50
+        assert found.span.reasons == ("late_schedule",)
+
+    async def test_without_kernel_stamps(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """The clock stands in, and the record says so."""
+        async with far_end(tmp_path) as far:
+            monkeypatch.setattr(train.timestamps, "prepare", lambda sock, *, transmit: False)
+            found = await ran(plan(seconds=0.5), far.reaches["a"])
+        assert found.span.timestamps is Stamps.CLOCK
+        assert found.span.rtt.count == 25
+
+    async def test_its_clock_is_set(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Delays stay what they are, nothing looks held; the span says ``clock_step``."""
+        began = time.monotonic()
+        stepping = Clock(unix_ns=lambda: time.time_ns() + (2 * S if time.monotonic() - began > 1 else 0))
+        async with far_end(tmp_path) as far:
+            # the kernel's clock cannot be set here, so its stamps stay out
+            monkeypatch.setattr(train.timestamps, "prepare", lambda sock, *, transmit: False)
+            began = time.monotonic()
+            found = await ran(plan(seconds=2), far.reaches["a"], clock=stepping)
+        assert found.span.reasons == ("clock_step",)
+        assert (found.span.rtt.max or 0) < 200_000
+        assert (found.span.lost, found.span.held_up, found.span.held_down, found.stalls) == (0, 0, 0, ())
+
+    async def test_trains_start_at_random(self) -> None:
+        """RFC 3432 section 3: the start of a periodic stream is drawn anew, uniform over one spacing."""
+        random.seed(8762)  # so that the 1 in 1000 never comes
+        clock = Clock(monotonic_ns=lambda: 0, unix_ns=lambda: 0)
+        where = reach(NOBODY, port=1)
+        offsets = []
+        for _ in range(300):
+            session = TrainSession(
+                Control(where, clock=clock), where, clock, tally=Tally(spacing_ns=S, waiting_ns=S),
+                per_second=50, packet_bytes=128,
+            )  # fmt: skip
+            session.start(packets=0)
+            offsets.append(session.heard_ns / (S / 50))
+        assert min(offsets) >= 0
+        assert max(offsets) < 1
+        assert kstest(offsets, "uniform").pvalue > 0.001
+
+
+NOBODY = keys.Invitation(host="127.0.0.1", port=1, flow_port=2, key=bytes(32), pin=bytes(32))
+
+
+class Kept:
+    """A train of the daemon under way, with what it delivers."""
+
+    def __init__(self, where: Reach, *, span_s: int = 1, per_second: float = 50) -> None:
+        asked = TrainPlan(handoff="A", endpoint="north", per_second=per_second, span_s=span_s)
+        self.records: list[TrainSpan | Stall | Gap] = []
+        self._more = asyncio.Event()
+        self.task = asyncio.create_task(train.keep(asked, where, Clock(), self._take), name="train")
+
+    def _take(self, record: TrainSpan | Stall | Gap) -> None:
+        self.records.append(record)
+        self._more.set()
+
+    @property
+    def spans(self) -> list[TrainSpan]:
+        return [record for record in self.records if isinstance(record, TrainSpan)]
+
+    @property
+    def stalls(self) -> list[Stall]:
+        return [record for record in self.records if isinstance(record, Stall)]
+
+    async def until(self, enough: Callable[[], bool]) -> None:
+        async with asyncio.timeout(20):
+            while not enough():
+                self._more.clear()
+                await self._more.wait()
+
+    async def end(self) -> None:
+        self.task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await self.task
+
+
+@pytest.fixture
+def brisk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seconds where the daemon takes tens of them."""
+    monkeypatch.setattr(train, "_BEAT_S", 0.05)
+    monkeypatch.setattr(train, "WAITING_S", (1.0, 1.0))
+    monkeypatch.setattr(train, "ASK_AFTER_S", 0.6)
+    monkeypatch.setattr(train, "ASK_EVERY_S", 0.4)
+
+
+@pytest.mark.asyncio
+@pytest.mark.usefixtures("brisk")
+class TestKeep:
+    async def test_spans_are_aligned_and_whole(self, tmp_path: Path) -> None:
+        """They begin at whole multiples of their length, follow one another, and hold every packet once."""
+        async with far_end(tmp_path) as far:
+            kept = Kept(far.reaches["a"])
+            await kept.until(lambda: len(kept.spans) >= 3)
+            await kept.end()
+        first, *whole, last = kept.spans
+        assert all(span.started_unix_ns % S == 0 for span in [*whole, last])
+        for before, after in zip(kept.spans, kept.spans[1:], strict=False):
+            end_ns = before.started_unix_ns + before.seconds * S
+            assert after.started_unix_ns == pytest.approx(end_ns, abs=2_000_000)
+        assert all((span.seconds, span.sent) == (1.0, pytest.approx(50, abs=2)) for span in whole)
+        assert 0 < last.seconds <= 1
+        assert all(span.received == span.sent and span.standing is Standing.VALID for span in kept.spans)
+        assert first.handoff == "handoff"
+        assert first.timestamps is Stamps.KERNEL
+
+    async def test_cancelled_it_ends_within_2_s(self, tmp_path: Path) -> None:
+        """And hands over the part of a span that it is in."""
+        async with far_end(tmp_path) as far:
+            kept = Kept(far.reaches["a"], span_s=60)
+            await asyncio.sleep(0.7)
+            began = time.monotonic()
+            await kept.end()
+            assert time.monotonic() - began < 2
+        assert sum(span.sent for span in kept.spans) > 10
+        assert sum(span.lost for span in kept.spans) == 0  # what was under way is not held against the line
+
+    async def test_a_lost_stall_is_told_when_it_is_over(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
+            kept = Kept(far.reaches["a"])
+            await kept.until(lambda: bool(kept.spans))
+            began = time.time_ns()
+            line.fate = lambda direction, sequence: 0 if direction is Direction.UP else 1
+            await asyncio.sleep(0.7)
+            line.fate = lambda direction, sequence: 1
+            await kept.until(lambda: bool(kept.stalls))
+            await kept.until(lambda: kept.spans[-1].started_unix_ns > began + 2 * S)
+            await kept.end()
+        [stall] = kept.stalls
+        assert (stall.direction, stall.how, stall.held) == (Direction.UP, "lost", 0)
+        assert stall.seconds == pytest.approx(0.72, abs=0.1)
+        assert abs(stall.started_unix_ns - began) < 0.1 * S
+        assert sum(span.lost_up for span in kept.spans) == stall.lost == pytest.approx(35, abs=5)
+        assert sum(span.lost_down + span.lost_unattributed for span in kept.spans) == 0
+
+    async def test_asked_during_a_silence_the_endpoint_tells_the_direction(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Control still works while no reply comes back: its counts place what would have no direction."""
+        async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
+            kept = Kept(far.reaches["a"])
+            await kept.until(lambda: bool(kept.spans))
+            line.fate = lambda direction, sequence: 0 if direction is Direction.DOWN else 1
+            await kept.until(lambda: sum(span.received == 0 for span in kept.spans) >= 2)
+            await kept.end()
+        silent = [span for span in kept.spans if span.received == 0]
+        assert silent[0].lost_down > 0
+        assert sum(span.lost_up for span in silent) == 0
+        assert [stall.direction for stall in kept.stalls] == [Direction.DOWN]
+
+    async def test_an_endpoint_that_restarts(self, tmp_path: Path) -> None:
+        """A new session, a gap for the time in which nobody could tell, and spans that do not count."""
+        port = free_ports()[0]
+        invitation = await asyncio.to_thread(keys.invite, tmp_path, address=f"127.0.0.1:{port}")
+        listen = f"127.0.0.1:{port}"
+        async with service.opened(tmp_path, listen=listen, clock=Clock()):
+            kept = Kept(reach(invitation, port=port))
+            await kept.until(lambda: bool(kept.spans))
+        async with service.opened(tmp_path, listen=listen, clock=Clock()):
+            await kept.until(lambda: any(isinstance(record, Gap) for record in kept.records))
+            again = time.time_ns()
+            await kept.until(lambda: kept.spans[-1].started_unix_ns > again)
+            await kept.end()
+        [gap] = [record for record in kept.records if isinstance(record, Gap)]
+        assert "restarted" in gap.why
+        assert gap.ended_unix_ns <= again
+        during = [span for span in kept.spans if "endpoint_restarted" in span.reasons]
+        assert during
+        assert all(span.standing is Standing.EXCLUDED for span in during)
+        assert (kept.spans[-1].reasons, kept.spans[-1].lost) == ((), 0)
+        assert kept.stalls == []
+
+    async def test_an_endpoint_that_only_forgot(self, tmp_path: Path) -> None:
+        """The same life of the endpoint: its silence is told as one without direction."""
+        async with far_end(tmp_path) as far:
+            kept = Kept(far.reaches["a"])
+            await kept.until(lambda: bool(kept.spans))
+            async with far.control() as control:
+                await control.stop()
+            await kept.until(lambda: bool(kept.stalls))
+            await kept.until(lambda: kept.spans[-1].lost == 0)
+            await kept.end()
+        assert [stall.direction for stall in kept.stalls] == [Direction.BOTH]
+        assert not any(isinstance(record, Gap) for record in kept.records)
+        assert {span.reasons for span in kept.spans} == {()}
+
+    async def test_a_host_that_refuses_every_packet(self, tmp_path: Path, fickle: type[Fickle]) -> None:
+        """The train fails, after it has delivered what it has."""
+        async with far_end(tmp_path) as far:
+            kept = Kept(far.reaches["a"])
+            await kept.until(lambda: bool(kept.spans))
+            fickle.refused = range(fickle.sends, 10_000)
+            found = await kept.task
+        assert isinstance(found, Failed)
+        assert found.whose is Owner.HOUSE
+        assert "Operation not permitted" in found.why
+        assert sum(span.lost for span in kept.spans) == 0
+
+    async def test_no_endpoint(self) -> None:
+        found = await train.keep(
+            TrainPlan(handoff="A", endpoint="north", per_second=20),
+            reach(NOBODY, port=free_ports()[0]),
+            Clock(),
+            lambda record: None,
+        )
+        assert isinstance(found, Failed)
