@@ -101,8 +101,9 @@ def own_traffic(up: RateSide | None, down: RateSide | None) -> Moved:
     """What the run itself moved on the probe's interface, packets with headers and acknowledgements.
 
     Both ways it is what was sent, which is more than what was counted: a down flow is still under way
-    when the receiver's time is over. An acknowledgement for every second segment is the most that RFC 9293 section 3.8.6.3 lets a
-    receiver send as a rule; taking the most spares the host, whose traffic would else look larger.
+    when the receiver's time is over. An acknowledgement for every second segment is the most that
+    RFC 9293 section 3.8.6.3 lets a receiver send as a rule. Taking the most spares the host, whose
+    other traffic would else look larger.
     """
     up_bytes = down_bytes = 0
     if up is not None:
@@ -111,7 +112,8 @@ def own_traffic(up: RateSide | None, down: RateSide | None) -> Moved:
         down_bytes += _acknowledgement_bytes(up.received_bytes, framing)
     if down is not None:
         framing = _framing_of(down)
-        down_bytes += down.sent_bytes * framing.ip_packet_bytes // framing.payload_bytes
+        moved_bytes = max(down.sent_bytes, down.received_bytes)  # the sender's report may be missing
+        down_bytes += moved_bytes * framing.ip_packet_bytes // framing.payload_bytes
         up_bytes += _acknowledgement_bytes(down.received_bytes, framing)
     return Moved(up_bytes=up_bytes, down_bytes=down_bytes)
 
@@ -146,7 +148,6 @@ def _facts(
         busy_ratio=_share(sent.busy_us, sent.elapsed_us),
         window_limited_ratio=_share(sent.window_limited_us, sent.busy_us),
         buffer_limited_ratio=_share(sent.buffer_limited_us, sent.busy_us),
-        retransmitted_ratio=_retransmitted_ratio(sent),
         rtt_idle_us=around.rtt_idle_us.p50 if around.rtt_idle_us else None,
         rtt_loaded_us=around.rtt_loaded_us.p50 if around.rtt_loaded_us else None,
     )

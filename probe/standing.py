@@ -31,7 +31,6 @@ BOTH_WAYS = 1 / 1.0292588  # acknowledgements of a full return direction take 2.
 CPU_LIMIT = 0.9
 WINDOW_SHARE = 0.2
 BUSY_SHARE = 0.9
-RETRANSMITTED_SHARE = 1e-4
 DELAY_SHARE, DELAY_US = 0.25, 1_000  # delay added under load that shows a queue on the way
 OTHER_SHARE = 0.05
 SHORT_S = 30
@@ -39,7 +38,7 @@ SHORT_S = 30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SideFacts:
-    """One direction of a run, as far as it bears on its limit.
+    """One direction of a run, as far as it bears on its limit; RTTs are medians of the train beside it.
 
     `sender` and `receiver` say which end is which (PROBE or ENDPOINT). CPU ratios are shares of
     one core; busy is a share of the run, window and buffer are shares of the busy time.
@@ -58,7 +57,6 @@ class SideFacts:
     busy_ratio: float
     window_limited_ratio: float
     buffer_limited_ratio: float
-    retransmitted_ratio: float
     rtt_idle_us: int | None
     rtt_loaded_us: int | None
 
@@ -72,19 +70,20 @@ def limited_by(facts: SideFacts) -> Limit:
     3. The window, or the sender's buffer, held it for a fifth of the busy time while the train saw no
        queue. A window that holds a sender back leaves the narrowest place idle; where a queue stands
        there, the place is full, and the window was only smaller than that queue.
-    4. The path, when congestion shows: a queue, repeats, or a sender that always had data under
-       way and was held by nothing at either end.
+    4. A sender that had nothing under way for a tenth of the run was late itself, whether or not it
+       looks busy: it waited for its processor. A full line always has data under way.
+    5. The path is what remains: nothing at either end held a sender that always had data under way.
     """
     if _at_port_top(facts):
         return Limit.PORT
-    held_share = facts.window_limited_ratio + facts.buffer_limited_ratio
     if facts.receiver_cpu_ratio >= CPU_LIMIT:
         return facts.receiver
-    if held_share < WINDOW_SHARE and facts.sender_cpu_ratio >= CPU_LIMIT:
-        return facts.sender
-    if held_share >= WINDOW_SHARE and not _queued(facts):
+    held = facts.window_limited_ratio + facts.buffer_limited_ratio >= WINDOW_SHARE
+    if held and not _queued(facts):
         return Limit.WINDOW
-    return Limit.PATH if _congested(facts) else Limit.UNDECIDED
+    if facts.busy_ratio < BUSY_SHARE or (facts.sender_cpu_ratio >= CPU_LIMIT and not held):
+        return facts.sender
+    return Limit.PATH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,11 +140,6 @@ def _queued(facts: SideFacts) -> bool:
     if facts.rtt_idle_us is None or facts.rtt_loaded_us is None:
         return False
     return facts.rtt_loaded_us - facts.rtt_idle_us >= max(DELAY_US, DELAY_SHARE * facts.rtt_idle_us)
-
-
-def _congested(facts: SideFacts) -> bool:
-    repeated = facts.retransmitted_ratio >= RETRANSMITTED_SHARE
-    return _queued(facts) or repeated or facts.busy_ratio >= BUSY_SHARE
 
 
 def _other_traffic(facts: RunFacts) -> bool:

@@ -1,9 +1,9 @@
 """What one thread does with one connected flow: receive and count, or send until told to stop.
 
-A receiver counts payload per 100 ms bin and ends the flow when its time is over; a sender pushes
+A receiver counts what arrives and ends the flow when its time is over; a sender pushes
 random bytes (RFC 7312 section 3.1.2: payload that no device on the way can compress). Both use
 plain blocking calls, which release the interpreter's lock, with the kernel's own time-outs, so that
-a thread looks up at least every `LOOK_UP_S`. Every flow resets on closing (SO_LINGER 0), also when
+a thread looks up every few hundredths of a second. Every flow resets on closing (SO_LINGER 0), also when
 its process is killed: what is still queued never reaches the line. Buffer sizes are left to the
 kernel, since setting one switches its automatic window off. Imports no event loop.
 """
@@ -18,25 +18,31 @@ import struct
 import threading
 from dataclasses import dataclass, field
 
+from probe.bulk.tally import BIN_NS, Series, Tally
 from probe.linux import tcp_info
 from probe.linux.tcp_info import TcpInfo
 from probe.wire.control import GO
 from store.clock import NS_PER_MS, NS_PER_S, Clock
 
-BIN_NS = 100 * NS_PER_MS
-LOOK_UP_S = 0.05  # how long a call may sleep before its thread looks whether to stop
+LOOK_UP_S = 0.05  # how long a sender's call may sleep before its thread looks whether to stop
+SINK_LOOK_UP_S = 0.01  # and a receiver's, which also follows what arrives behind a hole
 LIFE_SIGN_NS = NS_PER_S // 2  # a receiver of a down flow repeats GO this often: it is still there
 PAUSE_NS = 1_500 * NS_PER_MS  # a sender hears nothing this long and sends nothing new
 GIVE_UP_NS = 10 * NS_PER_S  # and ends the flow after this; stalls of some seconds are survived
-OVERTIME_NS = NS_PER_S  # a sender ends by itself this long after its time if the receiver did not end it
+OVERTIME_NS = 3 * NS_PER_S  # a sender ends by itself this long after its time if the receiver did not end it
+_TAIL_NS = 2 * NS_PER_S  # how long a receiver goes on until what had arrived by the end is known
 EARLY_NS = NS_PER_S // 4  # an end this close to the planned one is the planned one
 
 # A receiver is woken about this often, not for each packet: at 1 Gb/s that is a tenth of the work, and
 # half a millisecond is a hundredth of a per cent of the shortest window that is judged.
 _WAKE_NS = NS_PER_MS // 2
+_SAMPLE_NS = NS_PER_MS  # between two readings of TCP_INFO by a receiver that is kept busy
 
 _BLOCK_BYTES = 256 * 1024
-_UNSENT_BYTES = 128 * 1024  # little enough to stop soon, enough for 10 Gb/s between two wake-ups
+# A sender keeps about this much time's worth of bytes in its kernel, so that a late wake-up does not let
+# the line run dry, and still stops soon; the floor is for slow lines, where a block is much time.
+_UNSENT_NS = 20 * NS_PER_MS
+_UNSENT_BYTES_MIN = 64 * 1024
 _RESET_ON_CLOSE = struct.pack("ii", 1, 0)
 
 
@@ -53,37 +59,6 @@ class Spending:
         with self._lock:
             self.bytes += count
             return self._left is None or self.bytes < self._left
-
-
-class Tally:
-    """Payload of one direction per 100 ms bin, counted from the first byte of any of its flows.
-
-    Only whole bins within the run's seconds count; what comes later is read and thrown away.
-    """
-
-    def __init__(self, *, seconds: float) -> None:
-        self._bins = [0] * max(1, round(seconds * NS_PER_S) // BIN_NS)
-        self._lock = threading.Lock()
-        self.origin_ns: int | None = None
-
-    def add(self, count: int, now_ns: int) -> None:
-        with self._lock:
-            if self.origin_ns is None:
-                self.origin_ns = now_ns
-            place = (now_ns - self.origin_ns) // BIN_NS
-            if place < len(self._bins):
-                self._bins[place] += count
-
-    def over(self, now_ns: int) -> bool:
-        """Whether the run's seconds have passed since the first byte."""
-        return self.origin_ns is not None and now_ns >= self.origin_ns + BIN_NS * len(self._bins)
-
-    def bins(self, now_ns: int) -> tuple[int, ...]:
-        """The whole bins up to now; silence at the end counts as bins of 0."""
-        with self._lock:
-            if self.origin_ns is None:
-                return ()
-            return tuple(self._bins[: max(0, now_ns - self.origin_ns) // BIN_NS])
 
 
 @dataclass(slots=True, kw_only=True)
@@ -105,13 +80,13 @@ class Flow:
     info: TcpInfo | None = None
     _cpu_before_s: float = field(default=0.0, init=False)
 
-    def begin(self) -> None:
-        """Prepare the socket; called in the flow's own thread."""
+    def begin(self, *, look_up_s: float) -> None:
+        """Prepare the socket, whose calls sleep `look_up_s` at most; called in the flow's own thread."""
         self._cpu_before_s = _thread_cpu_s()
         self.sock.setblocking(True)
         self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
         for option in (socket.SO_RCVTIMEO, socket.SO_SNDTIMEO):
-            self.sock.setsockopt(socket.SOL_SOCKET, option, struct.pack("ll", 0, round(LOOK_UP_S * 1e6)))
+            self.sock.setsockopt(socket.SOL_SOCKET, option, struct.pack("ll", 0, round(look_up_s * 1e6)))
 
     def look(self) -> TcpInfo | None:
         """Read TCP_INFO; None once the socket is closed, when the last reading stands."""
@@ -135,60 +110,104 @@ class Sink(Flow):
 
     tally: Tally
     life_signs: bool = False
+    _delivered_bytes: int = field(default=0, init=False)
+    _heard: int = field(default=0, init=False)  # data segments, or bytes where they are not counted
+    _heard_ns: int = field(default=0, init=False)
+    _looked_ns: int = field(default=0, init=False)
+    _tuned: tuple[int, int] = field(default=(0, 0), init=False)  # time and bytes delivered then
+    _signed_ns: int = field(default=0, init=False)
+    _settled: tuple[int, int, int] = field(default=(0, 0, 0), init=False)  # time, segments, bytes
 
     def run(self) -> None:
         """Receive until the run's time is over, the far end falls silent, or a halt."""
-        self.begin()
-        self.end(self._receive())
+        self.begin(look_up_s=SINK_LOOK_UP_S)
+        self.end(self._receive(self.tally.series()))
 
-    def _receive(self) -> str | None:
+    def _receive(self, series: Series) -> str | None:
         buffer = bytearray(_BLOCK_BYTES)
-        heard_ns = signed_ns = tuned_ns = self.clock.monotonic_ns()
-        untuned_bytes = 0
+        now_ns = self._heard_ns = self._signed_ns = self.clock.monotonic_ns()
+        self._tuned = now_ns, 0
         flags = int(socket.MSG_TRUNC)  # on TCP: count and discard without copying
         while not self.halt.is_set():
             count = -1
             try:
                 count = self.sock.recv_into(buffer, 0, flags)
             except BlockingIOError:
-                pass  # nothing within LOOK_UP_S
+                pass  # nothing in order within SINK_LOOK_UP_S
             except ConnectionError:
-                return "the sender broke the flow off"
+                return self._ended("the sender broke the flow off")
             except OSError as error:
                 if not flags:
                     return f"receiving failed: {error.strerror}"
                 flags = 0  # a kernel that does not discard: copy
                 continue
             now_ns = self.clock.monotonic_ns()
-            if self.tally.over(now_ns):
-                return None
             if count == 0:
-                return "the sender ended the flow before its time"
+                return self._ended("the sender ended the flow before its time")
             if count > 0:
-                heard_ns = now_ns
-                self.tally.add(count, now_ns)
-                untuned_bytes += count
+                self._delivered_bytes += count
                 if not self.spending.take(count):
                     return "the run reached its byte cap"
-            elif now_ns - heard_ns >= GIVE_UP_NS:
+            if now_ns - self._looked_ns >= _SAMPLE_NS or count < 0:
+                self._sample(series, now_ns)
+            if now_ns - self._heard_ns >= GIVE_UP_NS:
                 self.silent = True
                 return "the sender fell silent"
-            if now_ns - tuned_ns >= BIN_NS:
-                self._wake_after(untuned_bytes * _WAKE_NS // (now_ns - tuned_ns))
-                untuned_bytes, tuned_ns = 0, now_ns
-            if self.life_signs and now_ns - signed_ns >= LIFE_SIGN_NS:
-                signed_ns = now_ns
-                self._sign()
+            if self._over(now_ns):
+                return None
+            self._keep_awake(now_ns)
         return "halted"
 
-    def _wake_after(self, count: int) -> None:
-        """Sleep until `count` bytes are there, or LOOK_UP_S have passed; then take what there is."""
-        lowest = max(1, min(count, _BLOCK_BYTES // 2))
-        self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVLOWAT, lowest)
+    def _sample(self, series: Series, now_ns: int) -> None:
+        """Note what the kernel says of this flow, from the run's first byte on."""
+        info = self.look()
+        self._looked_ns = now_ns
+        segments = info.data_segs_in if info else 0
+        if (heard := segments or self._delivered_bytes) != self._heard:
+            self._heard, self._heard_ns = heard, now_ns
+        origin_ns = self.tally.begin(now_ns) if self._delivered_bytes else self.tally.origin_ns
+        if origin_ns is not None and info is not None:
+            series.note(
+                max(0, now_ns - origin_ns),
+                segments=segments,
+                delivered_bytes=self._delivered_bytes,
+                mss_bytes=info.rcv_mss,
+            )
 
-    def _sign(self) -> None:
-        with contextlib.suppress(OSError):  # a full or broken way back: receiving finds out
-            self.sock.send(GO, socket.MSG_DONTWAIT)
+    def _over(self, now_ns: int) -> bool:
+        """Whether the run's time has passed, and no data waits any more for a repeat.
+
+        What had arrived by the end shows only when the holes of that time have closed. That is the
+        case when, over a bin's length, as much was delivered as arrived.
+        """
+        end_ns = self.tally.end_ns
+        if end_ns is None or now_ns < end_ns:
+            return False
+        since_ns, segments, delivered_bytes = self._settled
+        if now_ns - since_ns < BIN_NS or self.info is None:
+            return False
+        arrived_bytes = (self.info.data_segs_in - segments) * self.info.rcv_mss
+        waits = self._delivered_bytes - delivered_bytes < arrived_bytes - self.info.rcv_mss
+        self._settled = now_ns, self.info.data_segs_in, self._delivered_bytes
+        return (bool(since_ns) and not waits) or now_ns - end_ns >= _TAIL_NS
+
+    def _ended(self, why: str) -> str | None:
+        """`why`, unless the run's time had passed anyway."""
+        end_ns = self.tally.end_ns
+        return None if end_ns is not None and self.clock.monotonic_ns() >= end_ns else why
+
+    def _keep_awake(self, now_ns: int) -> None:
+        """Say that we are here, and how much data is worth waking up for."""
+        tuned_ns, tuned_bytes = self._tuned
+        if now_ns - tuned_ns >= BIN_NS:
+            wake_bytes = (self._delivered_bytes - tuned_bytes) * _WAKE_NS // (now_ns - tuned_ns)
+            lowest = max(1, min(wake_bytes, _BLOCK_BYTES // 2))
+            self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVLOWAT, lowest)
+            self._tuned = now_ns, self._delivered_bytes
+        if self.life_signs and now_ns - self._signed_ns >= LIFE_SIGN_NS:
+            self._signed_ns = now_ns
+            with contextlib.suppress(OSError):  # a full or broken way back: receiving finds out
+                self.sock.send(GO, socket.MSG_DONTWAIT)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -205,13 +224,13 @@ class Source(Flow):
     started_ns: int | None = None
     paused: bool = False
     congestion: str = ""
-    _acked: int = field(default=-1, init=False)
+    _acked: int = field(default=0, init=False)
     _acked_ns: int = field(default=0, init=False)
     _heard_ns: int = field(default=0, init=False)
 
     def run(self) -> None:
         """Send until the run's time is over, the far end falls silent, or a halt."""
-        self.begin()
+        self.begin(look_up_s=LOOK_UP_S)
         self.end("the receiver never said GO" if self.after_go and not self._await_go() else self._send())
 
     def watch(self, now_ns: int) -> None:
@@ -223,6 +242,9 @@ class Source(Flow):
             return
         idle = not info.unacked and not info.notsent_bytes
         if info.bytes_acked != self._acked or idle:
+            self._keep_unsent(
+                (info.bytes_acked - self._acked) * _UNSENT_NS // max(1, now_ns - self._acked_ns)
+            )
             self._acked, self._acked_ns = info.bytes_acked, now_ns
         if self.after_go:
             self._hear(now_ns)
@@ -242,7 +264,7 @@ class Source(Flow):
         return False
 
     def _send(self) -> str | None:
-        self.sock.setsockopt(socket.IPPROTO_TCP, tcp_info.TCP_NOTSENT_LOWAT, _UNSENT_BYTES)
+        self._keep_unsent(_BLOCK_BYTES)
         self.congestion = tcp_info.congestion(self.sock)
         now_ns = self._acked_ns = self._heard_ns = self.started_ns = self.clock.monotonic_ns()
         end_ns = now_ns + round(self.seconds * NS_PER_S)
@@ -265,6 +287,11 @@ class Source(Flow):
             if not self.spending.take(count):
                 return "the run reached its byte cap"
         return "halted"
+
+    def _keep_unsent(self, count: int) -> None:
+        with contextlib.suppress(OSError):  # closed meanwhile
+            lowest = max(count, _UNSENT_BYTES_MIN)
+            self.sock.setsockopt(socket.IPPROTO_TCP, tcp_info.TCP_NOTSENT_LOWAT, lowest)
 
     def _hear(self, now_ns: int) -> None:
         with contextlib.suppress(OSError):  # nothing said, or broken: sending finds out

@@ -13,7 +13,8 @@ import socket
 import threading
 from collections.abc import Sequence
 
-from probe.bulk.flows import Flow, Sink, Source, Spending, Tally
+from probe.bulk.flows import Flow, Sink, Source, Spending
+from probe.bulk.tally import Tally
 from probe.wire.control import ReceiverReport, SenderReport
 from store.clock import NS_PER_S, NS_PER_US, Clock
 
@@ -68,7 +69,7 @@ class Run:
         )
 
     def halt(self, why: str) -> None:
-        """End every flow within `LOOK_UP_S`."""
+        """End every flow within a twentieth of a second."""
         self._why = self._why or why
         self._halt.set()
 
@@ -101,7 +102,7 @@ class Run:
         sinks = [flow for flow in self._flows if isinstance(flow, Sink)]
         if self._tally.origin_ns is None:
             return None
-        bins = self._tally.bins(self._until_ns(sinks))
+        bins = self._tally.counted(self._until_ns(sinks))
         infos = [flow.info for flow in sinks if flow.info is not None]
         return ReceiverReport(
             bins=bins,

@@ -53,9 +53,11 @@ OnProgress = Callable[[str], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RatePlan:
-    """What to run. `idle_s` is how long the train runs alone before, `per_second` how dense it is.
+    """What to run. `idle_s` is how long the train runs alone before, `per_second` how dense it is:
+    ten take a quarter of a per cent of a 5 Mb/s line, which the flows then lack.
 
-    `congestion` names a congestion control for the senders, None leaves each host's own. Raises
+    `congestion` names a congestion control for the senders; None is cubic where a host lets us, else
+    that host's own (`probe.bulk.worker.PREFERRED_CONGESTION`). Raises
     UserMistake for figures no endpoint could grant.
     """
 
@@ -64,7 +66,7 @@ class RatePlan:
     seconds: float
     congestion: str | None = None
     idle_s: float = 2.0
-    per_second: float = 20.0
+    per_second: float = 10.0
 
     def __post_init__(self) -> None:
         if not 1 <= self.flows <= FLOWS_MAX:
