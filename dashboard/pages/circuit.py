@@ -33,14 +33,12 @@ from dashboard.pages.wording import (
     grouped,
     moment,
     span,
-    stated_mbps,
-    stated_percent,
 )
 from store import jsonform
 from store.clock import NS_PER_S, rfc3339, zone
 from store.layers import Layer
 from store.reader import Reader
-from store.records import Failed, Gap, RateRun, Skipped, Stall
+from store.records import Direction, Failed, Gap, RateRun, Skipped, Stall
 from store.site import Handoff, Site, Where
 
 MOST_ROWS = 40  # of a list on the page; the JSON has all
@@ -63,15 +61,6 @@ class Findings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CardRow:
-    """A line of the contract card."""
-
-    name: str
-    value: str
-    where: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class CircuitPage:
     """What circuit.html may use, and nothing else."""
 
@@ -82,10 +71,9 @@ class CircuitPage:
     periods: tuple[Link, ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
-    card: tuple[CardRow, ...]
+    card: tuple[contracts.CardRow, ...]
     questions: tuple[str, ...]
-    rate_message: str
-    rate_chart: Chart | None
+    rate_charts: tuple[Chart, ...]
     rate_table: Table
     ledger: Table | None
     trains: tuple[TrainPart, ...]
@@ -121,9 +109,16 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
 def figure(found: Findings, name: str, endpoint: str | None) -> str | None:
     """The figure of this name as JSON text; `endpoint` says of which train. None when there is none."""
     gaps = [one for one in found.troubles if isinstance(one, Gap)]
-    if name == "rates":
-        card, layer = found.handoff.card, _layer(found.handoff)
-        return rates_figure.figure(found.runs, layer=layer, card=card, gaps=gaps, stretch=found.stretch)
+    if name in RATE_FIGURES:
+        direction, handoff = RATE_FIGURES[name], found.handoff
+        return rates_figure.figure(
+            found.runs,
+            direction=direction,
+            layer=_layer(handoff),
+            stated_bps=handoff.card.rate_bps(direction),
+            gaps=gaps,
+            stretch=found.stretch,
+        )
     trains_ = {train.endpoint: train for train in found.trains}
     if name not in TRAIN_FIGURES or endpoint not in trains_:
         return None
@@ -131,7 +126,8 @@ def figure(found: Findings, name: str, endpoint: str | None) -> str | None:
 
 
 TRAIN_FIGURES = {"delay": delay_figure.figure, "loss": loss_figure.figure}
-FIGURES = ("rates", *TRAIN_FIGURES)
+RATE_FIGURES = {"rates-up": Direction.UP, "rates-down": Direction.DOWN}
+FIGURES = (*RATE_FIGURES, *TRAIN_FIGURES)
 
 
 def _stretch(reader: Reader, site: Site, handoff: Handoff, period: Period, *, now_ns: int) -> Stretch:
@@ -159,7 +155,6 @@ def _layer(handoff: Handoff) -> Layer:
 def page(found: Findings, *, frame: Frame) -> CircuitPage:
     """The findings as the page says them."""
     handoff, where = found.handoff, found.stretch.zone
-    message = runs.message(found.runs, layer=_layer(found.handoff), period=PERIODS[found.period])
     return CircuitPage(
         frame=frame,
         title=handoff.title,
@@ -171,10 +166,9 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             [(handoff, verdict) for verdict in found.verdicts],
             caption=f"Counts behind the verdicts on {handoff.name}, last 30 days",
         ),
-        card=_card(handoff),
+        card=contracts.card_rows(handoff.card),
         questions=found.questions,
-        rate_message=message,
-        rate_chart=_rate_chart(found, message),
+        rate_charts=_rate_charts(found),
         rate_table=runs.table(
             found.runs,
             caption=f"Rate runs of {PERIODS[found.period]}, newest first",
@@ -215,48 +209,18 @@ def _figure_url(found: Findings, name: str, **query: str) -> str:
     return f"/figures/circuit/{quote(found.handoff.name, safe='')}/{name}.json?{wanted}"
 
 
-def _card(handoff: Handoff) -> tuple[CardRow, ...]:
-    card, pages = handoff.card, dict(handoff.card.pages)
-
-    def rate(bps: int | None) -> str | None:
-        return None if bps is None else f"{stated_mbps(bps)} Mb/s"
-
-    fields = (
-        ("provider", "Provider", card.provider),
-        ("reference", "Contract reference", card.reference),
-        ("rate_up", "Rate up", rate(card.rate_up_bps)),
-        ("rate_down", "Rate down", rate(card.rate_down_bps)),
-        ("layer", "Layer of the rates", None if card.layer is Layer.NOT_STATED else LAYERS[card.layer]),
-        ("met_ratio", "Share of runs that must reach them", stated_percent(card.met_ratio)),
-        ("port_rate", "Port rate", rate(card.port_rate_bps)),
-        ("rtt_p95", "RTT, p95", None if card.rtt_p95_us is None else f"{card.rtt_p95_us / 1000:g} ms"),
-        ("pdv_p99", "PDV, p99", None if card.pdv_p99_us is None else f"{card.pdv_p99_us / 1000:g} ms"),
-        ("loss", "Packet loss", None if card.loss_ratio is None else stated_percent(card.loss_ratio)),
-        (
-            "availability",
-            "Availability",
-            None if card.availability_ratio is None else stated_percent(card.availability_ratio),
-        ),
-        ("availability_rule", "What counts as an outage", card.availability_rule),
-        ("fee_per_month", "Fee a month", card.fee_per_month),
-        ("service_start", "Service start", card.service_start and card.service_start.isoformat()),
-        ("term_end", "Term end", card.term_end and card.term_end.isoformat()),
-        ("notice", "Notice", card.notice),
-    )
+def _rate_charts(found: Findings) -> tuple[Chart, ...]:
+    """One for each direction that was run, because on a lopsided line one axis would hide the smaller."""
+    layer = _layer(found.handoff)
     return tuple(
-        CardRow(name=name, value=value or "not stated", where=pages.get(key, ""))
-        for key, name, value in fields
-    )
-
-
-def _rate_chart(found: Findings, message: str) -> Chart | None:
-    if not found.runs:
-        return None
-    return Chart(
-        url=_figure_url(found, "rates"),
-        message=message,
-        key=f"Mb/s, {LAYERS[_layer(found.handoff)]}. Triangles point the way the payload went; crosses "
-        "are left out by rule; broken lines are what the contract states; grey bands were not measured.",
+        Chart(
+            url=_figure_url(found, f"rates-{direction}"),
+            message=runs.message(found.runs, direction, layer=layer, period=PERIODS[found.period]),
+            key=f"Mb/s, {LAYERS[layer]}. A triangle is a run and points the way its payload went; crosses "
+            "are left out by rule; the broken line is what is stated; grey bands were not measured.",
+        )
+        for direction in (Direction.UP, Direction.DOWN)
+        if any(direction in run.sides() for run in found.runs)
     )
 
 

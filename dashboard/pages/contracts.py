@@ -1,18 +1,19 @@
-"""Contract verdicts as both pages show them: an entry in words, a row of counts, a JSON object."""
+"""The contract as pages show it: its card, and each verdict as an entry, a row of counts and JSON."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from dashboard.judge import evidence
 from dashboard.judge.verdict import RateVerdict, Word
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, LAYERS, grouped, percent, stated_mbps, stated_percent
+from store.layers import Layer
 from store.records import REASONS
-from store.site import Handoff
+from store.site import Card, Handoff
 
 MARKS = {
     Word.MET: Mark(word="Met", look="firm"),
@@ -20,6 +21,50 @@ MARKS = {
     Word.UNDECIDED: Mark(word="Undecided", look="unsure"),
     Word.NOT_TESTED: Mark(word="Not tested", look="none"),
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardRow:
+    """A line of the contract card."""
+
+    name: str
+    value: str
+    where: str
+
+
+def card_rows(card: Card) -> tuple[CardRow, ...]:
+    """The card field by field; what it does not say reads so, and is never guessed."""
+    pages = dict(card.pages)
+
+    def rate(bps: int | None) -> str | None:
+        return None if bps is None else f"{stated_mbps(bps)} Mb/s"
+
+    fields = (
+        ("provider", "Provider", card.provider),
+        ("reference", "Contract reference", card.reference),
+        ("rate_up", "Rate up", rate(card.rate_up_bps)),
+        ("rate_down", "Rate down", rate(card.rate_down_bps)),
+        ("layer", "Layer of the rates", None if card.layer is Layer.NOT_STATED else LAYERS[card.layer]),
+        ("met_ratio", "Share of runs that must reach them", stated_percent(card.met_ratio)),
+        ("port_rate", "Port rate", rate(card.port_rate_bps)),
+        ("rtt_p95", "RTT, p95", None if card.rtt_p95_us is None else f"{card.rtt_p95_us / 1000:g} ms"),
+        ("pdv_p99", "PDV, p99", None if card.pdv_p99_us is None else f"{card.pdv_p99_us / 1000:g} ms"),
+        ("loss", "Packet loss", None if card.loss_ratio is None else stated_percent(card.loss_ratio)),
+        (
+            "availability",
+            "Availability",
+            None if card.availability_ratio is None else stated_percent(card.availability_ratio),
+        ),
+        ("availability_rule", "What counts as an outage", card.availability_rule),
+        ("fee_per_month", "Fee a month", card.fee_per_month),
+        ("service_start", "Service start", card.service_start and card.service_start.isoformat()),
+        ("term_end", "Term end", card.term_end and card.term_end.isoformat()),
+        ("notice", "Notice", card.notice),
+    )
+    return tuple(
+        CardRow(name=name, value=value or "not stated", where=pages.get(key, ""))
+        for key, name, value in fields
+    )
 
 
 def entry(verdict: RateVerdict) -> Entry:

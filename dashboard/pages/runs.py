@@ -67,27 +67,16 @@ def standing(run: RateRun) -> str:
     return f"{run.standing}: {why}" if why else str(run.standing)
 
 
-def message(runs: Sequence[RateRun], *, layer: Layer, period: str) -> str:
-    """What the runs of a period carried at `layer`, in a sentence."""
-    if not runs:
-        return f"No rate run was made in {period}."
-    parts = [
-        text for direction in (Direction.UP, Direction.DOWN) if (text := _carried(runs, direction, layer))
-    ]
-    if not parts:
-        return f"{counted(len(runs), 'rate run')} in {period}, none of them valid."
-    what = "payload" if layer is Layer.PAYLOAD else f"rate at {LAYERS[layer]}"
-    return f"Valid runs of {period}, in Mb/s of {what}: {'; '.join(parts)}."
-
-
-def _carried(runs: Iterable[RateRun], direction: Direction, layer: Layer) -> str:
+def message(runs: Sequence[RateRun], direction: Direction, *, layer: Layer, period: str) -> str:
+    """What the runs of a period carried in one direction at `layer`, in a sentence."""
     values = sorted(side.rates.at(layer) for _, side in evidence.counted(runs, direction)[0])
     if not values:
-        return ""
+        return f"No run {direction} of {period} counts."
+    what = "payload" if layer is Layer.PAYLOAD else f"rate at {LAYERS[layer]}"
     median = values[(len(values) - 1) // 2]
     return (
-        f"{direction} {mbps(median)} at the median, from {mbps(values[0])} to {mbps(values[-1])} "
-        f"({counted(len(values), 'run')})"
+        f"{counted(len(values), 'valid run')} {direction} in {period} carried {mbps(median)} Mb/s of {what} "
+        f"at the median, from {mbps(values[0])} to {mbps(values[-1])}."
     )
 
 

@@ -339,7 +339,8 @@ def _when(on_air: Show | None, found: Findings) -> str:
     end = moment(on_air.end_unix_ns, found.zone, form="%H:%M").text
     if on_air.start_unix_ns <= found.now_ns:
         return f"on air until {end}"
-    return f"in {span((on_air.start_unix_ns - found.now_ns) / NS_PER_S)}, until {end}"
+    minutes = -(-(on_air.start_unix_ns - found.now_ns) // (60 * NS_PER_S))
+    return f"in {span(minutes * 60)}, until {end}"
 
 
 def _plan_figures(check: Check) -> tuple[tuple[str, str], ...]:

@@ -11,11 +11,13 @@ from typing import Any
 from dashboard.figures.pooling import DAY_S, Piece, Stretch, edges, piece, pieces
 from dashboard.judge.delay import Loss, TrainSummary
 from dashboard.pages.ledger import Cell, Chart, Heading, Table, cells, number
-from dashboard.pages.wording import DASH, counted, grouped, moment, ms, percent
-from store.clock import rfc3339
+from dashboard.pages.wording import DASH, Moment, counted, grouped, moment, ms, percent
+from store.clock import NS_PER_S, rfc3339
 from store.jsonform import delays_json
 from store.records import REASONS, Stall, Standing, TrainSpan
 from store.site import Site, Where
+
+HALF_DAY_NS = 12 * 3600 * NS_PER_S  # a day with a clock change in it is no 24 hours long
 
 # (up to so many seconds, length of a chart's piece, of a table's row): about a hundred and a dozen
 STEPS = (
@@ -159,11 +161,17 @@ def _delay_row(one: Piece, where: tzinfo) -> tuple[Cell, ...]:
         (said.rtt.min, said.rtt.p50, said.rtt.p95, said.rtt.p99, said.rtt.max) if said.rtt else (None,) * 5
     )
     return cells(
-        moment(one.start_ns, where, form="%a %d %b %H:%M"),
+        _from(one, where),
         grouped(said.rtt.count) if said.rtt else "not measured",
         *(ms(figure) for figure in figures),
         *(ms(pdv.p99 if pdv else None) for pdv in (said.pdv_up, said.pdv_down)),
     )
+
+
+def _from(one: Piece, where: tzinfo) -> Moment:
+    """When a piece begins; a whole day needs no time of day."""
+    day = one.end_ns - one.start_ns > HALF_DAY_NS
+    return moment(one.start_ns, where, form="%a %d %b" if day else "%a %d %b %H:%M")
 
 
 def _loss_table(train: Train, period: str) -> Table:
@@ -189,7 +197,7 @@ def _loss_table(train: Train, period: str) -> Table:
 def _loss_row(one: Piece, where: tzinfo) -> tuple[Cell, ...]:
     figures = _counts(one.train).values()
     return cells(
-        moment(one.start_ns, where, form="%a %d %b %H:%M"),
+        _from(one, where),
         grouped(one.train.sent) if one.measured else "not measured",
         *(grouped(figure) if one.measured else DASH for figure in figures),
     )

@@ -42,7 +42,7 @@ EVERYWHERE = [
     ("/circuit/old?period=week", 200),
     ("/circuit/A.json?period=hour", 200),
     ("/figures/today/evening.json", 200),
-    ("/figures/circuit/old/rates.json", 200),
+    ("/figures/circuit/old/rates-up.json", 200),
     ("/figures/circuit/old/delay.json?endpoint=north", 200),
     ("/figures/circuit/old/loss.json?endpoint=lan", 200),
     ("/nowhere", 404),
