@@ -90,7 +90,8 @@ async def serve(
     """Serve until cancelled; `ready` is called with the address of Today once it answers.
 
     With `port` None the default port or the next free one. Raises UserMistake for a host that is
-    not this machine's loopback, a port that is taken, or a database that cannot be read.
+    not this machine's loopback and for a port that is taken. A database that is missing or cannot be
+    read is said on the pages, so that the dashboard may start before the probe.
     """
     listening = _listen(_loopback(host), port)
     shown, number = listening.getsockname()[:2]

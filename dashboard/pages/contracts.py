@@ -67,6 +67,15 @@ def card_rows(card: Card) -> tuple[CardRow, ...]:
     )
 
 
+def card_json(card: Card) -> dict[str, Any]:
+    """The card as a program reads it: null is what it does not state, `not_stated` names those keys."""
+    dates = {
+        name: None if day is None else day.isoformat()
+        for name, day in (("service_start", card.service_start), ("term_end", card.term_end))
+    }
+    return asdict(card) | dates | {"pages": dict(card.pages), "not_stated": list(card.not_stated)}
+
+
 def entry(verdict: RateVerdict) -> Entry:
     """The verdict as a sentence, with what was left out and what would decide."""
     more = [

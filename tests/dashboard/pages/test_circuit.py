@@ -44,6 +44,18 @@ async def test_a_stated_contract_is_shown_as_written(client: Client) -> None:
     assert (card["Service start"], card["Term end"]) == ("2026-06-22", "2030-06-21")
 
 
+async def test_the_card_is_there_for_programs(client: Client) -> None:
+    """Rates in bit/s, delays in microseconds, dates as RFC 3339 has them; null is not stated."""
+    async with client.get("/circuit/A.json") as response:
+        new = (await response.json())["card"]
+    async with client.get("/circuit/old.json") as response:
+        old = (await response.json())["card"]
+    assert (new["rate_up_bps"], new["layer"], new["rtt_p95_us"]) == (600_000_000, "ethernet", 9_000)
+    assert (new["service_start"], new["term_end"]) == ("2026-06-22", "2030-06-21")
+    assert (old["rate_down_bps"], old["layer"], old["service_start"]) == (None, "not stated", None)
+    assert "rate_down" in old["not_stated"]
+
+
 async def test_every_run_of_the_period_is_listed(site: Site, client: Client) -> None:
     """A row for each run, by plain SQL; every layer has a column of its own."""
     runs = (await _page(client)).table("Rate runs of the last 24 hours")
