@@ -90,13 +90,16 @@ async def serve(
     """Serve until cancelled; `ready` is called with the address of Today once it answers.
 
     With `port` None the default port or the next free one. Raises UserMistake for a host that is
-    not this machine's loopback and for a port that is taken. A database that is missing or cannot be
-    read is said on the pages, so that the dashboard may start before the probe.
+    not this machine's loopback, for a port that is taken and for a database that this version cannot
+    read. One that is missing is said on the pages, so that the dashboard may start before the probe.
     """
+    reader = ReaderThread(site.database)
+    if await asyncio.to_thread(site.database.exists):
+        await reader.read(Reader.newest_ns)
     listening = _listen(_loopback(host), port)
     shown, number = listening.getsockname()[:2]
     names = {f"{name}:{number}" for name in ("127.0.0.1", "localhost", "[::1]", _in_url(shown))}
-    app = make_app(site=site, reader=ReaderThread(site.database), clock=clock, allowed_hosts=frozenset(names))
+    app = make_app(site=site, reader=reader, clock=clock, allowed_hosts=frozenset(names))
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=_SHUTDOWN_S)
     try:
         await runner.setup()

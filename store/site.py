@@ -56,7 +56,8 @@ class Times:
 class Card:
     """The contract as data for one handoff. None means "not stated" and is never guessed.
 
-    `met_ratio` is the share of runs that must reach the rate (0.95 unless the contract says
+    `reach_ratio` is the share of the rate that a run must show to have reached it (1 unless the contract
+    allows less), `met_ratio` the share of runs that must reach it (0.95 unless the contract says
     otherwise). `pages` maps a field's name to where the contract says it.
     """
 
@@ -66,6 +67,7 @@ class Card:
     rate_down_bps: int | None = None
     layer: Layer = Layer.NOT_STATED
     met_ratio: float = 0.95
+    reach_ratio: float = 1.0
     port_rate_bps: int | None = None
     rtt_p95_us: int | None = None
     pdv_p99_us: int | None = None

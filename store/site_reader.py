@@ -100,7 +100,7 @@ _CONTRACT_KEYS = (
     "term_end",
     "notice",
 )
-_CARD_KEYS = ("provider", "reference", "met_ratio", *_CONTRACT_KEYS, "pages")
+_CARD_KEYS = ("provider", "reference", "met_ratio", "reach", *_CONTRACT_KEYS, "pages")
 
 
 def read(file: Path) -> Site:
@@ -165,6 +165,7 @@ def _card(table: Table) -> Card:
         rate_down_bps=table.maybe("rate_down", _stated(rate_bps)),
         layer=table.ask("layer", _layer, Layer.NOT_STATED),
         met_ratio=table.ask("met_ratio", _met, 0.95),
+        reach_ratio=table.ask("reach", _met, 1.0),
         port_rate_bps=table.maybe("port_rate", _stated(rate_bps)),
         rtt_p95_us=table.maybe("delay", _stated(duration_us)),
         pdv_p99_us=table.maybe("delay_variation", _stated(duration_us)),
@@ -461,7 +462,7 @@ def _layer(value: Any) -> Layer:
 def _met(value: Any) -> float:
     found = share(value)
     if not 0.5 <= found <= 1:
-        raise ValueError(f"{shown(value)} is no share of runs from 50 % to 100 %")
+        raise ValueError(f"{shown(value)} is no share from 50 % to 100 %")
     return found
 
 

@@ -122,15 +122,16 @@ def _reached(run: RateRun, side: RateSide, card: Card, needed: int) -> _Reached:
     """Where a run stands. With no layer stated, payload must reach the rate to meet it, and even layer 1
     stay below it to miss it."""
     stated = card.layer is not Layer.NOT_STATED
+    reach = needed * card.reach_ratio
     least = side.rates.at(card.layer) if stated else side.rates.goodput_bps
     most = side.rates.at(card.layer) if stated else side.rates.wire_bps
-    if least >= needed * (1 + METHOD_ERROR_RATIO):
+    if least >= reach * (1 + METHOD_ERROR_RATIO):
         return _Reached.YES
     if (
         run.direction is Direction.BOTH
     ):  # the other direction may have cost it, and the card is silent on that
         return _Reached.BOTH_AT_ONCE
-    if most < needed * (1 - METHOD_ERROR_RATIO):
+    if most < reach * (1 - METHOD_ERROR_RATIO):
         return _Reached.NO
     return _Reached.TOO_CLOSE if stated else _Reached.BY_LAYER
 
@@ -204,6 +205,8 @@ def _because(
     if needed is None:
         return f"The contract card states no {what} rate, so there is nothing to test against."
     rate = f"{layers.rate_text(needed)} {layers.LAYER_WORDS[card.layer]}"
+    if card.reach_ratio != 1:
+        rate = f"{_percent(card.reach_ratio)} of {rate}"
     if not tally.n:
         least = sampling.least_runs(0, card.met_ratio)
         wanted = (

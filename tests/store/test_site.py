@@ -103,6 +103,7 @@ class TestExample:
             rate_down_bps=600_000_000,
             layer=Layer.ETHERNET,
             met_ratio=0.95,
+            reach_ratio=0.97,
             port_rate_bps=1_000_000_000,
             rtt_p95_us=9_000,
             pdv_p99_us=3_000,

@@ -231,6 +231,16 @@ def test_the_contract_may_ask_for_another_share() -> None:
     assert judged(series(28, 0), replace(CARD, met_ratio=0.9)).word is Word.UNDECIDED
 
 
+def test_the_contract_may_grant_a_share_of_the_rate() -> None:
+    """A line that a shaper holds at exactly its rate lies within the method's error of it, and above 97 %."""
+    exact = [run(15_000_000) for _ in range(59)]
+    card = replace(CARD, layer=Layer.PAYLOAD)
+    assert judged(exact, card).word is Word.UNDECIDED
+    found = judged(exact, replace(card, reach_ratio=0.97))
+    assert found.word is Word.MET
+    assert "97 % of 15.0 Mb/s" in found.because
+
+
 @given(
     st.integers(1, 300).flatmap(lambda n: st.tuples(st.just(n), st.integers(0, n - 1))), st.floats(0.01, 1)
 )

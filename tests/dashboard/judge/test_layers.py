@@ -111,7 +111,8 @@ def test_an_empty_card_leaves_everything_open() -> None:
     asked = {
         field.name
         for field in fields(Card)
-        if field.name not in {"provider", "reference", "layer", "met_ratio", "pages", "not_stated"}
+        if field.name
+        not in {"provider", "reference", "layer", "met_ratio", "reach_ratio", "pages", "not_stated"}
     }
     assert len(found) == len(asked) + 1
     assert "layer" in found[0]
