@@ -61,7 +61,7 @@ every = "12 s"
 handoff = "{handoff}"
 endpoint = "{endpoint}"
 direction = "down"
-seconds = 2
+seconds = 3
 every = "30 s"
 
 [[plan]]

@@ -118,9 +118,10 @@ class _Stage:
     def play(self, *, kept: bool) -> int:
         """Start everything, wait for the end, end everything; the exit code."""
         code = 0
+        left = f"the database and the site file stay in {self._home}" if kept else "nothing is left behind"
         try:
             self._start()
-            self._say(f"Ctrl-C ends it all{'' if kept else ' and leaves nothing behind'}.")
+            self._say(f"Ctrl-C ends it all; {left}.")
             self._tell_first_run()
             while True:
                 self._wait()
@@ -131,8 +132,7 @@ class _Stage:
             self._say(str(death))
         finally:
             self._end()
-        where = f"the database and the site file are in {self._home}" if kept else "nothing is left behind"
-        self._say(f"Practice ended; {where}.")
+        self._say(f"Practice ended; {left}.")
         return code
 
     def _start(self) -> None:
