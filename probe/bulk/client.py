@@ -76,7 +76,7 @@ class FlowClient:
             seconds=seconds,
             congestion=congestion,
         )
-        self._tell(encode(job))
+        self._tell({"do": "job", **encode(job)})
         await self._until(self._ready)
         return self._ready.result() if self._ready.done() else _DIED
 

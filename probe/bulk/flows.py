@@ -177,19 +177,21 @@ class Sink(Flow):
     def _over(self, now_ns: int) -> bool:
         """Whether the run's time has passed, and no data waits any more for a repeat.
 
-        What had arrived by the end shows only when the holes of that time have closed. That is the
-        case when, over a bin's length, as much was delivered as arrived.
+        What had arrived by the end shows only when the holes of that time have closed. That is so when,
+        over a bin's length, about as much was delivered for each segment that arrived as in the whole run.
         """
-        end_ns = self.tally.end_ns
-        if end_ns is None or now_ns < end_ns:
+        end_ns, info = self.tally.end_ns, self.info
+        if end_ns is None or now_ns < end_ns or info is None:
             return False
         since_ns, segments, delivered_bytes = self._settled
-        if now_ns - since_ns < BIN_NS or self.info is None:
+        if now_ns - since_ns < BIN_NS:
             return False
-        arrived_bytes = (self.info.data_segs_in - segments) * self.info.rcv_mss
-        waits = self._delivered_bytes - delivered_bytes < arrived_bytes - self.info.rcv_mss
-        self._settled = now_ns, self.info.data_segs_in, self._delivered_bytes
-        return (bool(since_ns) and not waits) or now_ns - end_ns >= _TAIL_NS
+        self._settled = now_ns, info.data_segs_in, self._delivered_bytes
+        if not since_ns:
+            return False
+        usual_bytes = (info.data_segs_in - segments) * self._delivered_bytes // max(1, info.data_segs_in)
+        lacking_bytes = usual_bytes - (self._delivered_bytes - delivered_bytes)
+        return lacking_bytes <= max(info.rcv_mss, usual_bytes // 10) or now_ns - end_ns >= _TAIL_NS
 
     def _ended(self, why: str) -> str | None:
         """`why`, unless the run's time had passed anyway."""

@@ -10,7 +10,7 @@ import asyncio
 import logging
 import socket
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from probe.bulk.process import Event, WorkerProcess
 from probe.bulk.worker import Admission
@@ -40,6 +40,7 @@ class FlowServer:
         self._clock = clock
         self._runs: dict[str, _Known] = {}
         self._worker: WorkerProcess | None = None
+        self._untold: list[Event] = []  # for the next worker, while none runs
         self._keeping: asyncio.Task[None] | None = None
 
     @classmethod
@@ -70,10 +71,7 @@ class FlowServer:
             congestion=congestion,
             bytes_max=bytes_max,
         )
-        if self._worker is None:
-            self._end(self._runs[run], "the endpoint's bulk worker is being restarted")
-        else:
-            self._worker.tell({"do": "admit", **encode(admission)})
+        self._tell({"do": "admit", **encode(admission)})
 
     async def finished(self, run: str, *, timeout_s: float) -> RunReport:
         """The report once the run has ended, or its present state after `timeout_s`."""
@@ -99,8 +97,7 @@ class FlowServer:
 
     def abort(self, run: str, why: str) -> None:
         """End the run's flows now; its report says `why`. An ended run stays as it is."""
-        if self._worker is not None:
-            self._worker.tell({"do": "abort", "run": run, "why": why})
+        self._tell({"do": "abort", "run": run, "why": why})
 
     def forget(self, run: str) -> None:
         """Drop an ended run's report; a run that still has flows is aborted first."""
@@ -137,6 +134,16 @@ class FlowServer:
                 self._worker = await self._start_worker()
             except OSError as error:
                 log.error("bulk worker not started why=%s", error)
+                continue
+            untold, self._untold = self._untold, []
+            for command in untold:
+                self._worker.tell(command)
+
+    def _tell(self, command: Event) -> None:
+        if self._worker is None:
+            self._untold.append(command)
+        else:
+            self._worker.tell(command)
 
     def _on_event(self, event: Event) -> None:
         known = self._runs.get(event["run"])
@@ -157,8 +164,5 @@ class FlowServer:
     def _end_all(self, why: str) -> None:
         for known in self._runs.values():
             if not known.ended.is_set():
-                self._end(known, why)
-
-    def _end(self, known: _Known, why: str) -> None:
-        known.report = RunReport(finished=True, why=why, up=known.report.up, down=known.report.down)
-        known.ended.set()
+                known.report = replace(known.report, finished=True, why=why)
+                known.ended.set()

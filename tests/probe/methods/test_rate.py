@@ -1,0 +1,173 @@
+"""Rate runs against a real endpoint on 127.0.0.1; what shaped lines show stands in tests/links."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from probe.methods import rate
+from probe.methods.rate import RatePlan
+from probe.reach import Binding
+from store.clock import Clock
+from store.errors import UserMistake
+from store.records import Carrier, Direction, Failed, Owner, RateRun, Standing
+from tests.probe.endpoint.far import Far, far_end
+
+
+def plan(direction: Direction = Direction.UP, *, seconds: float = 1.0, flows: int = 2) -> RatePlan:
+    return RatePlan(direction=direction, flows=flows, seconds=seconds, idle_s=0.3, per_second=50)
+
+
+async def ran(far: Far, asked: RatePlan) -> RateRun:
+    found = await rate.run(asked, far.reaches["a"], Clock())
+    assert isinstance(found, RateRun), found
+    return found
+
+
+async def failed(far: Far, asked: RatePlan) -> Failed:
+    found = await rate.run(asked, far.reaches["a"], Clock())
+    assert isinstance(found, Failed), found
+    assert (found.what, found.handoff, found.endpoint) == ("run rate", "handoff", "endpoint")
+    return found
+
+
+def workers() -> list[int]:
+    """The bulk workers that this process started."""
+    tasks = Path("/proc/self/task").iterdir()
+    return [int(word) for task in tasks for word in (task / "children").read_text().split()]
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("direction", [Direction.UP, Direction.DOWN])
+async def test_one_direction(tmp_path: Path, direction: Direction) -> None:
+    """A side with ten bins, layers, delays of both parts, and what this host knows of loopback."""
+    async with far_end(tmp_path / "endpoint") as far:
+        run = await ran(far, plan(direction))
+    assert list(run.sides()) == [direction]
+    side = run.sides()[direction]
+    assert [bin_.start_ms for bin_ in side.bins] == list(range(0, 1000, 100))
+    assert sum(bin_.bytes for bin_ in side.bins) == side.received_bytes
+    steady = sum(bin_.bytes for bin_ in side.bins[5:])
+    assert side.rates.goodput_bps == steady * 8 * 2
+    assert run.spent_bytes >= side.received_bytes
+    assert run.circumstances.carrier is Carrier.LOOPBACK
+    assert run.circumstances.egress_address == "127.0.0.1"
+    assert (run.circumstances.other_up_bps, run.circumstances.other_down_bps) == (None, None)
+    assert run.rtt_idle_us is not None
+    assert run.rtt_loaded_us is not None
+    assert 10 <= run.rtt_idle_us.count <= 20
+    assert 20 <= run.rtt_loaded_us.count <= 30
+    assert {"too_short", "short"} <= set(run.reasons)
+    assert run.standing is Standing.VOID
+
+
+@pytest.mark.asyncio
+async def test_both_directions(tmp_path: Path) -> None:
+    async with far_end(tmp_path / "endpoint") as far:
+        run = await ran(far, plan(Direction.BOTH, seconds=4))
+    assert set(run.sides()) == {Direction.UP, Direction.DOWN}
+    for side in run.sides().values():
+        assert (len(side.bins), side.steady_from_ms, side.steady_to_ms) == (40, 2000, 4000)
+        assert 0 < side.lowest_second_bps <= side.rates.goodput_bps
+    assert "too_short" not in run.reasons
+    assert "aborted" not in run.reasons
+
+
+@pytest.mark.asyncio
+async def test_congestion_control_is_what_was_asked(tmp_path: Path) -> None:
+    """reno is open to every process; each sender's own kernel says what it used."""
+    async with far_end(tmp_path / "endpoint") as far:
+        run = await ran(far, replace(plan(Direction.BOTH), congestion="reno"))
+    assert {side.congestion for side in run.sides().values()} == {"reno"}
+
+
+@pytest.mark.asyncio
+async def test_limits_of_the_endpoint(tmp_path: Path) -> None:
+    """A plan beyond them is a failure that names the limit, and nothing flows."""
+    limits = "[caller]\nseconds_per_run = 5\nflows = 2\n"
+    async with far_end(tmp_path / "endpoint", limits=limits) as far:
+        long = await failed(far, plan(seconds=6))
+        many = await failed(far, plan(flows=3))
+    assert ("5 s" in long.why, long.whose) == (True, Owner.HOUSE)
+    assert "2 flows" in many.why
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("direction", [Direction.UP, Direction.DOWN])
+async def test_the_endpoint_dies_in_the_middle(tmp_path: Path, direction: Direction) -> None:
+    """What had arrived is kept and void: down it is here, up it is what the endpoint last told."""
+    said: asyncio.Queue[str] = asyncio.Queue()
+
+    async with far_end(tmp_path / "endpoint") as far:
+        (worker,) = await asyncio.to_thread(workers)
+        running = asyncio.create_task(
+            rate.run(plan(direction, seconds=20), far.reaches["a"], Clock(), on_progress=said.put_nowait)
+        )
+        while f"{direction} after" not in await said.get():
+            pass
+        os.kill(worker, signal.SIGKILL)
+        run = await running
+    assert isinstance(run, RateRun), run
+    assert "aborted" in run.reasons
+    assert run.standing is Standing.VOID
+    side = run.sides()[direction]
+    assert 10 <= len(side.bins) < 100
+    assert side.received_bytes > 0
+
+
+@pytest.mark.asyncio
+async def test_cancelled_it_ends_at_both_ends(tmp_path: Path) -> None:
+    """Within 2 s there is neither a run nor a train at the endpoint, nor a worker here."""
+    said: asyncio.Queue[str] = asyncio.Queue()
+    async with far_end(tmp_path / "endpoint") as far:
+        before = await asyncio.to_thread(workers)
+        running = asyncio.create_task(
+            rate.run(plan(seconds=20), far.reaches["a"], Clock(), on_progress=said.put_nowait)
+        )
+        while "after" not in await said.get():
+            pass
+        running.cancel()
+        async with asyncio.timeout(2):
+            with pytest.raises(asyncio.CancelledError):
+                await running
+        async with far.control() as control:
+            stopped = await control.stop()
+        assert not isinstance(stopped, Failed)
+        assert (stopped.runs, stopped.trains) == (0, 0)
+        assert await asyncio.to_thread(workers) == before
+
+
+@pytest.mark.asyncio
+async def test_flows_that_cannot_connect(tmp_path: Path) -> None:
+    """Control answers, but the flow port is shut (a firewall, say): a failure, and no run is left behind."""
+    async with far_end(tmp_path / "endpoint") as far:
+        for door in far.endpoint.doors.flows:
+            door.shutdown(2)  # no longer listening, in the worker as well
+        found = await failed(far, plan())
+        async with far.control() as control:
+            stopped = await control.stop()
+        assert not isinstance(stopped, Failed)
+        assert stopped.runs == 0
+    assert "flows did not connect" in found.why
+
+
+@pytest.mark.asyncio
+async def test_an_interface_that_is_not_there(tmp_path: Path) -> None:
+    async with far_end(tmp_path / "endpoint") as far:
+        where = replace(far.reaches["a"], binding=Binding(interface="none0"))
+        found = await rate.run(plan(), where, Clock())
+    assert isinstance(found, Failed)
+    assert ("none0" in found.why, found.whose) == (True, Owner.HOUSE)
+
+
+@pytest.mark.parametrize(
+    ("flows", "seconds", "word"), [(0, 5, "flows"), (17, 5, "flows"), (1, 0.5, "seconds"), (1, -1, "seconds")]
+)
+def test_plans_that_cannot_be(flows: int, seconds: float, word: str) -> None:
+    with pytest.raises(UserMistake, match=word):
+        plan(flows=flows, seconds=seconds)

@@ -1,0 +1,187 @@
+"""Rules of standing, held against published port figures and against what may never get worse."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from probe import standing
+from probe.standing import RunFacts, SideFacts, limited_by, reasons
+from store.layers import tcp_framing
+from store.records import REASONS, Carrier, Limit
+
+V4 = tcp_framing(payload_bytes=1448, ip_version=4, timestamps=True)
+V6 = tcp_framing(payload_bytes=1428, ip_version=6, timestamps=True)
+PLAIN = tcp_framing(payload_bytes=1460, ip_version=4, timestamps=False)
+
+SIDE = SideFacts(  # an up run that a 20 Mb/s line holds
+    goodput_bps=19_128_000,
+    lowest_second_bps=19_100_000,
+    framing=V4,
+    carrier=Carrier.WIRED,
+    port_rate_bps=1_000_000_000,
+    both_ways=False,
+    sender=Limit.PROBE,
+    receiver=Limit.ENDPOINT,
+    sender_cpu_ratio=0.05,
+    receiver_cpu_ratio=0.05,
+    busy_ratio=1.0,
+    window_limited_ratio=0.0,
+    buffer_limited_ratio=0.0,
+    rtt_idle_us=8_000,
+    rtt_loaded_us=28_000,
+)
+
+RUN = RunFacts(
+    seconds=60,
+    carrier=Carrier.WIRED,
+    limits=[Limit.PATH],
+    goodput_bps=[100_000_000],
+    other_bps=[0],
+    aborted=False,
+    whole_seconds=58,
+)
+
+
+def flat(goodput_bps: float, **changes: object) -> SideFacts:
+    """A side with this rate in every second."""
+    rate_bps = round(goodput_bps)
+    return replace(SIDE, goodput_bps=rate_bps, lowest_second_bps=rate_bps, **changes)
+
+
+# What a port can show, in Mb/s: RFC 6349 section 4.1.1 (1538 bytes on the wire for 1500) with the
+# timestamps of RFC 7323: rate x 1448/1538 for IPv4, x 1428/1538 for IPv6, x 1460/1538 without.
+TOPS = [
+    (100, 94.1482, V4),
+    (1_000, 941.482445, V4),
+    (2_500, 2_353.706112, V4),
+    (5_000, 4_707.412224, V4),
+    (10_000, 9_414.824447, V4),
+    (1_000, 928.479, V6),
+    (100, 94.928479, PLAIN),
+    (1_000, 949.284785, PLAIN),
+]
+
+
+@pytest.mark.parametrize(("port", "top", "framing"), TOPS)
+def test_tops_of_ports(port: int, top: float, framing: object) -> None:
+    """A port's top is the published figure to six digits, and a rate there is the port's."""
+    assert standing.port_top_bps(port * 10**6, framing) == pytest.approx(top * 1e6, rel=1e-6)  # type: ignore[arg-type]
+    known = flat(top * 1e6, port_rate_bps=port * 10**6, framing=framing)
+    assert limited_by(known) is Limit.PORT
+    assert limited_by(replace(known, port_rate_bps=None)) is Limit.PORT
+    # RFC 5180: +-100 ppm of clock tolerance, so a little above the top is no mistake
+    assert limited_by(flat(top * 1e6 * 1.0001, port_rate_bps=port * 10**6, framing=framing)) is Limit.PORT
+
+
+@pytest.mark.parametrize(
+    ("goodput", "port"),
+    [
+        (94.1482, 1_000),  # the port is known to be faster: something else on the way is at 100 Mb/s
+        (95.6407, None),  # a shaper at 100 Mb/s of IP packet and 14 bytes: 1448/1514, 1.6 % above the top
+        (899.0225, 1_000),
+        (500.0, None),
+    ],
+)
+def test_other_rates_are_not_the_ports(goodput: float, port: int | None) -> None:
+    rate = None if port is None else port * 10**6
+    assert limited_by(flat(goodput * 1e6, port_rate_bps=rate)) is Limit.PATH
+
+
+def test_an_unknown_port_is_not_suspected_of_a_rate_that_moves() -> None:
+    """A mean of 941 by chance, with a second at 700, is no flat top."""
+    moving = replace(SIDE, goodput_bps=941_482_000, lowest_second_bps=700_000_000, port_rate_bps=None)
+    assert limited_by(moving) is Limit.PATH
+    assert (
+        limited_by(replace(moving, port_rate_bps=1_000_000_000)) is Limit.PORT
+    )  # a known one can do no more
+
+
+def test_both_ways_leave_room_for_acknowledgements() -> None:
+    """0.914719 of the line rate each way is a full port: one ACK for two segments (RFC 9293 3.8.6.3)."""
+    full = flat(914_719_000, port_rate_bps=1_000_000_000, both_ways=True)
+    assert limited_by(full) is Limit.PORT
+    assert limited_by(replace(full, both_ways=False)) is Limit.PATH
+
+
+def test_loopback_has_no_port() -> None:
+    assert limited_by(flat(941_482_445, port_rate_bps=None, carrier=Carrier.LOOPBACK)) is Limit.PATH
+
+
+@pytest.mark.parametrize(
+    ("changes", "limit"),
+    [
+        ({}, Limit.PATH),
+        ({"receiver_cpu_ratio": 0.95}, Limit.ENDPOINT),
+        ({"sender_cpu_ratio": 0.95}, Limit.PROBE),
+        # a receiver out of CPU closes the window: its end, not the window
+        ({"receiver_cpu_ratio": 0.95, "window_limited_ratio": 0.8}, Limit.ENDPOINT),
+        # a sender that waits for a window and sees no queue is held by the window
+        ({"window_limited_ratio": 0.8, "rtt_loaded_us": 8_100}, Limit.WINDOW),
+        ({"buffer_limited_ratio": 0.3, "rtt_loaded_us": 8_100}, Limit.WINDOW),
+        ({"window_limited_ratio": 0.8, "rtt_loaded_us": 8_100, "sender_cpu_ratio": 0.95}, Limit.WINDOW),
+        # where a queue stands, the narrowest place is full, whatever the window
+        ({"window_limited_ratio": 0.8, "rtt_loaded_us": 28_000}, Limit.PATH),
+        ({"window_limited_ratio": 0.19, "rtt_loaded_us": 8_100}, Limit.PATH),
+        # a sender with nothing under way for a tenth of the run was late itself
+        ({"busy_ratio": 0.85}, Limit.PROBE),
+        ({"busy_ratio": 0.85, "sender": Limit.ENDPOINT, "receiver": Limit.PROBE}, Limit.ENDPOINT),
+        ({"rtt_idle_us": None, "rtt_loaded_us": None}, Limit.PATH),
+    ],
+)
+def test_what_held_the_rate(changes: dict[str, object], limit: Limit) -> None:
+    """RFC 6349 section 3.3.1: a window below the BDP holds the rate, not the line. The rest is ours."""
+    assert limited_by(replace(SIDE, **changes)) is limit  # type: ignore[arg-type]
+
+
+ratios = st.floats(0, 1)
+
+
+@given(ratios, ratios, ratios, ratios, ratios, st.integers(0, 10**6))
+def test_a_strained_end_never_convicts_the_line(
+    cpu: float, more: float, window: float, buffer: float, busy: float, loaded_us: int
+) -> None:
+    """Whatever else holds: more CPU used at the receiver never turns another limit into the path."""
+    facts = replace(
+        SIDE,
+        receiver_cpu_ratio=min(cpu, more),
+        window_limited_ratio=window,
+        buffer_limited_ratio=buffer,
+        busy_ratio=busy,
+        rtt_loaded_us=loaded_us,
+    )
+    before, after = limited_by(facts), limited_by(replace(facts, receiver_cpu_ratio=max(cpu, more)))
+    assert after is before or after is Limit.ENDPOINT
+    idler = limited_by(replace(facts, busy_ratio=busy / 2))
+    assert idler is before or idler is Limit.PROBE
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected"),
+    [
+        ({}, ()),
+        ({"seconds": 30}, ("short",)),  # RFC 6349 section 5: greater than 30 s
+        ({"seconds": 31}, ()),
+        ({"carrier": Carrier.WIRELESS}, ("wireless",)),
+        ({"carrier": Carrier.TUNNEL}, ("tunnel",)),
+        ({"limits": [Limit.PATH, Limit.PORT]}, ("port_limit",)),
+        ({"limits": [Limit.WINDOW]}, ("window_limit",)),
+        ({"limits": [Limit.ENDPOINT]}, ("endpoint_limit",)),
+        ({"limits": [Limit.PROBE]}, ("probe_limit",)),
+        ({"limits": [Limit.UNDECIDED]}, ()),
+        # 5 % of the rate, the objection that other traffic filled the line; common practice, no source
+        ({"other_bps": [5_000_000]}, ()),
+        ({"other_bps": [5_000_001]}, ("other_traffic",)),
+        ({"other_bps": [None]}, ()),
+        ({"other_bps": [90_000_000], "carrier": Carrier.LOOPBACK}, ()),
+        ({"aborted": True}, ("aborted",)),
+        ({"whole_seconds": 0, "seconds": 1}, ("too_short", "short")),
+    ],
+)
+def test_reasons(changes: dict[str, object], expected: tuple[str, ...]) -> None:
+    found = reasons(replace(RUN, **changes))  # type: ignore[arg-type]
+    assert found == expected
+    assert set(found) <= set(REASONS)
