@@ -13,6 +13,7 @@ from typing import Any
 from store.clock import rfc3339
 from store.histogram import Delays
 from store.records import (
+    Correction,
     Direction,
     Failed,
     Gap,
@@ -22,6 +23,7 @@ from store.records import (
     Skipped,
     Stall,
     Standing,
+    Thinned,
     TrainSpan,
 )
 
@@ -47,6 +49,15 @@ def as_json(record: Record, *, stalls: tuple[Stall, ...] = ()) -> Json:
         case Gap():
             head = _head(record, record.started_unix_ns, standing=Standing.VOID, reasons=("gap",))
             return head | _names(record) | {"ended": rfc3339(record.ended_unix_ns), "why": record.why}
+        case Correction():
+            head = _head(record, record.written_unix_ns)
+            told = {"corrects_seq": record.corrects_seq, "what": record.what, "why": record.why}
+            return head | _names(record) | told
+        case Thinned():
+            head = _head(record, record.thinned_unix_ns)
+            stretch = {"first_seq": record.first_seq, "last_seq": record.last_seq, "why": record.why}
+            heads = {name: getattr(record, name).hex() for name in ("before", "after", "remainder")}
+            return head | stretch | heads
 
 
 def failed_json(failed: Failed) -> Json:

@@ -10,14 +10,15 @@ from __future__ import annotations
 import asyncio
 import os
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from store import rows, schema
+from store import rows, schema, streaming
 from store.errors import DatabaseMistake
-from store.records import Failed, Gap, RateRun, Skipped, Stall, TrainSpan
+from store.records import Correction, Failed, Gap, RateRun, Record, Skipped, Stall, Thinned, TrainSpan
 
 HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
 
@@ -60,7 +61,7 @@ class Reader:
         bins: bool = True,
     ) -> list[RateRun]:
         """Rate runs, without their 100 ms bins (empty) unless `bins`."""
-        columns = f"{rows.RATE_RUN}, rate_run.id"
+        columns = f"{rows.RATE_RUN}, rate_run.seq"
         where = (handoff, endpoint, since_ns, until_ns)
         side_columns = rows.RATE_SIDE if bins else rows.RATE_SIDE.removesuffix(", bins")
         sides = f"SELECT {side_columns} FROM rate_side WHERE run = ?"  # noqa: S608 - names of our own
@@ -84,8 +85,9 @@ class Reader:
         # The table is in the order of path and time: asked path by path, only what is wanted is read.
         conditions, values = _conditions("train", None, None, since_ns, until_ns)
         sql = (
-            f"SELECT started_unix_ns, path, nth, {columns} FROM train WHERE path = ? AND {conditions} "  # noqa: S608
-            "ORDER BY started_unix_ns DESC, nth DESC LIMIT ?"
+            f"SELECT started_unix_ns, path, seq, {columns} FROM train "  # noqa: S608 - names of our own
+            f"JOIN train_setting ON train_setting.id = setting WHERE path = ? AND {conditions} "
+            "ORDER BY started_unix_ns DESC, seq DESC LIMIT ?"
         )
         found = [
             ((of_handoff, of_endpoint), row)
@@ -126,6 +128,57 @@ class Reader:
         found = self._records("trouble", rows.TROUBLE, where, limit)
         return [rows.trouble_of(names, row) for names, row in found]
 
+    def corrections(self, *, of_seq: int | None = None) -> list[Correction]:
+        """What is to be read otherwise, in the order of writing; of one record when its number is named."""
+        sql = (
+            f"SELECT handoff, endpoint, {rows.CORRECTION} FROM correction "  # noqa: S608 - names of our own
+            "JOIN path ON path.id = path WHERE corrects_seq = ifnull(?, corrects_seq) ORDER BY seq"
+        )
+        found = self._connection.execute(sql, (of_seq,)).fetchall()
+        return [rows.correction_of((row[0], row[1]), row[2:]) for row in found]
+
+    def thinned(self) -> list[Thinned]:
+        """What was let go of the record, in the order in which it went."""
+        sql = f"SELECT {rows.THINNED} FROM thinned ORDER BY seq"  # noqa: S608 - names of our own
+        return [rows.thinned_of(row) for row in self._connection.execute(sql)]
+
+    def each(
+        self,
+        kind: str,
+        *,
+        handoff: str | None = None,
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+    ) -> Iterator[tuple[int, Record]]:
+        """Every record of a kind that started in the time, with its number, one at a time."""
+        return streaming.each(self._connection, kind, handoff=handoff, since_ns=since_ns, until_ns=until_ns)
+
+    @contextmanager
+    def moment(self) -> Iterator[None]:
+        """All that is read within is of one moment, whatever is written meanwhile."""
+        self._connection.execute("BEGIN")
+        try:
+            yield
+        finally:
+            self._connection.execute("ROLLBACK")
+
+    def copy_to(self, path: Path) -> None:
+        """Put a whole copy of the database into the file `path`, while the writer may go on.
+
+        SQLite's online backup, in one step and so of one moment. The copy is checked, and needs no
+        write-ahead log beside it. Raises DatabaseMistake.
+        """
+        path.unlink(missing_ok=True)  # what an earlier copy left that was broken off
+        with closing(sqlite3.connect(path)) as copy:
+            try:
+                self._connection.backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")
+                (found,) = copy.execute("PRAGMA integrity_check").fetchone()
+            except sqlite3.Error as error:
+                raise DatabaseMistake(f"the copy {path} cannot be made: {error}") from None
+        if found != "ok":
+            raise DatabaseMistake(f"the copy is damaged, as its original must be: {found}")
+
     def paths(self) -> list[tuple[str, str]]:
         """(handoff, endpoint) of everything that was ever measured or meant to be."""
         found = self._paths(None, None)
@@ -160,7 +213,10 @@ class Reader:
         """
         paths = "path IN (SELECT id FROM path WHERE handoff = ?) AND started_unix_ns >= ?"
         runs = f"SELECT sum(spent_bytes) FROM rate_run WHERE {paths}"  # noqa: S608 - names of our own
-        trains = f"SELECT sum((sent + received) * (packet_bytes + ?)) FROM train WHERE {paths}"  # noqa: S608
+        trains = (
+            "SELECT sum((sent + received) * (packet_bytes + ?)) FROM train "  # noqa: S608 - names of our own
+            f"JOIN train_setting ON train_setting.id = setting WHERE {paths}"
+        )
         return (self._one(runs, handoff, since_ns) or 0) + (
             self._one(trains, HEADER_BYTES, handoff, since_ns) or 0
         )
@@ -187,7 +243,7 @@ class Reader:
         conditions, values = _conditions(table, *where)
         sql = (
             f"SELECT handoff, endpoint, {columns} FROM {table} JOIN path ON path.id = {table}.path "  # noqa: S608
-            f"WHERE {conditions} ORDER BY started_unix_ns DESC, {table}.id DESC LIMIT ?"
+            f"WHERE {conditions} ORDER BY started_unix_ns DESC, {table}.seq DESC LIMIT ?"
         )
         found = self._connection.execute(sql, (*values, -1 if limit is None else limit)).fetchall()
         return [((row[0], row[1]), row[2:]) for row in reversed(found)]

@@ -319,4 +319,96 @@ class Gap:
     endpoint: str = ""
 
 
-Record = RateRun | TrainSpan | Stall | Failed | Skipped | Gap
+class OpenKind(StrEnum):
+    """What an open window means: no run in SHOW and QUIET, no test traffic at all in STOP."""
+
+    SHOW = "show"
+    QUIET = "quiet"
+    MAINTENANCE = "maintenance"
+    STOP = "stop"
+
+
+class Opener(StrEnum):
+    """Who opened a window: somebody at once, upload that was seen, or the hours of the site file."""
+
+    PERSON = "person"
+    UPLOAD = "upload"
+    SITE = "site"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindowOpened:
+    """A window opened; it is open until a `WindowClosed` with its name, handoff and start.
+
+    `ends_unix_ns` is when it should close, None when somebody or something will say so. `reference` is
+    the provider's notice of a maintenance window. `handoff` is empty when all are concerned.
+    """
+
+    kind: str = field(default="window opened", init=False)
+    started_unix_ns: int
+    name: str
+    window: OpenKind
+    opener: Opener
+    why: str
+    ends_unix_ns: int | None = None
+    reference: str | None = None
+    handoff: str = ""
+    endpoint: str = field(default="", init=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindowClosed:
+    """The end of the window that opened at `opened_unix_ns`, with the reason."""
+
+    kind: str = field(default="window closed", init=False)
+    started_unix_ns: int
+    opened_unix_ns: int
+    name: str
+    window: OpenKind
+    opener: Opener
+    why: str
+    handoff: str = ""
+    endpoint: str = field(default="", init=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """What is to be read otherwise in an older record, which stays as it is.
+
+    `corrects_seq` is that record's number in the chain (`store.seal`), `handoff` and `endpoint` are its
+    own; `what` says how it is to be read, `why` how that is known.
+    """
+
+    kind: str = field(default="correction", init=False)
+    handoff: str
+    endpoint: str
+    corrects_seq: int
+    written_unix_ns: int
+    what: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thinned:
+    """A stretch of the chain of which details or whole records were let go, by the rule in `why`.
+
+    `before` and `after` are the heads of the chain before record `first_seq` and after `last_seq`, as
+    found right before the thinning; `remainder` is the head of a chain that starts from `before` and
+    goes through what is left of the stretch.
+    """
+
+    kind: str = field(default="thinned", init=False)
+    first_seq: int
+    last_seq: int
+    thinned_unix_ns: int
+    before: bytes
+    after: bytes
+    remainder: bytes
+    why: str
+    handoff: str = ""
+    endpoint: str = ""
+
+
+Record = (
+    RateRun | TrainSpan | Stall | Failed | Skipped | Gap | Correction | Thinned | WindowOpened | WindowClosed
+)

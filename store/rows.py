@@ -1,17 +1,17 @@
-"""A record as rows of the database's tables, and back.
+"""A record as a row of the database's tables, and back.
 
-`insertions` is what the writer executes, `rate_run_of` and its like are what the reader calls. Text
-keeps every character but lone surrogates, jitter its whole nanoseconds. Integers must fit into 64 bits
-and floats be finite, so that whatever `insertions` takes, the database takes too. Imports records and
-what they are made of.
+`row_of` gives what is stored of a record, `insertions` the statements that store it, `rate_run_of` and
+its like are what the reader calls. Text keeps every character but lone surrogates, jitter its whole
+nanoseconds. Integers must fit into 64 bits and floats be finite, so that whatever `row_of` takes, the
+database takes too. Imports records and what they are made of.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, fields
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 from store import varint
@@ -23,6 +23,7 @@ from store.records import (
     Bin,
     Carrier,
     Circumstances,
+    Correction,
     Direction,
     Failed,
     Gap,
@@ -34,13 +35,23 @@ from store.records import (
     Skipped,
     Stall,
     Stamps,
+    Thinned,
     TrainSpan,
 )
 
 Insertion = tuple[str, tuple[Any, ...]]  # an INSERT and its values
 
-_PATH = "(SELECT id FROM path WHERE handoff = ? AND endpoint = ?)"
-_ADD_PATH = "INSERT INTO path (handoff, endpoint) VALUES (?, ?) ON CONFLICT DO NOTHING"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """What is stored of a record: its columns by name; `sides` are those of a rate run."""
+
+    table: str
+    handoff: str
+    endpoint: str
+    values: Mapping[str, Any]
+    sides: tuple[Mapping[str, Any], ...] = field(default=())
+
 
 RATE_RUN = (
     "started_unix_ns, seconds, direction, flows, rtt_idle_us, rtt_loaded_us, timestamps, spent_bytes, "
@@ -59,55 +70,70 @@ TRAIN = (
 )
 STALL = "started_unix_ns, duration_us, direction, how, lost, held"
 TROUBLE = "kind, started_unix_ns, ended_unix_ns, what, why, whose"
+TRAIN_SETTING = "per_second, packet_bytes, waiting_s, kernel_stamps"  # alike in every minute of a train
+_RATIOS = ("retransmitted_ratio", "busy_ratio", "window_limited_ratio", "buffer_limited_ratio")
+REAL = frozenset(("seconds", "per_second", "waiting_s", *_RATIOS))  # doubles, whatever number a record brings
+CORRECTION = "corrects_seq, written_unix_ns, what, why"
+THINNED = "first_seq, last_seq, thinned_unix_ns, before, after, remainder, why"
 
-
-def _marks(columns: str) -> str:
-    return ", ?" * (columns.count(",") + 1)
-
-
-def _insert(table: str, columns: str) -> str:
-    return f"INSERT INTO {table} (path, {columns}) VALUES ({_PATH}{_marks(columns)})"  # noqa: S608 - our names
-
-
-_ADD_RATE_RUN = _insert("rate_run", RATE_RUN)
-_ADD_STALL = _insert("stall", STALL)
-_ADD_TROUBLE = _insert("trouble", TROUBLE)
-# The run itself went in just before, and this connection is the only one that writes.
-_ADD_RATE_SIDE = (
-    f"INSERT INTO rate_side (run, {RATE_SIDE}) "  # noqa: S608 - names of our own
-    f"VALUES ((SELECT max(id) FROM rate_run){_marks(RATE_SIDE)})"
-)
-_ADD_TRAIN = (
-    f"INSERT INTO train (path, nth, {TRAIN}) VALUES ({_PATH}, "  # noqa: S608 - names of our own
-    f"(SELECT count(*) FROM train WHERE started_unix_ns = ? AND path = {_PATH}){_marks(TRAIN)})"
+_ADD_PATH = "INSERT INTO path (handoff, endpoint) VALUES (?, ?) ON CONFLICT DO NOTHING"
+_PATH = "(SELECT id FROM path WHERE handoff = ? AND endpoint = ?)"
+_ADD_SETTING = f"INSERT INTO train_setting ({TRAIN_SETTING}) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING"  # noqa: S608
+_SETTING = (
+    "(SELECT id FROM train_setting WHERE per_second = ? AND packet_bytes = ? AND waiting_s = ? "
+    "AND kernel_stamps = ?)"
 )
 
 
-def insertions(record: Record) -> tuple[Insertion, ...]:
-    """The statements that add `record`, in order. Raises ValueError for a value no column can hold."""
-    names = (record.handoff, record.endpoint)
+def row_of(record: Record) -> Row:
+    """What is stored of `record`. Raises ValueError for a value no column can hold."""
+    sides: list[Mapping[str, Any]] = []
     match record:
         case RateRun():
-            made = _rate_rows(record)
+            table, values = "rate_run", _rate_values(record)
+            sides = [_side_values(direction, side) for direction, side in record.sides().items()]
         case TrainSpan():
-            made = [_train_row(record)]
+            table, values = "train", _train_values(record)
         case Stall():
-            row = (
-                record.started_unix_ns,
-                record.duration_us,
-                record.direction,
-                record.how,
-                record.lost,
-                record.held,
-            )
-            made = [(_ADD_STALL, (*names, *row))]
+            table, values = "stall", {name: getattr(record, name) for name in STALL.split(", ")}
         case Failed() | Skipped() | Gap():
-            made = [(_ADD_TROUBLE, (*names, *_trouble_row(record)))]
-    return tuple((sql, _storable(values)) for sql, values in [(_ADD_PATH, names), *made])
+            table, values = "trouble", _trouble_values(record)
+        case Correction():
+            table, values = "correction", {name: getattr(record, name) for name in CORRECTION.split(", ")}
+        case Thinned():
+            table, values = "thinned", {name: getattr(record, name) for name in THINNED.split(", ")}
+    handoff, endpoint = _storable(record.handoff), _storable(record.endpoint)
+    return Row(
+        table=table,
+        handoff=handoff,
+        endpoint=endpoint,
+        values=_all_storable(values),
+        sides=tuple(_all_storable(side) for side in sides),
+    )
+
+
+def insertions(row: Row, *, seq: int, link: bytes) -> list[Insertion]:
+    """The statements that store `row` as record number `seq` of the chain, in order."""
+    names = (row.handoff, row.endpoint)
+    kept, references = dict(row.values), [("path", _PATH, names)]
+    made: list[Insertion] = [(_ADD_PATH, names)]
+    if row.table == "train":
+        setting = tuple(kept.pop(name) for name in TRAIN_SETTING.split(", "))
+        made.append((_ADD_SETTING, setting))
+        references.append(("setting", _SETTING, setting))
+    columns = ", ".join(["seq", "link", *(name for name, _, _ in references), *kept])
+    marks = ", ".join(["?", "?", *(sql for _, sql, _ in references), *("?" * len(kept))])
+    referred = [value for _, _, values in references for value in values]
+    sql = f"INSERT INTO {row.table} ({columns}) VALUES ({marks})"  # noqa: S608 - names of our own
+    made.append((sql, (seq, link, *referred, *kept.values())))
+    for side in row.sides:
+        sql = f"INSERT INTO rate_side (run, {', '.join(side)}) VALUES (?{', ?' * len(side)})"  # noqa: S608
+        made.append((sql, (seq, *side.values())))
+    return made
 
 
 def rate_run_of(names: tuple[str, str], row: Sequence[Any], sides: Iterable[Sequence[Any]]) -> RateRun:
-    """Undo `insertions`: `row` holds the columns of `RATE_RUN`, `sides` those of `RATE_SIDE`.
+    """Undo `row_of`: `row` holds the columns of `RATE_RUN`, `sides` those of `RATE_SIDE`.
 
     A side without its `bins` column comes back without bins.
     """
@@ -132,7 +158,7 @@ def rate_run_of(names: tuple[str, str], row: Sequence[Any], sides: Iterable[Sequ
 
 
 def train_span_of(names: tuple[str, str], row: Sequence[Any]) -> TrainSpan:
-    """Undo `insertions`: `row` holds the columns of `TRAIN`, or all but the three histograms."""
+    """Undo `row_of`: `row` holds the columns of `TRAIN`, or all but the three histograms."""
     values = dict(zip(TRAIN.split(", "), row, strict=False))
     packed = [values.pop(name, None) for name in ("rtt_us", "pdv_up_us", "pdv_down_us")]
     rtt, pdv_up, pdv_down = (Histogram() if each is None else Histogram.unpack(each) for each in packed)
@@ -144,15 +170,26 @@ def train_span_of(names: tuple[str, str], row: Sequence[Any]) -> TrainSpan:
     return TrainSpan(handoff=names[0], endpoint=names[1], rtt=rtt, pdv_up=pdv_up, pdv_down=pdv_down, **values)
 
 
+def correction_of(names: tuple[str, str], row: Sequence[Any]) -> Correction:
+    """Undo `row_of`: `row` holds the columns of `CORRECTION`."""
+    values = dict(zip(CORRECTION.split(", "), row, strict=True))
+    return Correction(handoff=names[0], endpoint=names[1], **values)
+
+
+def thinned_of(row: Sequence[Any]) -> Thinned:
+    """Undo `row_of`: `row` holds the columns of `THINNED`."""
+    return Thinned(**dict(zip(THINNED.split(", "), row, strict=True)))
+
+
 def stall_of(names: tuple[str, str], row: Sequence[Any]) -> Stall:
-    """Undo `insertions`: `row` holds the columns of `STALL`."""
+    """Undo `row_of`: `row` holds the columns of `STALL`."""
     values = dict(zip(STALL.split(", "), row, strict=True))
     values["direction"] = Direction(values["direction"])
     return Stall(handoff=names[0], endpoint=names[1], **values)
 
 
 def trouble_of(names: tuple[str, str], row: Sequence[Any]) -> Failed | Skipped | Gap:
-    """Undo `insertions`: `row` holds the columns of `TROUBLE`."""
+    """Undo `row_of`: `row` holds the columns of `TROUBLE`."""
     kind, started_unix_ns, ended_unix_ns, what, why, whose = row
     handoff, endpoint = names
     if kind == "failed":
@@ -202,34 +239,34 @@ def unpack_bins(packed: bytes) -> tuple[Bin, ...]:
     return tuple(bins)
 
 
-def _rate_rows(run: RateRun) -> list[Insertion]:
-    row = (
-        run.started_unix_ns,
-        run.seconds,
-        run.direction,
-        run.flows,
-        _delays_text(run.rtt_idle_us),
-        _delays_text(run.rtt_loaded_us),
-        run.timestamps,
-        run.spent_bytes,
-        run.standing,
-        _codes(run.reasons),
-        _json_text(asdict(run.circumstances)),
-    )
-    rows = [(_ADD_RATE_RUN, (run.handoff, run.endpoint, *row))]
+def _rate_values(run: RateRun) -> dict[str, Any]:
+    return {
+        "started_unix_ns": run.started_unix_ns,
+        "seconds": run.seconds,
+        "direction": run.direction,
+        "flows": run.flows,
+        "rtt_idle_us": _delays_text(run.rtt_idle_us),
+        "rtt_loaded_us": _delays_text(run.rtt_loaded_us),
+        "timestamps": run.timestamps,
+        "spent_bytes": run.spent_bytes,
+        "standing": run.standing,
+        "reasons": _codes(run.reasons),
+        "circumstances": _json_text(asdict(run.circumstances)),
+    }
+
+
+def _side_values(direction: Direction, side: RateSide) -> dict[str, Any]:
     columns = RATE_SIDE.split(", ")
-    for direction, side in run.sides().items():
-        values = {
-            **asdict(side.rates),
-            **{each.name: getattr(side, each.name) for each in fields(side) if each.name in columns},
-            "direction": direction,
-            "bins": pack_bins(side.bins),
-        }
-        rows.append((_ADD_RATE_SIDE, tuple(values[column] for column in columns)))
-    return rows
+    values = {
+        **asdict(side.rates),
+        **{each.name: getattr(side, each.name) for each in fields(side) if each.name in columns},
+        "direction": direction,
+        "bins": pack_bins(side.bins),
+    }
+    return {column: values[column] for column in columns}
 
 
-def _train_row(span: TrainSpan) -> Insertion:
+def _train_values(span: TrainSpan) -> dict[str, Any]:
     packed = {
         "jitter_up_ns": _nanoseconds(span.jitter_up_us),
         "jitter_down_ns": _nanoseconds(span.jitter_down_us),
@@ -240,32 +277,40 @@ def _train_row(span: TrainSpan) -> Insertion:
         "pdv_down_us": span.pdv_down.pack(),
     }
     columns = TRAIN.split(", ")
-    row = tuple(packed[column] if column in packed else getattr(span, column) for column in columns)
-    names = (span.handoff, span.endpoint)
-    return _ADD_TRAIN, (*names, span.started_unix_ns, *names, *row)
+    return {column: packed[column] if column in packed else getattr(span, column) for column in columns}
 
 
-def _trouble_row(record: Failed | Skipped | Gap) -> tuple[Any, ...]:
+def _trouble_values(record: Failed | Skipped | Gap) -> dict[str, Any]:
+    row: tuple[Any, ...]
     match record:
         case Failed():
-            return record.kind, record.started_unix_ns, None, record.what, record.why, record.whose
+            row = record.kind, record.started_unix_ns, None, record.what, record.why, record.whose
         case Skipped():
-            return record.kind, record.planned_unix_ns, None, record.what, record.why, None
+            row = record.kind, record.planned_unix_ns, None, record.what, record.why, None
         case Gap():
-            return record.kind, record.started_unix_ns, record.ended_unix_ns, None, record.why, None
+            row = record.kind, record.started_unix_ns, record.ended_unix_ns, None, record.why, None
+    return dict(zip(TROUBLE.split(", "), row, strict=True))
 
 
-def _storable(values: tuple[Any, ...]) -> tuple[Any, ...]:
-    return tuple(_storable_value(value) for value in values)
+def _all_storable(values: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        name: _storable(float(value) if name in REAL and value is not None else value)
+        for name, value in values.items()
+    }
 
 
-def _storable_value(value: Any) -> Any:
+def _storable(value: Any) -> Any:
+    """The value as the database will give it back. ValueError for what it cannot hold."""
     if isinstance(value, str):
         return value.encode("utf-8", "replace").decode()
-    if isinstance(value, int) and not -(1 << 63) <= value < 1 << 63:
-        raise ValueError(f"{value} does not fit into 64 bits")
-    if isinstance(value, float) and not math.isfinite(value):
-        raise ValueError(f"{value} is no number that a record may hold")
+    if isinstance(value, int):  # a flag is stored as 0 or 1
+        if not -(1 << 63) <= value < 1 << 63:
+            raise ValueError(f"{value} does not fit into 64 bits")
+        return int(value)
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            raise ValueError(f"{value} is no number that a record may hold")
+        return value + 0.0  # of the two zeros SQLite keeps one
     return value
 
 

@@ -1,18 +1,31 @@
 """The database's tables as numbered steps, and who may open such a database.
 
 A released step is never edited; a change is a new step, which sets `user_version` to its number.
-Records are append-only: triggers refuse UPDATE and DELETE. All tables are strict. The file is SQLite
-in WAL mode with synchronous FULL, so that what was acknowledged survives a power cut. Imports errors
-only.
+Records are append-only: triggers refuse UPDATE and DELETE. All tables are strict. A table with the columns
+`seq` and `link` holds records of the chain (`store.seal`): the record's number, unique in all of them, and
+the first octets of the chain's head after it.
+
+The file is SQLite in WAL mode with synchronous FULL. What SQLite promises with that: each transaction is
+whole or not there at all; once COMMIT has returned, the write-ahead log was synced, so a killed process and
+a power cut alike lose nothing that was acknowledged, as long as the drive keeps what it said it wrote. What
+was not committed yet is lost; the log is replayed at the next opening. Imports errors only; the step that
+chains old records loads what it needs.
 
 ::
 
-    path        a handoff and an endpoint, so that rows need not repeat their names
-    rate_run    a rate run; rate_side holds each measured direction
-    train       a span of a train, histograms packed (histogram.Histogram.pack)
-    stall       a silence of a train
-    trouble     what could not be measured: kind failed, skipped or gap
-    alive       one row: when the probe last said that it runs; the only row that changes
+    path           a handoff and an endpoint, so that rows need not repeat their names
+    train_setting  what is alike in all minutes of a train, likewise
+    rate_run       a rate run; rate_side holds each measured direction
+    train          a span of a train, histograms packed (histogram.Histogram.pack)
+    stall          a silence of a train
+    trouble        what could not be measured: kind failed, skipped or gap
+    correction     what is to be read otherwise in an older record
+    thinned        which stretch of the chain was thinned, and its heads from before
+    head           the signed heads of the chain; seal_key the public keys that signed them,
+                   time_stamp the RFC 3161 tokens of them
+    chain_end      one row, which changes: where the chain has come to
+    alive          one row, which changes: when the probe last said that it runs
+    under_way      the runs that are running; rows come and go
 """
 
 from __future__ import annotations
@@ -169,6 +182,216 @@ def m001_records(db: Database) -> None:
                 BEGIN SELECT RAISE(ABORT, 'records are only ever added'); END
                 """
             )
+
+
+_REMADE = ("rate_run", "rate_side", "train", "stall", "trouble")
+_NEVER_CHANGED = (*_REMADE, "train_setting", "correction", "thinned", "head", "seal_key", "time_stamp")
+_SEALED_TABLES = (
+    *(f"ALTER TABLE {table} RENAME TO {table}_unsealed" for table in _REMADE),
+    """
+    CREATE TABLE rate_run (
+        seq INTEGER PRIMARY KEY,
+        link BLOB NOT NULL,
+        path INTEGER NOT NULL REFERENCES path (id),
+        started_unix_ns INTEGER NOT NULL,
+        seconds REAL NOT NULL,
+        direction TEXT NOT NULL,
+        flows INTEGER NOT NULL,
+        rtt_idle_us TEXT,
+        rtt_loaded_us TEXT,
+        timestamps TEXT NOT NULL,
+        spent_bytes INTEGER NOT NULL,
+        standing TEXT NOT NULL,
+        reasons TEXT NOT NULL,
+        circumstances TEXT NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE rate_side (
+        run INTEGER NOT NULL REFERENCES rate_run (seq),
+        direction TEXT NOT NULL,
+        goodput_bps INTEGER NOT NULL,
+        ip_bps INTEGER NOT NULL,
+        ethernet_bps INTEGER NOT NULL,
+        wire_bps INTEGER NOT NULL,
+        lowest_second_bps INTEGER NOT NULL,
+        bins BLOB NOT NULL,
+        steady_from_ms INTEGER NOT NULL,
+        steady_to_ms INTEGER NOT NULL,
+        received_bytes INTEGER NOT NULL,
+        mss_bytes INTEGER NOT NULL,
+        ip_version INTEGER NOT NULL,
+        tcp_timestamps INTEGER NOT NULL,
+        sent_bytes INTEGER NOT NULL,
+        retransmitted_bytes INTEGER NOT NULL,
+        retransmitted_ratio REAL NOT NULL,
+        limited_by TEXT NOT NULL,
+        congestion TEXT NOT NULL,
+        tcp_rtt_us INTEGER,
+        busy_ratio REAL,
+        window_limited_ratio REAL,
+        buffer_limited_ratio REAL,
+        PRIMARY KEY (run, direction)
+    ) STRICT, WITHOUT ROWID
+    """,
+    # Six bytes a minute less than the same columns in every row: what the seal takes is paid by that.
+    """
+    CREATE TABLE train_setting (
+        id INTEGER PRIMARY KEY,
+        per_second REAL NOT NULL,
+        packet_bytes INTEGER NOT NULL,
+        waiting_s REAL NOT NULL,
+        kernel_stamps INTEGER NOT NULL,
+        UNIQUE (per_second, packet_bytes, waiting_s, kernel_stamps)
+    ) STRICT
+    """,
+    # In the order of path and time, so that a month of one path is read in one stretch; `seq` tells apart
+    # what a clock set back would make equal.
+    """
+    CREATE TABLE train (
+        path INTEGER NOT NULL REFERENCES path (id),
+        started_unix_ns INTEGER NOT NULL,
+        seq INTEGER NOT NULL,
+        link BLOB NOT NULL,
+        setting INTEGER NOT NULL REFERENCES train_setting (id),
+        seconds REAL NOT NULL,
+        sent INTEGER NOT NULL,
+        received INTEGER NOT NULL,
+        lost_up INTEGER NOT NULL,
+        lost_down INTEGER NOT NULL,
+        lost_unattributed INTEGER NOT NULL,
+        held_up INTEGER NOT NULL,
+        held_down INTEGER NOT NULL,
+        duplicated_up INTEGER NOT NULL,
+        duplicated_down INTEGER NOT NULL,
+        reordered_up INTEGER NOT NULL,
+        reordered_down INTEGER NOT NULL,
+        blips INTEGER NOT NULL,
+        rtt_us BLOB NOT NULL,
+        pdv_up_us BLOB NOT NULL,
+        pdv_down_us BLOB NOT NULL,
+        jitter_up_ns INTEGER,
+        jitter_down_ns INTEGER,
+        reasons TEXT NOT NULL,
+        PRIMARY KEY (path, started_unix_ns, seq)
+    ) STRICT, WITHOUT ROWID
+    """,
+    """
+    CREATE TABLE stall (
+        seq INTEGER PRIMARY KEY,
+        link BLOB NOT NULL,
+        path INTEGER NOT NULL REFERENCES path (id),
+        started_unix_ns INTEGER NOT NULL,
+        duration_us INTEGER NOT NULL,
+        direction TEXT NOT NULL,
+        how TEXT NOT NULL,
+        lost INTEGER NOT NULL,
+        held INTEGER NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE trouble (
+        seq INTEGER PRIMARY KEY,
+        link BLOB NOT NULL,
+        kind TEXT NOT NULL,
+        path INTEGER NOT NULL REFERENCES path (id),
+        started_unix_ns INTEGER NOT NULL,
+        ended_unix_ns INTEGER,
+        what TEXT,
+        why TEXT NOT NULL,
+        whose TEXT
+    ) STRICT
+    """,
+    """
+    CREATE TABLE correction (
+        seq INTEGER PRIMARY KEY,
+        link BLOB NOT NULL,
+        path INTEGER NOT NULL REFERENCES path (id),
+        corrects_seq INTEGER NOT NULL,
+        written_unix_ns INTEGER NOT NULL,
+        what TEXT NOT NULL,
+        why TEXT NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE thinned (
+        seq INTEGER PRIMARY KEY,
+        link BLOB NOT NULL,
+        path INTEGER NOT NULL REFERENCES path (id),
+        first_seq INTEGER NOT NULL,
+        last_seq INTEGER NOT NULL,
+        thinned_unix_ns INTEGER NOT NULL,
+        before BLOB NOT NULL,
+        after BLOB NOT NULL,
+        remainder BLOB NOT NULL,
+        why TEXT NOT NULL
+    ) STRICT
+    """,
+    "CREATE TABLE head (number INTEGER PRIMARY KEY, statement TEXT NOT NULL, signature BLOB NOT NULL) STRICT",
+    """
+    CREATE TABLE seal_key (
+        id INTEGER PRIMARY KEY,
+        public BLOB NOT NULL UNIQUE,
+        fingerprint TEXT NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE time_stamp (
+        head INTEGER PRIMARY KEY REFERENCES head (number),
+        token BLOB NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE chain_end (
+        id INTEGER PRIMARY KEY CHECK (id = 1),
+        seq INTEGER NOT NULL,
+        head BLOB NOT NULL,
+        day TEXT NOT NULL,
+        before_seal INTEGER NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE under_way (
+        id INTEGER PRIMARY KEY,
+        what TEXT NOT NULL,
+        handoff TEXT NOT NULL,
+        endpoint TEXT NOT NULL,
+        started_unix_ns INTEGER NOT NULL
+    ) STRICT
+    """,
+)
+
+
+@STEPS()
+def m002_seal(db: Database) -> None:
+    """Every record gets its number in one chain (store.seal); what was there before is chained now."""
+    from store import sealing_step
+
+    db.execute("PRAGMA user_version = 2")
+    for statement in _SEALED_TABLES:
+        db.execute(statement)
+    sealing_step.chain(db.conn)
+    for table in ("rate_run", "stall", "trouble"):
+        db.execute(f"CREATE INDEX {table}_started ON {table} (started_unix_ns)")
+    for table in _NEVER_CHANGED:
+        refuse_changes(db.conn, table)
+
+
+def refuse_changes(connection: sqlite3.Connection, table: str) -> None:
+    """Make `table` one that is only ever added to."""
+    for change in ("UPDATE", "DELETE"):
+        connection.execute(
+            f"""
+            CREATE TRIGGER {table}_refuses_{change.lower()} BEFORE {change} ON {table}
+            BEGIN SELECT RAISE(ABORT, 'records are only ever added'); END
+            """
+        )
+
+
+def allow_changes(connection: sqlite3.Connection, table: str) -> None:
+    """Undo `refuse_changes`; for thinning, which does both within one transaction."""
+    for change in ("update", "delete"):
+        connection.execute(f"DROP TRIGGER {table}_refuses_{change}")
 
 
 def prepare(connection: sqlite3.Connection, path: Path, *, steps: Migrations = STEPS) -> None:

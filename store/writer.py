@@ -3,29 +3,37 @@
 `Writer.append` hands a record over and returns at once, from any thread or the event loop; the
 thread commits what came within 0.2 s together. While the disk is full or read-only, records wait in
 memory and are tried again every 2 s; `QUEUE_MAX` records are kept without loss. What comes beyond
-that is not kept, and a `Gap` says so once the disk has room again. Imports schema and rows.
+that is not kept, and a `Gap` says so once the disk has room again.
+
+Every record gets its place in the chain (`store.seal`) in the transaction that stores it, so nothing is
+chained that is not stored. The first commit of another day signs the head of the day that is over, a
+clean stop the head so far. `begin` notes that a run is under way; if the process dies before the run's
+record, the next opening stores in its place that it `Failed`. Imports schema, rows and seal.
 """
 
 from __future__ import annotations
 
 import asyncio
 import fcntl
+import itertools
 import os
 import queue
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Future
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
 from store import schema
+from store.chain import Chain
 from store.clock import NS_PER_S, Clock
 from store.errors import DatabaseMistake, StoreTrouble
-from store.records import Gap, Record
-from store.rows import Insertion, insertions
+from store.records import Failed, Gap, Owner, Record
+from store.rows import Row, row_of
+from store.seal import Key
 
 COMMIT_WITHIN_S = 0.2
 RETRY_EVERY_S = 2.0
@@ -42,6 +50,23 @@ class _Alive:
 
 
 @dataclass(frozen=True, slots=True)
+class _Begun:
+    number: int
+    what: str
+    handoff: str
+    endpoint: str
+    started_unix_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """A record to store, and the number of the run that it ends."""
+
+    row: Row
+    ends: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class _Flush:
     done: Future[None]
     close: bool = False
@@ -50,18 +75,20 @@ class _Flush:
 class Writer:
     """One open database, locked against other writers. Make it with `Writer.open`."""
 
-    def __init__(self, connection: sqlite3.Connection, lock: int, clock: Clock) -> None:
+    def __init__(self, connection: sqlite3.Connection, lock: int, clock: Clock, chain: Chain) -> None:
         self._connection = connection
         self._lock = lock
         self._clock = clock
-        self._queue: queue.SimpleQueue[tuple[Insertion, ...] | _Alive | _Flush] = queue.SimpleQueue()
-        self._pending: list[tuple[Insertion, ...]] = []
+        self._chain = chain
+        self._queue: queue.SimpleQueue[_Entry | _Begun | _Alive | _Flush] = queue.SimpleQueue()
+        self._pending: list[_Entry | _Begun] = []
         self._alive: _Alive | None = None
         self._refused: tuple[int, int, int] | None = None  # how many, from when to when
         self._refusing = threading.Lock()
         self.trouble: StoreTrouble | None = None
         found = connection.execute("SELECT unix_ns FROM alive").fetchone()
         self.last_alive_unix_ns: int | None = found[0] if found else None
+        self._runs = itertools.count(1)  # numbers of what is under way
         self._thread = threading.Thread(target=self._run, name="store writer", daemon=True)
         self._thread.start()
 
@@ -86,26 +113,40 @@ class Writer:
                 undo.callback(connection.close)
                 schema.prepare(connection, path)
                 connection.isolation_level = None  # transactions are begun and ended here, by name
-                made = cls(connection, lock, clock)
+                chain = Chain(connection, path, key=Key.beside(path))
+                with chain.transaction():
+                    chain.begin(clock.unix_ns())
+                    chain.add(_left_under_way(connection), clock.unix_ns())
+                made = cls(connection, lock, clock, chain)
             except sqlite3.Error as error:
                 raise DatabaseMistake(f"{path} cannot be opened for writing: {error}") from None
             undo.pop_all()
         return made
 
-    def append(self, record: Record) -> None:
-        """Hand `record` over to be stored.
+    def append(self, record: Record, *, ends: int | None = None) -> None:
+        """Hand `record` over to be stored; with `ends`, at once and as what became of the run of that number.
 
         Raises ValueError for a value that no column can hold, StoreTrouble once the writer is closed.
         """
-        rows = insertions(record)
+        entry = _Entry(row_of(record), ends)
         self._check_open()
         if self._queue.qsize() + len(self._pending) < QUEUE_MAX:
-            self._queue.put(rows)
+            self._queue.put(entry)
             return
         now_ns = self._clock.unix_ns()
         with self._refusing:
             count, since_ns, _ = self._refused or (0, now_ns, now_ns)
             self._refused = (count + 1, since_ns, now_ns)
+
+    def begin(self, what: str, *, handoff: str, endpoint: str, started_unix_ns: int) -> int:
+        """Note that a run starts; the number to `append` its record with.
+
+        What was begun and has no record when the process dies is stored as failed at the next opening.
+        """
+        self._check_open()
+        number = next(self._runs)
+        self._queue.put(_Begun(number, what, handoff, endpoint, started_unix_ns))
+        return number
 
     def mark_alive(self, unix_ns: int) -> None:
         """Note that the probe runs at `unix_ns`; the next start reads it as `last_alive_unix_ns`."""
@@ -151,6 +192,8 @@ class Writer:
             self._commit()
             if flush is not None:
                 closing = flush.close
+                if closing:
+                    self._sign_off()
                 _finish(flush.done, self.trouble)
 
     def _gather(self) -> _Flush | None:
@@ -172,23 +215,43 @@ class Writer:
                 self._alive = found  # only the last one counts
             else:
                 self._pending.append(found)
+                if self.trouble is None and (isinstance(found, _Begun) or found.ends is not None):
+                    return None  # a run that starts or ends is on the disk before anything else happens
             if deadline_ns is None:
                 deadline_ns = self._clock.monotonic_ns() + int(COMMIT_WITHIN_S * NS_PER_S)
+
+    def _sign_off(self) -> None:
+        """Sign the head so far; when that cannot be written, the next start signs for the day."""
+        try:
+            with self._chain.transaction():
+                self._chain.sign(self._clock.unix_ns(), complete=False)
+        except sqlite3.Error as error:
+            self.trouble = self.trouble or StoreTrouble(f"the last head could not be signed: {error}")
+
+    def _note(self, entry: _Entry | _Begun) -> None:
+        """What is under way after this entry."""
+        if isinstance(entry, _Begun):
+            self._connection.execute(
+                "INSERT INTO under_way (id, what, handoff, endpoint, started_unix_ns) VALUES (?, ?, ?, ?, ?)",
+                (entry.number, entry.what, entry.handoff, entry.endpoint, entry.started_unix_ns),
+            )
+        elif entry.ends is not None:
+            self._connection.execute("DELETE FROM under_way WHERE id = ?", (entry.ends,))
 
     def _commit(self) -> None:
         """Store everything pending in one transaction; on failure keep it and say why in `trouble`."""
         alive, refused = self._alive, self._refused
-        records = [*self._pending, *([insertions(_gap(*refused))] if refused else [])]
-        rows = [row for record in records for row in record]
-        if alive:
-            rows.append((_MARK_ALIVE, (alive.unix_ns,)))
+        entries = [*self._pending, *([_Entry(row_of(_gap(*refused)))] if refused else [])]
+        rows = [entry.row for entry in entries if isinstance(entry, _Entry)]
         try:
-            with _transaction(self._connection):
-                for sql, values in rows:
-                    self._connection.execute(sql, values)
+            with self._chain.transaction():
+                self._chain.add(rows, self._clock.unix_ns())
+                for entry in entries:
+                    self._note(entry)
+                if alive:
+                    self._connection.execute(_MARK_ALIVE, (alive.unix_ns,))
         except Exception as error:  # whatever it was, this thread goes on and nothing is dropped
-            why = f"the database cannot be written: {error}; {len(records)} records wait"
-            self.trouble = StoreTrouble(why)
+            self.trouble = StoreTrouble(f"the database cannot be written: {error}; {len(rows)} records wait")
             return
         self._pending.clear()
         self._alive = None
@@ -198,16 +261,24 @@ class Writer:
         self.trouble = None
 
 
-@contextmanager
-def _transaction(connection: sqlite3.Connection) -> Iterator[None]:
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        yield
-        connection.execute("COMMIT")
-    except BaseException:
-        if connection.in_transaction:  # a full disk may have ended it already
-            connection.execute("ROLLBACK")
-        raise
+def _left_under_way(connection: sqlite3.Connection) -> list[Row]:
+    """What the process before this one began and did not end, as failed; taken off the list."""
+    found = connection.execute(
+        "DELETE FROM under_way RETURNING what, handoff, endpoint, started_unix_ns"
+    ).fetchall()
+    return [
+        row_of(
+            Failed(
+                what=what,
+                why="the probe ended during the run",
+                whose=Owner.HOUSE,
+                started_unix_ns=started_unix_ns,
+                handoff=handoff,
+                endpoint=endpoint,
+            )
+        )
+        for what, handoff, endpoint, started_unix_ns in found
+    ]
 
 
 def _gap(count: int, since_ns: int, until_ns: int) -> Gap:

@@ -18,6 +18,7 @@ from store.records import (
     Bin,
     Carrier,
     Circumstances,
+    Correction,
     Direction,
     Failed,
     Gap,
@@ -29,6 +30,7 @@ from store.records import (
     Skipped,
     Stall,
     Stamps,
+    Thinned,
     TrainSpan,
 )
 
@@ -203,4 +205,29 @@ gaps = made(
     endpoint=st.just("") | names,
 )
 
-records: st.SearchStrategy[Record] = st.one_of(rate_runs, train_spans, stalls, failures, skips, gaps)
+corrections = made(
+    Correction,
+    handoff=st.just("") | names,
+    endpoint=st.just("") | names,
+    corrects_seq=counts,
+    written_unix_ns=times_ns,
+    what=sentences,
+    why=sentences,
+)
+
+digests = st.binary(min_size=32, max_size=32)
+
+thinnings = made(
+    Thinned,
+    first_seq=counts,
+    last_seq=counts,
+    thinned_unix_ns=times_ns,
+    before=digests,
+    after=digests,
+    remainder=digests,
+    why=sentences,
+)
+
+records: st.SearchStrategy[Record] = st.one_of(
+    rate_runs, train_spans, stalls, failures, skips, gaps, corrections, thinnings
+)

@@ -9,6 +9,7 @@ from store.layers import tcp_framing
 from store.records import (
     Bin,
     Circumstances,
+    Correction,
     Direction,
     Failed,
     Gap,
@@ -141,6 +142,14 @@ EVERY_KIND: tuple[Record, ...] = (
     failed(),
     skipped(),
     Gap(started_unix_ns=0, ended_unix_ns=5, why="the probe was not running"),
+    Correction(
+        handoff="old",
+        endpoint="north",
+        corrects_seq=1,
+        written_unix_ns=9,
+        what="the run used 8 flows, not 4",
+        why="the site file of that day says so",
+    ),
 )
 
 

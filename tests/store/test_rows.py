@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from store.errors import BadMessage
 from store.records import Bin, Failed, Owner, Stall, TrainSpan
-from store.rows import insertions, pack_bins, unpack_bins
+from store.rows import pack_bins, row_of, unpack_bins
 from tests import strategies
 
 FAILED = Failed(what="run rate", why="no answer", whose=Owner.ENDPOINT)
@@ -42,17 +42,16 @@ def test_a_second_of_bins_takes_little_room() -> None:
 @given(strategies.stalls, st.sampled_from([2**63, -(2**63) - 1]))
 def test_refuses_integers_beyond_64_bits(stall: Stall, beyond: int) -> None:
     with pytest.raises(ValueError, match="64 bits"):
-        insertions(replace(stall, lost=beyond))
+        row_of(replace(stall, lost=beyond))
 
 
 @given(strategies.train_spans, st.sampled_from([float("nan"), float("inf"), float("-inf")]))
 def test_refuses_floats_that_are_no_number(span: TrainSpan, value: float) -> None:
     """Neither JSON nor a strict column knows them."""
     with pytest.raises(ValueError, match="no number"):
-        insertions(replace(span, jitter_up_us=value))
+        row_of(replace(span, jitter_up_us=value))
 
 
 def test_lone_surrogates_become_question_marks() -> None:
     """What a system call said in no known encoding does not cost the record."""
-    statements = insertions(replace(FAILED, why="cannot open \udcff"))
-    assert "cannot open ?" in statements[-1][1]
+    assert row_of(replace(FAILED, why="cannot open \udcff")).values["why"] == "cannot open ?"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 import sqlite3
 from collections.abc import Iterator
@@ -17,7 +18,7 @@ from store import schema
 from store.clock import Clock
 from store.errors import DatabaseMistake
 from store.reader import Reader
-from store.rows import insertions
+from store.rows import insertions, row_of
 from store.writer import Writer
 from tests.store import samples
 
@@ -42,8 +43,10 @@ def connection(path: Path) -> Iterator[sqlite3.Connection]:
 
 
 def _record_tables(connection: sqlite3.Connection) -> list[str]:
+    """Those with a place in the chain, and what their rows refer to."""
     sql = (
-        "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE '%sqlite%' AND name <> 'alive'"
+        "SELECT name FROM sqlite_master AS one WHERE type = 'table' AND (name IN "
+        "('path', 'train_setting', 'rate_side') OR 'link' IN (SELECT name FROM pragma_table_info(one.name)))"
     )
     return [name for (name,) in connection.execute(sql)]
 
@@ -57,13 +60,17 @@ class TestTables:
 
     def test_every_kind_of_record_lies_in_one(self, connection: sqlite3.Connection) -> None:
         tables = _record_tables(connection)
-        assert set(tables) == {"path", "rate_run", "rate_side", "train", "stall", "trouble"}
+        assert {"path", "rate_run", "rate_side", "train", "stall", "trouble", "correction"} <= set(tables)
         counts = {
             table: connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in tables
         }
         assert min(counts.values()) >= 1
 
-    @pytest.mark.parametrize("table", ["path", "rate_run", "rate_side", "train", "stall", "trouble"])
+    @pytest.mark.parametrize(
+        "table",
+        ["path", "rate_run", "rate_side", "train", "train_setting", "stall", "trouble", "correction"]
+        + ["thinned", "head", "seal_key"],
+    )
     @pytest.mark.parametrize("change", ["DELETE FROM {table}", "UPDATE {table} SET {column} = {column}"])
     def test_refuse_every_change(self, connection: sqlite3.Connection, table: str, change: str) -> None:
         column = connection.execute(f"SELECT name FROM pragma_table_info('{table}')").fetchone()[0]
@@ -83,10 +90,12 @@ class TestTables:
         with closing(sqlite3.connect(path)) as connection:
             schema.prepare(connection, path)
             before = _file_bytes(connection)
+            seqs = itertools.count(4_000_000)  # a number of four octets, as after the first year
             for minute in range(600):
                 started_ns = minute * samples.MINUTE_NS + chance.randrange(10**9)
                 for span in spans[minute % 10 :: 10]:
-                    for sql, values in insertions(replace(span, started_unix_ns=started_ns)):
+                    row = row_of(replace(span, started_unix_ns=started_ns))
+                    for sql, values in insertions(row, seq=next(seqs), link=chance.randbytes(4)):
                         connection.execute(sql, values)
             connection.commit()
             row_bytes = (_file_bytes(connection) - before) / (600 * 6)
