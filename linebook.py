@@ -11,6 +11,7 @@ import argparse
 import difflib
 import json
 import sys
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
 
     from probe.reach import Reach
+    from store import door
+    from store.export import Choice
     from store.records import Failed
 
 T = TypeVar("T")
@@ -219,6 +222,7 @@ def _number(low: float, high: float) -> Callable[[str], float]:
 
 def _whole(low: int, high: int) -> Callable[[str], int]:
     def read(text: str) -> int:
+    _export_command(commands)
         if not (text.isascii() and text.isdecimal()) or not low <= int(text) <= high:
             raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} to {high}")
         return int(text)
@@ -230,6 +234,28 @@ _port = _whole(1, 65_535)
 
 
 # Commands
+
+def _export_command(commands: Any) -> None:
+    export = _command(
+        commands,
+        "export",
+        _export,
+        "Write the record to files for other programs, or copy the database, while the probe measures on.",
+    )
+    export.add_argument("source", type=Path, metavar="SITE|DATABASE", help="the site file, or a database")
+    export.add_argument("to", type=Path, metavar="TO", help="a directory; with --format sqlite a file")
+    export.add_argument(
+        "--format",
+        required=True,
+        choices=("csv", "jsonl", "parquet", "sqlite"),
+        help="jsonl: an object a line; sqlite: a copy of the whole database",
+    )
+    export.add_argument("--from", dest="first", type=_date, metavar="DATE", help="first day, in local time")
+    export.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included")
+    export.add_argument("--handoff", metavar="NAME", help="what concerns this handoff alone")
+    export.add_argument("--force", action="store_true", help="replace files that are there already")
+    export.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
 
 
 def _practice(options: argparse.Namespace) -> int:
@@ -258,6 +284,13 @@ def _serve(options: argparse.Namespace) -> int:
         await service.serve(options.directory, listen=options.listen, clock=clock, ready=_say)
 
     return _until_stopped(serve)
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
+
 
 
 def _probe(options: argparse.Namespace) -> int:
@@ -432,6 +465,48 @@ def _print_json(found: dict[str, Any]) -> None:
 
 def _say(line: str) -> None:
     sys.stderr.write(f"{line}\n")
+def _export(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from store import export
+    from store.reader import Reader
+
+    database, choice = _chosen(options)
+    format_ = export.Format(options.format)
+    reader = Reader.open(database)
+    try:
+        if format_ is export.Format.SQLITE:
+            done = export.copy(reader, options.to, force=options.force)
+        else:
+            done = export.write(reader, options.to, choice, format_=format_, force=options.force)
+    finally:
+        reader.close()
+    if options.json:
+        _print_json(export.as_json(done, choice, format_=format_, to=options.to))
+    else:
+        print(text.exported(done, to=options.to))
+    return 0
+
+
+def _chosen(options: argparse.Namespace) -> tuple[Path, Choice]:
+    """The database that is meant, and what of it."""
+    from store import site as sites
+    from store.clock import zone
+    from store.export import Choice, is_database
+
+    if options.first and options.last and options.last < options.first:
+        raise UserMistake(f"--to: {options.last} is before {options.first}; name the later day")
+    if options.format == "sqlite" and (options.first or options.last or options.handoff):
+        raise UserMistake("--format sqlite: that copies it all; leave out --from, --to and --handoff")
+    if is_database(options.source):
+        database, name, where = options.source, options.source.stem, zone("UTC")
+    else:
+        site = sites.load(options.source)
+        database, name, where = site.database, site.name, zone(site.timezone)
+    return database, Choice(
+        site=name, where=where, first=options.first, last=options.last, handoff=options.handoff
+    )
+
+
     sys.stderr.flush()
 
 

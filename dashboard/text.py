@@ -7,10 +7,12 @@ and the judges' values, never probe.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from dashboard.judge.stream import Check
 from store.clock import rfc3339
+from store.export import Exported
 from store.histogram import Delays
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.site import Site, StreamPlan
@@ -52,6 +54,14 @@ def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
         for stall in stalls
     ]
     return "\n".join([*lines, _standing(str(span.standing), span.reasons)])
+
+
+def exported(done: Exported, *, to: Path) -> str:
+    """What an export holds, by kind of record."""
+    rows = [f"{kind}: {_counted(count, 'row')}" for kind, count in done.rows.items() if count]
+    if done.rows and not rows:
+        rows = ["no record of that time and handoff"]
+    return "\n".join([*rows, f"{_counted(len(done.files), 'file')} written: {to}"])
 
 
 def check(plan: StreamPlan, found: Check) -> str:

@@ -109,6 +109,11 @@ class Histogram:
         return self._max if self.count else None
 
     @property
+    def sum(self) -> int:
+        """All that was counted, added up."""
+        return self._sum
+
+    @property
     def mean(self) -> float | None:
         return self._sum / self.count if self.count else None
 

@@ -1,0 +1,170 @@
+"""A record as one flat row, under the names of the data dictionary.
+
+Values are what the dictionary's types say: text, int, float, bool, None for what is not known. A time is
+Unix nanoseconds here and becomes text or a time stamp when it is written; an entry of a list is a tuple in
+the order of `dictionary.LIST_FIELDS`. Pure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, fields
+from datetime import tzinfo
+from typing import Any
+
+from store.clock import local
+from store.dictionary import TABLES
+from store.histogram import Delays, Histogram, bucket_of, ends_of
+from store.records import (
+    Correction,
+    Failed,
+    Gap,
+    RateRun,
+    RateSide,
+    Record,
+    Skipped,
+    Stall,
+    Thinned,
+    TrainSpan,
+)
+
+Values = dict[str, Any]
+
+_DELAYS = tuple(each.name for each in fields(Delays))
+
+
+def values_of(record: Record, *, seq: int, site: str, where: tzinfo) -> Values:
+    """The values of every column of the record's table, by name."""
+    head = {
+        "site": site,
+        "seq": seq,
+        "handoff": record.handoff,
+        "endpoint": record.endpoint,
+        **_moment("started", _started_ns(record), where),
+    }
+    match record:
+        case RateRun():
+            return head | _rate(record)
+        case TrainSpan():
+            return head | _train(record)
+        case Stall():
+            return head | _same(record) | {"class": str(record.class_), "direction": str(record.direction)}
+        case Failed():
+            return head | {"what": record.what, "why": record.why, "whose": str(record.whose)}
+        case Skipped():
+            return head | {"what": record.what, "why": record.why}
+        case Gap():
+            return head | _moment("ended", record.ended_unix_ns, where) | {"why": record.why}
+        case Correction():
+            return head | {"corrects_seq": record.corrects_seq, "what": record.what, "why": record.why}
+        case Thinned():
+            heads = {name: getattr(record, name).hex() for name in ("before", "after", "remainder")}
+            return head | heads | _same(record)
+
+
+def _started_ns(record: Record) -> int:
+    """When a record counts as started."""
+    match record:
+        case Skipped():
+            return record.planned_unix_ns
+        case Correction():
+            return record.written_unix_ns
+        case Thinned():
+            return record.thinned_unix_ns
+        case _:
+            return record.started_unix_ns
+
+
+def _moment(name: str, unix_ns: int, where: tzinfo) -> Values:
+    return {
+        name: unix_ns,
+        f"{name}_local": local(unix_ns, where).isoformat(timespec="milliseconds"),
+        f"{name}_unix_ns": unix_ns,
+    }
+
+
+def _same(record: Record | RateSide) -> Values:
+    """The fields that are columns of the same name."""
+    names = _SAME[type(record)]
+    return {name: getattr(record, name) for name in names}
+
+
+def _standing(record: RateRun | TrainSpan) -> Values:
+    return {
+        "standing": str(record.standing),
+        "reasons": " ".join(record.reasons),
+        "timestamps": str(record.timestamps),
+    }
+
+
+def _rate(run: RateRun) -> Values:
+    return {
+        **_same(run),
+        **_standing(run),
+        "direction": str(run.direction),
+        **_side("up", run.up),
+        **_side("down", run.down),
+        **_delays("rtt_idle", run.rtt_idle_us),
+        **_delays("rtt_loaded", run.rtt_loaded_us),
+        **asdict(run.circumstances),
+        "carrier": str(run.circumstances.carrier),
+    }
+
+
+def _side(way: str, side: RateSide | None) -> Values:
+    if side is None:
+        return dict.fromkeys(_SIDE_COLUMNS[way])
+    values = {
+        **asdict(side.rates),
+        **_same(side),
+        "limited_by": str(side.limited_by),
+        "bins": tuple((each.start_ms, each.bytes) for each in side.bins),
+    }
+    return {f"{way}_{name}": value for name, value in values.items()}
+
+
+def _train(span: TrainSpan) -> Values:
+    return {
+        **_same(span),
+        **_standing(span),
+        **_histogram("rtt", span.rtt),
+        **_histogram("pdv_up", span.pdv_up),
+        **_histogram("pdv_down", span.pdv_down),
+    }
+
+
+def _delays(prefix: str, delays: Delays | None) -> Values:
+    if delays is None:
+        return {_figure(prefix, name): None for name in _DELAYS}
+    return {_figure(prefix, name): getattr(delays, name) for name in _DELAYS}
+
+
+def _histogram(prefix: str, histogram: Histogram) -> Values:
+    return {
+        **_delays(prefix, histogram.delays()),
+        f"{prefix}_count": histogram.count,
+        f"{prefix}_sum_us": histogram.sum,
+        f"{prefix}_buckets": tuple(
+            (*ends_of(bucket_of(middle)), times) for middle, times in histogram.buckets()
+        ),
+    }
+
+
+def _figure(prefix: str, name: str) -> str:
+    return f"{prefix}_count" if name == "count" else f"{prefix}_{name}_us"
+
+
+_SIDE_COLUMNS = {
+    way: [each.name for each in TABLES["rate"].columns if each.name.startswith(f"{way}_")]
+    for way in ("up", "down")
+}
+_SAME = {
+    RateRun: ("seconds", "flows", "spent_bytes"),
+    RateSide: tuple(
+        each.name for each in fields(RateSide) if each.name not in ("rates", "bins", "limited_by")
+    ),
+    TrainSpan: tuple(
+        each.name for each in fields(TrainSpan) if each.name in {one.name for one in TABLES["train"].columns}
+    ),
+    Stall: ("duration_us", "how", "lost", "held"),
+    Thinned: ("first_seq", "last_seq", "why"),
+}

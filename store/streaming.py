@@ -1,0 +1,128 @@
+"""Records one at a time, oldest first: for whoever goes through more of them than memory should hold.
+
+`Reader.each` is the way in. Whatever the number of records, only one row of each path is in hand. Imports
+rows and records.
+"""
+
+from __future__ import annotations
+
+import heapq
+import sqlite3
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from store import rows
+from store.records import Record
+
+Numbered = tuple[int, Record]  # a record with its number in the chain
+
+_TRAIN_FROM = "train JOIN train_setting ON train_setting.id = setting"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Source:
+    """Where the records of a kind are: a table, the column of their time, and how a row becomes one."""
+
+    table: str
+    columns: str
+    made: Callable[[tuple[str, str], tuple[Any, ...]], Record]
+    time: str = "started_unix_ns"
+    only: str = "1"
+
+
+def _trouble(kind: str) -> _Source:
+    return _Source(table="trouble", columns=rows.TROUBLE, made=rows.trouble_of, only=f"kind = '{kind}'")
+
+
+_SOURCES = {
+    "stall": _Source(table="stall", columns=rows.STALL, made=rows.stall_of),
+    "failed": _trouble("failed"),
+    "skipped": _trouble("skipped"),
+    "gap": _trouble("gap"),
+    "correction": _Source(
+        table="correction", columns=rows.CORRECTION, made=rows.correction_of, time="written_unix_ns"
+    ),
+    "thinned": _Source(
+        table="thinned",
+        columns=rows.THINNED,
+        made=lambda _, row: rows.thinned_of(row),
+        time="thinned_unix_ns",
+    ),
+}
+
+
+def each(
+    connection: sqlite3.Connection,
+    kind: str,
+    *,
+    handoff: str | None = None,
+    since_ns: int | None = None,
+    until_ns: int | None = None,
+) -> Iterator[Numbered]:
+    """Every record of a kind that started in the time, with its number.
+
+    With a handoff named, what concerns all of them (an empty name) comes as well. KeyError for a kind that
+    no record is of.
+    """
+    limits = (since_ns, until_ns)
+    if kind == "train":
+        yield from _trains(connection, handoff, limits)
+    elif kind == "rate":
+        source = _Source(table="rate_run", columns=f"{rows.RATE_RUN}, seq", made=_runs(connection))
+        yield from _in_time(connection, source, handoff, limits)
+    else:
+        yield from _in_time(connection, _SOURCES[kind], handoff, limits)
+
+
+def _runs(connection: sqlite3.Connection) -> Callable[[tuple[str, str], tuple[Any, ...]], Record]:
+    sides = f"SELECT {rows.RATE_SIDE} FROM rate_side WHERE run = ?"  # noqa: S608 - names of our own
+
+    def made(names: tuple[str, str], row: tuple[Any, ...]) -> Record:
+        return rows.rate_run_of(names, row[:-1], connection.execute(sides, (row[-1],)))
+
+    return made
+
+
+def _in_time(
+    connection: sqlite3.Connection,
+    source: _Source,
+    handoff: str | None,
+    limits: tuple[int | None, int | None],
+) -> Iterator[Numbered]:
+    """Read along the index on time; the paths, a handful, are looked up."""
+    conditions, values = _limits(source.time, limits)
+    sql = (
+        f"SELECT handoff, endpoint, seq, {source.columns} FROM {source.table} "  # noqa: S608 - names of our own
+        f"CROSS JOIN path ON path.id = path WHERE {source.only} AND handoff IN (ifnull(?, handoff), '') "
+        f"AND {conditions} ORDER BY {source.time}, seq"
+    )
+    for name, endpoint, seq, *row in connection.execute(sql, (handoff, *values)):
+        yield seq, source.made((name, endpoint), tuple(row))
+
+
+def _trains(
+    connection: sqlite3.Connection, handoff: str | None, limits: tuple[int | None, int | None]
+) -> Iterator[Numbered]:
+    """Read every path along its key, which is path and time, and merge."""
+    conditions, values = _limits("started_unix_ns", limits)
+    sql = (
+        f"SELECT started_unix_ns, seq, {rows.TRAIN} FROM {_TRAIN_FROM} "  # noqa: S608 - names of our own
+        f"WHERE path = ? AND {conditions} ORDER BY started_unix_ns, seq"
+    )
+    paths = connection.execute(
+        "SELECT id, handoff, endpoint FROM path WHERE handoff = ifnull(?, handoff)", (handoff,)
+    ).fetchall()
+
+    def of(path: int, names: tuple[str, str]) -> Iterator[tuple[int, int, tuple[str, str], tuple[Any, ...]]]:
+        for started_ns, seq, *row in connection.execute(sql, (path, *values)):
+            yield started_ns, seq, names, tuple(row)
+
+    merged = heapq.merge(*(of(path, (name, endpoint)) for path, name, endpoint in paths))
+    return ((seq, rows.train_span_of(names, row)) for _, seq, names, row in merged)
+
+
+def _limits(time: str, limits: tuple[int | None, int | None]) -> tuple[str, tuple[int, ...]]:
+    found = [(sign, value) for sign, value in zip((">=", "<"), limits, strict=True) if value is not None]
+    sql = " AND ".join(f"{time} {sign} ?" for sign, _ in found) or "1"
+    return sql, tuple(value for _, value in found)
