@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
 
     from probe.reach import Reach
-    from store import door
     from store.export import Choice
     from store.records import Failed
 
@@ -192,6 +191,7 @@ def _reading_commands(commands: Any) -> None:
     check.add_argument("site", type=Path, metavar="SITE", help="the site file")
     check.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
     check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    _export_command(commands)
     site = commands.add_parser("site", help="The site file: check it.")
     acts = site.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
     site_check = _command(
@@ -203,37 +203,6 @@ def _reading_commands(commands: Any) -> None:
     site_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
     site_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
-
-# Values of options
-
-
-def _number(low: float, high: float) -> Callable[[str], float]:
-    def read(text: str) -> float:
-        try:
-            found = float(text)
-        except ValueError:
-            found = low - 1
-        if not low <= found <= high:
-            raise argparse.ArgumentTypeError(f"{text!r} is not a number from {low:g} to {high:g}")
-        return found
-
-    return read
-
-
-def _whole(low: int, high: int) -> Callable[[str], int]:
-    def read(text: str) -> int:
-    _export_command(commands)
-        if not (text.isascii() and text.isdecimal()) or not low <= int(text) <= high:
-            raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} to {high}")
-        return int(text)
-
-    return read
-
-
-_port = _whole(1, 65_535)
-
-
-# Commands
 
 def _export_command(commands: Any) -> None:
     export = _command(
@@ -256,6 +225,43 @@ def _export_command(commands: Any) -> None:
     export.add_argument("--force", action="store_true", help="replace files that are there already")
     export.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
+
+# Values of options
+
+
+def _number(low: float, high: float) -> Callable[[str], float]:
+    def read(text: str) -> float:
+        try:
+            found = float(text)
+        except ValueError:
+            found = low - 1
+        if not low <= found <= high:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a number from {low:g} to {high:g}")
+        return found
+
+    return read
+
+
+def _whole(low: int, high: int) -> Callable[[str], int]:
+    def read(text: str) -> int:
+        if not (text.isascii() and text.isdecimal()) or not low <= int(text) <= high:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} to {high}")
+        return int(text)
+
+    return read
+
+
+_port = _whole(1, 65_535)
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
+
+
+# Commands
 
 
 def _practice(options: argparse.Namespace) -> int:
@@ -284,13 +290,6 @@ def _serve(options: argparse.Namespace) -> int:
         await service.serve(options.directory, listen=options.listen, clock=clock, ready=_say)
 
     return _until_stopped(serve)
-
-def _date(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
-
 
 
 def _probe(options: argparse.Namespace) -> int:
@@ -413,6 +412,48 @@ def _site_check(options: argparse.Namespace) -> int:
     return 0
 
 
+def _export(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from store import export
+    from store.reader import Reader
+
+    database, choice = _chosen(options)
+    format_ = export.Format(options.format)
+    reader = Reader.open(database)
+    try:
+        if format_ is export.Format.SQLITE:
+            done = export.copy(reader, options.to, force=options.force)
+        else:
+            done = export.write(reader, options.to, choice, format_=format_, force=options.force)
+    finally:
+        reader.close()
+    if options.json:
+        _print_json(export.as_json(done, choice, format_=format_, to=options.to))
+    else:
+        print(text.exported(done, to=options.to))
+    return 0
+
+
+def _chosen(options: argparse.Namespace) -> tuple[Path, Choice]:
+    """The database that is meant, and what of it."""
+    from store import site as sites
+    from store.clock import zone
+    from store.export import Choice, is_database
+
+    if options.first and options.last and options.last < options.first:
+        raise UserMistake(f"--to: {options.last} is before {options.first}; name the later day")
+    if options.format == "sqlite" and (options.first or options.last or options.handoff):
+        raise UserMistake("--format sqlite: that copies it all; leave out --from, --to and --handoff")
+    if is_database(options.source):
+        database, name, where = options.source, options.source.stem, zone("UTC")
+    else:
+        site = sites.load(options.source)
+        database, name, where = site.database, site.name, zone(site.timezone)
+    return database, Choice(
+        site=name, where=where, first=options.first, last=options.last, handoff=options.handoff
+    )
+
+
 # What the commands share
 
 
@@ -465,48 +506,6 @@ def _print_json(found: dict[str, Any]) -> None:
 
 def _say(line: str) -> None:
     sys.stderr.write(f"{line}\n")
-def _export(options: argparse.Namespace) -> int:
-    from dashboard import text
-    from store import export
-    from store.reader import Reader
-
-    database, choice = _chosen(options)
-    format_ = export.Format(options.format)
-    reader = Reader.open(database)
-    try:
-        if format_ is export.Format.SQLITE:
-            done = export.copy(reader, options.to, force=options.force)
-        else:
-            done = export.write(reader, options.to, choice, format_=format_, force=options.force)
-    finally:
-        reader.close()
-    if options.json:
-        _print_json(export.as_json(done, choice, format_=format_, to=options.to))
-    else:
-        print(text.exported(done, to=options.to))
-    return 0
-
-
-def _chosen(options: argparse.Namespace) -> tuple[Path, Choice]:
-    """The database that is meant, and what of it."""
-    from store import site as sites
-    from store.clock import zone
-    from store.export import Choice, is_database
-
-    if options.first and options.last and options.last < options.first:
-        raise UserMistake(f"--to: {options.last} is before {options.first}; name the later day")
-    if options.format == "sqlite" and (options.first or options.last or options.handoff):
-        raise UserMistake("--format sqlite: that copies it all; leave out --from, --to and --handoff")
-    if is_database(options.source):
-        database, name, where = options.source, options.source.stem, zone("UTC")
-    else:
-        site = sites.load(options.source)
-        database, name, where = site.database, site.name, zone(site.timezone)
-    return database, Choice(
-        site=name, where=where, first=options.first, last=options.last, handoff=options.handoff
-    )
-
-
     sys.stderr.flush()
 
 
