@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
 
     from probe.reach import Reach
+    from store import door
     from store.export import Choice
     from store.records import Failed
 
@@ -126,10 +127,40 @@ def _endpoint_commands(commands: Any) -> None:
 def _probe_commands(commands: Any) -> None:
     probe = _command(commands, "probe", _probe, "Measure by the site file's schedule until stopped.")
     probe.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    stop = _command(
+        commands, "stop", _stop, "End all test traffic of the running probe at both ends, within 2 s."
+    )
+    stop.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    how_long = stop.add_mutually_exclusive_group()
+    how_long.add_argument(
+        "--minutes",
+        type=_number(1, 10_080),
+        default=60,
+        metavar="N",
+        help="measure again after N (default 60)",
+    )
+    how_long.add_argument("--resume", action="store_true", help="measure again at once")
+    stop.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    _window_commands(commands)
     dashboard = _command(commands, "dashboard", _dashboard, "Show the record as pages on this machine.")
     dashboard.add_argument("site", type=Path, metavar="SITE", help="the site file")
     dashboard.add_argument("--host", default="127.0.0.1", help="loopback address to listen on")
     dashboard.add_argument("--port", type=_port, help="port (default: the first free from 8470)")
+
+
+def _window_commands(commands: Any) -> None:
+    window = commands.add_parser("window", help="Open or close a show window at once.")
+    acts = window.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
+    opening = _command(acts, "open", _window, "From now on no run fills the line; trains go on.")
+    opening.add_argument(
+        "--minutes", type=_number(1, 10_080), metavar="N", help="close it after N (default: when told to)"
+    )
+    closing = _command(acts, "close", _window, "Close the show windows that were opened at once.")
+    for parser, opens in ((opening, True), (closing, False)):
+        parser.set_defaults(opens=opens)
+        parser.add_argument("site", type=Path, metavar="SITE", help="the site file")
+        parser.add_argument("--handoff", metavar="NAME", help="concerns this handoff (default: all of them)")
+        parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _run_commands(commands: Any) -> None:
@@ -294,19 +325,41 @@ def _serve(options: argparse.Namespace) -> int:
 
 def _probe(options: argparse.Namespace) -> int:
     import logging
+    import os
 
-    from probe import daemon
+    from probe import running
+    from probe.notify import Manager
     from store import site as sites
     from store.writer import Writer
 
     site = sites.load(options.site)
-    clock = Clock()
+    clock, manager, version = Clock(), Manager.of(os.environ, pid=os.getpid()), _version()
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
     writer = Writer.open(site.database, clock=clock)
     try:
-        return _until_stopped(lambda: daemon.run(site, clock=clock, writer=writer))
+        return _until_stopped(
+            lambda: running.run(site, clock=clock, writer=writer, manager=manager, version=version)
+        )
     finally:
         writer.close()
+
+
+def _stop(options: argparse.Namespace) -> int:
+    from store import door
+
+    asked = {} if options.resume else {"minutes": options.minutes}
+    return _knock(options, door.Act.RESUME if options.resume else door.Act.STOP, asked)
+
+
+def _window(options: argparse.Namespace) -> int:
+    from store import door
+
+    asked: dict[str, Any] = {"open": options.opens}
+    if options.handoff is not None:
+        asked["handoff"] = options.handoff
+    if options.opens and options.minutes is not None:
+        asked["minutes"] = options.minutes
+    return _knock(options, door.Act.SHOW, asked)
 
 
 def _dashboard(options: argparse.Namespace) -> int:
@@ -455,6 +508,26 @@ def _chosen(options: argparse.Namespace) -> tuple[Path, Choice]:
 
 
 # What the commands share
+
+
+def _knock(options: argparse.Namespace, act: door.Act, asked: dict[str, Any]) -> int:
+    """Ask the running probe for something, and say what became of it."""
+    from store import door
+    from store import site as sites
+
+    site = sites.load(options.site)
+    answer = _finish(lambda: door.ask(site.database, act, asked | {"why": "asked for by command"}))
+    _print_json(answer) if options.json else print(door.said(answer, timezone=site.timezone))
+    return 0
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("linebook")
+    except PackageNotFoundError:  # a plain checkout, which nobody installed
+        return "unknown"
 
 
 def _reach(options: argparse.Namespace) -> Reach:

@@ -1,18 +1,21 @@
 """What the daemon's tasks share: the record they write, the purse they spend from, and how mistakes end.
 
-Stands below trains and runs, above allowance. Imports store, never a method.
+Also which windows are open and what is under way, as one task must know it of another. Stands below
+trains and runs, above allowance, openings and board. Imports store, never a method.
 """
 
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from probe.allowance import Purse
+from probe.board import Board
+from probe.openings import Openings
 from store.clock import Clock
 from store.errors import StoreTrouble
-from store.records import Failed, Owner, Record
+from store.records import Failed, Owner, Record, WindowClosed, WindowOpened
 from store.site import RunPlan, TrainPlan
 
 
@@ -23,6 +26,8 @@ class Store(Protocol):
     def last_alive_unix_ns(self) -> int | None: ...
     @property
     def trouble(self) -> StoreTrouble | None: ...
+    @property
+    def waiting(self) -> int: ...
     def append(self, record: Record) -> None: ...
     def mark_alive(self, unix_ns: int) -> None: ...
     async def flush(self) -> None: ...
@@ -36,6 +41,8 @@ class Book:
     purse: Purse
     clock: Clock
     log: logging.Logger
+    openings: Openings = field(default_factory=Openings)
+    board: Board = field(default_factory=Board)
 
     def keep(self, record: Record) -> None:
         """Put a record into the store; one that no column can hold is a mistake of ours, for the log."""
@@ -47,6 +54,29 @@ class Book:
     def charge(self, handoff: str, count_bytes: int) -> None:
         """Count what a test moved on a handoff."""
         self.purse.charge(handoff, count_bytes, now_ns=self.clock.unix_ns())
+
+    def open_window(self, opened: WindowOpened) -> None:
+        """Open a window, on record; whoever it concerns sees it at once."""
+        self.openings.add(opened)
+        self.keep(opened)
+        values = (opened.window, opened.name, opened.handoff or "all", opened.opener, opened.why)
+        self.log.info("window opened kind=%s name=%s handoff=%s by=%s why=%s", *values)
+
+    def close_window(self, opened: WindowOpened, *, why: str, unix_ns: int | None = None) -> None:
+        """Close a window, on record, as of now where no moment is given."""
+        self.openings.remove(opened)
+        closed = WindowClosed(
+            started_unix_ns=self.clock.unix_ns() if unix_ns is None else unix_ns,
+            opened_unix_ns=opened.started_unix_ns,
+            name=opened.name,
+            window=opened.window,
+            opener=opened.opener,
+            why=why,
+            handoff=opened.handoff,
+        )
+        self.keep(closed)
+        values = (opened.window, opened.name, opened.handoff or "all", why)
+        self.log.info("window closed kind=%s name=%s handoff=%s why=%s", *values)
 
     def unexpected(self, error: Exception, *, what: str) -> Failed:
         """What nobody foresaw in a measurement, as its result; the log gets the traceback."""

@@ -1,41 +1,67 @@
 """The probe as it runs for years: trains without end, rate runs by the schedule, everything on record.
 
 One task a train and one a handoff with runs, in one TaskGroup; none can take another down. It ends by
-being cancelled, within 2 s. Stands above trains and runs and hands them the methods, which it loads only
-when it runs.
+being cancelled, within 2 s. Whoever holds a `Daemon` may stop all test traffic, open a show window, and
+hand it another site file while it goes. Stands above trains and runs and hands them the methods, which it
+loads only when it runs.
 """
 
 from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Awaitable, Coroutine, Iterable, Mapping
+from dataclasses import dataclass, field
 from random import Random, SystemRandom
+from typing import Any, Protocol
 
+from probe import hours, traffic, upload
 from probe.allowance import Purse, month_start_ns
+from probe.board import RunNow
 from probe.book import Book, Store
+from probe.openings import Openings
 from probe.reach import Binding, Reach
 from probe.runs import RateMethod, Runs
+from probe.status import Status
 from probe.trains import TrainMethod, keep_going
 from probe.wire import invitation
-from store.clock import Clock, rfc3339, zone
+from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
-from store.records import Failed, Gap, RateRun
-from store.site import EndpointRef, RunPlan, Site
+from store.records import Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
+from store.site import EndpointRef, RunPlan, Site, TrainPlan, Where
 
 ALIVE_EVERY_S = 10.0
+STOP_WITHIN_S = 1.8  # what was under way has ended at both ends by then, or is said not to have
 
 _FLUSH_WITHIN_S = 1.0
 _LOG = logging.getLogger("probe")
 
+Reaches = Mapping[str, Mapping[str, Reach]]  # by handoff and endpoint
+
+
+class StopMethod(Protocol):
+    """Ends at an endpoint whatever this caller has there; a Failed says why that could not be."""
+
+    def __call__(self, where: Reach, clock: Clock, /) -> Coroutine[Any, Any, Failed | None]: ...
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Methods:
-    """How a daemon measures."""
+    """How a daemon measures, looks at other traffic, and ends what it began; None leaves that out."""
 
     rate: RateMethod
     train: TrainMethod
+    look: traffic.Look | None = None
+    stop: StopMethod | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ended:
+    """What a stop or a show ended: runs under way, how many trains, and what did not answer."""
+
+    runs: tuple[RunNow, ...]
+    trains: int
+    unanswered: tuple[str, ...] = ()
 
 
 async def run(
@@ -53,6 +79,34 @@ async def run(
     `spent_bytes` is what each handoff's tests moved so far this month; None asks the site's database.
     Raises UserMistake for an invitation that cannot be read.
     """
+    made = await prepared(
+        site,
+        clock=clock,
+        writer=writer,
+        methods=methods,
+        random=random,
+        spent_bytes=spent_bytes,
+        log=log,
+    )
+    await made.run()
+
+
+async def prepared(
+    site: Site,
+    *,
+    clock: Clock,
+    writer: Store,
+    methods: Methods | None = None,
+    random: Random | None = None,
+    spent_bytes: Mapping[str, int] | None = None,
+    opened: Iterable[WindowOpened] = (),
+    version: str = "unknown",
+    log: logging.Logger = _LOG,
+) -> Daemon:
+    """A daemon that has not begun yet. `opened` are the windows that were open when the last one ended.
+
+    The rest as `run` has it.
+    """
     reaches, where = _reaches(site), zone(site.timezone)
     month_ns = month_start_ns(clock.unix_ns(), where=where)
     if methods is None:
@@ -60,43 +114,253 @@ async def run(
     if spent_bytes is None:
         spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site)
     purse = Purse(where=where, month_ns=month_ns, spent=dict(spent_bytes))
-    book = Book(store=writer, purse=purse, clock=clock, log=log)
-    _note_absence(book)
-    log.info("probe started site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs))
-    try:
-        await _measure(site, reaches, book=book, methods=methods, random=random or SystemRandom())
-    finally:
-        await _leave(book)
-        log.info("probe stopped site=%s", site.name)
+    return Daemon(
+        site=site,
+        reaches=reaches,
+        book=Book(store=writer, purse=purse, clock=clock, log=log, openings=Openings(opened)),
+        methods=methods,
+        random=random or SystemRandom(),
+        version=version,
+    )
 
 
-async def _measure(
-    site: Site,
-    reaches: Mapping[str, Mapping[str, Reach]],
-    *,
-    book: Book,
-    methods: Methods,
-    random: Random,
-) -> None:
-    """Everything at once, until cancelled."""
-    async with asyncio.TaskGroup() as group:
-        group.create_task(_stay_alive(book), name="alive")
-        for train in site.trains:
-            where = reaches[train.handoff][train.endpoint]
-            keeping = keep_going(train, where, method=methods.train, book=book, random=random)
-            group.create_task(keeping, name=f"train {train.handoff} {train.endpoint}")
-        for handoff in site.handoffs:
-            plans = [plan for plan in site.runs if plan.handoff == handoff.name]
-            runs = Runs(
-                site=site,
-                handoff=handoff,
-                reaches=reaches[handoff.name],
-                method=methods.rate,
-                book=book,
-                random=random,
+@dataclass(slots=True, kw_only=True)
+class _Scheduled:
+    """The runs of one handoff, and the task that does them."""
+
+    runs: Runs
+    task: asyncio.Task[None]
+
+
+@dataclass(slots=True, kw_only=True)
+class Daemon:
+    """Everything under way. Make it with `prepared`, then `run` it; all else may be called while it runs."""
+
+    site: Site
+    reaches: Reaches
+    book: Book
+    methods: Methods
+    random: Random
+    version: str
+    started_ns: int = field(default=0, init=False)
+    refused: str | None = field(default=None, init=False)  # why the last site file was not taken over
+    began: asyncio.Event = field(default_factory=asyncio.Event, init=False)
+    _group: asyncio.TaskGroup = field(default_factory=asyncio.TaskGroup, init=False)
+    _trains: dict[tuple[TrainPlan, Reach], asyncio.Task[None]] = field(default_factory=dict, init=False)
+    _scheduled: dict[str, _Scheduled] = field(default_factory=dict, init=False)
+    _watches: list[asyncio.Task[None]] = field(default_factory=list, init=False)
+
+    async def run(self) -> None:
+        """Measure until cancelled. `began` is set once every train and run is scheduled."""
+        book, site = self.book, self.site
+        self.started_ns = book.clock.unix_ns()
+        _note_absence(book)
+        book.log.info("probe started site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs))
+        try:
+            async with self._group:
+                self._start(_stay_alive(book), name="alive")
+                self._start(hours.close_on_time(book), name="window ends")
+                self._follow_site()
+                self.began.set()
+        finally:
+            await _leave(book)
+            book.log.info("probe stopped site=%s", self.site.name)
+
+    def status(self) -> Status:
+        """How it is at this moment."""
+        book, board = self.book, self.book.board
+        return Status(
+            version=self.version,
+            site=self.site.name,
+            timezone=self.site.timezone,
+            now_ns=book.clock.unix_ns(),
+            started_ns=self.started_ns,
+            runs=tuple(board.runs.values()),
+            due=board.next_due(),
+            trains=dict(board.trains),
+            windows=book.openings.all,
+            waiting=book.store.waiting,
+            trouble=None if book.store.trouble is None else str(book.store.trouble),
+            refused=self.refused,
+        )
+
+    async def stop(self, *, minutes: float, why: str) -> Ended:
+        """End all test traffic at both ends within 2 s; none goes again for so long, or until `resume`."""
+        book = self.book
+        going = self._under_way()
+        if (before := book.openings.stop()) is not None:
+            book.close_window(before, why="another stop took its place")
+        now_ns = book.clock.unix_ns()
+        book.open_window(
+            WindowOpened(
+                started_unix_ns=now_ns,
+                name="stop",
+                window=OpenKind.STOP,
+                opener=Opener.PERSON,
+                why=why,
+                ends_unix_ns=now_ns + round(minutes * 60 * NS_PER_S),
             )
-            if plans:
-                group.create_task(runs.keep_to(plans), name=f"runs {handoff.name}")
+        )
+        unanswered = await self._end_everywhere()
+        return Ended(runs=going.runs, trains=going.trains, unanswered=unanswered)
+
+    def resume(self, *, why: str) -> bool:
+        """End the stop that is in force; False when there is none."""
+        stop = self.book.openings.stop()
+        if stop is not None:
+            self.book.close_window(stop, why=why)
+        return stop is not None
+
+    async def open_show(self, handoff: str, *, minutes: float | None, why: str) -> Ended:
+        """Open a show window at once, for all handoffs when the name is empty; it ends runs under way."""
+        book, now_ns = self.book, self.book.clock.unix_ns()
+        concerned = tuple(run for run in book.board.runs.values() if handoff in ("", run.plan.handoff))
+        for before in book.openings.shows(handoff, opener=Opener.PERSON):
+            if before.handoff == handoff:
+                book.close_window(before, why="another show window took its place")
+        book.open_window(
+            WindowOpened(
+                started_unix_ns=now_ns,
+                name="show",
+                window=OpenKind.SHOW,
+                opener=Opener.PERSON,
+                why=why,
+                ends_unix_ns=None if minutes is None else now_ns + round(minutes * 60 * NS_PER_S),
+                handoff=handoff,
+            )
+        )
+        names = {run.plan.handoff for run in concerned}
+        await self._within_stop_time(
+            book.board.until(lambda: True if names.isdisjoint(book.board.runs) else None)
+        )
+        return Ended(runs=concerned, trains=0)
+
+    def close_show(self, handoff: str, *, why: str) -> int:
+        """Close the shows that were opened at once or by upload; how many there were."""
+        shows = [one for one in self.book.openings.shows(handoff) if handoff in ("", one.handoff)]
+        for one in shows:
+            self.book.close_window(one, why=why)
+        return len(shows)
+
+    async def reload(self, site: Site) -> None:
+        """Go by another site file. Trains that are the same in both go on, and nothing of them is lost.
+
+        Raises UserMistake, and changes nothing, for what cannot be taken over while the probe runs.
+        """
+        if site.database != self.site.database:
+            raise UserMistake(
+                f"{site.file}: database: it may not change while the probe runs ({self.site.database} is "
+                "open); stop the probe to change it"
+            )
+        reaches, where = _reaches(site), zone(site.timezone)
+        purse = self.book.purse
+        month_ns = month_start_ns(self.book.clock.unix_ns(), where=where)
+        spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site)
+        purse.where, purse.month_ns = where, month_ns
+        purse.spent.update(spent_bytes)
+        self.site, self.reaches = site, reaches
+        self._follow_site()
+        self.book.log.info(
+            "site file taken over site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs)
+        )
+
+    def _follow_site(self) -> None:
+        """Start what the site file asks for and does not run yet, end what it no longer asks for."""
+        self._follow_trains()
+        self._follow_runs()
+        for old in self._watches:
+            old.cancel()
+        self._watches = [self._start(hours.record_openings(self.site, self.book), name="window hours")]
+        if self.methods.look is not None and self.site.rules.show_upload_bps is not None:
+            for where in self._first_reaches():
+                watch = upload.watch(self.site, where, look=self.methods.look, book=self.book)
+                self._watches.append(self._start(watch, name=f"upload {where.handoff}"))
+
+    def _follow_trains(self) -> None:
+        wanted = [(train, self.reaches[train.handoff][train.endpoint]) for train in self.site.trains]
+        leaving: dict[tuple[str, str], asyncio.Task[None]] = {}
+        for key in [key for key in self._trains if key not in wanted]:
+            task = leaving[key[0].handoff, key[0].endpoint] = self._trains.pop(key)
+            task.cancel()
+        for train, where in wanted:
+            if (train, where) not in self._trains:
+                keeping = self._keep_train(train, where, after=leaving.get((train.handoff, train.endpoint)))
+                name = f"train {train.handoff} {train.endpoint}"
+                self._trains[train, where] = self._start(keeping, name=name)
+
+    async def _keep_train(self, train: TrainPlan, where: Reach, *, after: asyncio.Task[None] | None) -> None:
+        """One train, once the one on the same path that it takes the place of has let go."""
+        if after is not None:
+            await asyncio.wait({after})
+        await keep_going(train, where, method=self.methods.train, book=self.book, random=self.random)
+
+    def _follow_runs(self) -> None:
+        planned = {plan.handoff for plan in self.site.runs}
+        for name in [name for name in self._scheduled if name not in planned]:
+            self._scheduled.pop(name).task.cancel()
+            self.book.board.plan(name, ())
+        for name in planned:
+            handoff, reaches = self.site.handoff(name), self.reaches[name]
+            if name in self._scheduled:
+                self._scheduled[name].runs.replan(self.site, handoff=handoff, reaches=reaches)
+                continue
+            runs = Runs(
+                site=self.site,
+                handoff=handoff,
+                reaches=reaches,
+                method=self.methods.rate,
+                book=self.book,
+                random=self.random,
+                look=self.methods.look,
+            )
+            plans = [plan for plan in self.site.runs if plan.handoff == name]
+            self._scheduled[name] = _Scheduled(
+                runs=runs, task=self._start(runs.keep_to(plans), name=f"runs {name}")
+            )
+
+    def _first_reaches(self) -> list[Reach]:
+        """A way out by each handoff, to an endpoint outside where there is one."""
+        order = sorted(self.site.endpoints, key=lambda one: one.where is not Where.OUTSIDE)
+        return [reaches[order[0].name] for reaches in self.reaches.values()]
+
+    def _under_way(self) -> Ended:
+        board = self.book.board
+        going = board.trains_going()
+        return Ended(runs=tuple(board.runs.values()), trains=going)
+
+    async def _end_everywhere(self) -> tuple[str, ...]:
+        """Wait until nothing goes here, and let every endpoint end what it knows; those that did not."""
+        board, stop, clock = self.book.board, self.methods.stop, self.book.clock
+        if stop is None:
+            await self._within_stop_time(board.until(board.idle))
+            return ()
+        used = {(train.handoff, train.endpoint) for train in self.site.trains}
+        used |= {(plan.handoff, plan.endpoint) for plan in self.site.runs}
+        asked = [
+            (endpoint, asyncio.create_task(stop(self.reaches[handoff][endpoint], clock), name="stop"))
+            for handoff, endpoint in sorted(used)
+        ]
+        answers = [task for _, task in asked]
+        await self._within_stop_time(
+            asyncio.gather(board.until(board.idle), *answers, return_exceptions=True)
+        )
+        silent = {endpoint for endpoint, _ in asked} - {name for name, task in asked if _answered(task)}
+        return tuple(sorted(silent))
+
+    async def _within_stop_time(self, ending: Awaitable[Any]) -> None:
+        try:
+            async with asyncio.timeout(STOP_WITHIN_S):
+                await ending
+        except TimeoutError:
+            self.book.log.warning("stop not complete within_s=%.1f", STOP_WITHIN_S)
+
+    def _start(self, work: Coroutine[Any, Any, None], *, name: str) -> asyncio.Task[None]:
+        return self._group.create_task(work, name=name)
+
+
+def _answered(stopping: asyncio.Task[Failed | None]) -> bool:
+    """Whether an endpoint said that it ended everything."""
+    return not stopping.cancelled() and stopping.exception() is None and stopping.result() is None
 
 
 def _note_absence(book: Book) -> None:
@@ -134,7 +398,7 @@ async def _leave(book: Book) -> None:
         book.log.error("store not flushed why=%s", trouble)
 
 
-def _reaches(site: Site) -> dict[str, dict[str, Reach]]:
+def _reaches(site: Site) -> Reaches:
     """The way from each handoff to each endpoint. Raises UserMistake that names the endpoint."""
     invitations = {endpoint.name: _invitation(endpoint) for endpoint in site.endpoints}
     return {
@@ -174,10 +438,16 @@ def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
 
 def _methods() -> Methods:
     """The real ones, loaded only here. Blocks."""
+    from probe.control import Control
     from probe.methods import rate, train
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds)
         return await rate.run(asked, where, clock)
 
-    return Methods(rate=run_rate, train=train.keep)
+    async def stop(where: Reach, clock: Clock, /) -> Failed | None:
+        async with Control(where, clock=clock) as control:
+            found = await control.stop()
+        return found if isinstance(found, Failed) else None
+
+    return Methods(rate=run_rate, train=train.keep, look=traffic.Interfaces().look, stop=stop)

@@ -1,6 +1,7 @@
 """The rate runs of one handoff, one at a time: each is started, skipped by a rule, or fails, on record.
 
-What is due when stands in schedule, what forbids it in windows and allowance; here is the waiting.
+What is due when stands in schedule, what forbids it in windows, openings and allowance, what makes it wait
+in traffic; here is the waiting.
 """
 
 from __future__ import annotations
@@ -11,12 +12,13 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Protocol
 
-from probe import allowance, windows
+from probe import allowance, traffic, windows
 from probe.book import Book, placed
+from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
 from probe.schedule import Due, next_due, run_ns
 from store.clock import NS_PER_S, Clock, zone
-from store.records import Failed, Owner, RateRun, Skipped
+from store.records import Carrier, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, RunPlan, Site
 
 WHAT = "run rate"
@@ -35,7 +37,10 @@ class RateMethod(Protocol):
 
 @dataclass(slots=True, kw_only=True)
 class Runs:
-    """The scheduled rate runs of `handoff`; `reaches` holds the way to each endpoint by its name."""
+    """The scheduled rate runs of `handoff`; `reaches` holds the way to each endpoint by its name.
+
+    `look` shows the traffic on the way there; None leaves other traffic alone.
+    """
 
     site: Site
     handoff: Handoff
@@ -43,29 +48,105 @@ class Runs:
     method: RateMethod
     book: Book
     random: Random
+    look: traffic.Look | None = None
     busy_until_ns: int = field(default=0, init=False)  # when the last run ended
+    due: list[Due] = field(default_factory=list, init=False)
+    replanned: Changing = field(default_factory=Changing, init=False)
 
     async def keep_to(self, plans: Sequence[RunPlan]) -> None:
         """Do what is due, the earliest first, until cancelled."""
-        clock = self.book.clock
-        due = [self._next(plan, clock.unix_ns()) for plan in plans]
+        self._plan(plans)
         while True:
-            number = min(range(len(due)), key=lambda one: due[one].start_ns)
-            planned = due[number]
-            await _until(planned.start_ns, clock=clock)
-            why = self._forbidden(planned)
+            planned = await self._first_due()
+            why = await self._held_back(planned)
             if why is None:
                 self.book.keep(await self._run(planned.plan))
-                self.busy_until_ns = clock.unix_ns()
+                self.busy_until_ns = self.book.clock.unix_ns()
             else:
                 self._skip(planned, why)
-            after_ns = planned.slot.end_ns  # slots that passed meanwhile are skipped one by one, on record
-            if clock.unix_ns() - after_ns > _CATCH_UP_NS:
-                after_ns = clock.unix_ns()
-            due[number] = self._next(planned.plan, after_ns)
+            self._done(planned)
+
+    def replan(self, site: Site, *, handoff: Handoff, reaches: Mapping[str, Reach]) -> None:
+        """Go by another site file from now on. A run under way is finished by the old one."""
+        self.site, self.handoff, self.reaches = site, handoff, reaches
+        self._plan([plan for plan in site.runs if plan.handoff == handoff.name])
+
+    def _plan(self, plans: Sequence[RunPlan]) -> None:
+        """Draw what is due. A plan that is the same keeps its draw, so that no slot gets a second run."""
+        known, now_ns = self.due, self.book.clock.unix_ns()
+        self.due = []
+        for plan in plans:
+            same = next((one for one in known if one.plan == plan), None)
+            if same is not None:
+                known.remove(same)
+            self.due.append(same or self._next(plan, now_ns))
+        self._show_due()
+        self.replanned.changed()
+
+    def _done(self, planned: Due) -> None:
+        """Draw the next one of this plan, if it is still planned."""
+        clock = self.book.clock
+        after_ns = planned.slot.end_ns  # slots that passed meanwhile are skipped one by one, on record
+        if clock.unix_ns() - after_ns > _CATCH_UP_NS:
+            after_ns = clock.unix_ns()
+        for number, one in enumerate(self.due):
+            if one is planned:
+                self.due[number] = self._next(planned.plan, after_ns)
+        self._show_due()
+
+    def _show_due(self) -> None:
+        self.book.board.plan(self.handoff.name, [(one.start_ns, one.plan) for one in self.due])
 
     def _next(self, plan: RunPlan, after_ns: int) -> Due:
         return next_due(plan, after_ns, where=zone(self.site.timezone), random=self.random)
+
+    async def _first_due(self) -> Due:
+        """The planned run that comes first, once it is time, or time to look at the line before it."""
+        while True:
+            planned = min(self.due, key=lambda one: one.start_ns)
+            ahead_s = traffic.LOOK_S if self.look else 0.0
+            left_s = (planned.start_ns - self.book.clock.unix_ns()) / NS_PER_S - ahead_s
+            if left_s <= 0:
+                return planned
+            await self.replanned.change_within(min(left_s, _LOOK_AGAIN_S))
+
+    async def _held_back(self, planned: Due) -> str | None:
+        """None when this run may start now; else, once it is certain, the sentence that forbids it.
+
+        A run that others' traffic holds back is tried again as long as it still ends within its slot.
+        """
+        while True:
+            busy = await self._busy(planned.plan)
+            await _until(planned.start_ns, clock=self.book.clock)
+            why = self._forbidden(planned)
+            if why is not None or busy is None:
+                return why
+            if self.book.clock.unix_ns() + round(_LOOK_AGAIN_S * NS_PER_S) > planned.latest_ns:
+                return f"{busy}, until it was too late in its slot"
+            self.book.log.info("run waits handoff=%s why=%s", self.handoff.name, busy)
+            await asyncio.sleep(_LOOK_AGAIN_S - traffic.LOOK_S)
+
+    async def _busy(self, plan: RunPlan) -> str | None:
+        """The sentence that makes this run wait, after a look at its interface; None where it may go."""
+        if self.look is None:
+            return None
+        where, clock = self.reaches[plan.endpoint], self.book.clock
+        began_ns, before = clock.monotonic_ns(), await self.look(where)
+        if before is None or before.carrier is Carrier.LOOPBACK:
+            return None
+        await asyncio.sleep(traffic.LOOK_S)
+        after, took_s = await self.look(where), (clock.monotonic_ns() - began_ns) / NS_PER_S
+        own_bps = traffic.trains_bps(self.site, plan.handoff)
+        found = traffic.others(before, after, seconds=took_s, own_bps=own_bps)
+        if found is None:
+            return None
+        return traffic.too_busy(
+            found,
+            direction=plan.direction,
+            card=self.handoff.card,
+            port_rate_bps=before.port_rate_bps,
+            rules=self.site.rules,
+        )
 
     def _forbidden(self, planned: Due) -> str | None:
         """The sentence that forbids this run now, or None."""
@@ -74,6 +155,8 @@ class Runs:
             if self.busy_until_ns > planned.start_ns:
                 return "another run kept the handoff busy until too late in its slot"
             return "the probe woke up too late in its slot"
+        if (why := self.book.openings.no_run(name)) is not None:
+            return why
         ends_ns = now_ns + run_ns(planned.plan)
         opening = windows.blocking(self.site, name, from_ns=now_ns, to_ns=ends_ns)
         if opening is not None:
@@ -100,7 +183,8 @@ class Runs:
         """Run once, and charge what it moved."""
         began_ns, began_monotonic_ns = self.book.clock.unix_ns(), self.book.clock.monotonic_ns()
         try:
-            found = await self._measured(plan)
+            with self.book.board.running(plan, unix_ns=began_ns):
+                found = await self._measured(plan)
         except asyncio.CancelledError:
             stopped = Failed(what=WHAT, why="the probe was stopped during the run", whose=Owner.HOUSE)
             self.book.keep(placed(stopped, plan, started_ns=began_ns))
@@ -119,9 +203,14 @@ class Runs:
         return placed(found, plan, started_ns=began_ns)
 
     async def _measured(self, plan: RunPlan) -> RateRun | Failed:
+        openings, where = self.book.openings, self.reaches[plan.endpoint]
+        no_more = openings.until(lambda: openings.no_run(plan.handoff))
         try:
             async with asyncio.timeout(plan.seconds + _OVERDUE_S):
-                return await self.method(plan, self.reaches[plan.endpoint], self.book.clock)
+                found = await unless(self.method(plan, where, self.book.clock), no_more)
+            if isinstance(found, Halted):
+                return Failed(what=WHAT, why=f"aborted: {found.why}", whose=Owner.HOUSE)
+            return found
         except TimeoutError:
             why = f"it had not ended {_OVERDUE_S:g} s after its time, and was given up"
             return Failed(what=WHAT, why=why, whose=Owner.UNKNOWN)

@@ -2,7 +2,8 @@
 
 A train goes on through an outage of the line, for lost packets are what it is there to count. What stops
 it is an endpoint that cannot be reached or does not know it any more: then it is opened again, after 2 s
-at first and 60 s at last, at random so that many probes do not come back together.
+at first and 60 s at last, at random so that many probes do not come back together. While all tests are
+stopped it is closed at both ends, and that time is a Gap with no Failed.
 """
 
 from __future__ import annotations
@@ -14,7 +15,9 @@ from random import Random
 from typing import Protocol
 
 from probe.allowance import packet_at_ip
+from probe.board import TrainNow, TrainState
 from probe.book import Book, placed
+from probe.changing import Halted, unless
 from probe.reach import Reach
 from store.clock import NS_PER_S, Clock
 from store.records import Failed, Gap, Stall, TrainSpan
@@ -41,17 +44,28 @@ async def keep_going(
 ) -> None:
     """Run this train, and open it again whenever it fails, until cancelled."""
     train = _Train(plan=plan, book=book, covered_ns=book.clock.unix_ns())
+    openings = book.openings
     try:
         while True:
+            if (why := openings.no_traffic()) is not None:
+                train.halt(why)
+                await openings.until(openings.going)
+                train.resume(book.clock.unix_ns())
+            train.show(TrainState.BEGUN)
             began_ns = book.clock.unix_ns()
             try:
-                failed = await method(plan, where, book.clock, train.deliver)
+                found = await unless(
+                    method(plan, where, book.clock, train.deliver), openings.until(openings.no_traffic)
+                )
             except Exception as error:
-                failed = book.unexpected(error, what="run train")
-            train.fail(placed(failed, plan, started_ns=began_ns))
-            await asyncio.sleep(_pause_s(train.tries, random=random))
+                found = book.unexpected(error, what="run train")
+            if not isinstance(found, Halted):
+                train.fail(placed(found, plan, started_ns=began_ns))
+                pause = asyncio.sleep(_pause_s(train.tries, random=random))
+                await unless(pause, openings.until(openings.no_traffic))
     finally:
         train.resume(book.clock.unix_ns())
+        book.board.train(plan, None)
 
 
 def _pause_s(tries: int, *, random: Random) -> float:
@@ -66,13 +80,14 @@ class _Train:
 
     plan: TrainPlan
     book: Book
-    covered_ns: int  # end of the last span, at first the start
-    failed: Failed | None = field(default=None, init=False)  # the first failure of an outage that lasts
+    covered_ns: int  # end of the last span or gap, at first the start
+    still: str | None = field(default=None, init=False)  # why, as long as it stands still
     tries: int = field(default=0, init=False)
 
     def deliver(self, record: TrainSpan | Stall | Gap) -> None:
         """Store what the train measured; it goes again if it stood still."""
         self.resume(record.started_unix_ns)
+        self.show(TrainState.GOING)
         self.tries = 0
         if isinstance(record, TrainSpan):
             self.covered_ns = record.started_unix_ns + round(record.seconds * NS_PER_S)
@@ -83,28 +98,43 @@ class _Train:
     def fail(self, failed: Failed) -> None:
         """Store the failure if the train went until now, and only count it otherwise."""
         self.tries += 1
-        if self.failed is None:
-            self.failed = failed
+        if self.still is None:
+            self.still = f"no train: {failed.why}"
             self.book.keep(failed)
+        self.show(TrainState.FAILED, failed.why)
         path = (self.plan.handoff, self.plan.endpoint)
         self.book.log.warning(
             "train failed handoff=%s endpoint=%s tries=%d why=%s", *path, self.tries, failed.why
         )
 
+    def halt(self, why: str) -> None:
+        """It stands still because it must; an outage that went before ends here."""
+        self.resume(self.book.clock.unix_ns())
+        self.still = why
+        self.show(TrainState.STOPPED, why)
+
     def resume(self, unix_ns: int) -> None:
-        """Put the outage, if there is one, on record as a gap up to this moment."""
-        if self.failed is None:
+        """Put the time without a train, if there was one, on record as a gap up to this moment."""
+        if self.still is None:
             return
         gap = Gap(
             started_unix_ns=self.covered_ns,
             ended_unix_ns=max(unix_ns, self.covered_ns),
-            why=f"no train: {self.failed.why}",
+            why=self.still,
             handoff=self.plan.handoff,
             endpoint=self.plan.endpoint,
         )
-        self.failed = None
+        self.still, self.covered_ns = None, gap.ended_unix_ns
         self.book.keep(gap)
         seconds = (gap.ended_unix_ns - gap.started_unix_ns) / NS_PER_S
         self.book.log.info(
             "train gap handoff=%s endpoint=%s seconds=%.1f", gap.handoff, gap.endpoint, seconds
         )
+
+    def show(self, state: TrainState, why: str = "") -> None:
+        """Tell whoever asks how this train stands."""
+        path = (self.plan.handoff, self.plan.endpoint)
+        before = self.book.board.trains.get(path)
+        if before is None or before.state is not state:
+            now = TrainNow(state=state, since_unix_ns=self.book.clock.unix_ns(), why=why)
+            self.book.board.train(self.plan, now)

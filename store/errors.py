@@ -11,6 +11,7 @@
     |   +-- BadPacket          bytes that are not the packet they should be
     |   +-- BadMessage         a control message that is not what it should be
     +-- StoreTrouble           the disk is full or read-only; may pass by itself
+    +-- NotRunning             no probe answers at its local door
 
 A measurement that fails is not an error but a result: `store.records.Failed`.
 Stands at the bottom of store and imports nothing.
@@ -81,6 +82,17 @@ class BadMessage(FarEndMistake):
 
 class StoreTrouble(LinebookError):
     """The database cannot be written just now (disk full, read-only); what was given is not lost."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(why)
+        self.why = why
+
+    def __str__(self) -> str:
+        return self.why
+
+
+class NotRunning(LinebookError):
+    """No probe answers for this database, so nothing of it can be shown or changed."""
 
     def __init__(self, why: str) -> None:
         super().__init__(why)

@@ -25,6 +25,8 @@ from store.records import (
     Standing,
     Thinned,
     TrainSpan,
+    WindowClosed,
+    WindowOpened,
 )
 
 SCHEMA = 1
@@ -58,6 +60,13 @@ def as_json(record: Record, *, stalls: tuple[Stall, ...] = ()) -> Json:
             stretch = {"first_seq": record.first_seq, "last_seq": record.last_seq, "why": record.why}
             heads = {name: getattr(record, name).hex() for name in ("before", "after", "remainder")}
             return head | stretch | heads
+        case WindowOpened():
+            ends = None if record.ends_unix_ns is None else rfc3339(record.ends_unix_ns)
+            told = _window(record) | {"ends": ends, "reference": record.reference}
+            return _head(record, record.started_unix_ns) | told
+        case WindowClosed():
+            told = _window(record) | {"opened": rfc3339(record.opened_unix_ns)}
+            return _head(record, record.started_unix_ns) | told
 
 
 def failed_json(failed: Failed) -> Json:
@@ -100,6 +109,16 @@ def _head(
         "started": rfc3339(started_unix_ns),
         "standing": str(found_standing),
         "reasons": list(found_reasons),
+    }
+
+
+def _window(record: WindowOpened | WindowClosed) -> Json:
+    return {
+        "handoff": record.handoff,
+        "window": str(record.window),
+        "name": record.name,
+        "opener": str(record.opener),
+        "why": record.why,
     }
 
 

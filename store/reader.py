@@ -18,7 +18,19 @@ from typing import Any, Self, TypeVar
 
 from store import rows, schema, streaming
 from store.errors import DatabaseMistake
-from store.records import Correction, Failed, Gap, RateRun, Record, Skipped, Stall, Thinned, TrainSpan
+from store.records import (
+    Correction,
+    Failed,
+    Gap,
+    RateRun,
+    Record,
+    Skipped,
+    Stall,
+    Thinned,
+    TrainSpan,
+    WindowClosed,
+    WindowOpened,
+)
 
 HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
 
@@ -179,6 +191,22 @@ class Reader:
         if found != "ok":
             raise DatabaseMistake(f"the copy is damaged, as its original must be: {found}")
 
+    def windows(
+        self, *, since_ns: int | None = None, until_ns: int | None = None
+    ) -> list[WindowOpened | WindowClosed]:
+        """Windows that opened or closed in the time, in the order of that; of all handoffs."""
+        conditions, values = _conditions("opening", None, None, since_ns, until_ns)
+        return self._openings(conditions, *values)
+
+    def open_windows(self) -> list[WindowOpened]:
+        """Windows of which no end is on record, whether or not their time is over."""
+        left_open = (
+            "kind = 'window opened' AND NOT EXISTS (SELECT 1 FROM opening AS closed "
+            "WHERE closed.opened_unix_ns = opening.started_unix_ns AND closed.path = opening.path "
+            "AND (closed.window, closed.name) = (opening.window, opening.name) AND closed.seq > opening.seq)"
+        )
+        return [one for one in self._openings(left_open) if isinstance(one, WindowOpened)]
+
     def paths(self) -> list[tuple[str, str]]:
         """(handoff, endpoint) of everything that was ever measured or meant to be."""
         found = self._paths(None, None)
@@ -220,6 +248,14 @@ class Reader:
         return (self._one(runs, handoff, since_ns) or 0) + (
             self._one(trains, HEADER_BYTES, handoff, since_ns) or 0
         )
+
+    def _openings(self, conditions: str, *values: Any) -> list[WindowOpened | WindowClosed]:
+        sql = (
+            f"SELECT handoff, endpoint, {rows.OPENING} FROM opening JOIN path ON path.id = opening.path "  # noqa: S608
+            f"WHERE {conditions} ORDER BY started_unix_ns, seq"
+        )
+        found = self._connection.execute(sql, values)
+        return [rows.opening_of((row[0], row[1]), row[2:]) for row in found]
 
     def _paths(self, handoff: str | None, endpoint: str | None) -> list[tuple[int, str, str]]:
         sql = (

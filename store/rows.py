@@ -28,6 +28,8 @@ from store.records import (
     Failed,
     Gap,
     Limit,
+    Opener,
+    OpenKind,
     Owner,
     RateRun,
     RateSide,
@@ -37,6 +39,8 @@ from store.records import (
     Stamps,
     Thinned,
     TrainSpan,
+    WindowClosed,
+    WindowOpened,
 )
 
 Insertion = tuple[str, tuple[Any, ...]]  # an INSERT and its values
@@ -74,6 +78,7 @@ TRAIN_SETTING = "per_second, packet_bytes, waiting_s, kernel_stamps"  # alike in
 _RATIOS = ("retransmitted_ratio", "busy_ratio", "window_limited_ratio", "buffer_limited_ratio")
 REAL = frozenset(("seconds", "per_second", "waiting_s", *_RATIOS))  # doubles, whatever number a record brings
 CORRECTION = "corrects_seq, written_unix_ns, what, why"
+OPENING = "kind, started_unix_ns, window, name, opener, why, ends_unix_ns, reference, opened_unix_ns"
 THINNED = "first_seq, last_seq, thinned_unix_ns, before, after, remainder, why"
 
 _ADD_PATH = "INSERT INTO path (handoff, endpoint) VALUES (?, ?) ON CONFLICT DO NOTHING"
@@ -102,6 +107,9 @@ def row_of(record: Record) -> Row:
             table, values = "correction", {name: getattr(record, name) for name in CORRECTION.split(", ")}
         case Thinned():
             table, values = "thinned", {name: getattr(record, name) for name in THINNED.split(", ")}
+        case WindowOpened() | WindowClosed():
+            table = "opening"
+            values = {name: getattr(record, name, None) for name in OPENING.split(", ")}
     handoff, endpoint = _storable(record.handoff), _storable(record.endpoint)
     return Row(
         table=table,
@@ -179,6 +187,31 @@ def correction_of(names: tuple[str, str], row: Sequence[Any]) -> Correction:
 def thinned_of(row: Sequence[Any]) -> Thinned:
     """Undo `row_of`: `row` holds the columns of `THINNED`."""
     return Thinned(**dict(zip(THINNED.split(", "), row, strict=True)))
+
+
+def opening_of(names: tuple[str, str], row: Sequence[Any]) -> WindowOpened | WindowClosed:
+    """Undo `row_of`: `row` holds the columns of `OPENING`."""
+    kind, started_unix_ns, window, name, opener, why, ends_unix_ns, reference, opened_unix_ns = row
+    if kind == "window opened":
+        return WindowOpened(
+            started_unix_ns=started_unix_ns,
+            name=name,
+            window=OpenKind(window),
+            opener=Opener(opener),
+            why=why,
+            ends_unix_ns=ends_unix_ns,
+            reference=reference,
+            handoff=names[0],
+        )
+    return WindowClosed(
+        started_unix_ns=started_unix_ns,
+        opened_unix_ns=opened_unix_ns,
+        name=name,
+        window=OpenKind(window),
+        opener=Opener(opener),
+        why=why,
+        handoff=names[0],
+    )
 
 
 def stall_of(names: tuple[str, str], row: Sequence[Any]) -> Stall:

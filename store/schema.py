@@ -19,6 +19,7 @@ chains old records loads what it needs.
     train          a span of a train, histograms packed (histogram.Histogram.pack)
     stall          a silence of a train
     trouble        what could not be measured: kind failed, skipped or gap
+    opening        windows as they opened and closed
     correction     what is to be read otherwise in an older record
     thinned        which stretch of the chain was thinned, and its heads from before
     head           the signed heads of the chain; seal_key the public keys that signed them,
@@ -375,6 +376,32 @@ def m002_seal(db: Database) -> None:
         db.execute(f"CREATE INDEX {table}_started ON {table} (started_unix_ns)")
     for table in _NEVER_CHANGED:
         refuse_changes(db.conn, table)
+
+
+@STEPS()
+def m003_windows(db: Database) -> None:
+    """Windows as they opened and closed; kind says which of the two a row is."""
+    db.execute("PRAGMA user_version = 3")
+    db.execute(
+        """
+        CREATE TABLE opening (
+            seq INTEGER PRIMARY KEY,
+            link BLOB NOT NULL,
+            path INTEGER NOT NULL REFERENCES path (id),
+            kind TEXT NOT NULL,
+            started_unix_ns INTEGER NOT NULL,
+            window TEXT NOT NULL,
+            name TEXT NOT NULL,
+            opener TEXT NOT NULL,
+            why TEXT NOT NULL,
+            ends_unix_ns INTEGER,
+            reference TEXT,
+            opened_unix_ns INTEGER
+        ) STRICT
+        """
+    )
+    db.execute("CREATE INDEX opening_started ON opening (started_unix_ns)")
+    refuse_changes(db.conn, "opening")
 
 
 def refuse_changes(connection: sqlite3.Connection, table: str) -> None:

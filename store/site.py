@@ -78,6 +78,7 @@ class Card:
     service_start: date | None = None
     term_end: date | None = None
     notice: str | None = None
+    maintenance_cap_s: int | None = None  # what the provider's works may take a month
     pages: tuple[tuple[str, str], ...] = ()
     not_stated: tuple[str, ...] = ()  # the keys a contract should answer and this card does not
 
@@ -173,6 +174,21 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """How other traffic on a handoff's interface holds measuring back. Common practice, no source.
+
+    A run waits while others move more than `other_traffic_ratio` of the rate. A show window opens by
+    itself after `show_after_s` of upload above `show_upload_bps` (None: never), and closes after
+    `show_closes_after_s` below it.
+    """
+
+    other_traffic_ratio: float = 0.05
+    show_upload_bps: int | None = 2_000_000
+    show_after_s: int = 60
+    show_closes_after_s: int = 600
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
     """One place with its lines. `invented` marks demo data wherever it shows."""
 
@@ -187,6 +203,7 @@ class Site:
     runs: tuple[RunPlan, ...]
     plans: tuple[StreamPlan, ...]
     windows: tuple[Window, ...]
+    rules: Rules = Rules()
 
     def handoff(self, name: str) -> Handoff:
         """The handoff called `name`; KeyError when there is none."""

@@ -22,6 +22,7 @@ from store.site import (
     Destination,
     EndpointRef,
     Handoff,
+    Rules,
     RunPlan,
     Site,
     StreamPlan,
@@ -69,6 +70,7 @@ _DAY_MINUTES = 24 * 60
 
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
+_RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after")
 _HANDOFF_KEYS = ("name", "title", "interface", "source", "metered", "allowance", "card")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -100,14 +102,14 @@ _CONTRACT_KEYS = (
     "term_end",
     "notice",
 )
-_CARD_KEYS = ("provider", "reference", "met_ratio", "reach", *_CONTRACT_KEYS, "pages")
+_CARD_KEYS = ("provider", "reference", "met_ratio", "reach", "maintenance_cap", *_CONTRACT_KEYS, "pages")
 
 
 def read(file: Path) -> Site:
     """The site that `file` describes. Raises SiteMistake for the first mistake found."""
     source = open_toml(file)
     top = Table(source, (), source.values)
-    top.only(*_SITE_KEYS, *_TABLES)
+    top.only(*_SITE_KEYS, *_TABLES, "rules")
     handoffs = _handoffs(top)
     endpoints = _endpoints(top)
     names = {each.name for each in handoffs}, {each.name for each in endpoints}
@@ -124,6 +126,7 @@ def read(file: Path) -> Site:
         runs=_runs(top, *names) if "run" in top.values else default.runs(),
         plans=_plans(top, names[0]),
         windows=_windows(top, names[0]),
+        rules=_rules(top.table("rules")),
     )
 
 
@@ -176,6 +179,7 @@ def _card(table: Table) -> Card:
         service_start=table.maybe("service_start", _stated(day)),
         term_end=table.maybe("term_end", _stated(day)),
         notice=table.maybe("notice", _stated(text)),
+        maintenance_cap_s=table.maybe("maintenance_cap", _stated(whole_seconds(60, 31 * 86400))),
         pages=tuple((key, pages.need(key, text, "text")) for key in pages.values),
         not_stated=tuple(key for key in _CONTRACT_KEYS if table.values.get(key, NOT_STATED) == NOT_STATED),
     )
@@ -360,6 +364,19 @@ def _windows(top: Table, handoffs: set[str]) -> tuple[Window, ...]:
     return tuple(found)
 
 
+def _rules(table: Table) -> Rules:
+    table.only(*_RULES_KEYS)
+    usual = Rules()
+    return Rules(
+        other_traffic_ratio=table.ask("other_traffic", share, usual.other_traffic_ratio),
+        show_upload_bps=table.ask("show_upload", _rate_or_never, usual.show_upload_bps),
+        show_after_s=table.ask("show_after", whole_seconds(10, 3600), usual.show_after_s),
+        show_closes_after_s=table.ask(
+            "show_closes_after", whole_seconds(10, 86400), usual.show_closes_after_s
+        ),
+    )
+
+
 def _times(table: Table) -> Times:
     """Days of the week or dates, and hours; every day when neither is said."""
     if "days" in table.values and "dates" in table.values:
@@ -424,6 +441,10 @@ def _secret_text(value: Any) -> str:
     if not isinstance(value, str) or not value.strip():
         raise ValueError("expected the line that `linebook endpoint invite` printed, in quotes")
     return value
+
+
+def _rate_or_never(value: Any) -> int | None:
+    return None if value == "never" else rate_bps(value)
 
 
 def _name(value: Any) -> str:

@@ -148,6 +148,11 @@ class Writer:
         self._queue.put(_Begun(number, what, handoff, endpoint, started_unix_ns))
         return number
 
+    @property
+    def waiting(self) -> int:
+        """How many records were handed over and are not stored yet, more or less."""
+        return self._queue.qsize() + len(self._pending)
+
     def mark_alive(self, unix_ns: int) -> None:
         """Note that the probe runs at `unix_ns`; the next start reads it as `last_alive_unix_ns`."""
         self._check_open()

@@ -23,6 +23,8 @@ from store.records import (
     Failed,
     Gap,
     Limit,
+    Opener,
+    OpenKind,
     Owner,
     RateRun,
     RateSide,
@@ -32,6 +34,8 @@ from store.records import (
     Stamps,
     Thinned,
     TrainSpan,
+    WindowClosed,
+    WindowOpened,
 )
 
 T = TypeVar("T")
@@ -228,6 +232,38 @@ thinnings = made(
     why=sentences,
 )
 
+windows_opened = made(
+    WindowOpened,
+    started_unix_ns=times_ns,
+    name=names,
+    window=st.sampled_from(OpenKind),
+    opener=st.sampled_from(Opener),
+    why=sentences,
+    ends_unix_ns=maybe(times_ns),
+    reference=maybe(sentences),
+    handoff=st.just("") | names,
+)
+
+windows_closed = made(
+    WindowClosed,
+    started_unix_ns=times_ns,
+    opened_unix_ns=times_ns,
+    name=names,
+    window=st.sampled_from(OpenKind),
+    opener=st.sampled_from(Opener),
+    why=sentences,
+    handoff=st.just("") | names,
+)
+
 records: st.SearchStrategy[Record] = st.one_of(
-    rate_runs, train_spans, stalls, failures, skips, gaps, corrections, thinnings
+    rate_runs,
+    train_spans,
+    stalls,
+    failures,
+    skips,
+    gaps,
+    corrections,
+    thinnings,
+    windows_opened,
+    windows_closed,
 )

@@ -60,6 +60,7 @@ class MemoryStore:
 
     last_alive_unix_ns: int | None = None
     trouble: StoreTrouble | None = None
+    waiting: int = 0
     records: list[Record] = field(default_factory=list)
     alive_ns: list[int] = field(default_factory=list)
     flushed: int = 0

@@ -14,6 +14,8 @@ from store.records import (
     Failed,
     Gap,
     Limit,
+    Opener,
+    OpenKind,
     Owner,
     RateRun,
     RateSide,
@@ -21,7 +23,9 @@ from store.records import (
     Skipped,
     Stall,
     Stamps,
+    Thinned,
     TrainSpan,
+    WindowOpened,
 )
 
 MINUTE_NS = 60 * 10**9
@@ -135,6 +139,19 @@ def skipped(planned_unix_ns: int = 0) -> Skipped:
     )
 
 
+def thinned() -> Thinned:
+    """A stretch that is thinned in name only."""
+    return Thinned(
+        first_seq=1,
+        last_seq=2,
+        thinned_unix_ns=7,
+        before=bytes(32),
+        after=b"a" * 32,
+        remainder=b"r" * 32,
+        why="kept for a year",
+    )
+
+
 EVERY_KIND: tuple[Record, ...] = (
     run(),
     span(),
@@ -142,6 +159,9 @@ EVERY_KIND: tuple[Record, ...] = (
     failed(),
     skipped(),
     Gap(started_unix_ns=0, ended_unix_ns=5, why="the probe was not running"),
+    WindowOpened(
+        started_unix_ns=3, name="show", window=OpenKind.SHOW, opener=Opener.PERSON, why="asked for"
+    ),
     Correction(
         handoff="old",
         endpoint="north",

@@ -22,6 +22,12 @@ from store.rows import insertions, row_of
 from store.writer import Writer
 from tests.store import samples
 
+with closing(sqlite3.connect(":memory:")) as nothing:
+    STEPS = schema.STEPS.pending(Database(nothing, execute_plugins=False))
+NEVER_CHANGED = (
+    *("path", "rate_run", "rate_side", "train", "train_setting", "stall", "trouble"),
+    *("correction", "thinned", "opening", "head", "seal_key"),
+)
 YEAR_ROWS = 3 * 2 * 365 * 24 * 60  # three handoffs, two trains each, a record a minute
 
 
@@ -30,7 +36,7 @@ def path(tmp_path: Path) -> Path:
     """A database that holds one record of every kind, closed again."""
     path = tmp_path / "line.db"
     writer = Writer.open(path, clock=Clock())
-    for record in samples.EVERY_KIND:
+    for record in (*samples.EVERY_KIND, samples.thinned()):
         writer.append(record)
     writer.close()
     return path
@@ -66,11 +72,7 @@ class TestTables:
         }
         assert min(counts.values()) >= 1
 
-    @pytest.mark.parametrize(
-        "table",
-        ["path", "rate_run", "rate_side", "train", "train_setting", "stall", "trouble", "correction"]
-        + ["thinned", "head", "seal_key"],
-    )
+    @pytest.mark.parametrize("table", NEVER_CHANGED)
     @pytest.mark.parametrize("change", ["DELETE FROM {table}", "UPDATE {table} SET {column} = {column}"])
     def test_refuse_every_change(self, connection: sqlite3.Connection, table: str, change: str) -> None:
         column = connection.execute(f"SELECT name FROM pragma_table_info('{table}')").fetchone()[0]
@@ -108,7 +110,7 @@ class TestVersions:
         Writer.open(path, clock=Clock()).close()
         header = path.read_bytes()[:100]
         # SQLite file format, section 1.3: user version at offset 60, application id at offset 68
-        assert int.from_bytes(header[60:64], "big") == 1
+        assert int.from_bytes(header[60:64], "big") == len(STEPS)
         assert int.from_bytes(header[68:72], "big") == schema.APPLICATION_ID
 
     def test_a_newer_one_is_refused_and_left_alone(self, path: Path) -> None:
@@ -122,7 +124,7 @@ class TestVersions:
 
     def test_an_older_one_takes_the_steps_it_lacks_and_leaves_a_copy(self, path: Path) -> None:
         """The copy beside it is a whole database of the old version; the records are in both."""
-        steps = _with_a_second_step()
+        steps = _with_one_more_step()
         with closing(sqlite3.connect(path)) as connection:
             with pytest.raises(DatabaseMistake, match="older Linebook"):
                 schema.check_readable(connection, path, steps=steps)
@@ -130,12 +132,12 @@ class TestVersions:
             schema.check_readable(connection, path, steps=steps)
             assert connection.execute("SELECT count(*) FROM notes").fetchone() == (0,)
             assert connection.execute("SELECT count(*) FROM train").fetchone()[0] > 0
-        copy = path.with_name("line.db.before-m002_notes")
+        copy = path.with_name("line.db.before-notes")
         with closing(Reader.open(copy)) as reader:
             assert reader.train_spans() != []
 
     def test_a_step_that_fails_leaves_the_old_version(self, path: Path) -> None:
-        steps = _with_a_second_step(failing=True)
+        steps = _with_one_more_step(failing=True)
         with closing(sqlite3.connect(path)) as connection, pytest.raises(sqlite3.OperationalError):
             schema.prepare(connection, path, steps=steps)
         with closing(Reader.open(path)) as reader:
@@ -194,14 +196,15 @@ def _file_bytes(connection: sqlite3.Connection) -> int:
     return int(pages * size)
 
 
-def _with_a_second_step(*, failing: bool = False) -> Migrations:
+def _with_one_more_step(*, failing: bool = False) -> Migrations:
     """The steps there are, and one more as a later version might have it."""
     steps = Migrations("linebook")
-    steps(name="m001_records")(schema.m001_records)
+    for step in STEPS:
+        steps(name=step.name)(step.fn)
 
-    @steps(name="m002_notes")
+    @steps(name="notes")
     def notes(db: Database) -> None:
-        db.execute("PRAGMA user_version = 2")
+        db.execute(f"PRAGMA user_version = {len(STEPS) + 1}")
         db.execute("CREATE TABLE notes (text TEXT) STRICT")
         if failing:
             db.execute("CREATE TABLE notes (text TEXT) STRICT")

@@ -114,6 +114,7 @@ class TestExample:
             service_start=date(2026, 6, 22),
             term_end=date(2030, 6, 21),  # 48 months
             notice="4 months",
+            maintenance_cap_s=4 * 3600,
             pages=site.handoff("A").card.pages,
             not_stated=(),
         )

@@ -74,6 +74,7 @@ class TestKeeping:
                 *reader.troubles(),
                 *reader.corrections(),
                 *reader.thinned(),
+                *reader.windows(),
             ]
             assert sorted(map(repr, found)) == sorted(map(repr, records))
             assert all(record in found for record in records)

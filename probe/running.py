@@ -1,0 +1,137 @@
+"""A probe as a service: its local door, words to the service manager, and another site file on SIGHUP.
+
+The service manager hears that the probe is ready once its trains are scheduled, and that it is alive as
+long as the event loop turns and the writer's thread answers; a full disk is an answer. Stands above daemon,
+door and notify.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from probe import daemon, door
+from probe.daemon import ALIVE_EVERY_S, Daemon, Methods
+from probe.notify import Manager
+from probe.status import one_line
+from store import site as sites
+from store.clock import NS_PER_US, Clock
+from store.errors import LinebookError, StoreTrouble
+from store.records import WindowOpened
+from store.site import Site
+from store.writer import Writer
+
+
+async def run(
+    site: Site,
+    *,
+    clock: Clock,
+    writer: Writer,
+    manager: Manager,
+    version: str,
+    methods: Methods | None = None,
+) -> None:
+    """Run the probe of this site until cancelled; SIGHUP has it read its site file again.
+
+    Raises UserMistake for an invitation that cannot be read and for a door where another probe answers.
+    """
+    made = await daemon.prepared(
+        site,
+        clock=clock,
+        writer=writer,
+        methods=methods,
+        opened=await asyncio.to_thread(_opened, site),
+        version=version,
+    )
+    service = _Service(daemon=made, manager=manager, clock=clock)
+    loop = asyncio.get_running_loop()
+    async with door.opened(site.database, made):
+        loop.add_signal_handler(signal.SIGHUP, service.hang_up.set)
+        around = asyncio.create_task(service.keep(), name="service")
+        try:
+            await made.run()
+        finally:
+            loop.remove_signal_handler(signal.SIGHUP)
+            around.cancel()
+            await asyncio.gather(around, return_exceptions=True)
+
+
+def _opened(site: Site) -> Iterable[WindowOpened]:
+    """The windows that were open when the last probe ended. Blocks."""
+    from store.reader import Reader
+
+    reader = Reader.open(site.database)
+    try:
+        return reader.open_windows()
+    finally:
+        reader.close()
+
+
+@dataclass(slots=True, kw_only=True)
+class _Service:
+    """What a service manager hears of a daemon, and what it may ask."""
+
+    daemon: Daemon
+    manager: Manager
+    clock: Clock
+    hang_up: asyncio.Event = field(default_factory=asyncio.Event, init=False)
+    said: str = field(default="", init=False)
+
+    async def keep(self) -> None:
+        """From ready to stopping."""
+        await self.daemon.began.wait()
+        self.said = self._line()
+        self.manager.ready(self.said)
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._tell(), name="status line")
+                group.create_task(self._reload(), name="reload")
+                if self.manager.alive_every_s is not None:
+                    group.create_task(self._stay_alive(self.manager.alive_every_s), name="watchdog")
+        finally:
+            self.manager.stopping()
+
+    async def _tell(self) -> None:
+        """The status line whenever it reads differently."""
+        openings = self.daemon.book.openings
+        while True:
+            line = self._line()
+            if line != self.said:
+                self.manager.status(line)
+                self.said = line
+            await openings.change_within(ALIVE_EVERY_S)
+
+    async def _stay_alive(self, every_s: float) -> None:
+        """A keep-alive each time both are heard of: this loop, by being here, and the writer's thread."""
+        while True:
+            try:
+                async with asyncio.timeout(every_s):
+                    await self.daemon.book.store.flush()
+                self.manager.alive()
+            except StoreTrouble:
+                self.manager.alive()
+            except TimeoutError:
+                self.daemon.book.log.error("writer silent for_s=%.1f", every_s)
+                continue
+            await asyncio.sleep(every_s)
+
+    async def _reload(self) -> None:
+        """Read the site file again, each time it is asked for; the old one stays if the new one is wrong."""
+        while True:
+            await self.hang_up.wait()
+            self.hang_up.clear()
+            self.manager.reloading(monotonic_us=self.clock.monotonic_ns() // NS_PER_US)
+            try:
+                site = await asyncio.to_thread(sites.load, self.daemon.site.file)
+                await self.daemon.reload(site)
+                self.daemon.refused = None
+            except LinebookError as mistake:
+                self.daemon.refused = str(mistake)
+                self.daemon.book.log.error("site file refused why=%s", mistake)
+            self.said = self._line()
+            self.manager.ready(self.said)
+
+    def _line(self) -> str:
+        return one_line(self.daemon.status())

@@ -1,0 +1,111 @@
+"""How the daemon is, as one JSON object for programs and one line for the service manager.
+
+Pure: a snapshot in, values out. Imports store and what the snapshot is made of.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from probe.board import RunNow, TrainNow
+from store.clock import local, rfc3339, zone
+from store.records import OpenKind, WindowOpened
+from store.site import RunPlan
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Status:
+    """Everything at one moment. `refused` says what was wrong with the last site file, if it was not taken."""
+
+    version: str
+    site: str
+    timezone: str
+    now_ns: int
+    started_ns: int
+    runs: tuple[RunNow, ...]
+    due: tuple[tuple[int, RunPlan], ...]
+    trains: Mapping[tuple[str, str], TrainNow]
+    windows: tuple[WindowOpened, ...]
+    waiting: int  # records that are not on disk yet
+    trouble: str | None
+    refused: str | None
+
+
+def as_json(found: Status) -> dict[str, Any]:
+    """The object that GET /status answers; the first of `next` comes first."""
+    return {
+        "kind": "status",
+        "schema": SCHEMA,
+        "version": found.version,
+        "site": found.site,
+        "now": rfc3339(found.now_ns),
+        "started": rfc3339(found.started_ns),
+        "running": [_plan(run.plan) | {"started": rfc3339(run.started_unix_ns)} for run in found.runs],
+        "next": [_plan(plan) | {"planned": rfc3339(start_ns)} for start_ns, plan in found.due],
+        "trains": [
+            {
+                "handoff": handoff,
+                "endpoint": endpoint,
+                "state": str(train.state),
+                "since": rfc3339(train.since_unix_ns),
+                "why": train.why or None,
+            }
+            for (handoff, endpoint), train in sorted(found.trains.items())
+        ],
+        "windows": [window_json(one) for one in found.windows],
+        "waiting": found.waiting,
+        "trouble": found.trouble,
+        "refused": found.refused,
+    }
+
+
+def window_json(opened: WindowOpened) -> dict[str, Any]:
+    """An open window; `handoff` is null when all are concerned, `ends` when nobody knows."""
+    return {
+        "window": str(opened.window),
+        "name": opened.name,
+        "opener": str(opened.opener),
+        "handoff": opened.handoff or None,
+        "why": opened.why,
+        "reference": opened.reference,
+        "opened": rfc3339(opened.started_unix_ns),
+        "ends": None if opened.ends_unix_ns is None else rfc3339(opened.ends_unix_ns),
+    }
+
+
+def one_line(found: Status) -> str:
+    """The same in a line; what somebody must know first comes first."""
+    parts = [f"site file refused: {found.refused}"] if found.refused else []
+    if found.trouble:
+        parts.append(f"{found.trouble}")
+    for one in found.windows:
+        until = "" if one.ends_unix_ns is None else f" until {_hour(one.ends_unix_ns, found)}"
+        what = "all tests stopped" if one.window is OpenKind.STOP else f"{one.window} window {one.name} open"
+        parts.append(f"{what}{until}")
+    counted = Counter(str(train.state) for train in found.trains.values())
+    parts.append(
+        ", ".join(f"{count} trains {state}" for state, count in sorted(counted.items())) or "no train"
+    )
+    parts += [f"run {run.plan.direction} on {run.plan.handoff} under way" for run in found.runs]
+    if found.due and not found.runs:
+        start_ns, plan = found.due[0]
+        parts.append(f"next run {plan.direction} on {plan.handoff} at {_hour(start_ns, found)}")
+    return "; ".join(parts)
+
+
+def _plan(plan: RunPlan) -> dict[str, Any]:
+    return {
+        "handoff": plan.handoff,
+        "endpoint": plan.endpoint,
+        "direction": str(plan.direction),
+        "seconds": plan.seconds,
+    }
+
+
+def _hour(unix_ns: int, found: Status) -> str:
+    return f"{local(unix_ns, zone(found.timezone)):%H:%M}"
