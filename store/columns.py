@@ -25,6 +25,8 @@ from store.records import (
     Stall,
     Thinned,
     TrainSpan,
+    WindowClosed,
+    WindowOpened,
 )
 
 Values = dict[str, Any]
@@ -59,6 +61,10 @@ def values_of(record: Record, *, seq: int, site: str, where: tzinfo) -> Values:
         case Thinned():
             heads = {name: getattr(record, name).hex() for name in ("before", "after", "remainder")}
             return head | heads | _same(record)
+        case WindowOpened():
+            return head | _window(record) | _moment("ends", record.ends_unix_ns, where)
+        case WindowClosed():
+            return head | _window(record) | _moment("opened", record.opened_unix_ns, where)
 
 
 def _started_ns(record: Record) -> int:
@@ -74,7 +80,9 @@ def _started_ns(record: Record) -> int:
             return record.started_unix_ns
 
 
-def _moment(name: str, unix_ns: int, where: tzinfo) -> Values:
+def _moment(name: str, unix_ns: int | None, where: tzinfo) -> Values:
+    if unix_ns is None:
+        return dict.fromkeys((name, f"{name}_local", f"{name}_unix_ns"))
     return {
         name: unix_ns,
         f"{name}_local": local(unix_ns, where).isoformat(timespec="milliseconds"),
@@ -108,6 +116,10 @@ def _rate(run: RateRun) -> Values:
         **asdict(run.circumstances),
         "carrier": str(run.circumstances.carrier),
     }
+
+
+def _window(record: WindowOpened | WindowClosed) -> Values:
+    return _same(record) | {"window": str(record.window), "opener": str(record.opener)}
 
 
 def _side(way: str, side: RateSide | None) -> Values:
@@ -167,4 +179,6 @@ _SAME = {
     ),
     Stall: ("duration_us", "how", "lost", "held"),
     Thinned: ("first_seq", "last_seq", "why"),
+    WindowOpened: ("name", "why", "reference"),
+    WindowClosed: ("name", "why"),
 }

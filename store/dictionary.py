@@ -418,7 +418,34 @@ THINNED = Table(
     ),
 )
 
-TABLES = {table.kind: table for table in (RATE, TRAIN, STALL, FAILED, SKIPPED, GAP, CORRECTION, THINNED)}
+_WINDOW = (
+    _text("name", "what the window is called"),
+    _text(
+        "window", "show, quiet: no run may fill the line; maintenance: the provider's; stop: no test at all"
+    ),
+    _text("opener", "who opened it: person, upload that was seen, or site for the hours of the site file"),
+    _text("why", "one sentence"),
+)
+
+WINDOW_OPENED = Table(
+    kind="window opened",
+    meaning="A window opened; it is open until the row of its closing with the same start and name.",
+    columns=(
+        *_started("when it opened"),
+        *_WINDOW,
+        *_moment("ends", "when it should close; empty until somebody or something says so"),
+        _text("reference", "the provider's notice of a maintenance window"),
+    ),
+)
+
+WINDOW_CLOSED = Table(
+    kind="window closed",
+    meaning="A window closed.",
+    columns=(*_started("when it closed"), *_WINDOW, *_moment("opened", "when it had opened")),
+)
+
+_ALL = (RATE, TRAIN, STALL, FAILED, SKIPPED, GAP, CORRECTION, THINNED, WINDOW_OPENED, WINDOW_CLOSED)
+TABLES = {table.kind: table for table in _ALL}
 
 ABOUT = ("kind", "column", "type", "unit", "layer", "meaning", "source")
 

@@ -35,11 +35,17 @@ def _trouble(kind: str) -> _Source:
     return _Source(table="trouble", columns=rows.TROUBLE, made=rows.trouble_of, only=f"kind = '{kind}'")
 
 
+def _opening(kind: str) -> _Source:
+    return _Source(table="opening", columns=rows.OPENING, made=rows.opening_of, only=f"kind = '{kind}'")
+
+
 _SOURCES = {
     "stall": _Source(table="stall", columns=rows.STALL, made=rows.stall_of),
     "failed": _trouble("failed"),
     "skipped": _trouble("skipped"),
     "gap": _trouble("gap"),
+    "window opened": _opening("window opened"),
+    "window closed": _opening("window closed"),
     "correction": _Source(
         table="correction", columns=rows.CORRECTION, made=rows.correction_of, time="written_unix_ns"
     ),
