@@ -53,6 +53,20 @@ class NotHere(web.HTTPNotFound):
         super().__init__(text=why)
 
 
+class Forbidden(web.HTTPForbidden):
+    """A form that is not ours, with a sentence."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(text=why)
+
+
+class NotNow(web.HTTPServiceUnavailable):
+    """Something that cannot be done just now, with a sentence that says why."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(text=why)
+
+
 def period_of(query: MultiMapping[str], *others: str) -> Period:
     """The period asked for, a day when none is. Raises BadQuery for a query beyond it and `others`."""
     only(query, "period", *others)

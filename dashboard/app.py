@@ -1,6 +1,7 @@
 """The dashboard as a web application: routes, headers, lifetimes.
 
-Reads and never writes. Listens on this machine's loopback only, answers only to its own names (so
+Reads the record and never writes it; what somebody asks of the running probe goes through that probe's
+own door (acts). Listens on this machine's loopback only, answers only to its own names (so
 that a page elsewhere cannot reach it through a name it controls), loads nothing from any other
 host, sets no cookie. Everything slow, reading and judging, runs in the reader's thread.
 """
@@ -11,6 +12,7 @@ import asyncio
 import errno
 import ipaddress
 import logging
+import secrets
 import socket
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from dataclasses import dataclass
@@ -18,10 +20,10 @@ from http import HTTPStatus
 
 from aiohttp import web
 
-from dashboard import api
+from dashboard import acts, api
 from dashboard.assets import KEPT, Asset, find_assets
 from dashboard.kept import Kept
-from dashboard.pages import circuit, today
+from dashboard.pages import circuit, now, today
 from dashboard.pages.frame import Frame, Pages, frame_of, load_pages
 from store.clock import Clock, zone
 from store.errors import LinebookError, UserMistake
@@ -54,6 +56,7 @@ class Desk:
     clock: Clock
     kept: Kept
     allowed_hosts: frozenset[str]
+    token: str  # stands in every form of this start
 
 
 DESK = web.AppKey("DESK", Desk)
@@ -66,7 +69,14 @@ def make_app(
 ) -> web.Application:
     """The application. It closes `reader` when it ends; `allowed_hosts` are Host headers, with port."""
     app = web.Application(middlewares=[_errors, _own_name])
-    app[DESK] = Desk(site=site, reader=reader, clock=clock, kept=Kept(clock), allowed_hosts=allowed_hosts)
+    app[DESK] = Desk(
+        site=site,
+        reader=reader,
+        clock=clock,
+        kept=Kept(clock),
+        allowed_hosts=allowed_hosts,
+        token=secrets.token_urlsafe(),
+    )
     app.on_response_prepare.append(_headers)
     app.cleanup_ctx.append(_files)
     app.cleanup_ctx.append(_reading)
@@ -79,6 +89,7 @@ def make_app(
             web.get("/figures/today/{plan}.json", _today_figure),
             web.get("/figures/circuit/{handoff}/{figure}.json", _circuit_figure),
             web.get("/static/{digest}/{name}", _static),
+            web.post("/acts/{act}", _act),
         ]
     )
     return app
@@ -189,12 +200,12 @@ async def _errors(request: web.Request, handler: Handler) -> web.StreamResponse:
 
 
 def _why(request: web.Request, refusal: web.HTTPException) -> str:
-    if isinstance(refusal, api.BadQuery | api.NotHere):
+    if isinstance(refusal, api.BadQuery | api.NotHere | api.Forbidden | api.NotNow):
         return refusal.text or refusal.reason
     if refusal.status == HTTPStatus.NOT_FOUND:
         return f"There is nothing at {request.path}."
     if refusal.status == HTTPStatus.METHOD_NOT_ALLOWED:
-        return f"This dashboard only shows; it does not take {request.method}."
+        return f"{request.path} does not take {request.method}."
     return f"{refusal.reason}."
 
 
@@ -263,12 +274,20 @@ async def _today(request: web.Request) -> web.StreamResponse:
     api.only(request.query)
     found = await _find_today(request)
     frame = _frame(request, title="Today", json_url="/today.json", now_ns=found.now_ns)
-    return _html(request.app[PAGES].today(today.page(found, frame=frame)))
+    desk = request.app[DESK]
+    doing = now.part(
+        await acts.status(desk.site),
+        handoffs=tuple(handoff.name for handoff in desk.site.handoffs),
+        token=desk.token,
+        where=found.zone,
+    )
+    return _html(request.app[PAGES].today(today.page(found, frame=frame, now=doing)))
 
 
 async def _today_json(request: web.Request) -> web.StreamResponse:
     api.only(request.query)
-    return api.answer(today.as_json(await _find_today(request)))
+    asked = await acts.status(request.app[DESK].site)
+    return api.answer({**today.as_json(await _find_today(request)), "probe": asked.status})
 
 
 async def _today_figure(request: web.Request) -> web.StreamResponse:
@@ -314,6 +333,11 @@ async def _circuit_figure(request: web.Request) -> web.StreamResponse:
         figures = ", ".join(circuit.FIGURES)
         raise api.NotHere(f"Nothing is drawn under this address. The figures are: {figures}.")
     return api.answer_text(text)
+
+
+async def _act(request: web.Request) -> web.StreamResponse:
+    api.only(request.query)
+    return await acts.do(request, site=request.app[DESK].site, token=request.app[DESK].token)
 
 
 async def _static(request: web.Request) -> web.StreamResponse:

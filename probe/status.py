@@ -20,7 +20,7 @@ SCHEMA = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
-    """Everything at one moment. `refused` says what was wrong with the last site file, if it was not taken."""
+    """Everything at one moment. `refused` is what was wrong with a site file that was not taken over."""
 
     version: str
     site: str

@@ -146,5 +146,10 @@ _QUESTIONS = (  # field of a card, what to ask when it is None
     ("fee_per_month", "What is the monthly fee of this handoff, which service credits are computed from?"),
     ("service_start", "On which date does the service start?"),
     ("term_end", "On which date does the term end, and does it renew by itself?"),
+    (
+        "maintenance_cap_s",
+        "How long may the provider's planned works take a month, how long before are they announced, and "
+        "does what goes beyond count as an outage?",
+    ),
     ("notice", "How long is the notice, and in which form must it be given?"),
 )

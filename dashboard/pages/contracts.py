@@ -10,7 +10,7 @@ from typing import Any
 from dashboard.judge import evidence
 from dashboard.judge.verdict import RateVerdict, Word
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells, number
-from dashboard.pages.wording import DASH, LAYERS, grouped, percent, stated_mbps, stated_percent
+from dashboard.pages.wording import DASH, LAYERS, grouped, percent, span, stated_mbps, stated_percent
 from store.layers import Layer
 from store.records import REASONS
 from store.site import Card, Handoff
@@ -49,7 +49,11 @@ def card_rows(card: Card) -> tuple[CardRow, ...]:
         ("met_ratio", "Share of runs that must reach them", stated_percent(card.met_ratio)),
         ("port_rate", "Port rate", rate(card.port_rate_bps)),
         ("delay", "RTT, p95", None if card.rtt_p95_us is None else f"{card.rtt_p95_us / 1000:g} ms"),
-        ("delay_variation", "PDV, p99", None if card.pdv_p99_us is None else f"{card.pdv_p99_us / 1000:g} ms"),
+        (
+            "delay_variation",
+            "PDV, p99",
+            None if card.pdv_p99_us is None else f"{card.pdv_p99_us / 1000:g} ms",
+        ),
         ("loss", "Packet loss", None if card.loss_ratio is None else stated_percent(card.loss_ratio)),
         (
             "availability",
@@ -61,6 +65,11 @@ def card_rows(card: Card) -> tuple[CardRow, ...]:
         ("service_start", "Service start", card.service_start and card.service_start.isoformat()),
         ("term_end", "Term end", card.term_end and card.term_end.isoformat()),
         ("notice", "Notice", card.notice),
+        (
+            "maintenance_cap",
+            "Provider's works, at most a month",
+            None if card.maintenance_cap_s is None else span(card.maintenance_cap_s),
+        ),
     )
     return tuple(
         CardRow(name=name, value=value or "not stated", where=pages.get(key, ""))

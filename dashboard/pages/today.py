@@ -24,6 +24,7 @@ from dashboard.judge.verdict import RateVerdict
 from dashboard.pages import contracts, runs, trains
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cells, number
+from dashboard.pages.now import NowPart
 from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment, ms, path, span
 from store import jsonform
 from store.clock import NS_PER_S, rfc3339, zone
@@ -139,6 +140,7 @@ class TodayPage:
     lead: Lead | None
     state: tuple[str, ...]
     notices: tuple[NoticeEntry, ...]
+    now: NowPart
     planned: tuple[PlanEntry, ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
@@ -231,7 +233,7 @@ def _of(handoff: str, endpoint: str, records: Iterable[R]) -> list[R]:
 # The page
 
 
-def page(found: Findings, *, frame: Frame) -> TodayPage:
+def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
     """The findings as the page says them. What a notice says already is not said again below it."""
     notices = tuple(entry for notice in found.notices if (entry := _notice(notice)) is not None)
     said = "\n".join(notice.text for notice in notices)
@@ -240,6 +242,7 @@ def page(found: Findings, *, frame: Frame) -> TodayPage:
         lead=_lead(found),
         state=_state(found),
         notices=notices,
+        now=now,
         planned=tuple(_plan_entry(planned, found, said) for planned in found.planned),
         verdicts=tuple(
             contracts.entry(verdict) for _, verdict in found.verdicts if verdict.because not in said

@@ -5,7 +5,7 @@
 const EVERY_MS = 10_000;
 
 function stops(part) {
-  return [...part.querySelectorAll("a, [tabindex]")];
+  return [...part.querySelectorAll("a, button, input, select, [tabindex]")];
 }
 
 function replaceParts(fresh) {
@@ -13,6 +13,7 @@ function replaceParts(fresh) {
   for (const part of document.querySelectorAll("[data-fresh]")) {
     const now = fresh.getElementById(part.id);
     if (!now || now.innerHTML === part.innerHTML) continue;
+    if (part.contains(document.activeElement) && document.activeElement.matches("input, select")) continue; // being filled in
     const focused = stops(part).indexOf(document.activeElement);
     const scrolled = stops(part).map((stop) => stop.scrollLeft);
     part.replaceChildren(...now.childNodes);

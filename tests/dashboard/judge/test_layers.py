@@ -28,6 +28,7 @@ WHOLE = Card(
     service_start=None,
     term_end=None,
     notice="4 months",
+    maintenance_cap_s=4 * 3600,
 )
 
 

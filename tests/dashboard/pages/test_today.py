@@ -9,7 +9,7 @@ from datetime import datetime
 import pytest
 
 from dashboard.judge.today import Notice
-from dashboard.pages import today
+from dashboard.pages import now, today
 from dashboard.pages.frame import frame_of
 from dashboard.pages.wording import path
 from store.clock import NS_PER_S, Clock
@@ -212,7 +212,8 @@ def found(site: Site) -> today.Findings:
 
 def _made(found: today.Findings) -> today.TodayPage:
     frame = frame_of(found.site, title="Today", here="/", json_url=None, now_ns=found.now_ns)
-    return today.page(found, frame=frame)
+    silent = now.part(now.Asked(status=None, why="no probe"), handoffs=(), token="", where=found.zone)
+    return today.page(found, frame=frame, now=silent)
 
 
 def test_notices_that_ask_nothing_are_left_to_their_sections(found: today.Findings) -> None:
