@@ -9,18 +9,24 @@ from __future__ import annotations
 import hashlib
 import heapq
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import datetime
 from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
-from store.errors import DatabaseMistake
-from store.rows import TRAIN_SETTING, Row, insertions
-from store.seal import Claim, End, Head, Key, canonical, day_of, fingerprint
+from store import schema
+from store.clock import NS_PER_S
+from store.errors import DatabaseMistake, StoreTrouble
+from store.records import Thinned
+from store.rows import TRAIN_SETTING, Row, insertions, row_of
+from store.seal import Claim, End, Head, Key, canonical, chained, day_of, fingerprint
 
 _LAST = 1 << 62  # beyond every sequence number
+_NOWHERE = (1, 0)
+_NO_PATH = ("\udcff", "\udcff")  # for a path that is gone: names that no record can have
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +118,87 @@ class Chain:
             signed_complete=complete,
         )
 
+    def thin(
+        self,
+        day: SealedDay,
+        *,
+        change: Callable[[sqlite3.Connection, SealedDay], None],
+        why: str,
+        now_ns: int,
+    ) -> Thinned | None:
+        """Let go of a part of a day's record, by the rule in `why`; None when `change` changed nothing.
+
+        `change` empties columns or deletes rows. What is left gets links of its own, and a `Thinned` with
+        the heads from before becomes the next record, under a signed head at once. Raises StoreTrouble,
+        before anything changes, when the day's record does not fit its seal: what was tampered with stays.
+        """
+        expected = _left_before(self._connection, day) or day.after
+        near = next(
+            (near for near in (_around(day.day), None) if self._left(day, near).head == expected), _NOWHERE
+        )
+        if near is _NOWHERE:
+            raise StoreTrouble(
+                f"the record of {day.day} does not fit its seal and is not thinned; see `linebook verify`"
+            )
+        tables = (*sealed_tables(self._connection), "rate_side")
+        for table in tables:
+            schema.allow_changes(self._connection, table)
+        change(self._connection, day)
+        left = self._left(day, near, relink=True)
+        for table in tables:
+            schema.refuse_changes(self._connection, table)
+        if left.head == expected:
+            return None
+        thinned = Thinned(
+            first_seq=day.first_seq,
+            last_seq=day.last_seq,
+            thinned_unix_ns=now_ns,
+            before=day.before,
+            after=day.after,
+            remainder=left.head,
+            why=why,
+        )
+        self.add([row_of(thinned)], now_ns)
+        self.sign(now_ns, complete=False)
+        return thinned
+
+    def _left(self, day: SealedDay, near: tuple[int, int] | None, *, relink: bool = False) -> End:
+        """The end of a chain through what is there of a day; with `relink`, rows get its links."""
+        end = End(seq=day.first_seq - 1, head=day.before)
+        for each in list(
+            links(self._connection, first_seq=day.first_seq, last_seq=day.last_seq, started_ns=near)
+        ):
+            end = End(seq=each.seq, head=chained(end.head, canonical(each.row, each.seq)))
+            if relink and each.link != end.link:
+                where = " AND ".join(f"{key} = ?" for key in each.keys)
+                sql = f"UPDATE {each.row.table} SET link = ? WHERE {where}"  # noqa: S608 - from the schema
+                self._connection.execute(sql, (end.link, *each.keys.values()))
+        return end
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SealedDay:
+    """A stretch of records between the heads of two days: all that were stored on `day`."""
+
+    day: str
+    first_seq: int
+    last_seq: int
+    before: bytes
+    after: bytes
+
+
+def sealed_days(connection: sqlite3.Connection) -> list[SealedDay]:
+    """The days that are over and have a head of their own, the oldest first."""
+    found: list[SealedDay] = []
+    end = End()
+    for _, head in heads(connection):
+        claim = Claim.read(head.statement)
+        if claim.complete and claim.seq > end.seq:
+            stretch = {"first_seq": end.seq + 1, "last_seq": claim.seq}
+            found.append(SealedDay(day=claim.day, before=end.head, after=claim.head, **stretch))
+            end = End(seq=claim.seq, head=claim.head)
+    return found
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Link:
@@ -120,21 +207,43 @@ class Link:
     seq: int
     link: bytes
     row: Row
+    keys: Mapping[str, Any]  # the columns by which its row is found
 
 
 def links(
-    connection: sqlite3.Connection, *, first_seq: int = -_LAST, last_seq: int = _LAST
+    connection: sqlite3.Connection,
+    *,
+    table: str | None = None,
+    first_seq: int = -_LAST,
+    last_seq: int = _LAST,
+    started_ns: tuple[int, int] | None = None,
 ) -> Iterator[Link]:
-    """Every record of a stretch, by number. Records come as they are, changed ones too."""
+    """Every record of a stretch, or those of one table, by number. As they are, changed ones too.
+
+    With `started_ns`, minutes of trains are looked for among those that started in that time: much less to
+    read, and the chain shows whether it was enough.
+    """
+    stretch = _Stretch(first_seq=first_seq, last_seq=last_seq, started_ns=started_ns)
     names = _Names(connection)
-    tables = connection.execute("SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY 1").fetchall()
-    streams = []
+    streams = (
+        _links_of(connection, found, keys, names=names, stretch=stretch)
+        for found, keys in sealed_tables(connection).items()
+        if table in (None, found)
+    )
+    return heapq.merge(*streams, key=attrgetter("seq"))
+
+
+def sealed_tables(connection: sqlite3.Connection) -> dict[str, list[str]]:
+    """The tables that hold records of the chain, with the columns of their primary keys."""
+    found = {}
+    tables = connection.execute(
+        "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name"
+    ).fetchall()
     for (table,) in tables:
         columns = connection.execute("SELECT name, pk FROM pragma_table_info(?)", (table,)).fetchall()
         if {"seq", "link"} <= {name for name, _ in columns}:
-            keys = [name for name, place in columns if place]
-            streams.append(_links_of(connection, table, keys, names=names, stretch=(first_seq, last_seq)))
-    return heapq.merge(*streams, key=attrgetter("seq"))
+            found[table] = [name for name, place in columns if place]
+    return found
 
 
 def heads(connection: sqlite3.Connection) -> list[tuple[int, Head]]:
@@ -149,6 +258,13 @@ def heads(connection: sqlite3.Connection) -> list[tuple[int, Head]]:
 def exact_text(value: bytes) -> str:
     """Text as it lies in the file, bytes that are no UTF-8 too; for a connection's `text_factory`."""
     return value.decode("utf-8", "surrogateescape")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stretch:
+    first_seq: int
+    last_seq: int
+    started_ns: tuple[int, int] | None
 
 
 class _Names:
@@ -171,28 +287,37 @@ def _links_of(
     keys: list[str],
     *,
     names: _Names,
-    stretch: tuple[int, int],
+    stretch: _Stretch,
 ) -> Iterator[Link]:
     """The records of one table, by number."""
-    if keys == ["seq"]:
-        sql = f"SELECT * FROM {table} WHERE seq BETWEEN ? AND ? ORDER BY seq"  # noqa: S608 - from the schema
-    else:  # sorts the keys alone; the rows are fetched one by one
-        columns = ", ".join(keys)
-        sql = (
-            f"SELECT {table}.* FROM (SELECT {columns} FROM {table} WHERE seq BETWEEN ? AND ? "  # noqa: S608
-            f"ORDER BY seq) AS sorted CROSS JOIN {table} USING ({columns})"
-        )
-    cursor = connection.execute(sql, stretch)
-    columns_of = [column[0] for column in cursor.description]
-    for found in cursor:
+    columns_of = [name for (name,) in connection.execute("SELECT name FROM pragma_table_info(?)", (table,))]
+    for found in _rows_of(connection, table, keys, stretch):
         values = dict(zip(columns_of, found, strict=True))
+        place = {key: values[key] for key in keys}
         seq, link = values.pop("seq"), values.pop("link")
-        handoff, endpoint = names.paths.get(values.pop("path", None), ("", ""))
+        handoff, endpoint = names.paths.get(values.pop("path"), _NO_PATH)
         if "setting" in values:
             values |= names.settings.get(values.pop("setting"), {})
         sides = tuple(_sides(connection, seq)) if table == "rate_run" else ()
         row = Row(table=table, handoff=handoff, endpoint=endpoint, values=values, sides=sides)
-        yield Link(seq=seq, link=link, row=row)
+        yield Link(seq=seq, link=link, row=row, keys=place)
+
+
+def _rows_of(
+    connection: sqlite3.Connection, table: str, keys: list[str], stretch: _Stretch
+) -> Iterator[tuple[Any, ...]]:
+    """The rows of one table by `seq`. Where that is not the order they lie in, only keys are sorted."""
+    where, values = "seq BETWEEN ? AND ?", [stretch.first_seq, stretch.last_seq]
+    if keys == ["seq"]:
+        yield from connection.execute(f"SELECT * FROM {table} WHERE {where} ORDER BY seq", values)  # noqa: S608
+        return
+    if stretch.started_ns is not None:
+        where += " AND path IN (SELECT id FROM path) AND started_unix_ns BETWEEN ? AND ?"
+        values += stretch.started_ns
+    sorted_keys = f"SELECT {', '.join(keys)} FROM {table} WHERE {where} ORDER BY seq"  # noqa: S608 - from the schema
+    row = f"SELECT * FROM {table} WHERE {' AND '.join(f'{key} = ?' for key in keys)}"  # noqa: S608
+    for place in connection.execute(sorted_keys, values):
+        yield from connection.execute(row, place)
 
 
 def _sides(connection: sqlite3.Connection, run: int) -> Iterator[dict[str, Any]]:
@@ -202,6 +327,19 @@ def _sides(connection: sqlite3.Connection, run: int) -> Iterator[dict[str, Any]]
         values = dict(zip(names, found, strict=True))
         del values["run"]
         yield values
+
+
+def _left_before(connection: sqlite3.Connection, day: SealedDay) -> bytes | None:
+    """What the last thinning of a day left of it; None when there was none."""
+    sql = "SELECT remainder FROM thinned WHERE first_seq = ? AND last_seq = ? ORDER BY seq DESC LIMIT 1"
+    found = connection.execute(sql, (day.first_seq, day.last_seq)).fetchone()
+    return None if found is None else bytes(found[0])
+
+
+def _around(day: str) -> tuple[int, int]:
+    """From the start of the day before a UTC day to the end of the day after it, in Unix nanoseconds."""
+    start_ns = int(datetime.fromisoformat(f"{day}T00:00:00+00:00").timestamp()) * NS_PER_S
+    return start_ns - 86_400 * NS_PER_S, start_ns + 2 * 86_400 * NS_PER_S
 
 
 def _state_of(connection: sqlite3.Connection, path: Path) -> _State:

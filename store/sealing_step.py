@@ -15,19 +15,14 @@ from store import seal
 from store.rows import Row
 
 _SETTING = ("per_second", "packet_bytes", "waiting_s", "kernel_stamps")
-# Only keys are sorted; the rows, which may be a gigabyte, are fetched one by one.
-_TRAINS = (
-    "SELECT train_unsealed.* FROM "
-    "(SELECT path, started_unix_ns, nth FROM train_unsealed ORDER BY started_unix_ns, path, nth) AS sorted "
-    "CROSS JOIN train_unsealed USING (path, started_unix_ns, nth)"
-)
+_KEYS = ("path", "started_unix_ns", "nth")
 
 
 def chain(connection: sqlite3.Connection) -> None:
     """Move every record of the tables named ``_unsealed`` into its new table, chained, and drop those."""
     paths = {each[0]: each[1:] for each in connection.execute("SELECT id, handoff, endpoint FROM path")}
     end = seal.End()
-    for _, table, _, values in heapq.merge(*(_records(connection, table) for table in _QUERIES)):
+    for _, table, _, values in heapq.merge(*(_records(connection, table) for table in _TABLES)):
         number, path = values.pop("id", None), values.pop("path")
         values.pop("nth", None)
         handoff, endpoint = paths[path]
@@ -35,7 +30,7 @@ def chain(connection: sqlite3.Connection) -> None:
         row = Row(table=table, handoff=handoff, endpoint=endpoint, values=values, sides=sides)
         end = end.then(seal.canonical(row, end.seq + 1))
         _store(connection, row, path, end)
-    for table in ("rate_side", *_QUERIES):
+    for table in ("rate_side", *_TABLES):
         connection.execute(f"DROP TABLE {table}_unsealed")
     connection.execute(
         "INSERT INTO chain_end (id, seq, head, day, before_seal) VALUES (1, ?, ?, '', ?)",
@@ -43,21 +38,21 @@ def chain(connection: sqlite3.Connection) -> None:
     )
 
 
-_QUERIES = {
-    **{
-        table: f"SELECT * FROM {table}_unsealed ORDER BY started_unix_ns, id"  # noqa: S608 - names of our own
-        for table in ("rate_run", "stall", "trouble")
-    },
-    "train": _TRAINS,
-}
+_TABLES = ("rate_run", "stall", "train", "trouble")
 
 
 def _records(connection: sqlite3.Connection, table: str) -> Iterator[tuple[int, str, int, dict[str, Any]]]:
-    """(start, table, position, columns), in order."""
-    cursor = connection.execute(_QUERIES[table])
-    names = [column[0] for column in cursor.description]
-    for position, found in enumerate(cursor):
-        values = dict(zip(names, found, strict=True))
+    """(start, table, position, columns), in order. Of the trains, a gigabyte maybe, only keys are sorted."""
+    if table == "train":
+        keys = f"SELECT {', '.join(_KEYS)} FROM train_unsealed ORDER BY started_unix_ns, path, nth"  # noqa: S608
+        row = f"SELECT * FROM train_unsealed WHERE {' AND '.join(f'{key} = ?' for key in _KEYS)}"  # noqa: S608
+    else:
+        keys = f"SELECT id FROM {table}_unsealed ORDER BY started_unix_ns, id"  # noqa: S608 - names of our own
+        row = f"SELECT * FROM {table}_unsealed WHERE id = ?"  # noqa: S608
+    for position, key in enumerate(connection.execute(keys)):
+        cursor = connection.execute(row, key)
+        names = [column[0] for column in cursor.description]
+        values = dict(zip(names, cursor.fetchone(), strict=True))
         yield values["started_unix_ns"], table, position, values
 
 
