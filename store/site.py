@@ -52,6 +52,22 @@ class Times:
     to_minute: int
 
 
+EVENINGS = Times(weekdays=frozenset(range(7)), dates=frozenset(), from_minute=18 * 60, to_minute=23 * 60)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Safety:
+    """What depends on a line besides the internet; None means that nobody answered.
+
+    `never` are the hours in which no run may fill it.
+    """
+
+    emergency_calls: bool | None = None
+    alarms: bool | None = None
+    medical_devices: bool | None = None
+    never: tuple[Times, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Card:
     """The contract as data for one handoff. None means "not stated" and is never guessed.
@@ -98,6 +114,8 @@ class Handoff:
     metered: bool
     allowance_bytes: int | None  # a month; None means no limit
     card: Card
+    metered_runs: bool = False  # rate runs although it is metered
+    safety: Safety = Safety()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,17 +129,21 @@ class EndpointRef:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrainPlan:
-    """A continuous train. `span_s` is the length of its records: 60, shorter for practice."""
+    """A continuous train. `span_s` is the length of its records: 60, shorter for practice.
+
+    With `times` it goes in these hours only.
+    """
 
     handoff: str
     endpoint: str
     per_second: float
     span_s: int = 60
+    times: Times | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
-    """A scheduled rate run: one at a random offset in each slot of `every_s`."""
+    """A scheduled rate run: one at a random offset in each slot of `every_s`, in `times` only if given."""
 
     handoff: str
     endpoint: str
@@ -129,6 +151,23 @@ class RunPlan:
     seconds: int
     flows: int
     every_s: int
+    times: Times | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CampaignPlan:
+    """A question and the runs that will answer it, fixed before the first of them.
+
+    From the local midnight of `first_day` one run in each slot, up to the end of `last_day` or until there
+    are `count` of them; one of the two is None.
+    """
+
+    name: str
+    question: str
+    run: RunPlan
+    first_day: date
+    last_day: date | None
+    count: int | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,6 +243,9 @@ class Site:
     plans: tuple[StreamPlan, ...]
     windows: tuple[Window, ...]
     rules: Rules = Rules()
+    busy: Times = EVENINGS
+    campaigns: tuple[CampaignPlan, ...] = ()
+    runs_by_default: bool = False  # the file has no [[run]], so `runs` is the schedule of the line's class
 
     def handoff(self, name: str) -> Handoff:
         """The handoff called `name`; KeyError when there is none."""
@@ -222,3 +264,13 @@ def load(path: Path) -> Site:
     from store.site_reader import read  # it makes the values of this module, so it imports this one
 
     return read(path)
+
+
+def database_of(path: Path) -> Path:
+    """Where the database of a site file is, whatever else is wrong in there.
+
+    Raises SiteMistake for a file that cannot be read or is not TOML, and for its key `database`.
+    """
+    from store.site_reader import database
+
+    return database(path)

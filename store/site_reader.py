@@ -9,21 +9,25 @@ from __future__ import annotations
 import ipaddress
 import re
 import stat
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
+from store import default_schedule
 from store.clock import zone
 from store.layers import Layer
 from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
 from store.records import Direction
 from store.site import (
+    EVENINGS,
+    CampaignPlan,
     Card,
     Destination,
     EndpointRef,
     Handoff,
     Rules,
     RunPlan,
+    Safety,
     Site,
     StreamPlan,
     Times,
@@ -54,7 +58,7 @@ T = TypeVar("T")
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 NOT_STATED = "not stated"
-DEFAULT_FLOWS = 4  # one flow alone is often held down by its window, not by the line
+DEFAULT_FLOWS = default_schedule.FLOWS
 
 _LAYERS = {
     "payload": Layer.PAYLOAD,
@@ -68,10 +72,15 @@ _INTERFACE = re.compile(r"[^\s/]{1,15}")  # a Linux interface name: 15 bytes at 
 _HOURS = re.compile(r"([0-9]{1,2}):([0-9]{2})\s*-\s*([0-9]{1,2}):([0-9]{2})")
 _DAY_MINUTES = 24 * 60
 
-_SITE_KEYS = ("name", "invented", "timezone", "database", "secrets")
+_SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after")
-_HANDOFF_KEYS = ("name", "title", "interface", "source", "metered", "allowance", "card")
+_HANDOFF_KEYS = (
+    *("name", "title", "interface", "source", "metered", "metered_runs", "allowance", "safety", "card"),
+)
+_QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
+_RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every")
+_CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
     "name",
@@ -109,16 +118,17 @@ def read(file: Path) -> Site:
     """The site that `file` describes. Raises SiteMistake for the first mistake found."""
     source = open_toml(file)
     top = Table(source, (), source.values)
-    top.only(*_SITE_KEYS, *_TABLES, "rules")
+    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign")
     handoffs = _handoffs(top)
     endpoints = _endpoints(top)
     names = {each.name for each in handoffs}, {each.name for each in endpoints}
-    default = _Default(top, handoffs, endpoints)
+    busy = _busy_hours(top)
+    default = _Default(top, handoffs, endpoints, busy)
     return Site(
         name=top.need("name", text, 'a name such as "Quillet Lane School of Ceramics"'),
         invented=top.ask("invented", flag, False),
         timezone=top.need("timezone", _zone, 'a name such as "Europe/Lisbon" or "UTC+01:00"'),
-        database=file.parent / top.ask("database", text, "linebook.db"),
+        database=_database(top),
         file=file,
         handoffs=handoffs,
         endpoints=endpoints,
@@ -127,19 +137,33 @@ def read(file: Path) -> Site:
         plans=_plans(top, names[0]),
         windows=_windows(top, names[0]),
         rules=_rules(top.table("rules")),
+        busy=busy,
+        campaigns=_campaigns(top, *names),
+        runs_by_default="run" not in top.values,
     )
+
+
+def database(file: Path) -> Path:
+    """The database that `file` names. Raises SiteMistake as `read` does, but looks at no other key."""
+    source = open_toml(file)
+    return _database(Table(source, (), source.values))
+
+
+def _database(top: Table) -> Path:
+    return top.source.file.parent / top.ask("database", text, "linebook.db")
 
 
 def _handoffs(top: Table) -> tuple[Handoff, ...]:
     tables = top.tables("handoff")
     if not tables:
         top.refuse("handoff", "missing; expected at least one [[handoff]]")
-    found = tuple(_handoff(table, alone=len(tables) == 1) for table in tables)
+    safety = _safety(top.table("safety"))
+    found = tuple(_handoff(table, alone=len(tables) == 1, safety=safety) for table in tables)
     refuse_twins(tables)
     return found
 
 
-def _handoff(table: Table, *, alone: bool) -> Handoff:
+def _handoff(table: Table, *, alone: bool, safety: Safety) -> Handoff:
     table.only(*_HANDOFF_KEYS)
     name = table.need("name", _name, 'a short name such as "A"')
     interface = table.maybe("interface", _interface)
@@ -152,9 +176,26 @@ def _handoff(table: Table, *, alone: bool) -> Handoff:
         interface=interface,
         source=source,
         metered=table.ask("metered", flag, False),
+        metered_runs=table.ask("metered_runs", flag, False),
         allowance_bytes=table.maybe("allowance", size_bytes),
+        safety=_safety(table.table("safety")) if "safety" in table.values else safety,
         card=_card(table.table("card")),
     )
+
+
+def _safety(table: Table) -> Safety:
+    """An answer that is missing stays open: it is asked for where a run would fill the line."""
+    table.only(*_QUESTIONS, "never")
+    answers = {key: table.maybe(key, one_of({"yes": True, "no": False})) for key in _QUESTIONS}
+    hours = table.tables("never")
+    for each in hours:
+        each.only(*_TIMES_KEYS)
+    return Safety(**answers, never=tuple(_times(each) for each in hours))
+
+
+def _busy_hours(top: Table) -> Times:
+    hours = top.maybe("busy_hours", _hours)
+    return EVENINGS if hours is None else replace(EVENINGS, from_minute=hours[0], to_minute=hours[1])
 
 
 def _card(table: Table) -> Card:
@@ -239,12 +280,13 @@ def _secrets(top: Table) -> Table | None:
 def _trains(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[TrainPlan, ...]:
     found: dict[tuple[str, str], TrainPlan] = {}
     for table in top.tables("train"):
-        table.only("handoff", "endpoint", "per_second", "span")
+        table.only("handoff", "endpoint", "per_second", "span", *_TIMES_KEYS)
         plan = TrainPlan(
             handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
             endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
             per_second=table.need("per_second", number(1, 200), "packets a second, from 1 to 200"),
             span_s=table.ask("span", whole_seconds(1, 3600), 60),
+            times=_times_or_always(table),
         )
         if (plan.handoff, plan.endpoint) in found:
             table.refuse("", f"there is a train from {plan.handoff} to {plan.endpoint} already")
@@ -255,19 +297,52 @@ def _trains(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[TrainP
 def _runs(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[RunPlan, ...]:
     found = []
     for table in top.tables("run"):
-        table.only("handoff", "endpoint", "direction", "seconds", "flows", "every")
-        plan = RunPlan(
-            handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
-            endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
-            direction=table.need("direction", word_of(Direction), '"up", "down" or "both"'),
-            seconds=table.need("seconds", count(1, 3600), "a whole number from 1 to 3600"),
-            flows=table.ask("flows", count(1, 16), DEFAULT_FLOWS),
-            every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "60 min"'),
-        )
-        if plan.every_s <= plan.seconds:
-            table.refuse("every", f"a run of {plan.seconds} s does not fit into a slot of {plan.every_s} s")
-        found.append(plan)
+        table.only(*_RUN_KEYS, *_TIMES_KEYS)
+        found.append(_run(table, handoffs, endpoints))
     return tuple(found)
+
+
+def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
+    plan = RunPlan(
+        handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
+        endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
+        direction=table.need("direction", word_of(Direction), '"up", "down" or "both"'),
+        seconds=table.need("seconds", count(1, 3600), "a whole number from 1 to 3600"),
+        flows=table.ask("flows", count(1, 16), DEFAULT_FLOWS),
+        every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "60 min"'),
+        times=_times_or_always(table),
+    )
+    if plan.every_s <= plan.seconds:
+        table.refuse("every", f"a run of {plan.seconds} s does not fit into a slot of {plan.every_s} s")
+    if plan.times is not None and plan.every_s >= 86400:
+        table.refuse(
+            "every", "with hours, a slot is at most those hours; leave hours out, or make it shorter"
+        )
+    return plan
+
+
+def _campaigns(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[CampaignPlan, ...]:
+    tables = top.tables("campaign")
+    found = tuple(_campaign(table, handoffs, endpoints) for table in tables)
+    refuse_twins(tables)
+    return found
+
+
+def _campaign(table: Table, handoffs: set[str], endpoints: set[str]) -> CampaignPlan:
+    table.only(*_CAMPAIGN_KEYS, *_RUN_KEYS, *_TIMES_KEYS)
+    plan = CampaignPlan(
+        name=table.need("name", _name, 'a short name such as "spring-upload"'),
+        question=table.need("question", text, "the question in words, as it will stand beside the answer"),
+        run=_run(table, handoffs, endpoints),
+        first_day=table.need("from", day, "a date without quotes, such as 2026-03-02"),
+        last_day=table.maybe("to", day),
+        count=table.maybe("count", count(1, 100_000)),
+    )
+    if (plan.last_day is None) == (plan.count is None):
+        table.refuse("to", "a campaign ends with the day `to` or after `count` runs; expected one of them")
+    if plan.last_day is not None and plan.last_day < plan.first_day:
+        table.refuse("to", f"{plan.last_day} is before {plan.first_day}, when it begins")
+    return plan
 
 
 def _plans(top: Table, handoffs: set[str]) -> tuple[StreamPlan, ...]:
@@ -377,6 +452,10 @@ def _rules(table: Table) -> Rules:
     )
 
 
+def _times_or_always(table: Table) -> Times | None:
+    return _times(table) if any(key in table.values for key in _TIMES_KEYS) else None
+
+
 def _times(table: Table) -> Times:
     """Days of the week or dates, and hours; every day when neither is said."""
     if "days" in table.values and "dates" in table.values:
@@ -391,45 +470,32 @@ def _times(table: Table) -> Times:
 
 @dataclass(frozen=True, slots=True)
 class _Default:
-    """The schedule for who names none: to the first outside endpoint, about 50 GB a month at 250/20 Mb/s.
-
-    Common practice, no source. A metered handoff gets no rate runs by itself.
-    """
+    """The schedule for who names none (`store.default_schedule`); it needs an endpoint outside."""
 
     top: Table
     handoffs: tuple[Handoff, ...]
     endpoints: tuple[EndpointRef, ...]
+    busy: Times
 
     def trains(self) -> tuple[TrainPlan, ...]:
-        endpoint = self._endpoint()
+        self._check()
         return tuple(
-            TrainPlan(handoff=each.name, endpoint=endpoint, per_second=5.0) for each in self.handoffs
+            train
+            for each in self.handoffs
+            for train in default_schedule.trains(each, self.endpoints, busy=self.busy)
         )
 
     def runs(self) -> tuple[RunPlan, ...]:
-        endpoint = self._endpoint()
-        return tuple(
-            RunPlan(
-                handoff=each.name,
-                endpoint=endpoint,
-                direction=direction,
-                seconds=seconds,
-                flows=DEFAULT_FLOWS,
-                every_s=every_s,
-            )
-            for each in self.handoffs
-            if not each.metered
-            for direction, seconds, every_s in ((Direction.UP, 10, 3600), (Direction.DOWN, 5, 4 * 3600))
-        )
+        self._check()
+        return tuple(run for each in self.handoffs for run in default_schedule.runs(each, self.endpoints))
 
-    def _endpoint(self) -> str:
-        for each in self.endpoints:
-            if each.where is Where.OUTSIDE:
-                return each.name
-        self.top.refuse(
-            "endpoint",
-            "none stands outside, so the line cannot be measured to it; add one, or [[train]] and [[run]]",
-        )
+    def _check(self) -> None:
+        if all(each.where is Where.HOUSE for each in self.endpoints):
+            self.top.refuse(
+                "endpoint",
+                "none stands outside, so the line cannot be measured to it; add one, or [[train]] "
+                "and [[run]]",
+            )
 
 
 def _stated(reader: Reader[T]) -> Reader[T | None]:

@@ -25,6 +25,11 @@ timezone = "{timezone}"
 database = "{database}"
 secrets = "{secrets}"
 
+[safety] # nothing depends on an invented line
+emergency_calls = "no"
+alarms = "no"
+medical_devices = "no"
+
 [[handoff]]
 name = "{handoff}"
 title = "Old line"

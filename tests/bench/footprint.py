@@ -26,6 +26,7 @@ name = "Footprint"
 invented = true
 timezone = "UTC"
 database = "line.db"
+safety = {{emergency_calls = "no", alarms = "no", medical_devices = "no"}}
 [[handoff]]
 name = "old"
 title = "Loopback"

@@ -34,6 +34,7 @@ name = "Loopback (invented)"
 invented = true
 timezone = "UTC"
 database = "line.db"
+safety = {{emergency_calls = "no", alarms = "no", medical_devices = "no"}}
 [[handoff]]
 name = "A"
 title = "Loopback"

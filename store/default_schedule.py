@@ -1,0 +1,83 @@
+"""The schedule of a line whose site file names none: class A for capped or slow lines, B for the others.
+
+Common practice, no source, but for the slots, of which each holds one run at a random moment (RFC 3432).
+Class A costs about 50 GB a month on a line of 250/20 Mb/s, class B 0.7 TB at 2 Gb/s each way. Class B is
+meant to have a light run at a tenth of the rate every hour as well; a rate run of this version always
+fills the line, so there is none, and `site check` says so. Pure. Imports site.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from store.records import Direction
+from store.site import EndpointRef, Handoff, RunPlan, Times, TrainPlan, Where
+
+FLOWS = 4  # one flow alone is often held down by its window, not by the line
+SMALL_ALLOWANCE_BYTES = 100 * 10**9
+SLOW_BPS = 300_000_000
+
+_HOUR_S, _WEEK_S = 3600, 7 * 86_400
+_UP, _DOWN = Direction.UP, Direction.DOWN
+_RUNS_A = ((_UP, 10, FLOWS, _HOUR_S), (_DOWN, 5, FLOWS, 4 * _HOUR_S))
+_RUNS_B = (
+    (_UP, 10, FLOWS, 6 * _HOUR_S),
+    (_DOWN, 10, FLOWS, 6 * _HOUR_S),
+    *((direction, 20, flows, _WEEK_S) for direction in (_UP, _DOWN) for flows in (1, 8)),
+)
+
+
+class ScheduleClass(StrEnum):
+    """A spares a line that is slow or paid for by volume, B asks more of one that is neither."""
+
+    A = "A"
+    B = "B"
+
+
+def class_of(handoff: Handoff) -> ScheduleClass:
+    """A for a small allowance, a metered or a slow line, and where the card states no rate; else B."""
+    rates_bps = [rate for rate in (handoff.card.rate_up_bps, handoff.card.rate_down_bps) if rate is not None]
+    small = handoff.allowance_bytes is not None and handoff.allowance_bytes <= SMALL_ALLOWANCE_BYTES
+    slow = max(rates_bps, default=0) <= SLOW_BPS
+    return ScheduleClass.A if small or slow or handoff.metered else ScheduleClass.B
+
+
+def trains(handoff: Handoff, endpoints: tuple[EndpointRef, ...], *, busy: Times) -> tuple[TrainPlan, ...]:
+    """The trains of a handoff; a second endpoint of class A is asked in the busy hours only."""
+    outside, house = _places(endpoints)
+    if class_of(handoff) is ScheduleClass.A:
+        always = TrainPlan(handoff=handoff.name, endpoint=outside[0], per_second=5.0)
+        second = (
+            TrainPlan(handoff=handoff.name, endpoint=name, per_second=1.0, times=busy)
+            for name in outside[1:2]
+        )
+        return (always, *second)
+    return tuple(
+        TrainPlan(handoff=handoff.name, endpoint=name, per_second=20.0) for name in (*outside[:2], *house[:1])
+    )
+
+
+def runs(handoff: Handoff, endpoints: tuple[EndpointRef, ...]) -> tuple[RunPlan, ...]:
+    """The rate runs of a handoff, to the first endpoint outside; a metered one has none by itself."""
+    if handoff.metered and not handoff.metered_runs:
+        return ()
+    outside, _ = _places(endpoints)
+    return tuple(
+        RunPlan(
+            handoff=handoff.name,
+            endpoint=outside[0],
+            direction=direction,
+            seconds=seconds,
+            flows=flows,
+            every_s=every_s,
+        )
+        for direction, seconds, flows, every_s in (
+            _RUNS_A if class_of(handoff) is ScheduleClass.A else _RUNS_B
+        )
+    )
+
+
+def _places(endpoints: tuple[EndpointRef, ...]) -> tuple[list[str], list[str]]:
+    """The names of those outside and of those in the house."""
+    outside = [each.name for each in endpoints if each.where is Where.OUTSIDE]
+    return outside, [each.name for each in endpoints if each.where is not Where.OUTSIDE]
