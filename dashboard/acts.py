@@ -61,7 +61,7 @@ async def do(request: web.Request, *, site: Site, token: str) -> web.StreamRespo
         raise api.NotNow(f"Nothing was changed: {trouble}.") from None
     except UserMistake as mistake:
         raise api.BadQuery(f"Nothing was changed: {mistake}.") from None
-    log.info("act done act=%s answer=%s", name, door.said(answer, timezone=site.timezone))
+    log.info("act done act=%s answer=%s", name, door.said(answer))
     raise web.HTTPSeeOther("/#now")
 
 

@@ -9,6 +9,7 @@ loads only when it runs.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 from collections.abc import Awaitable, Coroutine, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -33,6 +34,9 @@ from store.site import EndpointRef, RunPlan, Site, TrainPlan, Where
 ALIVE_EVERY_S = 10.0
 STOP_WITHIN_S = 1.8  # what was under way has ended at both ends by then, or is said not to have
 
+_OWN_END_S = (
+    0.9  # runs and trains that end by themselves take their last counts along; then the far end is told
+)
 _FLUSH_WITHIN_S = 1.0
 _LOG = logging.getLogger("probe")
 
@@ -161,6 +165,7 @@ class Daemon:
                 self._start(_stay_alive(book), name="alive")
                 self._start(hours.close_on_time(book), name="window ends")
                 self._follow_site()
+                await asyncio.sleep(0)  # each task takes its first step
                 self.began.set()
         finally:
             await _leave(book)
@@ -332,12 +337,17 @@ class Daemon:
         """Wait until nothing goes here, and let every endpoint end what it knows; those that did not."""
         board, stop, clock = self.book.board, self.methods.stop, self.book.clock
         if stop is None:
-            await self._within_stop_time(board.until(board.idle))
+            await self._idle_within(STOP_WITHIN_S)
             return ()
         used = {(train.handoff, train.endpoint) for train in self.site.trains}
         used |= {(plan.handoff, plan.endpoint) for plan in self.site.runs}
+
+        async def end(where: Reach) -> Failed | None:
+            await self._idle_within(_OWN_END_S)
+            return await stop(where, clock)
+
         asked = [
-            (endpoint, asyncio.create_task(stop(self.reaches[handoff][endpoint], clock), name="stop"))
+            (endpoint, asyncio.create_task(end(self.reaches[handoff][endpoint]), name=f"stop {endpoint}"))
             for handoff, endpoint in sorted(used)
         ]
         answers = [task for _, task in asked]
@@ -346,6 +356,13 @@ class Daemon:
         )
         silent = {endpoint for endpoint, _ in asked} - {name for name, task in asked if _answered(task)}
         return tuple(sorted(silent))
+
+    async def _idle_within(self, seconds: float) -> None:
+        """Wait until nothing is being sent, but no longer than this."""
+        board = self.book.board
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await board.until(board.idle)
 
     async def _within_stop_time(self, ending: Awaitable[Any]) -> None:
         try:
@@ -360,7 +377,8 @@ class Daemon:
 
 def _answered(stopping: asyncio.Task[Failed | None]) -> bool:
     """Whether an endpoint said that it ended everything."""
-    return not stopping.cancelled() and stopping.exception() is None and stopping.result() is None
+    done = stopping.done() and not stopping.cancelled()
+    return done and stopping.exception() is None and stopping.result() is None
 
 
 def _note_absence(book: Book) -> None:

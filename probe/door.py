@@ -148,7 +148,7 @@ async def _show(request: web.Request) -> web.Response:
 def _answer(daemon: Daemon, kind: str, more: Mapping[str, Any]) -> web.Response:
     status = daemon.status()
     windows = [window_json(one) for one in status.windows]
-    head = {"kind": kind, "schema": SCHEMA, "now": rfc3339(status.now_ns)}
+    head = {"kind": kind, "schema": SCHEMA, "now": rfc3339(status.now_ns), "timezone": status.timezone}
     return web.json_response({**head, **more, "windows": windows})
 
 

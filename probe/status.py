@@ -43,6 +43,7 @@ def as_json(found: Status) -> dict[str, Any]:
         "schema": SCHEMA,
         "version": found.version,
         "site": found.site,
+        "timezone": found.timezone,
         "now": rfc3339(found.now_ns),
         "started": rfc3339(found.started_ns),
         "running": [_plan(run.plan) | {"started": rfc3339(run.started_unix_ns)} for run in found.runs],
@@ -82,15 +83,14 @@ def one_line(found: Status) -> str:
     """The same in a line; what somebody must know first comes first."""
     parts = [f"site file refused: {found.refused}"] if found.refused else []
     if found.trouble:
-        parts.append(f"{found.trouble}")
+        parts.append(found.trouble)
     for one in found.windows:
         until = "" if one.ends_unix_ns is None else f" until {_hour(one.ends_unix_ns, found)}"
         what = "all tests stopped" if one.window is OpenKind.STOP else f"{one.window} window {one.name} open"
         parts.append(f"{what}{until}")
     counted = Counter(str(train.state) for train in found.trains.values())
-    parts.append(
-        ", ".join(f"{count} trains {state}" for state, count in sorted(counted.items())) or "no train"
-    )
+    trains = [f"{count} train{'s' * (count > 1)} {state}" for state, count in sorted(counted.items())]
+    parts.append(", ".join(trains) or "no train")
     parts += [f"run {run.plan.direction} on {run.plan.handoff} under way" for run in found.runs]
     if found.due and not found.runs:
         start_ns, plan = found.due[0]

@@ -90,8 +90,9 @@ async def ask(
     return found
 
 
-def said(answer: Json, *, timezone: str) -> str:
-    """What became of an act, in sentences for a person."""
+def said(answer: Json) -> str:
+    """What became of an act, in sentences for a person; hours are by the site's clocks."""
+    timezone = answer["timezone"]
     match answer["kind"]:
         case "stopped":
             (stop,) = (one for one in answer["windows"] if one["window"] == "stop")
