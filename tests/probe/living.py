@@ -1,0 +1,115 @@
+"""A daemon with fakes for methods, alive while a test's body lasts, in time that may jump."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Iterable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from random import Random
+
+from probe import daemon
+from probe.daemon import Daemon, Methods
+from probe.reach import Reach
+from probe.traffic import Seen
+from store.clock import NS_PER_S, Clock
+from store.records import Carrier, Failed, Owner, WindowOpened
+from store.site import Site
+from tests.probe.test_daemon import START_NS, FakeRate, FakeTrain, MemoryStore
+
+__all__ = ["START_NS", "FakeRate", "FakeTrain", "Life", "MemoryStore", "Wire", "alive"]
+
+
+@dataclass(kw_only=True)
+class Wire:
+    """An interface whose counters grow at the rates that a test sets."""
+
+    clock: Clock
+    up_bps: float = 0
+    down_bps: float = 0
+    carrier: Carrier = Carrier.WIRED
+    port_rate_bps: int | None = None
+    sent_bytes: float = 0
+    received_bytes: float = 0
+    counted_ns: int = 0
+
+    def __post_init__(self) -> None:
+        self.counted_ns = self.clock.monotonic_ns()
+
+    def set(self, *, up_bps: float | None = None, down_bps: float | None = None) -> None:
+        """From now on others move this much."""
+        self._count()
+        self.up_bps = self.up_bps if up_bps is None else up_bps
+        self.down_bps = self.down_bps if down_bps is None else down_bps
+
+    async def look(self, where: Reach) -> Seen | None:
+        self._count()
+        return Seen(
+            interface="eth7",
+            carrier=self.carrier,
+            port_rate_bps=self.port_rate_bps,
+            sent_bytes=int(self.sent_bytes),
+            received_bytes=int(self.received_bytes),
+        )
+
+    def _count(self) -> None:
+        now_ns = self.clock.monotonic_ns()
+        seconds = (now_ns - self.counted_ns) / NS_PER_S
+        self.counted_ns = now_ns
+        self.sent_bytes += self.up_bps * seconds / 8
+        self.received_bytes += self.down_bps * seconds / 8
+
+
+@dataclass(kw_only=True)
+class Life:
+    """A daemon that runs, what it stores, and what it works with."""
+
+    daemon: Daemon
+    clock: Clock
+    store: MemoryStore
+    rate: FakeRate
+    train: FakeTrain
+    wire: Wire | None
+    told: list[str] = field(default_factory=list)  # endpoints that were told to stop
+
+    def seconds(self, unix_ns: int) -> float:
+        """A moment, counted from the start."""
+        return (unix_ns - START_NS) / NS_PER_S
+
+
+@asynccontextmanager
+async def alive(
+    clock: Clock,
+    site: Site,
+    *,
+    rate: FakeRate | None = None,
+    train: FakeTrain | None = None,
+    opened: Iterable[WindowOpened] = (),
+    wire: Wire | None = None,
+    deaf: bool = False,
+) -> AsyncIterator[Life]:
+    """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
+    told: list[str] = []
+
+    async def stop(where: Reach, clock: Clock, /) -> Failed | None:
+        told.append(where.endpoint)
+        return Failed(what="stop", why="no answer", whose=Owner.ENDPOINT) if deaf else None
+
+    rate, train, store = rate or FakeRate(), train or FakeTrain(), MemoryStore()
+    made = await daemon.prepared(
+        site,
+        clock=clock,
+        writer=store,
+        methods=Methods(rate=rate, train=train, look=wire.look if wire else None, stop=stop),
+        random=Random(1),
+        spent_bytes={},
+        opened=opened,
+    )
+    task = asyncio.create_task(made.run(), name="daemon")
+    await made.began.wait()
+    try:
+        yield Life(daemon=made, clock=clock, store=store, rate=rate, train=train, wire=wire, told=told)
+    finally:
+        task.cancel()
+        await asyncio.wait({task})
+        assert task.cancelled()
