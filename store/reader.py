@@ -46,8 +46,7 @@ class Reader:
     @classmethod
     def open(cls, path: Path) -> Self:
         """Raises DatabaseMistake for a file that is missing, newer, foreign or unreadable."""
-        if not os.path.exists(path):
-            raise DatabaseMistake(f"{path} is not there; the probe makes it on its first start")
+        _check_reachable(path)
         try:
             connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
         except sqlite3.Error as error:
@@ -314,6 +313,36 @@ class ReaderThread:
         if self._reader is not None:
             self._reader.close()
             self._reader = None
+
+
+def _header(path: Path) -> bytes:
+    """The first octets of a file, none of a folder. Raises OSError."""
+    if path.is_dir():
+        return b""
+    with path.open("rb") as file:
+        return file.read(20)
+
+
+def _check_reachable(path: Path) -> None:
+    """Raises DatabaseMistake for a file that is not there, or that this account should not open just now.
+
+    While nobody has a database in WAL mode open, SQLite makes files beside it even for one who only reads;
+    left by another account, they keep the probe from its own database.
+    """
+    try:
+        owner = path.stat().st_uid
+        header = _header(path)
+    except FileNotFoundError:
+        raise DatabaseMistake(f"{path} is not there; the probe makes it on its first start") from None
+    except OSError as error:
+        raise DatabaseMistake(f"{path} cannot be reached by this account: {error.strerror}") from None
+    in_use = path.with_name(f"{path.name}-wal").exists()
+    in_wal_mode = header[18:19] == b"\x02"  # "file format write version", SQLite's file format 1.3.3
+    if in_wal_mode and not in_use and os.geteuid() not in (0, owner) and os.access(path.parent, os.W_OK):
+        raise DatabaseMistake(
+            f"{path} belongs to another account and nobody has it open: reading it now would leave files "
+            "there that keep the probe from starting; start the probe first, or read with that account"
+        )
 
 
 def _conditions(

@@ -483,8 +483,8 @@ def _unreadable(error: sqlite3.Error, path: Path) -> DatabaseMistake:
         )
     if error.sqlite_errorname.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN")):
         return DatabaseMistake(
-            f"{path} cannot be read by this account just now ({error}); it needs write access to the folder, "
-            "or the probe running"
+            f"{path} cannot be read by this account just now ({error}); start the probe, which lets others "
+            "read, or read with the account that the file belongs to"
         )
     return DatabaseMistake(f"{path} cannot be read: {error}")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -130,6 +131,38 @@ def test_it_cannot_write(reader: Reader) -> None:
     """Not even with SQL of one's own."""
     with pytest.raises(sqlite3.OperationalError, match="readonly"):
         reader._connection.execute("INSERT INTO alive (id, unix_ns) VALUES (1, 1)")
+
+
+class TestAnotherAccount:
+    """What happens to files is SQLite's doing; a reader who may write the folder is kept from it."""
+
+    def test_may_read_while_the_probe_runs(self, reader: Reader, tmp_path: Path, other: None) -> None:
+        with closing(Reader.open(tmp_path / "line.db")) as second:
+            assert len(second.stalls()) == 12
+
+    def test_is_told_to_start_the_probe_first(self, tmp_path: Path, other: None) -> None:
+        Writer.open(tmp_path / "line.db", clock=Clock()).close()
+        before = sorted(tmp_path.iterdir())
+        with pytest.raises(DatabaseMistake, match="keep the probe from starting"):
+            Reader.open(tmp_path / "line.db")
+        assert sorted(tmp_path.iterdir()) == before
+
+    def test_may_read_a_copy_at_any_time(self, tmp_path: Path, other: None) -> None:
+        with closing(Writer.open(tmp_path / "line.db", clock=Clock())):
+            with closing(Reader.open(tmp_path / "line.db")) as reader:
+                reader.copy_to(tmp_path / "copy.db")
+        with closing(Reader.open(tmp_path / "copy.db")) as reader:
+            assert reader.stalls() == []
+
+    def test_a_place_out_of_reach(self, tmp_path: Path) -> None:
+        (tmp_path / "file").write_text("a file, where a folder should be")
+        with pytest.raises(DatabaseMistake, match="cannot be reached"):
+            Reader.open(tmp_path / "file" / "line.db")
+
+    @pytest.fixture
+    def other(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """This process as the operating system would describe it to itself under another account."""
+        monkeypatch.setattr("os.geteuid", lambda: os.getuid() + 1)
 
 
 class TestThread:
