@@ -222,6 +222,24 @@ def _reading_commands(commands: Any) -> None:
     check.add_argument("site", type=Path, metavar="SITE", help="the site file")
     check.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
     check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    verify = _command(
+        commands,
+        "verify",
+        _verify,
+        "Is the record what was sealed? Names the first record that is changed, missing, moved or added.",
+    )
+    verify.add_argument(
+        "record", type=Path, metavar="DATABASE|PACK", help="a database, or a pack's directory"
+    )
+    verify.add_argument(
+        "--key",
+        action="append",
+        type=_key,
+        default=[],
+        metavar="PUBKEY",
+        help="public key or fingerprint that must have signed, as it was noted elsewhere (may be repeated)",
+    )
+    verify.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _export_command(commands)
     site = commands.add_parser("site", help="The site file: check it.")
     acts = site.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
@@ -247,8 +265,8 @@ def _export_command(commands: Any) -> None:
     export.add_argument(
         "--format",
         required=True,
-        choices=("csv", "jsonl", "parquet", "sqlite"),
-        help="jsonl: an object a line; sqlite: a copy of the whole database",
+        choices=("csv", "jsonl", "parquet", "sqlite", "pack"),
+        help="jsonl: an object a line; sqlite: a copy of the whole database; pack: sealed days for `verify`",
     )
     export.add_argument("--from", dest="first", type=_date, metavar="DATE", help="first day, in local time")
     export.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included")
@@ -283,6 +301,13 @@ def _whole(low: int, high: int) -> Callable[[str], int]:
 
 
 _port = _whole(1, 65_535)
+
+
+def _key(text: str) -> str:
+    found = text.strip().lower()
+    if len(found) != 64 or not set(found) <= set("0123456789abcdef"):
+        raise argparse.ArgumentTypeError(f"{text!r} is neither a public key nor a fingerprint: 64 hex digits")
+    return found
 
 
 def _date(text: str) -> date:
@@ -465,12 +490,27 @@ def _site_check(options: argparse.Namespace) -> int:
     return 0
 
 
+def _verify(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from store import pack, verify
+
+    check = pack.verify if options.record.is_dir() else verify.database
+    result = check(options.record, trusted=frozenset(options.key))
+    if options.json:
+        _print_json(verify.as_json(result))
+    else:
+        print(text.verified(result, what=options.record, asked_key=bool(options.key)))
+    return 0 if result.verified else EXIT_FAILED
+
+
 def _export(options: argparse.Namespace) -> int:
     from dashboard import text
     from store import export
     from store.reader import Reader
 
     database, choice = _chosen(options)
+    if options.format == "pack":
+        return _export_pack(options, database)
     format_ = export.Format(options.format)
     reader = Reader.open(database)
     try:
@@ -484,6 +524,18 @@ def _export(options: argparse.Namespace) -> int:
         _print_json(export.as_json(done, choice, format_=format_, to=options.to))
     else:
         print(text.exported(done, to=options.to))
+    return 0
+
+
+def _export_pack(options: argparse.Namespace, database: Path) -> int:
+    from dashboard import text
+    from store import pack
+
+    for name, given in (("--to", options.last), ("--handoff", options.handoff), ("--force", options.force)):
+        if given:
+            raise UserMistake(f"{name}: a pack is whole from its first day to the newest signed head")
+    written = pack.write(database, options.to, first_day=str(options.first or ""))
+    _print_json(pack.as_json(written)) if options.json else print(text.packed(written, to=options.to))
     return 0
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dashboard.judge.stream import Check
 from store.clock import rfc3339
@@ -16,6 +16,10 @@ from store.export import Exported
 from store.histogram import Delays
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.site import Site, StreamPlan
+
+if TYPE_CHECKING:  # only their values are looked at, and loading them brings cryptography along
+    from store.pack import Written
+    from store.verify import Finding, Result
 
 Costs = Mapping[str, Sequence[tuple[str, int | None]]]  # handoff -> (what, bytes or None where not known)
 
@@ -62,6 +66,46 @@ def exported(done: Exported, *, to: Path) -> str:
     if done.rows and not rows:
         rows = ["no record of that time and handoff"]
     return "\n".join([*rows, f"{_counted(len(done.files), 'file')} written: {to}"])
+
+
+def packed(written: Written, *, to: Path) -> str:
+    """What a pack holds."""
+    return (
+        f"{_counted(written.records, 'record')} of {_counted(written.days, 'day')} written: {to}\n"
+        f"Anybody can check it with: linebook verify {to}"
+    )
+
+
+def verified(result: Result, *, what: Path, asked_key: bool) -> str:
+    """Whether a record is what was sealed, how far, and what it rests on."""
+    lines = [f"{what}: {'verified' if result.verified else 'NOT VERIFIED'}."]
+    lines += [_finding(finding, nth) for nth, finding in enumerate(result.findings)]
+    if result.signed_unix_ns is not None:
+        day = f", the last whole day {result.complete_day}" if result.complete_day else ""
+        lines.append(
+            f"Signed up to record {result.signed_seq}, at {rfc3339(result.signed_unix_ns)}{day}; "
+            f"{_counted(result.heads, 'head')}."
+        )
+    if result.provisional:
+        lines.append(
+            f"Provisional: {_counted(result.provisional, 'record')} after that fit the chain, but no head is "
+            "signed for them yet."
+        )
+    if result.before_seal:
+        lines.append(
+            f"Records 1 to {result.before_seal} are from before the seal: unchanged since, not before."
+        )
+    lines += [
+        f"Thinned: {one.first_seq} to {one.last_seq} ({one.why}); what is left of them fits."
+        for one in result.thinned
+    ]
+    lines += [
+        f"Time stamp of {one.day}'s head: {rfc3339(one.unix_ns)} (its own signature is not checked here)"
+        for one in result.stamped
+    ]
+    hint = "" if asked_key else "; compare it with the one you noted elsewhere, or give it with --key"
+    lines += [f"Key {name}{hint}." for name in result.fingerprints]
+    return "\n".join(lines)
 
 
 def check(plan: StreamPlan, found: Check) -> str:
@@ -122,6 +166,17 @@ def mbps(rate_bps: float) -> str:
     """A rate in Mb/s (10^6) with three or four digits that mean something."""
     rate = rate_bps / 1e6
     return f"{rate:.2f} Mb/s" if rate < 10 else f"{rate:.1f} Mb/s" if rate < 1000 else f"{rate:.0f} Mb/s"
+
+
+def _finding(finding: Finding, nth: int) -> str:
+    """A thing that does not fit, with the record that it is about where it is still there."""
+    place = "" if finding.seq is None else f" record {finding.seq}"
+    if finding.kind is not None:
+        at = f" of {finding.started}" if finding.started else ""
+        of_handoff = f", handoff {finding.handoff}" if finding.handoff else ""
+        place += f" ({finding.kind}{at}{of_handoff})"
+    words = f"{finding.what.capitalize()}:{place}: {finding.why}" if place else finding.why
+    return f"{'First' if nth == 0 else 'Also'}: {words}."
 
 
 def _side(direction: Direction, side: RateSide) -> Iterable[str]:

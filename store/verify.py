@@ -14,7 +14,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -74,6 +74,11 @@ class Finding:
     kind: str | None = None
     started_unix_ns: int | None = None
     handoff: str | None = None
+
+    @property
+    def started(self) -> str | None:
+        """The record's time, RFC 3339."""
+        return None if self.started_unix_ns is None else _time(self.started_unix_ns)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -260,6 +265,41 @@ def _stamp(evidence: Evidence, number: int, head: Head, claim: Claim, result: Re
     return None
 
 
+def as_json(result: Result) -> dict[str, Any]:
+    """The result as one JSON object; `finding` is the first of `findings`, or null."""
+    findings = [_finding_json(finding) for finding in result.findings]
+    return {
+        "kind": "verification",
+        "schema": 1,
+        "verified": result.verified,
+        "finding": findings[0] if findings else None,
+        "findings": findings,
+        "checked_seq": result.checked_seq,
+        "signed_seq": result.signed_seq,
+        "signed": None if result.signed_unix_ns is None else rfc3339(result.signed_unix_ns),
+        "complete_day": result.complete_day,
+        "provisional": result.provisional,
+        "before_seal": result.before_seal,
+        "heads": result.heads,
+        "fingerprints": result.fingerprints,
+        "thinned": [asdict(stretch) for stretch in result.thinned],
+        "time_stamps": [
+            {"head": each.head, "day": each.day, "time": rfc3339(each.unix_ns)} for each in result.stamped
+        ],
+    }
+
+
+def _finding_json(finding: Finding) -> dict[str, Any]:
+    return {
+        "what": finding.what,
+        "why": finding.why,
+        "seq": finding.seq,
+        "record": finding.kind,
+        "started": finding.started,
+        "handoff": finding.handoff,
+    }
+
+
 class _Walk:
     """One way through the records. `end` is how far they fit."""
 
@@ -277,7 +317,8 @@ class _Walk:
 
     def go(self) -> Finding | None:
         """The first record that does not fit, or None."""
-        while True:
+        found = self._heads_here()
+        while found is None:
             stretch = self.stretches.get(self.end.seq + 1)
             if stretch is not None:
                 found = self._pass(stretch)
@@ -286,8 +327,7 @@ class _Walk:
             else:
                 found = self._step(self._next)
             found = found or self._heads_here()
-            if found is not None:
-                return found
+        return found
 
     def _take(self) -> None:
         self._next = next(self._items, None)
@@ -437,7 +477,8 @@ def _words(record: Record) -> str:
 
 
 def _time(unix_ns: int) -> str:
+    """A time as RFC 3339, or as a number where a changed one lies beyond the calendar."""
     try:
         return rfc3339(unix_ns)
-    except (ValueError, OverflowError):  # a changed one may lie beyond the calendar
+    except (ValueError, OverflowError, OSError):
         return f"{unix_ns} ns"
