@@ -32,7 +32,8 @@ from typing import IO, cast
 from probe.practice import children, line, record
 from probe.practice.datagrams import Datagrams
 from probe.practice.departures import Departures
-from probe.practice.line import Lane, LineBehaviour
+from probe.practice.lane import Lane
+from probe.practice.line import LineBehaviour
 from probe.practice.streams import Streams
 from store.clock import NS_PER_S, Clock
 from store.records import Direction

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from probe.practice.departures import Departures
-from probe.practice.line import Lane
+from probe.practice.lane import Lane
 from probe.practice.record import Book
 from store.records import Direction
 
