@@ -49,7 +49,11 @@ def card_rows(card: Card) -> tuple[CardRow, ...]:
         ("met_ratio", "Share of runs that must reach them", stated_percent(card.met_ratio)),
         ("port_rate", "Port rate", rate(card.port_rate_bps)),
         ("delay", "RTT, p95", None if card.rtt_p95_us is None else f"{card.rtt_p95_us / 1000:g} ms"),
-        ("delay_variation", "PDV, p99", None if card.pdv_p99_us is None else f"{card.pdv_p99_us / 1000:g} ms"),
+        (
+            "delay_variation",
+            "PDV, p99",
+            None if card.pdv_p99_us is None else f"{card.pdv_p99_us / 1000:g} ms",
+        ),
         ("loss", "Packet loss", None if card.loss_ratio is None else stated_percent(card.loss_ratio)),
         (
             "availability",
