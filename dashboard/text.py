@@ -21,7 +21,7 @@ if TYPE_CHECKING:  # only their values are looked at, and loading them brings cr
     from store.pack import Written
     from store.verify import Finding, Result
 
-Costs = Mapping[str, Sequence[tuple[str, int | None]]]  # handoff -> (what, bytes or None where not known)
+Costs = Mapping[str, Sequence[tuple[str, int]]]  # handoff -> (what, bytes)
 
 
 def rate_run(run: RateRun) -> str:
@@ -127,10 +127,8 @@ def site(site: Site, costs: Costs, questions: Mapping[str, Sequence[str]]) -> st
     for handoff in site.handoffs:
         lines += ["", f"Handoff {handoff.name} ({handoff.title}): bytes in 30 days, both directions"]
         rows = costs.get(handoff.name, ())
-        lines += [
-            f"  {'not known' if amount is None else _bytes(amount):>10}  {what}" for what, amount in rows
-        ]
-        total = sum(amount or 0 for _, amount in rows)
+        lines += [f"  {_bytes(amount):>10}  {what}" for what, amount in rows]
+        total = sum(amount for _, amount in rows)
         allowed = handoff.allowance_bytes
         verdict = "no test allowance is set" if allowed is None else f"test allowance {_bytes(allowed)}"
         over = ", which it EXCEEDS" if allowed is not None and total > allowed else ""
@@ -152,7 +150,7 @@ def site_json(site: Site, costs: Costs, questions: Mapping[str, Sequence[str]]) 
             {
                 "handoff": handoff.name,
                 "allowance_bytes": handoff.allowance_bytes,
-                "month_bytes": sum(amount or 0 for _, amount in costs.get(handoff.name, ())),
+                "month_bytes": sum(amount for _, amount in costs.get(handoff.name, ())),
                 "month": [{"what": what, "bytes": amount} for what, amount in costs.get(handoff.name, ())],
                 "not_stated": list(handoff.card.not_stated),
                 "questions": list(questions.get(handoff.name, ())),

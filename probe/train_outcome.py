@@ -44,6 +44,7 @@ _RECENT = 400  # replies that say what is usual just now
 _SPREADS, _NOISE_NS = 5, 2 * NS_PER_MS  # late is later than the median by more than this; see `_late_over`
 _REACH = 32  # packets; more than reordering on a working line
 _STEP_NS = 50 * NS_PER_MS
+_SAME_NS = NS_PER_MS // 10  # two clocks of one host agree to this
 _SEQUENCES = 1 << 32  # sequence numbers of either end wrap here
 
 _UNPLACED, _UP, _DOWN = 0, 1, 2  # where a packet without a timely reply was lost
@@ -211,11 +212,12 @@ class Tally:
         self._fate, self._marks = bytearray(), bytearray()
         self._more_up: Counter[int] = Counter()  # index -> additional copies that reached the reflector
         self._more_down: Counter[int] = Counter()
-        self._copies: set[int] = set()  # reflector numbers of those additional copies
+        self._copies: dict[int, int] = {}  # reflector numbers of those additional copies -> index
         self._session = 0  # index of the first packet of the session
         self._unread: list[tuple[int, int, int]] = []  # replies not walked yet: (reflector, index, T4)
         self._reflector_done = -1  # up to here reflector numbers are accounted for
         self._index_done = -1  # and indices up to here
+        self._walked_top = -1  # the highest index that the reflector is known to have answered so far
         self._spare, self._spare_until = (
             0,
             0,
@@ -254,7 +256,7 @@ class Tally:
     def restamp(self, index: int, at_ns: int) -> None:
         """The kernel's stamp of a departure; it replaces the program's if it can be of the same packet."""
         row = index - self._base
-        if 0 <= row < len(self._sent) and 0 <= at_ns - self._sent[row] < NS_PER_S:
+        if 0 <= row < len(self._sent) and -_SAME_NS < at_ns - self._sent[row] < NS_PER_S:
             self._sent[row] = at_ns
             self._marks[row] &= ~_SENT_BY_CLOCK
 
@@ -357,7 +359,8 @@ class Tally:
         self._unread = []
         self._session = self.after
         self._reflector_done = self._reflector_top = -1
-        self._index_done = self.after - 1
+        self._index_done = self._walked_top = self.after - 1
+        self._copies.clear()
         self._spare = 0
         self._doubted.clear()
         if restarted:
@@ -369,7 +372,7 @@ class Tally:
             self._more_down[index] += 1
         else:
             self._more_up[index] += 1
-            self._copies.add(reflector)
+            self._copies[reflector] = index
             self._unread.append((reflector, index, arrived_ns))
 
     def _where_late(self, row: int) -> int:
@@ -387,9 +390,10 @@ class Tally:
                 continue
             self._spread(reflector - self._reflector_done - 1, until=index)
             self._reflector_done = reflector
+            self._index_done = max(self._index_done, index)
             row = index - self._base
-            if index > self._index_done:
-                self._index_done = index
+            if index > self._walked_top:
+                self._walked_top = index
             elif row >= 0 and self._reflector[row] == reflector:
                 self._marks[row] |= _REORDERED_UP
 
@@ -701,8 +705,7 @@ class Tally:
         for copies in (self._more_up, self._more_down):
             for index in [index for index in copies if index < before]:
                 del copies[index]
-        if not self._more_up:
-            self._copies.clear()
+        self._copies = {number: index for number, index in self._copies.items() if index >= before}
         self._base = before
 
     def _absorb(self, row: int) -> None:

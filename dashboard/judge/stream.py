@@ -170,11 +170,15 @@ def _capacity(destinations: Sequence[Destination], history: History) -> _Part:
         answer = Answer.GO
     elif needs <= tight * floor and peak <= most * floor:
         answer = Answer.TIGHT
+    limit, peak_limit = (go, PEAK_SHARE) if answer is not Answer.HOLD else (tight, most)
+    word = "Tight" if answer is Answer.HOLD else "Go"
+    if needs <= limit * floor and peak > peak_limit * floor:
+        asks, share, reach = "the plan's peak", peak, f"{_percent(peak_limit)} for a peak"
+    else:
+        asks, share, reach = "the plan", needs, _percent(limit)
     because = (
-        f"the plan needs {rate_text(needs)} and at its peak {rate_text(peak)} at the IP layer, "
-        f"{_share(needs, floor)} and {_share(peak, floor)} of {_floor_text(history)}; Go ends at "
-        f"{_percent(go)} and at {_percent(PEAK_SHARE)} for the peak, Tight at {_percent(tight)} and "
-        f"{_percent(most)}{_overflow(destinations, floor / needs)}"
+        f"{asks} needs {rate_text(share)} at the IP layer, {_share(share, floor)} of {_floor_text(history)}; "
+        f"{word} ends at {reach}{_overflow(destinations, floor / needs)}"
     )
     return _Part(answer=answer, code="capacity", because=because)
 
@@ -185,8 +189,8 @@ def _floor_text(history: History) -> str:
     if history.floor.exact:
         return f"the assured floor of {floor} ({goodput} of payload) from {runs} in {history.hours}"
     return (
-        f"{floor} ({goodput} of payload), the slowest second of {runs} in {history.hours}, which stands in "
-        "for an assured floor"
+        f"the {floor} ({goodput} of payload) of the slowest second of {runs} in {history.hours}, too few for "
+        "an assured floor"
     )
 
 
@@ -206,14 +210,9 @@ def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
     """Go when no stall outlasts a buffer, Hold from twelve freezes an hour or 1 % of the show on."""
     cost = frozen(destinations, history)
     seen = (
-        f"in {_span(history.train_s)} of trains the line stalled {_counted(history.stalls, 'time')}, "
-        f"{history.per_hour(history.stalls):.1f} an hour"
+        f"the line stalled {_counted(history.stalls, 'time')} in {_span(history.train_s)} of trains, "
+        f"{_few(history.per_hour(history.stalls))} an hour"
     )
-    headroom = headroom_of(destinations, history)
-    if history.stalls and headroom > 1:
-        seen += (
-            f", each second of which takes {fluid.recovery_s(1.0, headroom):.1f} s at the floor to catch up"
-        )
     if not history.stalls:
         seen = (
             f"{_span(history.train_s)} of trains saw no stall, which supports fewer than "
@@ -221,12 +220,16 @@ def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
         )
     if not cost.freezes:
         outlasts = ", none for longer than the buffers hold" if history.stalls else ""
+        headroom = headroom_of(destinations, history)
+        if history.stalls and headroom > 1:
+            outlasts += f"; after each second of one the floor takes {fluid.recovery_s(1.0, headroom):.1f} s "
+            outlasts += "to catch up"
         return _Part(answer=Answer.GO, code="stalls", because=seen + outlasts)
     heavy = cost.freezes > HEAVY_FREEZES or cost.lost_s > HEAVY_LOST_RATIO * 3600
     return _Part(
         answer=Answer.HOLD if heavy else Answer.TIGHT,
         code="stalls",
-        because=f"{seen}, and {cost.freezes:.1f} an hour outlast the buffers and cost {cost.lost_s:.1f} s of "
+        because=f"{seen}; {_few(cost.freezes)} an hour outlast the buffers and cost {_few(cost.lost_s)} s of "
         "picture with the wait for a keyframe",
     )
 
@@ -288,7 +291,7 @@ def _check(
     answer = Answer.UNKNOWN if unknown else _worst(parts)
     deciding = [part for part in parts if part.answer is answer]
     cost = None if unknown else frozen(plan.destinations, history)
-    because = "; ".join(part.because for part in deciding)
+    because = ". ".join(part.because[0].upper() + part.because[1:] for part in deciding)
     stuck = answer in (Answer.TIGHT, Answer.HOLD) and change is None
     if stuck and any(part.code != "train_short" for part in deciding):
         because += f"; nothing within the plan helps, not even every destination at {changes.RESCUE.name}"
@@ -297,7 +300,7 @@ def _check(
         handoff=plan.handoff,
         started_unix_ns=now_unix_ns,
         answer=answer,
-        because=because[0].upper() + because[1:] + ".",
+        because=f"{because}.",
         smallest_change=None if change is None else change.text,
         reasons=() if answer is Answer.GO else tuple(part.code for part in deciding),
         hours=history.hours,
@@ -322,6 +325,11 @@ def _share(rate_bps: int, floor_bps: int) -> str:
 
 def _percent(share: float) -> str:
     return f"{share * 100:.0f} %"
+
+
+def _few(figure: float) -> str:
+    """Digits that a short history carries: 0.4, 3.1, 128."""
+    return f"{figure:.0f}" if figure >= 10 else f"{figure:.1f}"
 
 
 def _span(seconds: float) -> str:

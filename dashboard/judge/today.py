@@ -6,6 +6,7 @@ next step. It never says why somebody did something, nor that a figure settles m
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
@@ -33,6 +34,7 @@ RECENT_S = 6 * 3600  # a working evening: what happened before is on the Circuit
 AHEAD_S = 24 * 3600  # a show further off gets its answer when it comes near
 _LATE_AFTER_SPANS = 3  # a newest record as old as so many of the shortest spans means that measuring stopped
 _LATE_LEAST_S = 300
+_PACKETS = {"lost": "every packet lost", "held": "every packet held", "mixed": "some lost and some held"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,15 +140,15 @@ def _stalls(handoff: Handoff, recent: Sequence[Record], where: tzinfo) -> Iterat
         return
     longest = max(stalls, key=lambda stall: stall.duration_us)
     outages = sum(stall.class_ is StallClass.OUTAGE for stall in stalls)
-    lost = sum(stall.how == "lost" for stall in stalls)
+    how = Counter(stall.how for stall in stalls)
+    kinds = ", ".join(f"{how[word]} with {_PACKETS[word]}" for word in _PACKETS if how[word])
     said = f", {outages} of them over 10 s," if outages else ""
     yield Notice(
         owner=Owner.UNKNOWN,
         text=(
             f"{handoff.title}: {_counted(len(stalls), 'stall')}{said} observed in the last "
             f"{RECENT_S // 3600} hours, the longest {longest.seconds:.1f} s at "
-            f"{local(longest.started_unix_ns, where):%H:%M:%S}; in {lost} every packet was lost, in the rest "
-            "some or all came late."
+            f"{local(longest.started_unix_ns, where):%H:%M:%S}; {kinds}."
         ),
         next_step="Compare with the house endpoint's train of the same seconds before naming an owner.",
         weight=75 if outages else 55,

@@ -127,20 +127,17 @@ class Sink(Flow):
         buffer = bytearray(_BLOCK_BYTES)
         now_ns = self._heard_ns = self._signed_ns = self.clock.monotonic_ns()
         self._tuned = now_ns, 0
-        flags = int(socket.MSG_TRUNC)  # on TCP: count and discard without copying
         while not self.halt.is_set():
             count = -1
             try:
-                count = self.sock.recv_into(buffer, 0, flags)
+                # on TCP: count and discard; a kernel that does not know it copies into the buffer
+                count = self.sock.recv_into(buffer, 0, socket.MSG_TRUNC)
             except BlockingIOError:
                 pass  # nothing in order within SINK_LOOK_UP_S
             except ConnectionError:
                 return self._ended("the sender broke the flow off")
             except OSError as error:
-                if not flags:
-                    return f"receiving failed: {error.strerror}"
-                flags = 0  # a kernel that does not discard: copy
-                continue
+                return self._ended(f"receiving failed: {error.strerror}")
             now_ns = self.clock.monotonic_ns()
             if count == 0:
                 return self._ended("the sender ended the flow before its time")

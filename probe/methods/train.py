@@ -44,8 +44,9 @@ WAITING_S = 3.0, 10.0  # least and most that `keep` waits for replies: a sixth o
 
 _CATCH_UP_NS = NS_PER_S
 _STEP_NS = 50 * NS_PER_MS
-_PAIR_NS = 50_000  # two readings further apart do not tell the clocks' distance
-_NOTICEABLE_NS = NS_PER_MS  # below, a change of the clocks' distance is how we read it
+_PAIR_NS = 20_000  # two readings further apart do not tell the clocks' distance
+_NOTICEABLE_NS = 100_000  # below, a change of the clocks' distance is how we read it
+_BUFFER_BYTES = 1 << 20  # a stall's held replies arrive at once; the host's limit may make it less
 _DATAGRAM_BYTES = 2048
 _DRAINED = 64  # replies taken in one go, before the event loop may do something else
 _BEAT_S = 1.0
@@ -104,18 +105,23 @@ class _WallClock:
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
-        self.ahead_ns = clock.unix_ns() - clock.monotonic_ns()
         self.stepped_ns = 0  # by how much it was set in all, since somebody took it back to 0
+        self.ahead_ns = min(self._pair() for _ in range(5))[1]  # of the two readings closest together
 
     def read(self) -> int:
         """Monotonic time now; looks at the same time whether the clock was set."""
-        before_ns, unix_ns = self._clock.monotonic_ns(), self._clock.unix_ns()
-        now_ns = self._clock.monotonic_ns()
-        step_ns = unix_ns - before_ns - self.ahead_ns
-        if abs(step_ns) > _NOTICEABLE_NS and now_ns - before_ns < _PAIR_NS:
-            self.ahead_ns += step_ns
+        apart_ns, ahead_ns, now_ns = self._pair()
+        step_ns = ahead_ns - self.ahead_ns
+        if abs(step_ns) > _NOTICEABLE_NS and apart_ns < _PAIR_NS:
+            self.ahead_ns = ahead_ns
             self.stepped_ns += abs(step_ns)
         return now_ns
+
+    def _pair(self) -> tuple[int, int, int]:
+        """(how long the reading took, Unix time over monotonic time, monotonic time at its end)."""
+        before_ns, unix_ns = self._clock.monotonic_ns(), self._clock.unix_ns()
+        now_ns = self._clock.monotonic_ns()
+        return now_ns - before_ns, unix_ns - before_ns, now_ns
 
 
 class TrainSession:
@@ -188,6 +194,7 @@ class TrainSession:
         sock.setblocking(False)
         try:
             self._where.binding.apply(sock)
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER_BYTES)
             timestamps.prepare(sock, transmit=True)
         except OSError as error:
             sock.close()

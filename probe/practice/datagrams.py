@@ -1,6 +1,6 @@
 """Datagrams through a practice line: kernel stamps on arrival, one upstream socket for each caller.
 
-Stands between `line`, which decides what becomes of a datagram, and `relay`, whose loop calls what
+Stands between `lane`, which decides what becomes of a datagram, and `relay`, whose loop calls what
 `readers` lists.
 """
 
@@ -14,7 +14,7 @@ from functools import partial
 
 from probe.linux import timestamps
 from probe.practice.departures import Departures
-from probe.practice.line import Fate, Lane
+from probe.practice.lane import Fate, Lane
 from probe.practice.record import Book
 from store.clock import Clock
 from store.records import Direction

@@ -2,7 +2,7 @@
 
 ``packet``: a datagram with its direction, size, first bytes (hex), arrival (kernel stamp), the moments its
 copies left, and its fate. ``stall`` and ``second``: a stall that ended, and the bytes that left in a second.
-Imports line only; the relay owns the file.
+Imports lane and line; the relay owns the file.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from probe.practice.line import Fate, How
+from probe.practice.lane import Fate
+from probe.practice.line import How
 from store.records import Direction
 
 _HEAD_BYTES = 64  # enough for the sequence numbers of either end of a STAMP session

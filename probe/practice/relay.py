@@ -32,12 +32,14 @@ from typing import IO, cast
 from probe.practice import children, line, record
 from probe.practice.datagrams import Datagrams
 from probe.practice.departures import Departures
-from probe.practice.line import Lane, LineBehaviour
+from probe.practice.lane import Lane
+from probe.practice.line import LineBehaviour
 from probe.practice.streams import Streams
 from store.clock import NS_PER_S, Clock
 from store.records import Direction
 
 _PR_SET_TIMERSLACK = 29  # linux/prctl.h; the default of 50 us would be added to every wait
+_EARLY_NS = 300_000  # a long wait ends early and a short one follows: a processor sleeps lightly in that
 _FLUSH_NS = 20_000_000
 _PAIRS_TRIED = 200
 _LOOPBACK = "127.0.0.1"
@@ -119,7 +121,10 @@ class Relay:
         if self._book.waiting:
             due.append(self._flushed_ns + _FLUSH_NS)
         known = [at_ns for at_ns in due if at_ns is not None]
-        return max(0, min(known) - self.departures.now_ns()) / NS_PER_S if known else None
+        if not known:
+            return None
+        left_ns = max(0, min(known) - self.departures.now_ns())
+        return (left_ns - _EARLY_NS if left_ns > 2 * _EARLY_NS else left_ns) / NS_PER_S
 
     def _keep_book(self, now_ns: int) -> None:
         if now_ns - self._told_ns >= NS_PER_S:

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import TextIO
 
 from probe.endpoint import keys
-from probe.practice import children, line, place, relay
+from probe.practice import children, old_line, place, relay
 from probe.wire import invitation
 from store.clock import NS_PER_S, Clock, local, zone
 from store.errors import DatabaseMistake, UserMistake
@@ -140,7 +140,7 @@ class _Stage:
             "A practice site: the Quillet Lane School of Ceramics and its old line are invented. The figures "
             "are measured for real, through a practice line on this machine."
         )
-        self._say(line.CALENDAR)
+        self._say(old_line.CALENDAR)
         self._home.mkdir(mode=0o700, parents=True, exist_ok=True)
         endpoint_port = relay.free_pair()
         relay_port = self._start_line(endpoint_port)
@@ -159,7 +159,7 @@ class _Stage:
         log = self._backstage / "practice-line.log"
         with log.open("wb") as errors:
             started = relay.start(
-                line.old_line(), upstream_host=_LOOPBACK, upstream_port=endpoint_port, errors=errors
+                old_line.old_line(), upstream_host=_LOOPBACK, upstream_port=endpoint_port, errors=errors
             )
         self._children.append(_Child(name="practice line", process=started.process, log=log))
         return started.port

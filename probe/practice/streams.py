@@ -16,12 +16,13 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from probe.practice.departures import Departures
-from probe.practice.line import Lane
+from probe.practice.lane import Lane
 from probe.practice.record import Book
 from store.records import Direction
 
 _CONNECTIONS_MAX = 200  # select takes descriptors below 1024, and a connection has two
 _RECEIVE_BUFFER_BYTES = 262_144  # small, since what waits in the kernel waits outside of the line's queue
+_SEGMENT_BYTES = 1460  # what Ethernet carries of TCP over IPv4, where loopback would take 64 KB at once
 _UNSENT_MAX_BYTES = 1_048_576  # with more than this the reader beyond is slower than the line
 _RESET_ON_CLOSE = struct.pack("ii", 1, 0)  # struct linger
 
@@ -67,6 +68,7 @@ class Streams:
         self._turn = 0
         for door in doors:  # accepted sockets inherit it, in time for the window that they announce
             door.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_BYTES)
+            door.setsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG, _SEGMENT_BYTES)
 
     def readers(self, now_ns: int) -> Iterator[tuple[socket.socket, Callable[[], None]]]:
         """What to wait for, and what to call then; whoever waited longest for a turn comes first."""
@@ -109,6 +111,7 @@ class Streams:
             return
         far = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         far.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER_BYTES)
+        far.setsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG, _SEGMENT_BYTES)
         for sock in (near, far):
             sock.setblocking(False)
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -69,9 +69,12 @@ class Line:
         return process
 
     def shape(self, rate_bps: int, *, up: bool = True, down: bool = True) -> None:
-        """Limit the directions to `rate_bps` as tbf counts, with a queue of 20 ms."""
+        """Limit the directions to `rate_bps` as tbf counts, with a queue of 60 ms.
+
+        Deep enough that a processor which a busy machine takes away for a moment leaves the line full.
+        """
         burst_bytes = max(5_000, 65_536 if rate_bps >= 300_000_000 else rate_bps // 8 // 1000)
-        limit_bytes = max(rate_bps * 25 // 10_000, 3 * 1514)
+        limit_bytes = rate_bps * 60 // 8000
         for wanted, where, device in (
             (up, "probe", self.probe_device),
             (down, "endpoint", self.endpoint_device),

@@ -22,7 +22,7 @@ def test_shaped_line(tmp_path: Path, rate_bps: int) -> None:
     with house(tmp_path / "endpoint") as far:
         far.line.shape(rate_bps)
         for direction in ("up", "down"):
-            run = far.run("rate", "--direction", direction, "--seconds", "6", "--flows", "2")
+            run = far.run("rate", "--direction", direction, "--seconds", "8", "--flows", "2")
             assert run["standing"] == "valid", run["reasons"]
             assert run["goodput_bps"] == pytest.approx(tcp_truth_bps(rate_bps), rel=0.005)
             assert run["ethernet_bps"] == pytest.approx(ethernet_truth_bps(rate_bps), rel=0.005)
@@ -38,7 +38,7 @@ def test_both_directions_and_ipv6(tmp_path: Path) -> None:
     rate_bps = 50_000_000
     with house(tmp_path / "endpoint", ip_version=6) as far:
         far.line.shape(rate_bps)
-        run = far.run("rate", "--direction", "both", "--seconds", "6", "--flows", "2")
+        run = far.run("rate", "--direction", "both", "--seconds", "8", "--flows", "2")
         truth_bps = tcp_truth_bps(rate_bps, mss_bytes=1428, headers_bytes=72)
         for side in (run["up"], run["down"]):
             assert side["ip_version"] == 6

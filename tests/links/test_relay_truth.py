@@ -62,17 +62,18 @@ def passage(behaviour: LineBehaviour, directory: Path) -> Iterator[Passage]:
 
 
 @contextmanager
-def capture(path: Path, *ports: int) -> Iterator[None]:
-    """Every datagram of these ports on loopback goes to `path`, with the kernel's time stamps."""
+def capture(path: Path, *ports: int, packets: int) -> Iterator[None]:
+    """That many datagrams of these ports on loopback go to `path`, with the kernel's time stamps."""
     expression = " or ".join(f"udp port {port}" for port in ports)
-    dump = ["dumpcap", "-q", "-i", "lo", "-f", expression, "-w", str(path)]
+    dump = ["dumpcap", "-q", "-i", "lo", "-f", expression, "-c", str(packets), "-w", str(path)]
     with subprocess.Popen(dump, stderr=subprocess.PIPE, text=True) as running:
         assert running.stderr is not None
         assert any(line.startswith("File:") for line in running.stderr), "the capture did not start"
         try:
             yield
+            running.communicate(timeout=10)  # it ends by itself once it has them all
         finally:
-            running.send_signal(signal.SIGINT)
+            running.kill()
 
 
 @pytest.mark.parametrize("delay_ms", [1, 10, 50])
@@ -94,7 +95,8 @@ def test_jitter_is_that_of_a_capture(tmp_path: Path) -> None:
     """RFC 3550 jitter of both directions equals the one computed from captured times, to 1 %."""
     path = tmp_path / "train.pcapng"
     with passage(fixed_line(delay_ms=10, jitter_ms=5), tmp_path / "endpoint") as way:
-        with capture(path, way.relay.port, way.endpoint_port):
+        stages = 4  # each packet is seen before and behind the relay, on its way there and back
+        with capture(path, way.relay.port, way.endpoint_port, packets=stages * 500):
             train = way.train("--seconds", "5", "--per-second", "100")
         near, far = way.relay.port, way.endpoint_port
     seen: dict[str, list[tuple[bytes, float]]] = {"up sent": [], "up": [], "down sent": [], "down": []}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 import random
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -10,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from probe.train_outcome import Jitter, Outcome, Silence, Tally, pdv_of
+from probe.train_outcome import Jitter, Outcome, Silence, Tally, _unwrap, pdv_of
 from probe.wire.control import TrainCounts
 from store.records import Direction
 
@@ -557,3 +558,83 @@ class TestSilences:
         outcome = tally.outcome(0, 200)
         assert (outcome.lost_up, outcome.lost_unattributed) == (0, 0)
         assert outcome.lost_down == line.truth()["lost_down"]
+
+    def test_held_for_so_long_that_counts_were_asked(self) -> None:
+        """Packets that the endpoint had not seen when asked come after all: held, in order, not lost."""
+        tally = Tally(spacing_ns=SPACING, waiting_ns=10 * S)
+        line = faulty(
+            [Fault(start=2 * S, length=6 * S, way=Direction.UP, how="held")],
+            count=240,
+            noise=random.Random(6),
+        )
+        seen = TrainCounts(received=40, distinct=40, reflected=40, highest=39)
+        asked: list[int] = []
+
+        def ask(at: int) -> None:
+            if at > 7 * S and not asked:
+                asked.append(at)
+                tally.place(seen, now_ns=at)
+
+        line.feed(tally, ask)
+        silences = tally.finish(line.counts(), after=240, now_ns=20 * S)
+        outcome = tally.outcome(0, 240)
+        assert (outcome.lost_up, outcome.lost_down, outcome.reordered_up) == (0, 0, 0)
+        assert [(silence.direction, silence.lost) for silence in silences] == [(Direction.UP, 0)]
+        assert outcome.held_up == silences[0].held == pytest.approx(120, abs=1)
+
+    def test_counts_asked_again_and_again(self) -> None:
+        """An outage of minutes during which the endpoint can be asked: its length and count stay whole."""
+        fault = Fault(start=10 * S, length=300 * S, way=Direction.UP, how="lost")
+        line = faulty([fault], count=7000, noise=random.Random(8))
+        seen = TrainCounts(received=200, distinct=200, reflected=200, highest=199)
+        tally = Tally(spacing_ns=SPACING, waiting_ns=10 * S)
+        told: list[Silence] = []
+        beats = 0
+
+        def beat(at: int) -> None:
+            nonlocal beats
+            if at // S == beats:
+                return
+            beats = at // S
+            told.extend(tally.settle(at))
+            tally.forget(tally.first_since(at - 30 * S))
+            if 15 < beats < 305 and beats % 10 == 0:
+                tally.place(seen, now_ns=at)
+
+        line.feed(tally, beat)
+        assert [silence.direction for silence in told] == [Direction.UP]
+        assert told[0].lost == pytest.approx(6000, abs=2)
+        assert told[0].duration_ns == pytest.approx(300 * S, abs=2 * SPACING)
+
+
+@pytest.mark.parametrize(
+    ("number", "near", "expected"),
+    [  # RFC 1982 section 3.2: 32-bit serial numbers, the nearer of the possible ones
+        (5, 3, 5),
+        (5, 2**32 - 3, 2**32 + 5),
+        (2**32 - 2, 2**32 + 7, 2**32 - 2),
+        (0, 5 * 2**32 - 1, 5 * 2**32),
+    ],
+)
+def test_numbers_that_wrapped(number: int, near: int, expected: int) -> None:
+    assert _unwrap(number, near=near) == expected
+
+
+def test_memory_stays_bounded() -> None:
+    """An hour with losses and copies, accounted for every minute, leaves no more behind than a minute."""
+    tally = Tally(spacing_ns=SPACING, waiting_ns=S)
+    source = random.Random(9)
+    sizes = []
+    for n in range(72_000):
+        tally.sent(n * SPACING)
+        at = n * SPACING + 10 * MS + ENDPOINT_AHEAD
+        for copy in range(source.choice((0, 1, 1, 1, 2))):
+            tally.reply(
+                n, reflector=n + copy, received_ns=at, replied_ns=at, arrived_ns=n * SPACING + 20 * MS + copy
+            )
+        if n % 1200 == 1199:
+            tally.settle(n * SPACING)
+            tally.outcome(n - 1199, n + 1)
+            tally.forget(n + 1)
+            sizes.append(len(pickle.dumps(tally)))
+    assert max(sizes[10:]) < 1.5 * max(sizes[:10])

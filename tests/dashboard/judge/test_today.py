@@ -119,8 +119,8 @@ def test_stalls_of_the_last_hours() -> None:
         stall(NOW - 7 * HOUR, seconds=9.0),
     )
     assert [notice.text for notice in found] == [
-        "Old line: 2 stalls observed in the last 6 hours, the longest 2.4 s at 16:30:30; in 1 every packet "
-        "was lost, in the rest some or all came late."
+        "Old line: 2 stalls observed in the last 6 hours, the longest 2.4 s at 16:30:30; 1 with every packet "
+        "lost, 1 with every packet held."
     ]
 
 

@@ -60,8 +60,8 @@ async def test_one_direction(tmp_path: Path, direction: Direction) -> None:
     assert (run.circumstances.other_up_bps, run.circumstances.other_down_bps) == (None, None)
     assert run.rtt_idle_us is not None
     assert run.rtt_loaded_us is not None
-    assert 10 <= run.rtt_idle_us.count <= 20
-    assert 20 <= run.rtt_loaded_us.count <= 30
+    assert run.rtt_idle_us.count >= 14  # 0.3 s of 50 a second, and until the flows are connected
+    assert 20 <= run.rtt_loaded_us.count <= 26  # the steady half second
     assert {"too_short", "short"} <= set(run.reasons)
     assert run.standing is Standing.VOID
 

@@ -32,7 +32,7 @@ S = 10**9
 SENDER_SEQUENCE = slice(48, 52)  # RFC 8762 section 4.3.2: where an authenticated reply carries it
 
 
-def plan(*, seconds: float = 1.0, per_second: float = 50, waiting_s: float = 0.5) -> TrainRequest:
+def plan(*, seconds: float = 0.5, per_second: float = 100, waiting_s: float = 0.3) -> TrainRequest:
     return TrainRequest(seconds=seconds, per_second=per_second, packet_bytes=128, waiting_s=waiting_s)
 
 
@@ -178,7 +178,7 @@ class TestRun:
         assert time.monotonic() - began < 6  # it does not wait once all is back
 
     async def test_samples(self, tmp_path: Path) -> None:
-        """One object a packet: sequence, sent (Unix ns), rtt_ns, lost, held; sent 20 ms apart."""
+        """One object a packet: sequence, sent (Unix ns), rtt_ns, lost, held; sent 10 ms apart."""
         async with far_end(tmp_path) as far:
             found = await ran(plan(), far.reaches["a"])
         samples = list(found.samples())
@@ -186,7 +186,9 @@ class TestRun:
         assert [sample["sequence"] for sample in samples] == list(range(50))
         assert {(sample["lost"], sample["held"]) for sample in samples} == {(None, False)}
         whole_ns = samples[-1]["sent"] - samples[0]["sent"]
-        assert whole_ns == pytest.approx(49 * S / 50, abs=S / 50)  # absolute slots: lateness does not add up
+        assert whole_ns == pytest.approx(
+            49 * S / 100, abs=S / 100
+        )  # absolute slots: lateness does not add up
 
     async def test_losses_have_their_direction(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """RFC 8762 section 4's stateful reflector: exactly what the line lost, packet by packet."""
@@ -216,22 +218,23 @@ class TestRun:
     ) -> None:
         async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
             loop = asyncio.get_running_loop()
-            loop.call_later(0.8, setattr, line, "holding", way)
-            loop.call_later(1.5, line.release)
-            found = await ran(plan(seconds=2, waiting_s=2), far.reaches["a"])
+            loop.call_later(0.5, setattr, line, "holding", way)
+            loop.call_later(1.1, line.release)
+            found = await ran(plan(seconds=1.4, waiting_s=2), far.reaches["a"])
         [stall] = found.stalls
         assert (stall.direction, stall.how, stall.lost) == (way, "held", 0)
-        assert stall.seconds == pytest.approx(0.7, abs=0.1)
+        assert stall.seconds == pytest.approx(0.6, abs=0.1)
         held = found.span.held_up if way is Direction.UP else found.span.held_down
         assert held == stall.held == sum(packet.held for packet in found.packets)
-        assert held == pytest.approx(0.7 * 50, abs=5)
+        assert held == pytest.approx(0.6 * 100, abs=10)
         assert found.span.lost == 0
 
     async def test_an_endpoint_that_goes_away(self, tmp_path: Path) -> None:
         """It is no failure: what came is told, and what was lost since then has no direction."""
         async with contextlib.AsyncExitStack() as closing:
             far = await closing.enter_async_context(far_end(tmp_path))
-            running = asyncio.create_task(train.run(plan(), far.reaches["a"], Clock()), name="train")
+            asked = plan(seconds=1, per_second=50)
+            running = asyncio.create_task(train.run(asked, far.reaches["a"], Clock()), name="train")
             await asyncio.sleep(0.6)
             await closing.aclose()
             found = await running
@@ -290,7 +293,7 @@ class TestThisHost:
 
     async def test_a_short_pause_is_caught_up(self, tmp_path: Path) -> None:
         async with far_end(tmp_path) as far:
-            asyncio.get_running_loop().call_later(0.7, busy, 0.2)
+            asyncio.get_running_loop().call_later(0.3, busy, 0.2)
             found = await ran(plan(), far.reaches["a"])
         assert found.span.sent == 50
         assert found.span.reasons == ()
@@ -307,19 +310,19 @@ class TestThisHost:
         """The clock stands in, and the record says so."""
         async with far_end(tmp_path) as far:
             monkeypatch.setattr(train.timestamps, "prepare", lambda sock, *, transmit: False)
-            found = await ran(plan(seconds=0.5), far.reaches["a"])
+            found = await ran(plan(), far.reaches["a"])
         assert found.span.timestamps is Stamps.CLOCK
-        assert found.span.rtt.count == 25
+        assert found.span.rtt.count == 50
 
     async def test_its_clock_is_set(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """Delays stay what they are, nothing looks held; the span says ``clock_step``."""
         began = time.monotonic()
-        stepping = Clock(unix_ns=lambda: time.time_ns() + (2 * S if time.monotonic() - began > 1 else 0))
+        stepping = Clock(unix_ns=lambda: time.time_ns() + (2 * S if time.monotonic() - began > 0.6 else 0))
         async with far_end(tmp_path) as far:
             # the kernel's clock cannot be set here, so its stamps stay out
             monkeypatch.setattr(train.timestamps, "prepare", lambda sock, *, transmit: False)
             began = time.monotonic()
-            found = await ran(plan(seconds=2), far.reaches["a"], clock=stepping)
+            found = await ran(plan(seconds=1), far.reaches["a"], clock=stepping)
         assert found.span.reasons == ("clock_step",)
         assert (found.span.rtt.max or 0) < 200_000
         assert (found.span.lost, found.span.held_up, found.span.held_down, found.stalls) == (0, 0, 0, ())
@@ -340,6 +343,24 @@ class TestThisHost:
         assert min(offsets) >= 0
         assert max(offsets) < 1
         assert kstest(offsets, "uniform").pvalue > 0.001
+
+
+def test_the_distance_of_two_clocks() -> None:
+    """It moves when the clock is set, not when the program was interrupted between two readings."""
+    now = {"monotonic": 0, "ahead": 100 * S, "pause": 0}
+
+    def monotonic_ns() -> int:
+        now["monotonic"] += 1000 + now["pause"]
+        return now["monotonic"]
+
+    wall = train._WallClock(Clock(monotonic_ns=monotonic_ns, unix_ns=lambda: now["monotonic"] + now["ahead"]))
+    assert (wall.ahead_ns, wall.stepped_ns) == (100 * S, 0)
+    now["pause"] = S
+    wall.read()
+    assert wall.stepped_ns == 0
+    now["pause"], now["ahead"] = 0, 97 * S
+    assert wall.read() == now["monotonic"]
+    assert (wall.ahead_ns, wall.stepped_ns) == (97 * S, 3 * S)
 
 
 NOBODY = keys.Invitation(host="127.0.0.1", port=1, flow_port=2, key=bytes(32), pin=bytes(32))
@@ -423,13 +444,12 @@ class TestKeep:
     ) -> None:
         async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
             kept = Kept(far.reaches["a"])
-            await kept.until(lambda: bool(kept.spans))
+            await asyncio.sleep(0.5)
             began = time.time_ns()
             line.fate = lambda direction, sequence: 0 if direction is Direction.UP else 1
             await asyncio.sleep(0.7)
             line.fate = lambda direction, sequence: 1
             await kept.until(lambda: bool(kept.stalls))
-            await kept.until(lambda: kept.spans[-1].started_unix_ns > began + 2 * S)
             await kept.end()
         [stall] = kept.stalls
         assert (stall.direction, stall.how, stall.held) == (Direction.UP, "lost", 0)
@@ -444,9 +464,9 @@ class TestKeep:
         """Control still works while no reply comes back: its counts place what would have no direction."""
         async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
             kept = Kept(far.reaches["a"])
-            await kept.until(lambda: bool(kept.spans))
+            await asyncio.sleep(0.5)
             line.fate = lambda direction, sequence: 0 if direction is Direction.DOWN else 1
-            await kept.until(lambda: sum(span.received == 0 for span in kept.spans) >= 2)
+            await kept.until(lambda: any(span.received == 0 for span in kept.spans))
             await kept.end()
         silent = [span for span in kept.spans if span.received == 0]
         assert silent[0].lost_down > 0
@@ -460,11 +480,11 @@ class TestKeep:
         listen = f"127.0.0.1:{port}"
         async with service.opened(tmp_path, listen=listen, clock=Clock()):
             kept = Kept(reach(invitation, port=port))
-            await kept.until(lambda: bool(kept.spans))
+            await asyncio.sleep(0.5)
         async with service.opened(tmp_path, listen=listen, clock=Clock()):
             await kept.until(lambda: any(isinstance(record, Gap) for record in kept.records))
             again = time.time_ns()
-            await kept.until(lambda: kept.spans[-1].started_unix_ns > again)
+            await kept.until(lambda: any(span.started_unix_ns > again for span in kept.spans))
             await kept.end()
         [gap] = [record for record in kept.records if isinstance(record, Gap)]
         assert "restarted" in gap.why
@@ -479,11 +499,11 @@ class TestKeep:
         """The same life of the endpoint: its silence is told as one without direction."""
         async with far_end(tmp_path) as far:
             kept = Kept(far.reaches["a"])
-            await kept.until(lambda: bool(kept.spans))
+            await asyncio.sleep(0.5)
             async with far.control() as control:
                 await control.stop()
             await kept.until(lambda: bool(kept.stalls))
-            await kept.until(lambda: kept.spans[-1].lost == 0)
+            await kept.until(lambda: bool(kept.spans) and kept.spans[-1].lost == 0)
             await kept.end()
         assert [stall.direction for stall in kept.stalls] == [Direction.BOTH]
         assert not any(isinstance(record, Gap) for record in kept.records)
@@ -493,7 +513,7 @@ class TestKeep:
         """The train fails, after it has delivered what it has."""
         async with far_end(tmp_path) as far:
             kept = Kept(far.reaches["a"])
-            await kept.until(lambda: bool(kept.spans))
+            await asyncio.sleep(0.5)
             fickle.refused = range(fickle.sends, 10_000)
             found = await kept.task
         assert isinstance(found, Failed)

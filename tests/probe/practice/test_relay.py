@@ -20,7 +20,8 @@ import pytest
 from scipy import stats
 
 from probe.practice import line, record, relay
-from probe.practice.line import Fate, How, LineBehaviour
+from probe.practice.lane import Fate
+from probe.practice.line import How, LineBehaviour
 from store.clock import NS_PER_MS, NS_PER_S
 from store.records import Direction
 
