@@ -260,7 +260,8 @@ class Daemon:
         reaches, where = _reaches(site), zone(site.timezone)
         purse = self.book.purse
         month_ns = month_start_ns(self.book.clock.unix_ns(), where=where)
-        spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site)
+        limited = any(handoff.allowance_bytes is not None for handoff in site.handoffs)
+        spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site) if limited else {}
         purse.where, purse.month_ns = where, month_ns
         purse.spent.update(spent_bytes)
         self.site, self.reaches = site, reaches
