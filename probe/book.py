@@ -28,7 +28,8 @@ class Store(Protocol):
     def trouble(self) -> StoreTrouble | None: ...
     @property
     def waiting(self) -> int: ...
-    def append(self, record: Record) -> None: ...
+    def append(self, record: Record, *, ends: int | None = None) -> None: ...
+    def begin(self, what: str, *, handoff: str, endpoint: str, started_unix_ns: int) -> int: ...
     def mark_alive(self, unix_ns: int) -> None: ...
     async def flush(self) -> None: ...
 
@@ -44,10 +45,19 @@ class Book:
     openings: Openings = field(default_factory=Openings)
     board: Board = field(default_factory=Board)
 
-    def keep(self, record: Record) -> None:
-        """Put a record into the store; one that no column can hold is a mistake of ours, for the log."""
+    def begin(self, what: str, plan: TrainPlan | RunPlan, *, started_ns: int) -> int:
+        """Note in the store that a run starts, so that one whose record never comes is on record as failed."""
+        return self.store.begin(
+            what, handoff=plan.handoff, endpoint=plan.endpoint, started_unix_ns=started_ns
+        )
+
+    def keep(self, record: Record, *, ends: int | None = None) -> None:
+        """Put a record into the store, where it may end a run that was begun.
+
+        One that no column can hold is a mistake of ours, for the log.
+        """
         try:
-            self.store.append(record)
+            self.store.append(record, ends=ends)
         except ValueError:
             self.log.exception("record not stored kind=%s", record.kind)
 

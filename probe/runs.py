@@ -60,7 +60,7 @@ class Runs:
             planned = await self._first_due()
             why = await self._held_back(planned)
             if why is None:
-                self.book.keep(await self._run(planned.plan))
+                await self._run(planned.plan)
                 self.busy_until_ns = self.book.clock.unix_ns()
             else:
                 self._skip(planned, why)
@@ -179,28 +179,30 @@ class Runs:
             "run skipped handoff=%s endpoint=%s why=%s", skipped.handoff, skipped.endpoint, why
         )
 
-    async def _run(self, plan: RunPlan) -> RateRun | Failed:
-        """Run once, and charge what it moved."""
+    async def _run(self, plan: RunPlan) -> None:
+        """Run once, keep what came of it, and charge what it moved."""
         began_ns, began_monotonic_ns = self.book.clock.unix_ns(), self.book.clock.monotonic_ns()
+        begun = self.book.begin(WHAT, plan, started_ns=began_ns)
         try:
             with self.book.board.running(plan, unix_ns=began_ns):
                 found = await self._measured(plan)
         except asyncio.CancelledError:
             stopped = Failed(what=WHAT, why="the probe was stopped during the run", whose=Owner.HOUSE)
-            self.book.keep(placed(stopped, plan, started_ns=began_ns))
+            self.book.keep(placed(stopped, plan, started_ns=began_ns), ends=begun)
             raise
         path = (plan.handoff, plan.endpoint)
         if isinstance(found, RateRun):
+            self.book.keep(found, ends=begun)
             self.book.charge(plan.handoff, found.spent_bytes)
             values = (*path, plan.direction, found.standing, found.spent_bytes)
             self.book.log.info(
                 "run stored handoff=%s endpoint=%s direction=%s standing=%s spent_bytes=%d", *values
             )
-            return found
+            return
+        self.book.keep(placed(found, plan, started_ns=began_ns), ends=begun)
         took_s = (self.book.clock.monotonic_ns() - began_monotonic_ns) / NS_PER_S
         self.book.charge(plan.handoff, self._likely_bytes(plan, took_s=took_s))
         self.book.log.warning("run failed handoff=%s endpoint=%s why=%s", *path, found.why)
-        return placed(found, plan, started_ns=began_ns)
 
     async def _measured(self, plan: RunPlan) -> RateRun | Failed:
         openings, where = self.book.openings, self.reaches[plan.endpoint]

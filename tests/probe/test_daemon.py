@@ -65,8 +65,17 @@ class MemoryStore:
     alive_ns: list[int] = field(default_factory=list)
     flushed: int = 0
 
-    def append(self, record: Record) -> None:
+    begun: dict[int, int] = field(default_factory=dict)  # when what is under way started, by its number
+
+    def append(self, record: Record, *, ends: int | None = None) -> None:
         self.records.append(record)
+        if ends is not None:
+            del self.begun[ends]
+
+    def begin(self, what: str, *, handoff: str, endpoint: str, started_unix_ns: int) -> int:
+        number = len(self.records)
+        self.begun[number] = started_unix_ns
+        return number
 
     def mark_alive(self, unix_ns: int) -> None:
         self.alive_ns.append(unix_ns)
@@ -436,11 +445,11 @@ def test_a_record_that_cannot_be_stored_is_logged(caplog: pytest.LogCaptureFixtu
     """The store refuses a value that no column holds; the daemon keeps going."""
 
     class Refusing(MemoryStore):
-        def append(self, record: Record) -> None:
+        def append(self, record: Record, *, ends: int | None = None) -> None:
             if isinstance(record, RateRun) and not self.of(Skipped):
                 self.records.append(SKIPPED)
                 raise ValueError("no column holds it")
-            super().append(record)
+            super().append(record, ends=ends)
 
     kept = lived(site(runs=(run_plan(every_s=3600),)), for_s=3 * HOUR_S, store=Refusing())
     assert [SKIPPED, rate_run(), rate_run()] == kept.records

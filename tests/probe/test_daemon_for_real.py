@@ -65,10 +65,13 @@ class WatchedWriter:
     def trouble(self) -> StoreTrouble | None:
         return self.writer.trouble
 
-    def append(self, record: Record) -> None:
-        self.writer.append(record)
+    def append(self, record: Record, *, ends: int | None = None) -> None:
+        self.writer.append(record, ends=ends)
         self.seen.append(record)
         self.more.set()
+
+    def begin(self, what: str, *, handoff: str, endpoint: str, started_unix_ns: int) -> int:
+        return self.writer.begin(what, handoff=handoff, endpoint=endpoint, started_unix_ns=started_unix_ns)
 
     def mark_alive(self, unix_ns: int) -> None:
         self.writer.mark_alive(unix_ns)
