@@ -1,8 +1,8 @@
 """A record as one flat row, under the names of the data dictionary.
 
 Values are what the dictionary's types say: text, int, float, bool, None for what is not known. A time is
-Unix nanoseconds here and becomes text or a time stamp when it is written; an entry of a list is a tuple in
-the order of `dictionary.LIST_FIELDS`. Pure.
+Unix nanoseconds here and becomes text or a time stamp when it is written; a list is an iterable
+of tuples in the order of `dictionary.LIST_FIELDS`, to be read once. Pure.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Any
 
 from store.clock import local
 from store.dictionary import TABLES
-from store.histogram import Delays, Histogram, bucket_of, ends_of
+from store.histogram import Delays, Histogram
 from store.records import (
     Correction,
     Failed,
@@ -155,9 +155,7 @@ def _histogram(prefix: str, histogram: Histogram) -> Values:
         **_delays(prefix, histogram.delays()),
         f"{prefix}_count": histogram.count,
         f"{prefix}_sum_us": histogram.sum,
-        f"{prefix}_buckets": tuple(
-            (*ends_of(bucket_of(middle)), times) for middle, times in histogram.buckets()
-        ),
+        f"{prefix}_buckets": histogram.limits(),
     }
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 from store import varint
 from store.errors import BadMessage
@@ -30,6 +31,7 @@ def bucket_of(value: int) -> int:
     return _EXACT_BELOW + (shift - 1) * _PER_OCTAVE + (value >> shift) - _PER_OCTAVE
 
 
+@lru_cache(maxsize=4096)  # of delays up to days there are no more
 def ends_of(bucket: int) -> tuple[int, int]:
     """The smallest and the largest value that fall into a bucket."""
     if bucket < _EXACT_BELOW:
@@ -149,6 +151,11 @@ class Histogram:
         """(middle value, times counted), smallest first."""
         for bucket in sorted(self._counts):
             yield middle_of(bucket), self._counts[bucket]
+
+    def limits(self) -> Iterator[tuple[int, int, int]]:
+        """(smallest value, largest value, times counted) of every bucket that counted, smallest first."""
+        for bucket in sorted(self._counts):
+            yield *ends_of(bucket), self._counts[bucket]
 
     def pack(self) -> bytes:
         """The histogram as bytes, small enough to keep one a minute for years.

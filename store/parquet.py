@@ -7,7 +7,7 @@ of these files at once adds both. Each column carries unit, layer and meaning as
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -77,7 +77,7 @@ def _array(column: Column, values: Sequence[Any]) -> pa.Array:
     return pa.array(values, type=_TYPES[column.type])
 
 
-def _lists(type_: Type, values: Sequence[Sequence[tuple[int, ...]] | None]) -> pa.Array:
+def _lists(type_: Type, values: Sequence[Iterable[tuple[int, ...]] | None]) -> pa.Array:
     """Lists of structs, built column by column: a dict for each entry would cost ten times the memory."""
     offsets = [0]
     entries: list[tuple[int, ...]] = []
