@@ -48,6 +48,11 @@ class Chain:
         self._key = key
         self._state = _state_of(connection, path)
 
+    @property
+    def last_seq(self) -> int:
+        """The number of the newest record."""
+        return self._state.end.seq
+
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All of it or nothing, for the database and for what this object knows of it."""

@@ -2,7 +2,7 @@
 
 `Reader` is plain and belongs to one thread; `ReaderThread` gives it one, so that SQLite never runs
 on an event loop. Times are Unix nanoseconds, `since_ns` included and `until_ns` not. Everything comes
-oldest first; a `limit` keeps the newest. Imports schema and rows.
+oldest first; a `limit` keeps the newest. Imports schema, rows and rollup.
 """
 
 from __future__ import annotations
@@ -10,15 +10,18 @@ from __future__ import annotations
 import asyncio
 import os
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from store import rows, schema, streaming
+from store import rollup, rows, schema, streaming
+from store.cells import Length
+from store.clock import NS_PER_S
 from store.errors import DatabaseMistake
 from store.records import (
+    Campaign,
     Correction,
     Failed,
     Gap,
@@ -31,8 +34,11 @@ from store.records import (
     WindowClosed,
     WindowOpened,
 )
+from store.rollup import Rolled
 
 HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
+
+_END_OF_TIME = (1 << 63) - 1  # the largest number that a column holds
 
 T = TypeVar("T")
 
@@ -109,6 +115,59 @@ class Reader:
         newest = found if limit is None else found[max(0, len(found) - limit) :]
         return [rows.train_span_of(names, row[3:]) for names, row in newest]
 
+    def train_sums(
+        self,
+        *,
+        handoff: str,
+        endpoint: str,
+        since_ns: int,
+        until_ns: int | None = None,
+        longest: Length,
+        histograms: bool = True,
+    ) -> list[Rolled]:
+        """All that one train's spans which began in the time say, in as few sums as cover exactly that.
+
+        Cells up to the `longest` lie between; at the ends shorter ones, and single spans at last. Without
+        `histograms`, cells keep only their `delays`; what single spans measured then has none.
+        """
+        until_ns = _END_OF_TIME if until_ns is None else until_ns
+        paths = self._paths(handoff, endpoint)
+        order = (Length.DAY, Length.QUARTER, Length.HOUR, Length.TEN)
+        lengths = order[order.index(longest) :]
+        return self._cover(paths[0], lengths, (since_ns, until_ns), histograms) if paths else []
+
+    def _cover(
+        self, path: tuple[int, str, str], lengths: Sequence[Length], time: tuple[int, int], histograms: bool
+    ) -> list[Rolled]:
+        since_ns, until_ns = time
+        if since_ns >= until_ns:
+            return []
+        if not lengths:
+            return self._span_sums(path, time, histograms)
+        found = rollup.cells_of(
+            self._connection, path, lengths[0], since_ns=since_ns, until_ns=until_ns, histograms=histograms
+        )
+        if not found:
+            return self._cover(path, lengths[1:], time, histograms)
+        before = self._cover(path, lengths[1:], (since_ns, found[0].started_unix_ns), histograms)
+        after = self._cover(path, lengths[1:], (found[-1].ended_unix_ns, until_ns), histograms)
+        return [*before, *found, *after]
+
+    def _span_sums(self, path: tuple[int, str, str], time: tuple[int, int], histograms: bool) -> list[Rolled]:
+        _, handoff, endpoint = path
+        since_ns, until_ns = time
+        spans = self.train_spans(
+            handoff=handoff, endpoint=endpoint, since_ns=since_ns, until_ns=until_ns, histograms=histograms
+        )
+        if not spans:
+            return []
+        ends = [span.started_unix_ns + round(span.seconds * NS_PER_S) for span in spans]
+        stalls = self.stalls(handoff=handoff, endpoint=endpoint, since_ns=since_ns, until_ns=max(ends))
+        return [
+            rollup.of_span(span, (one for one in stalls if span.started_unix_ns <= one.started_unix_ns < end))
+            for span, end in zip(spans, ends, strict=True)
+        ]
+
     def stalls(
         self,
         *,
@@ -147,6 +206,12 @@ class Reader:
         )
         found = self._connection.execute(sql, (of_seq,)).fetchall()
         return [rows.correction_of((row[0], row[1]), row[2:]) for row in found]
+
+    def campaigns(self) -> list[Campaign]:
+        """Every campaign that was ever fixed, the first one first."""
+        none = (None, None, None, None)
+        found = self._records("campaign", rows.CAMPAIGN, none, None)
+        return [rows.campaign_of(names, row) for names, row in found]
 
     def thinned(self) -> list[Thinned]:
         """What was let go of the record, in the order in which it went."""
@@ -235,8 +300,8 @@ class Reader:
     def spent_bytes(self, handoff: str, since_ns: int) -> int:
         """What measuring cost on a handoff since then, both ways.
 
-        Payload of the rate runs as recorded; packets of the trains with `HEADER_BYTES` each, which
-        at their size weigh a fifth.
+        Payload of the rate runs as recorded, that of failed ones as estimated; packets of the trains with
+        `HEADER_BYTES` each, which at their size weigh a fifth.
         """
         paths = "path IN (SELECT id FROM path WHERE handoff = ?) AND started_unix_ns >= ?"
         runs = f"SELECT sum(spent_bytes) FROM rate_run WHERE {paths}"  # noqa: S608 - names of our own
@@ -244,9 +309,9 @@ class Reader:
             "SELECT sum((sent + received) * (packet_bytes + ?)) FROM train "  # noqa: S608 - names of our own
             f"JOIN train_setting ON train_setting.id = setting WHERE {paths}"
         )
-        return (self._one(runs, handoff, since_ns) or 0) + (
-            self._one(trains, HEADER_BYTES, handoff, since_ns) or 0
-        )
+        failed = f"SELECT sum(spent_bytes) FROM trouble WHERE {paths}"  # noqa: S608
+        asked = ((runs,), (failed,), (trains, HEADER_BYTES))
+        return sum(self._one(sql, *more, handoff, since_ns) or 0 for sql, *more in asked)
 
     def _openings(self, conditions: str, *values: Any) -> list[WindowOpened | WindowClosed]:
         sql = (

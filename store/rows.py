@@ -21,6 +21,7 @@ from store.histogram import Delays, Histogram
 from store.layers import LayerRates
 from store.records import (
     Bin,
+    Campaign,
     Carrier,
     Circumstances,
     Correction,
@@ -31,6 +32,7 @@ from store.records import (
     Opener,
     OpenKind,
     Owner,
+    Planned,
     RateRun,
     RateSide,
     Record,
@@ -73,12 +75,16 @@ TRAIN = (
     "blips, jitter_up_ns, jitter_down_ns, kernel_stamps, reasons, rtt_us, pdv_up_us, pdv_down_us"
 )
 STALL = "started_unix_ns, duration_us, direction, how, lost, held"
-TROUBLE = "kind, started_unix_ns, ended_unix_ns, what, why, whose"
+TROUBLE = "kind, started_unix_ns, ended_unix_ns, what, why, whose, spent_bytes"
 TRAIN_SETTING = "per_second, packet_bytes, waiting_s, kernel_stamps"  # alike in every minute of a train
 _RATIOS = ("retransmitted_ratio", "busy_ratio", "window_limited_ratio", "buffer_limited_ratio")
 REAL = frozenset(("seconds", "per_second", "waiting_s", *_RATIOS))  # doubles, whatever number a record brings
 CORRECTION = "corrects_seq, written_unix_ns, what, why"
 OPENING = "kind, started_unix_ns, window, name, opener, why, ends_unix_ns, reference, opened_unix_ns"
+CAMPAIGN = (
+    "name, question, started_unix_ns, direction, seconds, flows, every_s, hours, first_day, last_day, count, "
+    "timezone, seed, planned"
+)
 THINNED = "first_seq, last_seq, thinned_unix_ns, before, after, remainder, why"
 
 _ADD_PATH = "INSERT INTO path (handoff, endpoint) VALUES (?, ?) ON CONFLICT DO NOTHING"
@@ -110,6 +116,10 @@ def row_of(record: Record) -> Row:
         case WindowOpened() | WindowClosed():
             table = "opening"
             values = {name: getattr(record, name, None) for name in OPENING.split(", ")}
+        case Campaign():
+            table = "campaign"
+            values = {name: getattr(record, name) for name in CAMPAIGN.split(", ")}
+            values["planned"] = planned_text(record.planned)
     handoff, endpoint = _storable(record.handoff), _storable(record.endpoint)
     return Row(
         table=table,
@@ -166,10 +176,13 @@ def rate_run_of(names: tuple[str, str], row: Sequence[Any], sides: Iterable[Sequ
 
 
 def train_span_of(names: tuple[str, str], row: Sequence[Any]) -> TrainSpan:
-    """Undo `row_of`: `row` holds the columns of `TRAIN`, or all but the three histograms."""
+    """Undo `row_of`: `row` holds the columns of `TRAIN`, or all but the three histograms.
+
+    Histograms that were thinned (no bytes) come back empty.
+    """
     values = dict(zip(TRAIN.split(", "), row, strict=False))
     packed = [values.pop(name, None) for name in ("rtt_us", "pdv_up_us", "pdv_down_us")]
-    rtt, pdv_up, pdv_down = (Histogram() if each is None else Histogram.unpack(each) for each in packed)
+    rtt, pdv_up, pdv_down = (Histogram.unpack(each) if each else Histogram() for each in packed)
     values["timestamps"] = Stamps.KERNEL if values.pop("kernel_stamps") else Stamps.CLOCK
     values["reasons"] = tuple(values["reasons"].split())
     for side in ("up", "down"):
@@ -187,6 +200,23 @@ def correction_of(names: tuple[str, str], row: Sequence[Any]) -> Correction:
 def thinned_of(row: Sequence[Any]) -> Thinned:
     """Undo `row_of`: `row` holds the columns of `THINNED`."""
     return Thinned(**dict(zip(THINNED.split(", "), row, strict=True)))
+
+
+def campaign_of(names: tuple[str, str], row: Sequence[Any]) -> Campaign:
+    """Undo `row_of`: `row` holds the columns of `CAMPAIGN`."""
+    values = dict(zip(CAMPAIGN.split(", "), row, strict=True))
+    numbers = [int(each) for each in values.pop("planned").split()]
+    planned = tuple(
+        Planned(start_unix_ns=start, latest_unix_ns=latest)
+        for start, latest in zip(numbers[::2], numbers[1::2], strict=True)
+    )
+    values["direction"] = Direction(values["direction"])
+    return Campaign(handoff=names[0], endpoint=names[1], planned=planned, **values)
+
+
+def planned_text(planned: Iterable[Planned]) -> str:
+    """For each run its start and the latest, in Unix nanoseconds, all with spaces between."""
+    return " ".join(f"{each.start_unix_ns} {each.latest_unix_ns}" for each in planned)
 
 
 def opening_of(names: tuple[str, str], row: Sequence[Any]) -> WindowOpened | WindowClosed:
@@ -223,7 +253,7 @@ def stall_of(names: tuple[str, str], row: Sequence[Any]) -> Stall:
 
 def trouble_of(names: tuple[str, str], row: Sequence[Any]) -> Failed | Skipped | Gap:
     """Undo `row_of`: `row` holds the columns of `TROUBLE`."""
-    kind, started_unix_ns, ended_unix_ns, what, why, whose = row
+    kind, started_unix_ns, ended_unix_ns, what, why, whose, spent_bytes = row
     handoff, endpoint = names
     if kind == "failed":
         return Failed(
@@ -233,6 +263,7 @@ def trouble_of(names: tuple[str, str], row: Sequence[Any]) -> Failed | Skipped |
             started_unix_ns=started_unix_ns,
             handoff=handoff,
             endpoint=endpoint,
+            spent_bytes=spent_bytes or 0,
         )
     if kind == "skipped":
         return Skipped(
@@ -317,11 +348,20 @@ def _trouble_values(record: Failed | Skipped | Gap) -> dict[str, Any]:
     row: tuple[Any, ...]
     match record:
         case Failed():
-            row = record.kind, record.started_unix_ns, None, record.what, record.why, record.whose
+            spent_bytes = record.spent_bytes or None  # as in rows from before there was the column
+            row = (
+                record.kind,
+                record.started_unix_ns,
+                None,
+                record.what,
+                record.why,
+                record.whose,
+                spent_bytes,
+            )
         case Skipped():
-            row = record.kind, record.planned_unix_ns, None, record.what, record.why, None
+            row = record.kind, record.planned_unix_ns, None, record.what, record.why, None, None
         case Gap():
-            row = record.kind, record.started_unix_ns, record.ended_unix_ns, None, record.why, None
+            row = record.kind, record.started_unix_ns, record.ended_unix_ns, None, record.why, None, None
     return dict(zip(TROUBLE.split(", "), row, strict=True))
 
 

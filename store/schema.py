@@ -20,11 +20,14 @@ chains old records loads what it needs.
     stall          a silence of a train
     trouble        what could not be measured: kind failed, skipped or gap
     opening        windows as they opened and closed
+    campaign       a question and the moments of the runs that answer it
     correction     what is to be read otherwise in an older record
     thinned        which stretch of the chain was thinned, and its heads from before
     head           the signed heads of the chain; seal_key the public keys that signed them,
                    time_stamp the RFC 3161 tokens of them
     chain_end      one row, which changes: where the chain has come to
+    rolled         the minutes of trains in sums by ten minutes to days: derived, so it changes
+    rollup         one row, which changes: the time zone of the sums, and until when they stay
     alive          one row, which changes: when the probe last said that it runs
     under_way      the runs that are running; rows come and go
 """
@@ -402,6 +405,91 @@ def m003_windows(db: Database) -> None:
     )
     db.execute("CREATE INDEX opening_started ON opening (started_unix_ns)")
     refuse_changes(db.conn, "opening")
+
+
+@STEPS()
+def m004_campaigns(db: Database) -> None:
+    """Questions fixed in advance; and what a failed run may have moved, for the test allowance."""
+    db.execute("PRAGMA user_version = 4")
+    db.execute("ALTER TABLE trouble ADD COLUMN spent_bytes INTEGER")
+    db.execute(
+        """
+        CREATE TABLE campaign (
+            seq INTEGER PRIMARY KEY,
+            link BLOB NOT NULL,
+            path INTEGER NOT NULL REFERENCES path (id),
+            name TEXT NOT NULL,
+            question TEXT NOT NULL,
+            started_unix_ns INTEGER NOT NULL,
+            direction TEXT NOT NULL,
+            seconds REAL NOT NULL,
+            flows INTEGER NOT NULL,
+            every_s INTEGER NOT NULL,
+            hours TEXT NOT NULL,
+            first_day TEXT NOT NULL,
+            last_day TEXT,
+            count INTEGER,
+            timezone TEXT NOT NULL,
+            seed TEXT NOT NULL,
+            planned TEXT NOT NULL
+        ) STRICT
+        """
+    )
+    db.execute("CREATE INDEX campaign_started ON campaign (started_unix_ns)")
+    refuse_changes(db.conn, "campaign")
+
+
+@STEPS()
+def m005_rollup(db: Database) -> None:
+    """Sums of the minutes, made by the next writer, which knows the site's clock (store.rollup)."""
+    db.execute("PRAGMA user_version = 5")
+    db.execute(
+        """
+        CREATE TABLE rolled (
+            path INTEGER NOT NULL REFERENCES path (id),
+            length TEXT NOT NULL,
+            started_unix_ns INTEGER NOT NULL,
+            ended_unix_ns INTEGER NOT NULL,
+            spans INTEGER NOT NULL,
+            left_out INTEGER NOT NULL,
+            seconds REAL NOT NULL,
+            sent INTEGER NOT NULL,
+            received INTEGER NOT NULL,
+            lost_up INTEGER NOT NULL,
+            lost_down INTEGER NOT NULL,
+            lost_unattributed INTEGER NOT NULL,
+            held_up INTEGER NOT NULL,
+            held_down INTEGER NOT NULL,
+            duplicated_up INTEGER NOT NULL,
+            duplicated_down INTEGER NOT NULL,
+            reordered_up INTEGER NOT NULL,
+            reordered_down INTEGER NOT NULL,
+            blips INTEGER NOT NULL,
+            jitter_up_ns INTEGER,
+            jitter_down_ns INTEGER,
+            stalls INTEGER NOT NULL,
+            stalled_us INTEGER NOT NULL,
+            longest_stall_us INTEGER NOT NULL,
+            stalls_lost INTEGER NOT NULL,
+            stalls_held INTEGER NOT NULL,
+            excluded TEXT NOT NULL,
+            delays TEXT NOT NULL,
+            rtt_us BLOB NOT NULL,
+            pdv_up_us BLOB NOT NULL,
+            pdv_down_us BLOB NOT NULL,
+            PRIMARY KEY (path, length, started_unix_ns)
+        ) STRICT, WITHOUT ROWID
+        """
+    )
+    db.execute(
+        """
+        CREATE TABLE rollup (
+            id INTEGER PRIMARY KEY CHECK (id = 1),
+            timezone TEXT NOT NULL,
+            kept_until_ns INTEGER NOT NULL
+        ) STRICT
+        """
+    )
 
 
 def refuse_changes(connection: sqlite3.Connection, table: str) -> None:

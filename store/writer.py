@@ -32,6 +32,7 @@ from store.chain import Chain
 from store.clock import NS_PER_S, Clock
 from store.errors import DatabaseMistake, StoreTrouble
 from store.records import Failed, Gap, Owner, Record
+from store.rollup import Rollup
 from store.rows import Row, row_of
 from store.seal import Key
 
@@ -75,11 +76,14 @@ class _Flush:
 class Writer:
     """One open database, locked against other writers. Make it with `Writer.open`."""
 
-    def __init__(self, connection: sqlite3.Connection, lock: int, clock: Clock, chain: Chain) -> None:
+    def __init__(
+        self, connection: sqlite3.Connection, lock: int, clock: Clock, *, chain: Chain, rollup: Rollup
+    ) -> None:
         self._connection = connection
         self._lock = lock
         self._clock = clock
         self._chain = chain
+        self._rollup = rollup
         self._queue: queue.SimpleQueue[_Entry | _Begun | _Alive | _Flush] = queue.SimpleQueue()
         self._pending: list[_Entry | _Begun] = []
         self._alive: _Alive | None = None
@@ -98,10 +102,12 @@ class Writer:
         path: Path,
         *,
         clock: Clock,
+        timezone: str | None = None,
         connect: Callable[..., sqlite3.Connection] = sqlite3.connect,
     ) -> Self:
         """Open, or create, the database at `path`, and bring it to this version.
 
+        `timezone` is the site's, in which its sums have their hours and days; None leaves them as they are.
         Blocks, so call it before the event loop runs or in a thread. Raises DatabaseMistake when
         another process writes it, when it is newer or foreign, or when it cannot be opened.
         """
@@ -117,7 +123,8 @@ class Writer:
                 with chain.transaction():
                     chain.begin(clock.unix_ns())
                     chain.add(_left_under_way(connection), clock.unix_ns())
-                made = cls(connection, lock, clock, chain)
+                    rollup = Rollup(connection, timezone)
+                made = cls(connection, lock, clock, chain=chain, rollup=rollup)
             except sqlite3.Error as error:
                 raise DatabaseMistake(f"{path} cannot be opened for writing: {error}") from None
             undo.pop_all()
@@ -251,11 +258,13 @@ class Writer:
         try:
             with self._chain.transaction():
                 self._chain.add(rows, self._clock.unix_ns())
+                self._rollup.add(rows, last_seq=self._chain.last_seq)
                 for entry in entries:
                     self._note(entry)
                 if alive:
                     self._connection.execute(_MARK_ALIVE, (alive.unix_ns,))
         except Exception as error:  # whatever it was, this thread goes on and nothing is dropped
+            self._rollup.forget()
             self.trouble = StoreTrouble(f"the database cannot be written: {error}; {len(rows)} records wait")
             return
         self._pending.clear()
