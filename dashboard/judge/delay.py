@@ -15,9 +15,9 @@ from dashboard.judge.evidence import Watched
 from store.clock import NS_PER_S
 from store.histogram import Delays, Histogram
 from store.records import Direction, Stall, Standing, TrainSpan
+from store.rollup import Rolled, speaks
 
 _MINUTE_NS = 60 * NS_PER_S
-_ONE_WAY_ONLY = frozenset({"clock_step"})  # spoils one-way delay, and neither round trips nor counts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +39,8 @@ class Loss:
 class Stalls:
     """Stalls seen in spans that count; ratios of no time are None.
 
-    `stall_free_ratio` is the share of the watched minutes in which no stall began or went on.
+    `stall_free_ratio` is the share of the watched minutes in which no stall began or went on, None too
+    where there are only sums.
     """
 
     count: int
@@ -85,7 +86,7 @@ def summary(
     `direction` (UP or DOWN) leaves out stalls that were surely the other way.
     """
     found = list(spans)
-    kept = [span for span in found if _counts(span)]
+    kept = [span for span in found if speaks(span)]
     one_way = [span for span in kept if span.standing is Standing.VALID]
     sent = sum(span.sent for span in kept)
     lost_up = sum(span.lost_up for span in kept)
@@ -107,6 +108,51 @@ def summary(
         reordered=sum(span.reordered for span in kept),
         duplicated=sum(span.duplicated for span in kept),
         stalls=stalls_of(kept, stalls, direction=direction),
+    )
+
+
+def summary_of_sums(sums: Iterable[Rolled]) -> TrainSummary:
+    """The same from sums of spans (`store.rollup`), in which stalls stand by number and length only."""
+    found = list(sums)
+    sent = sum(one.sent for one in found)
+    lost_up = sum(one.lost_up for one in found)
+    lost_unknown = sum(one.lost_unattributed for one in found)
+    return TrainSummary(
+        spans=sum(one.spans for one in found),
+        left_out=sum(one.left_out for one in found),
+        seconds=sum(one.seconds for one in found),
+        sent=sent,
+        received=sum(one.received for one in found),
+        rtt=_delays_of_sums(found, "rtt"),
+        pdv_up=_delays_of_sums(found, "pdv_up"),
+        pdv_down=_delays_of_sums(found, "pdv_down"),
+        loss_up=loss(lost_up, sent),
+        loss_down=loss(sum(one.lost_down for one in found), sent - lost_up - lost_unknown),
+        loss_unattributed=loss(lost_unknown, sent),
+        held_up=sum(one.held_up for one in found),
+        held_down=sum(one.held_down for one in found),
+        reordered=sum(one.reordered_up + one.reordered_down for one in found),
+        duplicated=sum(one.duplicated_up + one.duplicated_down for one in found),
+        stalls=_stalls_of_sums(found),
+    )
+
+
+def _delays_of_sums(sums: Sequence[Rolled], name: str) -> Delays | None:
+    if len(sums) == 1:
+        return sums[0].delays[name]
+    return _pooled(getattr(one, name) for one in sums)
+
+
+def _stalls_of_sums(sums: Sequence[Rolled]) -> Stalls:
+    count, seconds = sum(one.stalls for one in sums), sum(one.seconds for one in sums)
+    return Stalls(
+        count=count,
+        seconds=sum(one.stalled_us for one in sums) / 1e6,
+        longest_s=max((one.longest_stall_us for one in sums), default=0) / 1e6,
+        per_hour=count * 3600 / seconds if seconds else None,
+        stall_free_ratio=None,
+        lost=sum(one.stalls_lost for one in sums),
+        held=sum(one.stalls_held for one in sums),
     )
 
 
@@ -151,11 +197,6 @@ def stalls_of(
         lost=sum(stall.how == "lost" for stall in found),
         held=sum(stall.how == "held" for stall in found),
     )
-
-
-def _counts(span: TrainSpan) -> bool:
-    """Whether round trips and counts of a span may speak."""
-    return span.standing is Standing.VALID or _ONE_WAY_ONLY.issuperset(span.reasons)
 
 
 def _pooled(histograms: Iterable[Histogram]) -> Delays | None:

@@ -91,7 +91,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         return endpoint in house, endpoint
 
     endpoints = sorted({endpoint for owner, endpoint in reader.paths() if owner == name}, key=outside_first)
-    found = (_train(reader, site, name, endpoint, stretch) for endpoint in endpoints)
+    found = (trains.read(reader, name, endpoint, site=site, stretch=stretch) for endpoint in endpoints)
     return Findings(
         site=site,
         handoff=handoff,
@@ -135,12 +135,6 @@ def _stretch(reader: Reader, site: Site, handoff: Handoff, period: Period, *, no
     since_ns = now_ns - period.ns
     oldest_ns = reader.oldest_ns(handoff=handoff.name, since_ns=since_ns)
     return Stretch(from_ns=max(since_ns, oldest_ns or since_ns), to_ns=now_ns, zone=zone(site.timezone))
-
-
-def _train(reader: Reader, site: Site, handoff: str, endpoint: str, stretch: Stretch) -> Train | None:
-    spans = reader.train_spans(handoff=handoff, endpoint=endpoint, since_ns=stretch.from_ns)
-    stalls = reader.stalls(handoff=handoff, endpoint=endpoint, since_ns=stretch.from_ns)
-    return trains.cut(endpoint, spans, stalls, site=site, stretch=stretch) if spans else None
 
 
 def _layer(handoff: Handoff) -> Layer:

@@ -8,15 +8,19 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
 
-from dashboard.figures.pooling import DAY_S, Piece, Stretch, edges, piece, pieces
-from dashboard.judge.delay import Loss, TrainSummary
+from dashboard.figures.pooling import DAY_S, Piece, Stretch, edges, piece, pieces, pieces_of_sums
+from dashboard.judge.delay import Loss, TrainSummary, summary_of_sums
 from dashboard.pages.ledger import Cell, Chart, Heading, Table, cells, number
 from dashboard.pages.wording import DASH, Moment, counted, grouped, moment, ms, percent
+from store.cells import Length
 from store.clock import NS_PER_S, rfc3339
 from store.jsonform import delays_json
+from store.reader import Reader
 from store.records import REASONS, Stall, Standing, TrainSpan
+from store.rollup import Rolled
 from store.site import Site, Where
 
+MOST_SPANS_S = 3_600  # a longer period is read from sums of its spans
 HALF_DAY_NS = 12 * 3600 * NS_PER_S  # a day with a clock change in it is no 24 hours long
 
 # (up to so many seconds, length of a chart's piece, of a table's row): about a hundred and a dozen
@@ -67,10 +71,9 @@ def cut(
         return pieces(edges(stretch, step_s=step_s), spans=spans, stalls=stalls)
 
     drawn_s, listed_s = _steps(stretch, spans[-1].seconds)
-    sides = {one.name: one.where for one in site.endpoints}
     return Train(
         endpoint=endpoint,
-        where=sides.get(endpoint, Where.OUTSIDE),
+        where=_where(site, endpoint),
         per_second=spans[-1].per_second,
         zone=stretch.zone,
         drawn=at(drawn_s),
@@ -80,6 +83,42 @@ def cut(
             reason for one in spans if one.standing is not Standing.VALID for reason in one.reasons
         ),
     )
+
+
+def read(reader: Reader, handoff: str, endpoint: str, *, site: Site, stretch: Stretch) -> Train | None:
+    """The train over a period, from its spans for an hour and from sums of them beyond; None without any."""
+    where: dict[str, Any] = {"handoff": handoff, "endpoint": endpoint}
+    if stretch.seconds <= MOST_SPANS_S:
+        spans = reader.train_spans(**where, since_ns=stretch.from_ns)
+        stalls = reader.stalls(**where, since_ns=stretch.from_ns)
+        return cut(endpoint, spans, stalls, site=site, stretch=stretch) if spans else None
+    newest = reader.train_spans(**where, since_ns=stretch.from_ns, limit=1, histograms=False)
+    if not newest:
+        return None
+    drawn_s, listed_s = _steps(stretch, newest[0].seconds)
+
+    def sums(step_s: int) -> list[Rolled]:
+        longest = max((one for one in Length if one.seconds <= step_s), key=lambda one: one.seconds)
+        return reader.train_sums(**where, since_ns=stretch.from_ns, longest=longest)
+
+    drawn, listed = sums(drawn_s), sums(listed_s)
+    left_out: Counter[str] = Counter()
+    for one in listed:
+        left_out.update({reason: left.spans for reason, left in one.excluded.items()})
+    return Train(
+        endpoint=endpoint,
+        where=_where(site, endpoint),
+        per_second=newest[0].per_second,
+        zone=stretch.zone,
+        drawn=pieces_of_sums(edges(stretch, step_s=drawn_s), drawn),
+        listed=pieces_of_sums(edges(stretch, step_s=listed_s), listed),
+        whole=Piece(start_ns=stretch.from_ns, end_ns=stretch.to_ns, train=summary_of_sums(listed)),
+        left_out=left_out,
+    )
+
+
+def _where(site: Site, endpoint: str) -> Where:
+    return {one.name: one.where for one in site.endpoints}.get(endpoint, Where.OUTSIDE)
 
 
 def _steps(stretch: Stretch, span_s: float) -> tuple[int, int]:

@@ -62,7 +62,7 @@ async def test_every_run_of_the_period_is_listed(site: Site, client: Client) -> 
     found = await sql(
         site,
         "SELECT goodput_bps, ethernet_bps FROM rate_run JOIN path ON path.id = path "
-        "JOIN rate_side ON run = rate_run.id "
+        "JOIN rate_side ON run = rate_run.seq "
         f"WHERE handoff = 'old' AND started_unix_ns >= {DAY_AGO_NS} ORDER BY started_unix_ns DESC",
     )
     assert [float(row["Payload"]) for row in runs] == pytest.approx([one / 1e6 for one, _ in found], rel=0.01)
