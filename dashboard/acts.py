@@ -62,7 +62,7 @@ async def do(request: web.Request, *, site: Site, token: str) -> web.StreamRespo
     except UserMistake as mistake:
         raise api.BadQuery(f"Nothing was changed: {mistake}.") from None
     log.info("act done act=%s answer=%s", name, door.said(answer))
-    raise web.HTTPSeeOther("/#now")
+    return web.Response(status=303, headers={"Location": "/#now"})
 
 
 def _from_own_page(request: web.Request) -> None:
