@@ -277,6 +277,16 @@ class Daemon:
         for old in self._watches:
             old.cancel()
         self._watches = [self._start(hours.record_openings(self.site, self.book), name="window hours")]
+        if self.site.timestamp_url is not None:
+            from probe import stamping  # brings libraries along that few sites need
+
+            stamps = stamping.keep_stamped(
+                self.site.timestamp_url,
+                database=self.site.database,
+                store=self.book.store,
+                log=self.book.log,
+            )
+            self._watches.append(self._start(stamps, name="time stamps"))
         if self.methods.look is not None and self.site.rules.show_upload_bps is not None:
             for where in self._first_reaches():
                 watch = upload.watch(self.site, where, look=self.methods.look, book=self.book)

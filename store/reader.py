@@ -271,6 +271,15 @@ class Reader:
         )
         return [one for one in self._openings(left_open) if isinstance(one, WindowOpened)]
 
+    def unstamped_head(self) -> tuple[int, bytes] | None:
+        """Number and statement of the newest whole day's head; None when there is none without its stamp."""
+        sql = (
+            "SELECT number, statement, token IS NOT NULL FROM head LEFT JOIN time_stamp ON head = number "
+            "WHERE statement LIKE '%\"complete\":true%' ORDER BY number DESC LIMIT 1"
+        )
+        found = self._connection.execute(sql).fetchone()
+        return None if found is None or found[2] else (found[0], found[1].encode())
+
     def paths(self) -> list[tuple[str, str]]:
         """(handoff, endpoint) of everything that was ever measured or meant to be."""
         found = self._paths(None, None)

@@ -245,6 +245,7 @@ class Site:
     rules: Rules = Rules()
     busy: Times = EVENINGS
     campaigns: tuple[CampaignPlan, ...] = ()
+    timestamp_url: str | None = None  # who stamps each day's head, by RFC 3161
     runs_by_default: bool = False  # the file has no [[run]], so `runs` is the schedule of the line's class
 
     def handoff(self, name: str) -> Handoff:

@@ -12,6 +12,7 @@ import stat
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
+from urllib.parse import urlsplit
 
 from store import default_schedule
 from store.clock import zone
@@ -118,7 +119,7 @@ def read(file: Path) -> Site:
     """The site that `file` describes. Raises SiteMistake for the first mistake found."""
     source = open_toml(file)
     top = Table(source, (), source.values)
-    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign")
+    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal")
     handoffs = _handoffs(top)
     endpoints = _endpoints(top)
     names = {each.name for each in handoffs}, {each.name for each in endpoints}
@@ -139,6 +140,7 @@ def read(file: Path) -> Site:
         rules=_rules(top.table("rules")),
         busy=busy,
         campaigns=_campaigns(top, *names),
+        timestamp_url=_timestamp_url(top.table("seal")),
         runs_by_default="run" not in top.values,
     )
 
@@ -452,6 +454,11 @@ def _rules(table: Table) -> Rules:
     )
 
 
+def _timestamp_url(table: Table) -> str | None:
+    table.only("timestamp")
+    return table.maybe("timestamp", _url)
+
+
 def _times_or_always(table: Table) -> Times | None:
     return _times(table) if any(key in table.values for key in _TIMES_KEYS) else None
 
@@ -524,6 +531,13 @@ def _name(value: Any) -> str:
 def _interface(value: Any) -> str:
     if not _INTERFACE.fullmatch(text(value)):
         raise ValueError(f'{shown(value)} is no interface name such as "eth0"')
+    return str(value)
+
+
+def _url(value: Any) -> str:
+    parts = urlsplit(text(value))
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        raise ValueError(f'{shown(value)} is no address such as "https://stamps.example.net/tsa"')
     return str(value)
 
 

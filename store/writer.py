@@ -40,6 +40,7 @@ COMMIT_WITHIN_S = 0.2
 RETRY_EVERY_S = 2.0
 QUEUE_MAX = 50_000  # records; some five days of six trains, 70 MB of memory
 
+_KEEP_STAMP = "INSERT INTO time_stamp (head, token) VALUES (?, ?) ON CONFLICT DO NOTHING"
 _MARK_ALIVE = (
     "INSERT INTO alive (id, unix_ns) VALUES (1, ?) ON CONFLICT DO UPDATE SET unix_ns = excluded.unix_ns"
 )
@@ -68,6 +69,12 @@ class _Entry:
 
 
 @dataclass(frozen=True, slots=True)
+class _Stamp:
+    head: int
+    token: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class _Flush:
     done: Future[None]
     close: bool = False
@@ -84,8 +91,8 @@ class Writer:
         self._clock = clock
         self._chain = chain
         self._rollup = rollup
-        self._queue: queue.SimpleQueue[_Entry | _Begun | _Alive | _Flush] = queue.SimpleQueue()
-        self._pending: list[_Entry | _Begun] = []
+        self._queue: queue.SimpleQueue[_Entry | _Begun | _Stamp | _Alive | _Flush] = queue.SimpleQueue()
+        self._pending: list[_Entry | _Begun | _Stamp] = []
         self._alive: _Alive | None = None
         self._refused: tuple[int, int, int] | None = None  # how many, from when to when
         self._refusing = threading.Lock()
@@ -160,6 +167,11 @@ class Writer:
         """How many records were handed over and are not stored yet, more or less."""
         return self._queue.qsize() + len(self._pending)
 
+    def stamp(self, head: int, token: bytes) -> None:
+        """Keep the RFC 3161 response for the head of that number (`store.timestamp`)."""
+        self._check_open()
+        self._queue.put(_Stamp(head, token))
+
     def mark_alive(self, unix_ns: int) -> None:
         """Note that the probe runs at `unix_ns`; the next start reads it as `last_alive_unix_ns`."""
         self._check_open()
@@ -227,8 +239,8 @@ class Writer:
                 self._alive = found  # only the last one counts
             else:
                 self._pending.append(found)
-                if self.trouble is None and (isinstance(found, _Begun) or found.ends is not None):
-                    return None  # a run that starts or ends is on the disk before anything else happens
+                if self.trouble is None and _at_once(found):
+                    return None
             if deadline_ns is None:
                 deadline_ns = self._clock.monotonic_ns() + int(COMMIT_WITHIN_S * NS_PER_S)
 
@@ -240,9 +252,11 @@ class Writer:
         except sqlite3.Error as error:
             self.trouble = self.trouble or StoreTrouble(f"the last head could not be signed: {error}")
 
-    def _note(self, entry: _Entry | _Begun) -> None:
-        """What is under way after this entry."""
-        if isinstance(entry, _Begun):
+    def _note(self, entry: _Entry | _Begun | _Stamp) -> None:
+        """What is under way after this entry, and which head is stamped."""
+        if isinstance(entry, _Stamp):
+            self._connection.execute(_KEEP_STAMP, (entry.head, entry.token))
+        elif isinstance(entry, _Begun):
             self._connection.execute(
                 "INSERT INTO under_way (id, what, handoff, endpoint, started_unix_ns) VALUES (?, ?, ?, ?, ?)",
                 (entry.number, entry.what, entry.handoff, entry.endpoint, entry.started_unix_ns),
@@ -273,6 +287,11 @@ class Writer:
             if self._refused == refused:
                 self._refused = None
         self.trouble = None
+
+
+def _at_once(entry: _Entry | _Begun | _Stamp) -> bool:
+    """Whether it goes to the disk before anything else happens: a run that starts or ends does."""
+    return isinstance(entry, _Begun) or (isinstance(entry, _Entry) and entry.ends is not None)
 
 
 def _left_under_way(connection: sqlite3.Connection) -> list[Row]:
