@@ -61,6 +61,22 @@ def blocking(site: Site, handoff: str, *, from_ns: int, to_ns: int) -> Opening |
     return None
 
 
+def stretches(times: Times, *, from_ns: int, to_ns: int, where: tzinfo) -> tuple[tuple[int, int], ...]:
+    """The whole stretches of some hours that touch a span, each from its first instant up to its end."""
+    first = local(from_ns, where).date() - timedelta(days=1)
+    found = _stretches(times, first, local(to_ns, where).date(), where=where)
+    return tuple(one for one in found if one[0] < to_ns and from_ns < one[1])
+
+
+def closed(site: Site, handoff: str, *, from_ns: int, to_ns: int) -> tuple[tuple[int, int], ...]:
+    """When within a span no run may fill a handoff: the show and quiet windows that touch it."""
+    return tuple(
+        (opening.start_ns, opening.end_ns)
+        for opening in _touching(site, handoff, from_ns, to_ns)
+        if opening.window.kind is not WindowKind.MAINTENANCE
+    )
+
+
 def next_change(site: Site, handoff: str, *, after_ns: int) -> int | None:
     """The next instant at which a window of a handoff opens or closes; None for none in 400 days."""
     where = zone(site.timezone)
@@ -94,7 +110,11 @@ def _touching(site: Site, handoff: str, from_ns: int, to_ns: int) -> list[Openin
 
 def _openings(window: Window, first: date, last: date, *, where: tzinfo) -> Iterator[Opening]:
     """The openings that begin on the local days `first` to `last`; a clock change may empty one."""
-    times = window.times
+    for start_ns, end_ns in _stretches(window.times, first, last, where=where):
+        yield Opening(window=window, start_ns=start_ns, end_ns=end_ns)
+
+
+def _stretches(times: Times, first: date, last: date, *, where: tzinfo) -> Iterator[tuple[int, int]]:
     lasts_minutes = times.to_minute - times.from_minute
     if lasts_minutes <= 0:
         lasts_minutes += _DAY_MINUTES
@@ -105,7 +125,7 @@ def _openings(window: Window, first: date, last: date, *, where: tzinfo) -> Iter
             start_ns = _first_ns(opens, where=where)
             end_ns = _last_ns(opens + timedelta(minutes=lasts_minutes), where=where)
             if start_ns < end_ns:
-                yield Opening(window=window, start_ns=start_ns, end_ns=end_ns)
+                yield start_ns, end_ns
         day += timedelta(days=1)
 
 

@@ -15,6 +15,7 @@ from store.clock import local
 from store.dictionary import TABLES
 from store.histogram import Delays, Histogram
 from store.records import (
+    Campaign,
     Correction,
     Failed,
     Gap,
@@ -28,6 +29,7 @@ from store.records import (
     WindowClosed,
     WindowOpened,
 )
+from store.rows import planned_text
 
 Values = dict[str, Any]
 
@@ -51,7 +53,7 @@ def values_of(record: Record, *, seq: int, site: str, where: tzinfo) -> Values:
         case Stall():
             return head | _same(record) | {"class": str(record.class_), "direction": str(record.direction)}
         case Failed():
-            return head | {"what": record.what, "why": record.why, "whose": str(record.whose)}
+            return head | _same(record) | {"whose": str(record.whose)}
         case Skipped():
             return head | {"what": record.what, "why": record.why}
         case Gap():
@@ -61,6 +63,9 @@ def values_of(record: Record, *, seq: int, site: str, where: tzinfo) -> Values:
         case Thinned():
             heads = {name: getattr(record, name).hex() for name in ("before", "after", "remainder")}
             return head | heads | _same(record)
+        case Campaign():
+            told = {"direction": str(record.direction), "planned": planned_text(record.planned)}
+            return head | _same(record) | told
         case WindowOpened():
             return head | _window(record) | _moment("ends", record.ends_unix_ns, where)
         case WindowClosed():
@@ -176,6 +181,11 @@ _SAME = {
         each.name for each in fields(TrainSpan) if each.name in {one.name for one in TABLES["train"].columns}
     ),
     Stall: ("duration_us", "how", "lost", "held"),
+    Failed: ("what", "why", "spent_bytes"),
+    Campaign: (
+        *("name", "question", "seconds", "flows", "every_s", "hours", "first_day", "last_day", "count"),
+        *("timezone", "seed"),
+    ),
     Thinned: ("first_seq", "last_seq", "why"),
     WindowOpened: ("name", "why", "reference"),
     WindowClosed: ("name", "why"),

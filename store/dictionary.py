@@ -266,6 +266,8 @@ _CIRCUMSTANCES = (
     _whole("interface_errors", "growth of error and drop counters of the interface", unit="count"),
     _truth("clock_synchronised", "did the kernel call its clock synchronised"),
     _text("kernel", "release of the probe's kernel"),
+    _whole("planned_unix_ns", "the moment that the schedule had drawn for the run", unit="ns"),
+    _text("campaign", "name of the campaign that the run belongs to"),
 )
 
 RATE = Table(
@@ -367,6 +369,12 @@ FAILED = Table(
         _text("what", "the attempt, such as run rate"),
         _text("why", "what went wrong, one sentence"),
         _text("whose", "who must act: house, provider, endpoint, unknown"),
+        _whole(
+            "spent_bytes",
+            "what it may have moved all the same, both directions, estimated by its time",
+            unit="bytes",
+            layer="payload",
+        ),
     ),
 )
 
@@ -387,6 +395,27 @@ GAP = Table(
         *_started("when measuring ended"),
         *_moment("ended", "when measuring began again"),
         _text("why", "one sentence"),
+    ),
+)
+
+CAMPAIGN = Table(
+    kind="campaign",
+    meaning="A question, and the runs that answer it, fixed before the first of them.",
+    columns=(
+        *_started("when it was fixed"),
+        _text("name", "its name in the site file"),
+        _text("question", "the question in words"),
+        _text("direction", "up, down, or both at once"),
+        _real("seconds", "length of each run", unit="s"),
+        _whole("flows", "connections in each direction", unit="connections"),
+        _whole("every_s", "length of a slot, which has one run each", unit="s"),
+        _text("hours", "days and hours that have slots; empty: the whole day"),
+        _text("first_day", "its first local day"),
+        _text("last_day", "its last local day; empty where the number of runs ends it"),
+        _whole("count", "how many runs; empty where a day ends it", unit="runs"),
+        _text("timezone", "in which days and hours are meant"),
+        _text("seed", "from which the moments were drawn"),
+        _text("planned", "for each run its start and the latest one within its slot, Unix time in ns"),
     ),
 )
 
@@ -444,7 +473,10 @@ WINDOW_CLOSED = Table(
     columns=(*_started("when it closed"), *_WINDOW, *_moment("opened", "when it had opened")),
 )
 
-_ALL = (RATE, TRAIN, STALL, FAILED, SKIPPED, GAP, CORRECTION, THINNED, WINDOW_OPENED, WINDOW_CLOSED)
+_ALL = (
+    *(RATE, TRAIN, STALL, FAILED, SKIPPED, GAP, CAMPAIGN, CORRECTION, THINNED),
+    *(WINDOW_OPENED, WINDOW_CLOSED),
+)
 TABLES = {table.kind: table for table in _ALL}
 
 ABOUT = ("kind", "column", "type", "unit", "layer", "meaning", "source")

@@ -13,6 +13,7 @@ from typing import Any
 from store.clock import rfc3339
 from store.histogram import Delays
 from store.records import (
+    Campaign,
     Correction,
     Direction,
     Failed,
@@ -55,6 +56,8 @@ def as_json(record: Record, *, stalls: tuple[Stall, ...] = ()) -> Json:
             head = _head(record, record.written_unix_ns)
             told = {"corrects_seq": record.corrects_seq, "what": record.what, "why": record.why}
             return head | _names(record) | told
+        case Campaign():
+            return _head(record, record.started_unix_ns) | _names(record) | _campaign(record)
         case Thinned():
             head = _head(record, record.thinned_unix_ns)
             stretch = {"first_seq": record.first_seq, "last_seq": record.last_seq, "why": record.why}
@@ -73,7 +76,8 @@ def failed_json(failed: Failed) -> Json:
     """``{"kind": "failed", "what", "why", "whose"}``, with the common head."""
     head = _head(failed, failed.started_unix_ns, standing=Standing.VOID, reasons=("failed",))
     names = _names(failed) if failed.handoff or failed.endpoint else {}
-    return head | names | {"what": failed.what, "why": failed.why, "whose": str(failed.whose)}
+    told = {"what": failed.what, "why": failed.why, "whose": str(failed.whose)}
+    return head | names | told | ({"spent_bytes": failed.spent_bytes} if failed.spent_bytes else {})
 
 
 def delays_json(delays: Delays | None) -> Json | None:
@@ -109,6 +113,18 @@ def _head(
         "started": rfc3339(started_unix_ns),
         "standing": str(found_standing),
         "reasons": list(found_reasons),
+    }
+
+
+def _campaign(campaign: Campaign) -> Json:
+    shared = ("name", "question", "seconds", "flows", "every_s", "hours", "first_day", "last_day", "count")
+    return {
+        **{name: getattr(campaign, name) for name in (*shared, "timezone", "seed")},
+        "direction": str(campaign.direction),
+        "planned": [
+            {"start": rfc3339(each.start_unix_ns), "latest": rfc3339(each.latest_unix_ns)}
+            for each in campaign.planned
+        ],
     }
 
 

@@ -116,6 +116,8 @@ class Circumstances:
     interface_errors: int | None = None  # growth of error and drop counters during the run
     clock_synchronised: bool | None = None
     kernel: str | None = None
+    planned_unix_ns: int | None = None  # the moment that the schedule had drawn for the run
+    campaign: str | None = None  # the campaign that the run belongs to
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -283,7 +285,8 @@ class Stall:
 class Failed:
     """A measurement that could not be made; a result like any other.
 
-    `what` names the attempt (``run rate``), `why` is one sentence, `whose` who must act.
+    `what` names the attempt (``run rate``), `why` is one sentence, `whose` who must act, `spent_bytes` what
+    it may have moved all the same, estimated by its time: nobody counted.
     """
 
     kind: str = field(default="failed", init=False)
@@ -293,6 +296,7 @@ class Failed:
     started_unix_ns: int = 0
     handoff: str = ""
     endpoint: str = ""
+    spent_bytes: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -409,6 +413,52 @@ class Thinned:
     endpoint: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """A run of a campaign: its moment, and the last one at which it would still end within its slot."""
+
+    start_unix_ns: int
+    latest_unix_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Campaign:
+    """A question and every moment of the runs that will answer it, as fixed before the first of them.
+
+    `started_unix_ns` is when it was fixed, `planned` was drawn from `seed`. Days and `hours` are as the site
+    file had them, in `timezone`; `hours` is empty where the whole day was meant. `last_day` or `count` is
+    None.
+    """
+
+    kind: str = field(default="campaign", init=False)
+    handoff: str
+    endpoint: str
+    name: str
+    question: str
+    started_unix_ns: int
+    direction: Direction
+    seconds: float
+    flows: int
+    every_s: int
+    hours: str
+    first_day: str
+    last_day: str | None
+    count: int | None
+    timezone: str
+    seed: str
+    planned: tuple[Planned, ...]
+
+
 Record = (
-    RateRun | TrainSpan | Stall | Failed | Skipped | Gap | Correction | Thinned | WindowOpened | WindowClosed
+    RateRun
+    | TrainSpan
+    | Stall
+    | Failed
+    | Skipped
+    | Gap
+    | Correction
+    | Thinned
+    | WindowOpened
+    | WindowClosed
+    | Campaign
 )

@@ -46,6 +46,7 @@ _SOURCES = {
     "gap": _trouble("gap"),
     "window opened": _opening("window opened"),
     "window closed": _opening("window closed"),
+    "campaign": _Source(table="campaign", columns=rows.CAMPAIGN, made=rows.campaign_of),
     "correction": _Source(
         table="correction", columns=rows.CORRECTION, made=rows.correction_of, time="written_unix_ns"
     ),

@@ -16,6 +16,7 @@ from store.layers import LayerRates
 from store.records import (
     REASONS,
     Bin,
+    Campaign,
     Carrier,
     Circumstances,
     Correction,
@@ -26,6 +27,7 @@ from store.records import (
     Opener,
     OpenKind,
     Owner,
+    Planned,
     RateRun,
     RateSide,
     Record,
@@ -96,6 +98,8 @@ circumstances = made(
     interface_errors=maybe(counts),
     clock_synchronised=maybe(st.booleans()),
     kernel=maybe(names),
+    planned_unix_ns=maybe(times_ns),
+    campaign=maybe(names),
 )
 
 rate_sides = made(
@@ -196,6 +200,7 @@ failures = made(
     started_unix_ns=times_ns,
     handoff=st.just("") | names,
     endpoint=st.just("") | names,
+    spent_bytes=counts,
 )
 
 skips = made(Skipped, what=sentences, why=sentences, planned_unix_ns=times_ns, handoff=names, endpoint=names)
@@ -255,6 +260,26 @@ windows_closed = made(
     handoff=st.just("") | names,
 )
 
+campaigns = made(
+    Campaign,
+    handoff=names,
+    endpoint=names,
+    name=names,
+    question=sentences,
+    started_unix_ns=times_ns,
+    direction=st.sampled_from(Direction),
+    seconds=seconds,
+    flows=st.integers(1, 16),
+    every_s=counts,
+    hours=sentences,
+    first_day=names,
+    last_day=maybe(names),
+    count=maybe(counts),
+    timezone=names,
+    seed=names,
+    planned=st.lists(made(Planned, start_unix_ns=times_ns, latest_unix_ns=times_ns), max_size=3).map(tuple),
+)
+
 records: st.SearchStrategy[Record] = st.one_of(
     rate_runs,
     train_spans,
@@ -266,4 +291,5 @@ records: st.SearchStrategy[Record] = st.one_of(
     thinnings,
     windows_opened,
     windows_closed,
+    campaigns,
 )

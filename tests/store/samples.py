@@ -8,6 +8,7 @@ from store.histogram import Histogram
 from store.layers import tcp_framing
 from store.records import (
     Bin,
+    Campaign,
     Circumstances,
     Correction,
     Direction,
@@ -17,6 +18,7 @@ from store.records import (
     Opener,
     OpenKind,
     Owner,
+    Planned,
     RateRun,
     RateSide,
     Record,
@@ -152,6 +154,31 @@ def thinned() -> Thinned:
     )
 
 
+def campaign() -> Campaign:
+    """Two runs of an evening, fixed at midnight."""
+    return Campaign(
+        handoff="old",
+        endpoint="north",
+        name="busy-upload",
+        question="Does the upload reach 15 Mb/s in 95 % of runs?",
+        started_unix_ns=4,
+        direction=Direction.UP,
+        seconds=10.0,
+        flows=4,
+        every_s=1800,
+        hours="every day 18:00-19:00",
+        first_day="1970-01-01",
+        last_day=None,
+        count=2,
+        timezone="UTC",
+        seed="0" * 32,
+        planned=(
+            Planned(start_unix_ns=18 * 3600 * 10**9, latest_unix_ns=66_586 * 10**9),
+            Planned(start_unix_ns=67_000 * 10**9, latest_unix_ns=68_386 * 10**9),
+        ),
+    )
+
+
 EVERY_KIND: tuple[Record, ...] = (
     run(),
     span(),
@@ -159,9 +186,8 @@ EVERY_KIND: tuple[Record, ...] = (
     failed(),
     skipped(),
     Gap(started_unix_ns=0, ended_unix_ns=5, why="the probe was not running"),
-    WindowOpened(
-        started_unix_ns=3, name="show", window=OpenKind.SHOW, opener=Opener.PERSON, why="asked for"
-    ),
+    WindowOpened(started_unix_ns=3, name="show", window=OpenKind.SHOW, opener=Opener.PERSON, why="asked for"),
+    campaign(),
     Correction(
         handoff="old",
         endpoint="north",

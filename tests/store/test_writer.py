@@ -74,6 +74,7 @@ class TestKeeping:
                 *reader.troubles(),
                 *reader.corrections(),
                 *reader.thinned(),
+                *reader.campaigns(),
                 *reader.windows(),
             ]
             assert sorted(map(repr, found)) == sorted(map(repr, records))
