@@ -281,7 +281,8 @@ class _House(threading.Thread):
         self._site, self._loop = site, asyncio.new_event_loop()
         self._ended: asyncio.Event | None = None
         self.up = threading.Event()
-        self.address, self.one = "", None
+        self.address = ""
+        self.one: Life | None = None
         self.start()
         assert self.up.wait(30)
 
