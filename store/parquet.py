@@ -2,7 +2,8 @@
 
 Columns have the dictionary's types: 64-bit integers, doubles, time stamps in microseconds of UTC, lists of
 structs. `site` is no column here but the directory's name, as `day` is, so that an engine that reads many
-of these files at once adds both. Each column carries unit, layer and meaning as its metadata.
+of these files at once adds both. Each column carries unit and layer as its metadata; meanings stand in the
+dictionary alone, since in the files of a day they would weigh more than the data.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ _TYPES = {
 
 def schema_of(table: Table) -> pa.Schema:
     """The Parquet schema of a table."""
-    return pa.schema([_field(column) for column in _columns(table)], metadata={"meaning": table.meaning})
+    return pa.schema([_field(column) for column in _columns(table)])
 
 
 def write(path: Path, table: Table, rows: Iterator[Values]) -> int:
@@ -63,10 +64,8 @@ def _columns(table: Table) -> tuple[Column, ...]:
 
 
 def _field(column: Column) -> pa.Field:
-    about = {"unit": column.unit, "layer": column.layer, "meaning": column.meaning, "source": column.source}
-    return pa.field(
-        column.name, _TYPES[column.type], metadata={name: text for name, text in about.items() if text}
-    )
+    about = {name: text for name, text in (("unit", column.unit), ("layer", column.layer)) if text}
+    return pa.field(column.name, _TYPES[column.type], metadata=about)
 
 
 def _array(column: Column, values: Sequence[Any]) -> pa.Array:
