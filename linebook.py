@@ -11,6 +11,7 @@ import argparse
 import difflib
 import json
 import sys
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
@@ -544,13 +545,16 @@ def _chosen(options: argparse.Namespace) -> tuple[Path, Choice]:
     from store import site as sites
     from store.clock import zone
     from store.export import Choice, is_database
+    from store.reader import Reader
 
     if options.first and options.last and options.last < options.first:
         raise UserMistake(f"--to: {options.last} is before {options.first}; name the later day")
     if options.format == "sqlite" and (options.first or options.last or options.handoff):
         raise UserMistake("--format sqlite: that copies it all; leave out --from, --to and --handoff")
     if is_database(options.source):
-        database, name, where = options.source, options.source.stem, zone("UTC")
+        database, name = options.source, options.source.stem
+        with closing(Reader.open(database)) as reader:
+            where = zone(reader.timezone())
     else:
         site = sites.load(options.source)
         database, name, where = site.database, site.name, zone(site.timezone)

@@ -12,7 +12,7 @@ from datetime import tzinfo
 from typing import Any
 
 from store.clock import local
-from store.dictionary import TABLES
+from store.dictionary import HOURS, TABLES
 from store.histogram import Delays, Histogram
 from store.records import (
     Campaign,
@@ -29,6 +29,7 @@ from store.records import (
     WindowClosed,
     WindowOpened,
 )
+from store.rollup import Rolled
 from store.rows import planned_text
 
 Values = dict[str, Any]
@@ -70,6 +71,20 @@ def values_of(record: Record, *, seq: int, site: str, where: tzinfo) -> Values:
             return head | _window(record) | _moment("ends", record.ends_unix_ns, where)
         case WindowClosed():
             return head | _window(record) | _moment("opened", record.opened_unix_ns, where)
+
+
+def values_of_sum(found: Rolled, *, site: str, where: tzinfo) -> Values:
+    """The values of every column of the tables of sums, by name."""
+    return {
+        **{name: getattr(found, name) for name in _SUM_FIELDS},
+        "site": site,
+        **_moment("started", found.started_unix_ns, where),
+        **_moment("ended", found.ended_unix_ns, where),
+        "excluded": ", ".join(f"{reason} {left.spans}" for reason, left in sorted(found.excluded.items())),
+        **_histogram("rtt", found.rtt),
+        **_histogram("pdv_up", found.pdv_up),
+        **_histogram("pdv_down", found.pdv_down),
+    }
 
 
 def _started_ns(record: Record) -> int:
@@ -134,12 +149,15 @@ def _side(way: str, side: RateSide | None) -> Values:
         **asdict(side.rates),
         **_same(side),
         "limited_by": str(side.limited_by),
-        "bins": tuple((each.start_ms, each.bytes) for each in side.bins),
+        "bins": tuple((each.start_ms, each.bytes) for each in side.bins) or None,
     }
     return {f"{way}_{name}": value for name, value in values.items()}
 
 
 def _train(span: TrainSpan) -> Values:
+    if span.received and not (span.rtt.count or span.pdv_up.count or span.pdv_down.count):
+        # Replies without any delay: a rule has let the histograms go (store.thinning).
+        return {**dict.fromkeys(_HISTOGRAM_COLUMNS), **_same(span), **_standing(span)}
     return {
         **_same(span),
         **_standing(span),
@@ -168,10 +186,18 @@ def _figure(prefix: str, name: str) -> str:
     return f"{prefix}_count" if name == "count" else f"{prefix}_{name}_us"
 
 
+_HISTOGRAM_COLUMNS = [
+    each.name for each in TABLES["train"].columns if each.name.startswith(("rtt_", "pdv_up_", "pdv_down_"))
+]
 _SIDE_COLUMNS = {
     way: [each.name for each in TABLES["rate"].columns if each.name.startswith(f"{way}_")]
     for way in ("up", "down")
 }
+_SUM_FIELDS = tuple(
+    each.name
+    for each in fields(Rolled)
+    if each.name in {one.name for one in HOURS.columns} and each.name != "excluded"
+)
 _SAME = {
     RateRun: ("seconds", "flows", "spent_bytes"),
     RateSide: tuple(

@@ -7,7 +7,7 @@ survives any copying; a rate names its layer as well. Imports records only, for 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from store.records import REASONS
@@ -94,7 +94,7 @@ def _moment(name: str, what: str) -> tuple[Column, ...]:
         Column(
             name=f"{name}_local",
             type=Type.TEXT,
-            meaning=f"{what}, in the site's local time with its offset; UTC where no site file was given",
+            meaning=f"{what}, in the site's local time with its offset",
             unit="RFC 3339",
             source="RFC 3339",
         ),
@@ -479,6 +479,51 @@ _ALL = (
 )
 TABLES = {table.kind: table for table in _ALL}
 
+
+def _sums(length: str, words: str) -> Table:
+    """Spans of trains added up; what is defined for a span is defined alike for the sum."""
+    by_name = {column.name: column for column in TRAIN.columns}
+    shared = [column for column in TRAIN.columns if column.unit == "packets" or column.name == "blips"]
+    histograms = [
+        column for column in TRAIN.columns if column.name.startswith(("rtt_", "pdv_up_", "pdv_down_"))
+    ]
+    jitter = [by_name[f"jitter_{way}_us"] for way in ("up", "down")]
+    worst = [
+        replace(each, name=f"worst_{each.name}", meaning=f"the largest of: {each.meaning}") for each in jitter
+    ]
+    return Table(
+        kind=f"train {length}",
+        meaning=(
+            f"What the spans of a train that began in {words} say together; histograms are merged, so a "
+            "percentile is that of all packets. These sums stay when the spans are let go."
+        ),
+        columns=(
+            SITE,
+            *PATH,
+            *_moment("started", "where it begins"),
+            *_moment("ended", "where it ends"),
+            _whole("spans", "spans that the sums hold", unit="count"),
+            _whole(
+                "left_out", "spans that may not speak about the line, and are not in the sums", unit="count"
+            ),
+            _text("excluded", "reasons, with the number of spans that each kept from being valid"),
+            _real("seconds", "how long the spans in the sums are together", unit="s"),
+            *(column for column in shared if column not in histograms),
+            *histograms,
+            *worst,
+            _whole("stalls", "silences of 0.5 s or more that began in it", unit="count"),
+            _whole("stalled_us", "how long those lasted together", unit="us"),
+            _whole("longest_stall_us", "how long the longest of them lasted", unit="us"),
+            _whole("stalls_lost", "those in which every packet was lost", unit="count"),
+            _whole("stalls_held", "those in which every packet came late", unit="count"),
+        ),
+    )
+
+
+HOURS = _sums("hour", "an hour of the site's clock")
+DAYS = _sums("day", "a local day of the site, of 23, 24 or 25 hours")
+EXPORTED = (*TABLES.values(), HOURS, DAYS)
+
 ABOUT = ("kind", "column", "type", "unit", "layer", "meaning", "source")
 
 
@@ -505,7 +550,7 @@ def as_markdown() -> str:
         + ".",
         f"Parquet also has the directory column `{DAY.name}`: {DAY.meaning}.",
     ]
-    for table in TABLES.values():
+    for table in EXPORTED:
         lines += ["", f"## {table.kind}", "", table.meaning, ""]
         lines += [f"| {' | '.join(ABOUT[1:])} |", f"|{' --- |' * len(ABOUT[1:])}"]
         lines += [f"| `{name}` | {' | '.join(rest)} |" for _, name, *rest in described((table,))]

@@ -26,9 +26,10 @@ from types import TracebackType
 from typing import Any, Protocol, Self, TextIO
 from urllib.parse import quote
 
+from store.cells import Cells, Length
 from store.clock import NS_PER_S, local, rfc3339
-from store.columns import Values, values_of
-from store.dictionary import ABOUT, LIST_FIELDS, TABLES, Column, Table, Type, described
+from store.columns import Values, values_of, values_of_sum
+from store.dictionary import ABOUT, DAYS, EXPORTED, HOURS, LIST_FIELDS, Column, Table, Type, described
 from store.errors import UserMistake
 from store.reader import Reader
 
@@ -125,8 +126,8 @@ def write(reader: Reader, to: Path, choice: Choice, *, format_: Format, force: b
     try:
         with reader.moment(), Landing(to, force=force) as landing:
             output = outputs[format_](landing, choice)
-            for kind, table in TABLES.items():
-                rows[kind] = output.write(table, _rows(reader, table, choice))
+            for table in EXPORTED:
+                rows[table.kind] = output.write(table, _rows(reader, table, choice))
             _describe(landing, to, output.tables(), force=force)
     except OSError as error:
         raise UserMistake(f"{to} cannot be written: {error.strerror or error}") from None
@@ -183,28 +184,14 @@ def midnight_ns(day: date, where: tzinfo) -> int:
     return int(datetime.combine(day, time(), where).timestamp()) * NS_PER_S
 
 
-class _Days:
-    """The local day of each instant in a row that only goes forward."""
-
-    def __init__(self, where: tzinfo) -> None:
-        self._where = where
-        self._day, self._until_ns = "", -1
-
-    def of(self, unix_ns: int) -> str:
-        """YYYY-MM-DD. After a midnight that comes twice it stays the new day."""
-        if unix_ns >= self._until_ns:
-            day = local(unix_ns, self._where).date()
-            following = day + timedelta(days=1)
-            if unix_ns >= midnight_ns(following, self._where):
-                day, following = following, following + timedelta(days=1)
-            self._day, self._until_ns = day.isoformat(), midnight_ns(following, self._where)
-        return self._day
-
-
 def _rows(reader: Reader, table: Table, choice: Choice) -> Iterator[Values]:
     """Every row of a table that was chosen, oldest first."""
     since_ns = None if choice.first is None else midnight_ns(choice.first, choice.where)
     until_ns = None if choice.last is None else midnight_ns(choice.last + timedelta(days=1), choice.where)
+    if table in (HOURS, DAYS):
+        length = Length.HOUR if table is HOURS else Length.DAY
+        sums = reader.sums(length, handoff=choice.handoff, since_ns=since_ns, until_ns=until_ns)
+        return (values_of_sum(found, site=choice.site, where=choice.where) for found in sums)
     found = reader.each(table.kind, handoff=choice.handoff, since_ns=since_ns, until_ns=until_ns)
     return (values_of(record, seq=seq, site=choice.site, where=choice.where) for seq, record in found)
 
@@ -243,9 +230,7 @@ class _Csv:
         self._landing = landing
 
     def tables(self) -> tuple[Table, ...]:
-        return tuple(
-            Table(kind=each.kind, meaning=each.meaning, columns=_flat(each)) for each in TABLES.values()
-        )
+        return tuple(Table(kind=each.kind, meaning=each.meaning, columns=_flat(each)) for each in EXPORTED)
 
     def write(self, table: Table, rows: Iterator[Values]) -> int:
         columns = _flat(table)
@@ -266,7 +251,7 @@ class _JsonLines:
         self._landing = landing
 
     def tables(self) -> tuple[Table, ...]:
-        return tuple(TABLES.values())
+        return EXPORTED
 
     def write(self, table: Table, rows: Iterator[Values]) -> int:
         count = 0
@@ -285,14 +270,16 @@ class _Parquet:
         self._landing, self._choice = landing, choice
 
     def tables(self) -> tuple[Table, ...]:
-        return tuple(TABLES.values())
+        return EXPORTED
 
     def write(self, table: Table, rows: Iterator[Values]) -> int:
         from store import parquet
 
         count = 0
-        days = _Days(self._choice.where)
-        for day, found in groupby(rows, key=lambda row: days.of(row["started"])):
+        where = self._choice.where
+        days = Cells(where)
+        for (start_ns, _), found in groupby(rows, key=lambda row: days.of(Length.DAY, row["started"])):
+            day = local(start_ns, where).date().isoformat()
             place = self._landing.place(f"{partition(self._choice.site, day)}/{table.file}.parquet")
             count += parquet.write(place, table, found)
         return count

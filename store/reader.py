@@ -229,6 +229,22 @@ class Reader:
         """Every record of a kind that started in the time, with its number, one at a time."""
         return streaming.each(self._connection, kind, handoff=handoff, since_ns=since_ns, until_ns=until_ns)
 
+    def sums(
+        self,
+        length: Length,
+        *,
+        handoff: str | None = None,
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+    ) -> Iterator[Rolled]:
+        """Every stored sum of this length that begins in the time, one at a time."""
+        return streaming.sums(self._connection, length, handoff=handoff, since_ns=since_ns, until_ns=until_ns)
+
+    def timezone(self) -> str:
+        """The zone in which the sums have their hours and days, which is the site's."""
+        found: tuple[str] | None = self._connection.execute("SELECT timezone FROM rollup").fetchone()
+        return found[0] if found else "UTC"
+
     @contextmanager
     def moment(self) -> Iterator[None]:
         """All that is read within is of one moment, whatever is written meanwhile."""

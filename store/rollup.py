@@ -19,7 +19,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -366,6 +366,24 @@ def cells_of(
     )
     found = connection.execute(sql, (path[0], length, since_ns, until_ns, until_ns))
     return [_rolled_of(path[1:], length, row) for row in found]
+
+
+def each_cell(
+    connection: sqlite3.Connection,
+    path: tuple[int, str, str],
+    length: Length,
+    *,
+    since_ns: int | None,
+    until_ns: int | None,
+) -> Iterator[Rolled]:
+    """The stored cells of one path that begin in the time, oldest first and one at a time."""
+    sql = (
+        f"SELECT started_unix_ns, {', '.join(_COLUMNS)} FROM rolled "  # noqa: S608 - names of our own
+        "WHERE path = ? AND length = ? AND started_unix_ns >= ifnull(?, started_unix_ns) "
+        "AND started_unix_ns < ifnull(?, started_unix_ns + 1) ORDER BY started_unix_ns"
+    )
+    for row in connection.execute(sql, (path[0], length, since_ns, until_ns)):
+        yield _rolled_of(path[1:], length, row)
 
 
 def digest(connection: sqlite3.Connection, *, since_ns: int, until_ns: int) -> str:

@@ -1,7 +1,7 @@
 """Records one at a time, oldest first: for whoever goes through more of them than memory should hold.
 
 `Reader.each` is the way in. Whatever the number of records, only one row of each path is in hand. Imports
-rows and records.
+rows, rollup and records.
 """
 
 from __future__ import annotations
@@ -12,8 +12,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from store import rows
+from store import rollup, rows
+from store.cells import Length
 from store.records import Record
+from store.rollup import Rolled
 
 Numbered = tuple[int, Record]  # a record with its number in the chain
 
@@ -82,6 +84,27 @@ def each(
         yield from _in_time(connection, _SOURCES[kind], handoff, limits)
 
 
+def sums(
+    connection: sqlite3.Connection,
+    length: Length,
+    *,
+    handoff: str | None = None,
+    since_ns: int | None = None,
+    until_ns: int | None = None,
+) -> Iterator[Rolled]:
+    """Every stored sum of this length that begins in the time."""
+    found = (
+        rollup.each_cell(connection, path, length, since_ns=since_ns, until_ns=until_ns)
+        for path in _paths(connection, handoff)
+    )
+    return heapq.merge(*found, key=lambda one: one.started_unix_ns)
+
+
+def _paths(connection: sqlite3.Connection, handoff: str | None) -> list[tuple[int, str, str]]:
+    sql = "SELECT id, handoff, endpoint FROM path WHERE handoff = ifnull(?, handoff)"
+    return connection.execute(sql, (handoff,)).fetchall()
+
+
 def _runs(connection: sqlite3.Connection) -> Callable[[tuple[str, str], tuple[Any, ...]], Record]:
     sides = f"SELECT {rows.RATE_SIDE} FROM rate_side WHERE run = ?"  # noqa: S608 - names of our own
 
@@ -117,15 +140,14 @@ def _trains(
         f"SELECT started_unix_ns, seq, {rows.TRAIN} FROM {_TRAIN_FROM} "  # noqa: S608 - names of our own
         f"WHERE path = ? AND {conditions} ORDER BY started_unix_ns, seq"
     )
-    paths = connection.execute(
-        "SELECT id, handoff, endpoint FROM path WHERE handoff = ifnull(?, handoff)", (handoff,)
-    ).fetchall()
 
     def of(path: int, names: tuple[str, str]) -> Iterator[tuple[int, int, tuple[str, str], tuple[Any, ...]]]:
         for started_ns, seq, *row in connection.execute(sql, (path, *values)):
             yield started_ns, seq, names, tuple(row)
 
-    merged = heapq.merge(*(of(path, (name, endpoint)) for path, name, endpoint in paths))
+    merged = heapq.merge(
+        *(of(path, (name, endpoint)) for path, name, endpoint in _paths(connection, handoff))
+    )
     return ((seq, rows.train_span_of(names, row)) for _, seq, names, row in merged)
 
 

@@ -13,6 +13,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+from collections import Counter
 from collections.abc import Callable, Iterable
 from contextlib import closing
 from dataclasses import fields, replace
@@ -30,7 +31,8 @@ from hypothesis import strategies as st
 
 from store import dictionary, export, parquet, verify
 from store.clock import Clock
-from store.dictionary import LIST_FIELDS, TABLES, Type
+from store.columns import values_of
+from store.dictionary import EXPORTED, LIST_FIELDS, TABLES, Table, Type
 from store.errors import DatabaseMistake, UserMistake
 from store.export import Choice, Format
 from store.histogram import Delays, Histogram
@@ -73,10 +75,10 @@ ALL = Choice(site="Quillet Lane", where=UTC)
 Row = dict[str, Any]
 
 
-def database(directory: Path, records: Iterable[Record]) -> Path:
+def database(directory: Path, records: Iterable[Record], *, timezone: str | None = None) -> Path:
     """A database with these records."""
     path = directory / "line.db"
-    with closing(Writer.open(path, clock=Clock())) as writer:
+    with closing(Writer.open(path, clock=Clock(), timezone=timezone)) as writer:
         for record in records:
             writer.append(record)
     return path
@@ -319,12 +321,60 @@ class TestRoundTrip:
             assert last - first <= first / 32  # the stated error: half a bucket is 1/64 of its value
 
 
+class TestSums:
+    def test_an_hour_is_what_its_spans_add_up_to(self, tmp_path: Path) -> None:
+        """Six spans of two hours, added up from their own rows in the same export."""
+        spans = [
+            samples.span(nth * HOUR_NS // 3, delays_us=([0, 100 * nth, 7000], [0, 5, nth]))
+            for nth in range(6)
+        ]
+        root = exported(database(tmp_path, [*spans, samples.stall(1)]), tmp_path / "out", Format.JSONL)
+        rows = of_json_lines(root, "train")
+        hours = of_json_lines(root, "train hour")
+        assert [hour["started_unix_ns"] for hour in hours] == [0, HOUR_NS]
+        assert [hour["stalls"] for hour in hours] == [1, 0]
+        for hour, parts in zip(hours, (rows[:3], rows[3:]), strict=True):
+            assert hour["spans"] == 3
+            for name in ("sent", "lost_up", "rtt_count", "rtt_sum_us", "pdv_up_count"):
+                assert hour[name] == sum(part[name] for part in parts), name
+            assert hour["pdv_up_max_us"] == max(part["pdv_up_max_us"] for part in parts)
+            merged: Counter[tuple[int, int]] = Counter()
+            for bucket in (bucket for part in parts for bucket in part["pdv_up_buckets"]):
+                merged[bucket["from_us"], bucket["to_us"]] += bucket["count"]
+            assert merged == {
+                (each["from_us"], each["to_us"]): each["count"] for each in hour["pdv_up_buckets"]
+            }
+
+    def test_a_day_is_the_sites(self, tmp_path: Path) -> None:
+        """The 25th of October 2026 has 25 hours in Lisbon, by zoneinfo."""
+        where = ZoneInfo("Europe/Lisbon")
+        start_ns, end_ns = (
+            int(datetime(2026, 10, day, tzinfo=where).timestamp()) * 10**9 for day in (25, 26)
+        )
+        assert end_ns - start_ns == 25 * HOUR_NS
+        spans = [samples.span(at) for at in (start_ns - 1, start_ns, end_ns - 1, end_ns)]
+        path = database(tmp_path, spans, timezone="Europe/Lisbon")
+        only = Choice(site="here", where=where, first=date(2026, 10, 25), last=date(2026, 10, 25))
+        (day,) = of_csv(exported(path, tmp_path / "csv", Format.CSV, only), "train day")
+        assert (day["started_unix_ns"], day["ended_unix_ns"], day["spans"]) == (start_ns, end_ns, 2)
+
+    def test_what_a_rule_let_go_of_is_not_nought(self) -> None:
+        """A span with replies and without any delay has lost its histograms, not its packets."""
+        gone = replace(samples.span(), rtt=Histogram(), pdv_up=Histogram(), pdv_down=Histogram())
+        row = values_of(gone, seq=1, site="here", where=UTC)
+        assert (row["received"], row["rtt_count"], row["rtt_buckets"], row["pdv_up_sum_us"]) == (
+            (3, None, None, None)
+        )
+        silent = replace(gone, received=0)
+        assert values_of(silent, seq=1, site="here", where=UTC)["rtt_count"] == 0
+
+
 class TestDictionary:
     @pytest.mark.parametrize("format_", [Format.CSV, Format.JSONL, Format.PARQUET])
     def test_describes_exactly_the_columns_of_every_file(self, tmp_path: Path, format_: Format) -> None:
         root = exported(database(tmp_path, ONE_OF_EACH), tmp_path / "out", format_)
         described = types_in(root)
-        assert set(described) == set(TABLES)
+        assert list(described) == [table.kind for table in EXPORTED]
         for kind, types in described.items():
             assert columns_in(root, kind, format_) == list(types), kind
         with (root / "dictionary.csv").open(newline="") as file:
@@ -333,11 +383,11 @@ class TestDictionary:
             (kind, name, type_) for kind, types in described.items() for name, type_ in types.items()
         ]
 
-    @pytest.mark.parametrize("kind", TABLES)
-    def test_names_meaning_unit_and_layer(self, kind: str) -> None:
+    @pytest.mark.parametrize("table", EXPORTED, ids=lambda table: table.kind)
+    def test_names_meaning_unit_and_layer(self, table: Table) -> None:
         """A number without a unit is a guess, a rate without its layer too."""
         units = {"_bps": "bit/s", "_bytes": "bytes", "_us": "us", "_ms": "ms", "_ns": "ns", "_ratio": "ratio"}
-        for column in TABLES[kind].columns:
+        for column in table.columns:
             assert column.meaning
             numeric = column.type in (Type.INTEGER, Type.REAL)
             assert bool(column.unit) or not numeric, column.name
@@ -704,6 +754,12 @@ class TestCommand:
         done = command(tmp_path / "line.db", tmp_path / "o", "--format", "csv", "--handoff", "old")
         assert "stall: 2 rows" in done.stdout
         assert {row["site"] for row in of_csv(tmp_path / "o", "stall")} == {"line"}
+
+    def test_a_database_alone_knows_its_sites_clock(self, tmp_path: Path) -> None:
+        path = database(tmp_path, [samples.stall()], timezone="UTC+05:30")
+        assert command(path, tmp_path / "o", "--format", "csv").returncode == 0
+        (row,) = of_csv(tmp_path / "o", "stall")
+        assert row["started_local"] == "1970-01-01T05:30:00.000+05:30"
 
     def test_without_pyarrow_it_says_how_to_get_it(self, site: Path, tmp_path: Path) -> None:
         hidden = tmp_path / "hidden"
