@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from store import door
     from store.export import Choice
     from store.records import Failed
+    from store.site import Site
+    from store.thinning import Due, Plan
 
 T = TypeVar("T")
 
@@ -361,7 +363,7 @@ def _probe(options: argparse.Namespace) -> int:
     site = sites.load(options.site)
     clock, manager, version = Clock(), Manager.of(os.environ, pid=os.getpid()), _version()
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
-    writer = Writer.open(site.database, clock=clock)
+    writer = Writer.open(site.database, clock=clock, timezone=site.timezone)
     try:
         return _until_stopped(
             lambda: running.run(site, clock=clock, writer=writer, manager=manager, version=version)
@@ -485,10 +487,28 @@ def _site_check(options: argparse.Namespace) -> int:
         for name, lines in allowance.monthly_cost(site).items()
     }
     questions = {handoff.name: layers.open_questions(handoff.card) for handoff in site.handoffs}
-    _print_json(text.site_json(site, costs, questions)) if options.json else print(
-        text.site(site, costs, questions)
-    )
+    plan, due = _due(site)
+    if options.json:
+        _print_json(text.site_json(site, costs, questions) | {"keep": text.keep_json(plan, due)})
+    else:
+        print(text.site(site, costs, questions))
+        print(text.keep(plan, due))
     return 0
+
+
+def _due(site: Site) -> tuple[Plan, list[Due] | None]:
+    """What the rules for age are at this moment, and what they let go; None without a database."""
+    from store import thinning
+    from store.reader import Reader
+
+    plan = thinning.plan(site, now_ns=Clock().unix_ns())
+    if not site.database.exists():
+        return plan, None
+    reader = Reader.open(site.database)
+    try:
+        return plan, reader.due(plan)
+    finally:
+        reader.close()
 
 
 def _verify(options: argparse.Namespace) -> int:

@@ -16,6 +16,7 @@ from store.export import Exported
 from store.histogram import Delays
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.site import Site, StreamPlan
+from store.thinning import Due, Plan, Rule
 
 if TYPE_CHECKING:  # only their values are looked at, and loading them brings cryptography along
     from store.pack import Written
@@ -137,6 +138,39 @@ def site(site: Site, costs: Costs, questions: Mapping[str, Sequence[str]]) -> st
         lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
         lines += [f"  - {question}" for question in open_]
     return "\n".join(lines)
+
+
+def keep(plan: Plan, due: Sequence[Due] | None) -> str:
+    """What the rules for age will remove the next time; `due` is None without a database."""
+    lines = ["", "Kept, by age:"]
+    for rule in plan.rules:
+        said = f"  {rule.key}: {rule.days} days"
+        if due is not None:
+            rows, size = _going(rule, due)
+            gone = f"{rows} rows, {_bytes(size)}" if rows else "nothing"
+            said += f"; will remove what began before {rfc3339(rule.before_ns)} next time: {gone}"
+        lines.append(said)
+    lines.append(f"  {_counted(len(plan.spared), 'claim')} in this file, of whose days nothing goes")
+    return "\n".join(lines)
+
+
+def keep_json(plan: Plan, due: Sequence[Due] | None) -> list[dict[str, Any]]:
+    """The same for programs; rows and bytes are None without a database."""
+    return [
+        {
+            "rule": rule.key,
+            "days": rule.days,
+            "before": rfc3339(rule.before_ns),
+            "rows": None if due is None else _going(rule, due)[0],
+            "bytes": None if due is None else _going(rule, due)[1],
+        }
+        for rule in plan.rules
+    ]
+
+
+def _going(rule: Rule, due: Sequence[Due]) -> tuple[int, int]:
+    own = [one for one in due if one.rule == rule]
+    return sum(one.rows for one in own), sum(one.bytes for one in own)
 
 
 def site_json(site: Site, costs: Costs, questions: Mapping[str, Sequence[str]]) -> dict[str, Any]:

@@ -15,8 +15,9 @@ from probe.board import Board
 from probe.openings import Openings
 from store.clock import Clock
 from store.errors import StoreTrouble
-from store.records import Failed, Owner, Record, WindowClosed, WindowOpened
+from store.records import Failed, Owner, Record, Thinned, TrainSpan, WindowClosed, WindowOpened
 from store.site import RunPlan, TrainPlan
+from store.thinning import Due, Plan
 
 
 class Store(Protocol):
@@ -32,6 +33,9 @@ class Store(Protocol):
     def begin(self, what: str, *, handoff: str, endpoint: str, started_unix_ns: int) -> int: ...
     def mark_alive(self, unix_ns: int) -> None: ...
     def stamp(self, head: int, token: bytes) -> None: ...
+    def so_far(self, span: TrainSpan) -> None: ...
+    async def let_go(self, due: Due, plan: Plan) -> Thinned | None: ...
+    def drop_tens(self, before_ns: int) -> None: ...
     async def flush(self) -> None: ...
 
 
@@ -47,7 +51,7 @@ class Book:
     board: Board = field(default_factory=Board)
 
     def begin(self, what: str, plan: TrainPlan | RunPlan, *, started_ns: int) -> int:
-        """Note in the store that a run starts, so that one whose record never comes is on record as failed."""
+        """Note in the store that a run starts: if its record never comes, it is on record as failed."""
         return self.store.begin(
             what, handoff=plan.handoff, endpoint=plan.endpoint, started_unix_ns=started_ns
         )

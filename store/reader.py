@@ -16,7 +16,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from store import rollup, rows, schema, streaming
+from store import rollup, rows, schema, streaming, thinning
 from store.cells import Length
 from store.clock import NS_PER_S
 from store.errors import DatabaseMistake
@@ -35,6 +35,7 @@ from store.records import (
     WindowOpened,
 )
 from store.rollup import Rolled
+from store.thinning import Due, Plan
 
 HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
 
@@ -142,6 +143,11 @@ class Reader:
         since_ns, until_ns = time
         if since_ns >= until_ns:
             return []
+        if lengths == (Length.TEN,):
+            whole_ns = min(max(since_ns, self._tens_from_ns()), until_ns)  # those before were dropped
+            if whole_ns > since_ns:
+                before = self._span_sums(path, (since_ns, whole_ns), histograms)
+                return [*before, *self._cover(path, lengths, (whole_ns, until_ns), histograms)]
         if not lengths:
             return self._span_sums(path, time, histograms)
         found = rollup.cells_of(
@@ -152,6 +158,9 @@ class Reader:
         before = self._cover(path, lengths[1:], (since_ns, found[0].started_unix_ns), histograms)
         after = self._cover(path, lengths[1:], (found[-1].ended_unix_ns, until_ns), histograms)
         return [*before, *found, *after]
+
+    def _tens_from_ns(self) -> int:
+        return self._one("SELECT max(tens_from_ns) FROM rollup") or 0
 
     def _span_sums(self, path: tuple[int, str, str], time: tuple[int, int], histograms: bool) -> list[Rolled]:
         _, handoff, endpoint = path
@@ -217,6 +226,10 @@ class Reader:
         """What was let go of the record, in the order in which it went."""
         sql = f"SELECT {rows.THINNED} FROM thinned ORDER BY seq"  # noqa: S608 - names of our own
         return [rows.thinned_of(row) for row in self._connection.execute(sql)]
+
+    def due(self, plan: Plan) -> list[Due]:
+        """What the site file's rules would let go now (`store.thinning`)."""
+        return thinning.due(self._connection, plan)
 
     def each(
         self,

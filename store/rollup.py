@@ -213,9 +213,10 @@ class Rollup:
         """With a `timezone` that the sums do not follow yet, or none ever made, they are made now."""
         self._connection = connection
         self._open: dict[tuple[int, Length, int], _Sum] = {}
-        found = connection.execute("SELECT timezone, kept_until_ns FROM rollup").fetchone()
+        found = connection.execute("SELECT timezone, kept_until_ns, tens_from_ns FROM rollup").fetchone()
         self._timezone: str = found[0] if found else timezone or "UTC"
         self._kept_until_ns: int = found[1] if found else 0
+        self._tens_from_ns: int = found[2] if found else 0
         self._cells = Cells(zone(self._timezone))
         if found is None or timezone not in (None, self._timezone):
             self._timezone = timezone or self._timezone
@@ -243,6 +244,16 @@ class Rollup:
     def keep_until(self, unix_ns: int) -> None:
         """Make no sums anew any more of days that began before this, because minutes are going."""
         self._kept_until_ns = max(self._kept_until_ns, self._cells.of(Length.DAY, unix_ns)[1])
+        self._note()
+
+    def drop_tens(self, before_ns: int) -> None:
+        """Keep no sums of ten minutes of days before this."""
+        self._tens_from_ns = max(self._tens_from_ns, self._cells.of(Length.DAY, before_ns)[0])
+        self._open.clear()
+        self._connection.execute(
+            "DELETE FROM rolled WHERE path IN (SELECT id FROM path) AND length = ? AND started_unix_ns < ?",
+            (Length.TEN, self._tens_from_ns),
+        )
         self._note()
 
     def rebuild(self) -> None:
@@ -295,7 +306,7 @@ class Rollup:
             for row in self._connection.execute(sql, (path, span.started_unix_ns, ended_ns, seq))
         ]
         keys = set()
-        for length in Length:
+        for length in self._lengths(span):
             key, cell = self._cell(path, length, span.started_unix_ns)
             cell.add(span, stalls)
             keys.add(key)
@@ -317,11 +328,14 @@ class Rollup:
             if span.started_unix_ns < self._kept_until_ns or not speaks(span):
                 continue
             if stall.started_unix_ns < ended_ns:
-                for length in Length:
+                for length in self._lengths(span):
                     key, cell = self._cell(path, length, span.started_unix_ns)
                     cell.add_stall(stall)
                     keys.add(key)
         return keys
+
+    def _lengths(self, span: TrainSpan) -> Iterator[Length]:
+        return (one for one in Length if one is not Length.TEN or span.started_unix_ns >= self._tens_from_ns)
 
     def _cell(self, path: int, length: Length, unix_ns: int) -> tuple[tuple[int, Length, int], _Sum]:
         start_ns, end_ns = self._cells.of(length, unix_ns)
@@ -342,9 +356,8 @@ class Rollup:
 
     def _note(self) -> None:
         self._connection.execute(
-            "INSERT INTO rollup (id, timezone, kept_until_ns) VALUES (1, ?, ?) ON CONFLICT DO UPDATE "
-            "SET timezone = excluded.timezone, kept_until_ns = excluded.kept_until_ns",
-            (self._timezone, self._kept_until_ns),
+            "INSERT OR REPLACE INTO rollup (id, timezone, kept_until_ns, tens_from_ns) VALUES (1, ?, ?, ?)",
+            (self._timezone, self._kept_until_ns, self._tens_from_ns),
         )
 
 

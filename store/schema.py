@@ -486,7 +486,8 @@ def m005_rollup(db: Database) -> None:
         CREATE TABLE rollup (
             id INTEGER PRIMARY KEY CHECK (id = 1),
             timezone TEXT NOT NULL,
-            kept_until_ns INTEGER NOT NULL
+            kept_until_ns INTEGER NOT NULL,
+            tens_from_ns INTEGER NOT NULL
         ) STRICT
         """
     )

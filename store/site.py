@@ -38,6 +38,9 @@ class WindowKind(StrEnum):
     MAINTENANCE = "maintenance"
 
 
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Times:
     """When something happens, in local time of the site.
@@ -50,6 +53,17 @@ class Times:
     dates: frozenset[date]
     from_minute: int
     to_minute: int
+
+    def said(self) -> str:
+        """As a person reads them: ``every day 18:00-23:00``, ``Mon Tue 19:00-21:00``."""
+        days = " ".join(WEEKDAYS[one] for one in sorted(self.weekdays))
+        if len(self.weekdays) == len(WEEKDAYS):
+            days = "every day"
+        dates = " ".join(str(one) for one in sorted(self.dates))
+        begin, end = (
+            f"{minute // 60:02d}:{minute % 60:02d}" for minute in (self.from_minute, self.to_minute)
+        )
+        return f"{dates or days} {begin}-{end}"
 
 
 EVENINGS = Times(weekdays=frozenset(range(7)), dates=frozenset(), from_minute=18 * 60, to_minute=23 * 60)
@@ -228,6 +242,25 @@ class Rules:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Keep:
+    """How many days details are kept, None for ever; see `store.thinning` for what never goes."""
+
+    minutes_days: int | None = 400  # the histograms of a train's minutes
+    minute_counts_days: int | None = None
+    bins_days: int | None = 400  # the 100 ms bins of a rate run
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """Days of which nothing goes while the claim stands in the site file; the last one is included."""
+
+    name: str
+    first_day: date
+    last_day: date
+    handoff: str | None  # None: all
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
     """One place with its lines. `invented` marks demo data wherever it shows."""
 
@@ -246,6 +279,8 @@ class Site:
     busy: Times = EVENINGS
     campaigns: tuple[CampaignPlan, ...] = ()
     timestamp_url: str | None = None  # who stamps each day's head, by RFC 3161
+    keep: Keep = Keep()
+    claims: tuple[Claim, ...] = ()
     runs_by_default: bool = False  # the file has no [[run]], so `runs` is the schedule of the line's class
 
     def handoff(self, name: str) -> Handoff:

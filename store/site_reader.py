@@ -21,11 +21,14 @@ from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, sh
 from store.records import Direction
 from store.site import (
     EVENINGS,
+    WEEKDAYS,
     CampaignPlan,
     Card,
+    Claim,
     Destination,
     EndpointRef,
     Handoff,
+    Keep,
     Rules,
     RunPlan,
     Safety,
@@ -57,7 +60,6 @@ from store.toml_table import (
 
 T = TypeVar("T")
 
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 NOT_STATED = "not stated"
 DEFAULT_FLOWS = default_schedule.FLOWS
 
@@ -71,7 +73,9 @@ _LAYERS = {
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
 _INTERFACE = re.compile(r"[^\s/]{1,15}")  # a Linux interface name: 15 bytes at most, no slash, no space
 _HOURS = re.compile(r"([0-9]{1,2}):([0-9]{2})\s*-\s*([0-9]{1,2}):([0-9]{2})")
+_DAYS = re.compile(r"([0-9]{1,6})\s*days?")
 _DAY_MINUTES = 24 * 60
+KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
@@ -119,7 +123,7 @@ def read(file: Path) -> Site:
     """The site that `file` describes. Raises SiteMistake for the first mistake found."""
     source = open_toml(file)
     top = Table(source, (), source.values)
-    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal")
+    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim")
     handoffs = _handoffs(top)
     endpoints = _endpoints(top)
     names = {each.name for each in handoffs}, {each.name for each in endpoints}
@@ -140,6 +144,8 @@ def read(file: Path) -> Site:
         rules=_rules(top.table("rules")),
         busy=busy,
         campaigns=_campaigns(top, *names),
+        keep=_keep(top.table("keep")),
+        claims=_claims(top, names[0]),
         timestamp_url=_timestamp_url(top.table("seal")),
         runs_by_default="run" not in top.values,
     )
@@ -459,6 +465,38 @@ def _timestamp_url(table: Table) -> str | None:
     return table.maybe("timestamp", _url)
 
 
+def _keep(table: Table) -> Keep:
+    table.only("minutes", "minute_counts", "bins")
+    usual = Keep()
+    found = Keep(
+        minutes_days=table.ask("minutes", _days_or_ever, usual.minutes_days),
+        minute_counts_days=table.ask("minute_counts", _days_or_ever, usual.minute_counts_days),
+        bins_days=table.ask("bins", _days_or_ever, usual.bins_days),
+    )
+    minutes, counts = found.minutes_days, found.minute_counts_days
+    if counts is not None and (minutes is None or counts < minutes):
+        table.refuse("minute_counts", "ends before minutes: a minute without counts has no histogram either")
+    return found
+
+
+def _claims(top: Table, handoffs: set[str]) -> tuple[Claim, ...]:
+    tables = top.tables("claim")
+    found = []
+    for table in tables:
+        table.only("name", "from", "to", "handoff")
+        claim = Claim(
+            name=table.need("name", _name, 'a short name such as "credit-november"'),
+            first_day=table.need("from", day, "the first day, without quotes, such as 2026-11-01"),
+            last_day=table.need("to", day, "the last day, without quotes, such as 2026-11-30"),
+            handoff=table.maybe("handoff", name_among("handoff", handoffs)),
+        )
+        if claim.last_day < claim.first_day:
+            table.refuse("to", f"{claim.last_day} is before {claim.first_day}, where the claim begins")
+        found.append(claim)
+    refuse_twins(tables)
+    return tuple(found)
+
+
 def _times_or_always(table: Table) -> Times | None:
     return _times(table) if any(key in table.values for key in _TIMES_KEYS) else None
 
@@ -514,6 +552,18 @@ def _secret_text(value: Any) -> str:
     if not isinstance(value, str) or not value.strip():
         raise ValueError("expected the line that `linebook endpoint invite` printed, in quotes")
     return value
+
+
+def _days_or_ever(value: Any) -> int | None:
+    """``"400 days"``, or None for ``"for ever"``."""
+    if value == "for ever":
+        return None
+    found = _DAYS.fullmatch(text(value).strip())
+    if not found or int(found[1]) < KEEP_DAYS_MIN:
+        raise ValueError(
+            f'{shown(value)} is neither "for ever" nor a time such as "400 days", of {KEEP_DAYS_MIN} at least'
+        )
+    return int(found[1])
 
 
 def _rate_or_never(value: Any) -> int | None:

@@ -19,7 +19,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from store import chain, schema, timestamp
+from store import chain, schema, thinning, timestamp
 from store.clock import rfc3339
 from store.errors import DatabaseMistake
 from store.seal import (
@@ -149,7 +149,10 @@ def _database(path: Path, trusted: frozenset[str], *, alone: bool) -> Result:
         connection.text_factory = chain.exact_text
         connection.execute("BEGIN")  # one moment of it, though a probe may be writing
         try:
-            return check(_evidence(connection), trusted=trusted)
+            result = check(_evidence(connection), trusted=trusted)
+            if result.verified:
+                result.findings += _sums(connection)
+            return result
         except sqlite3.Error as error:
             return Result(findings=[Finding(what="unreadable", why=f"the file is damaged: {error}")])
 
@@ -169,6 +172,13 @@ def _evidence(connection: sqlite3.Connection) -> Evidence:
         start=End(),
         end=End(seq=end[0], head=end[1]) if end else End(seq=-1),
     )
+
+
+def _sums(connection: sqlite3.Connection) -> list[Finding]:
+    """Whether the sums that are left of thinned minutes are those that the chain vouches for."""
+    whys = connection.execute("SELECT seq, why FROM thinned ORDER BY seq").fetchall()
+    altered = thinning.altered_sums(connection, whys)
+    return [] if altered is None else [Finding(what="changed", seq=altered[0], kind="sums", why=altered[1])]
 
 
 def check(evidence: Evidence, *, trusted: frozenset[str] = frozenset()) -> Result:

@@ -25,16 +25,18 @@ from concurrent.futures import Future
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
-from store import schema
+from store import schema, thinning
 from store.chain import Chain
 from store.clock import NS_PER_S, Clock
 from store.errors import DatabaseMistake, StoreTrouble
-from store.records import Failed, Gap, Owner, Record
+from store.records import Failed, Gap, Owner, Record, Thinned, TrainSpan
 from store.rollup import Rollup
 from store.rows import Row, row_of
 from store.seal import Key
+from store.thinning import Due, Plan
+from store.unfinished import SoFar, Unfinished
 
 COMMIT_WITHIN_S = 0.2
 RETRY_EVERY_S = 2.0
@@ -75,6 +77,14 @@ class _Stamp:
 
 
 @dataclass(frozen=True, slots=True)
+class _Work:
+    """Something that needs a transaction of its own."""
+
+    do: Callable[[], Any]
+    done: Future[Any]
+
+
+@dataclass(frozen=True, slots=True)
 class _Flush:
     done: Future[None]
     close: bool = False
@@ -84,14 +94,24 @@ class Writer:
     """One open database, locked against other writers. Make it with `Writer.open`."""
 
     def __init__(
-        self, connection: sqlite3.Connection, lock: int, clock: Clock, *, chain: Chain, rollup: Rollup
+        self,
+        connection: sqlite3.Connection,
+        lock: int,
+        clock: Clock,
+        *,
+        chain: Chain,
+        rollup: Rollup,
+        unfinished: Unfinished,
     ) -> None:
         self._connection = connection
         self._lock = lock
         self._clock = clock
         self._chain = chain
         self._rollup = rollup
-        self._queue: queue.SimpleQueue[_Entry | _Begun | _Stamp | _Alive | _Flush] = queue.SimpleQueue()
+        self._unfinished = unfinished
+        self._queue: queue.SimpleQueue[_Entry | _Begun | _Stamp | _Alive | SoFar | _Work | _Flush] = (
+            queue.SimpleQueue()
+        )
         self._pending: list[_Entry | _Begun | _Stamp] = []
         self._alive: _Alive | None = None
         self._refused: tuple[int, int, int] | None = None  # how many, from when to when
@@ -131,7 +151,10 @@ class Writer:
                     chain.begin(clock.unix_ns())
                     chain.add(_left_under_way(connection), clock.unix_ns())
                     rollup = Rollup(connection, timezone)
-                made = cls(connection, lock, clock, chain=chain, rollup=rollup)
+                unfinished = Unfinished(path)
+                left = [span for span in unfinished.left() if not _is_stored(connection, span)]
+                made = cls(connection, lock, clock, chain=chain, rollup=rollup, unfinished=unfinished)
+                made._take_over(left)
             except sqlite3.Error as error:
                 raise DatabaseMistake(f"{path} cannot be opened for writing: {error}") from None
             undo.pop_all()
@@ -167,6 +190,11 @@ class Writer:
         """How many records were handed over and are not stored yet, more or less."""
         return self._queue.qsize() + len(self._pending)
 
+    def so_far(self, span: TrainSpan) -> None:
+        """Note what a train has of a span that is not over, which is all that is left of it after a kill."""
+        self._check_open()
+        self._queue.put(SoFar(span))
+
     def stamp(self, head: int, token: bytes) -> None:
         """Keep the RFC 3161 response for the head of that number (`store.timestamp`)."""
         self._check_open()
@@ -176,6 +204,18 @@ class Writer:
         """Note that the probe runs at `unix_ns`; the next start reads it as `last_alive_unix_ns`."""
         self._check_open()
         self._queue.put(_Alive(unix_ns))
+
+    async def let_go(self, due: Due, plan: Plan) -> Thinned | None:
+        """Remove what is due of one sealed day (`store.thinning`). Raises StoreTrouble when it cannot."""
+        self._check_open()
+        done: Future[Thinned | None] = Future()
+        self._queue.put(_Work(lambda: self._let_go(due, plan), done))
+        return await asyncio.wrap_future(done)
+
+    def drop_tens(self, before_ns: int) -> None:
+        """Let go of the sums of ten minutes before this."""
+        self._check_open()
+        self._queue.put(_Work(lambda: self._rollup.drop_tens(before_ns), Future()))
 
     async def flush(self) -> None:
         """Wait until everything handed over so far is stored. Raises StoreTrouble when it cannot be."""
@@ -199,6 +239,14 @@ class Writer:
         os.close(self._lock)
         done.result()
 
+    def _take_over(self, left: list[TrainSpan]) -> None:
+        """Store what a killed process had not finished; it ran that long at least."""
+        for span in left:
+            self.append(span)
+            ended_ns = span.started_unix_ns + round(span.seconds * NS_PER_S)
+            if self.last_alive_unix_ns is not None:
+                self.last_alive_unix_ns = max(self.last_alive_unix_ns, ended_ns)
+
     def _check_open(self) -> None:
         if not self._thread.is_alive():
             raise StoreTrouble("the database is closed")
@@ -214,13 +262,34 @@ class Writer:
         while not closing:
             flush = self._gather()
             self._commit()
-            if flush is not None:
+            if isinstance(flush, _Work):
+                self._do(flush)
+            elif flush is not None:
                 closing = flush.close
                 if closing:
                     self._sign_off()
                 _finish(flush.done, self.trouble)
 
-    def _gather(self) -> _Flush | None:
+    def _do(self, work: _Work) -> None:
+        """Do something in a transaction of its own; whoever asked for it gets what comes of it."""
+        if not work.done.set_running_or_notify_cancel():
+            return
+        try:
+            with self._chain.transaction():
+                found = work.do()
+        except Exception as error:  # whatever it was, this thread goes on
+            self._rollup.forget()
+            trouble = error if isinstance(error, StoreTrouble) else StoreTrouble(str(error))
+            work.done.set_exception(trouble)
+        else:
+            work.done.set_result(found)
+
+    def _let_go(self, due: Due, plan: Plan) -> Thinned | None:
+        return thinning.let_go(
+            self._connection, self._chain, self._rollup, due, plan, now_ns=self._clock.unix_ns()
+        )
+
+    def _gather(self) -> _Flush | _Work | None:
         """Move what comes into `_pending` until it is time to commit, or somebody asks for it."""
         deadline_ns: int | None = None
         if self.trouble is not None:
@@ -233,10 +302,12 @@ class Writer:
                 found = self._queue.get(timeout=wait_s)
             except queue.Empty:
                 return None
-            if isinstance(found, _Flush):
+            if isinstance(found, (_Flush, _Work)):
                 return found
             if isinstance(found, _Alive):
                 self._alive = found  # only the last one counts
+            elif isinstance(found, SoFar):
+                self._unfinished.keep(found.span)
             else:
                 self._pending.append(found)
                 if self.trouble is None and _at_once(found):
@@ -281,12 +352,26 @@ class Writer:
             self._rollup.forget()
             self.trouble = StoreTrouble(f"the database cannot be written: {error}; {len(rows)} records wait")
             return
+        for row in rows:
+            if row.table == "train":
+                self._unfinished.stored(row)
+        self._unfinished.write()
         self._pending.clear()
         self._alive = None
         with self._refusing:
             if self._refused == refused:
                 self._refused = None
         self.trouble = None
+
+
+def _is_stored(connection: sqlite3.Connection, span: TrainSpan) -> bool:
+    """Whether the database holds the span itself."""
+    sql = (
+        "SELECT 1 FROM train WHERE started_unix_ns = ? "
+        "AND path = (SELECT id FROM path WHERE handoff = ? AND endpoint = ?)"
+    )
+    values = (span.started_unix_ns, span.handoff, span.endpoint)
+    return connection.execute(sql, values).fetchone() is not None
 
 
 def _at_once(entry: _Entry | _Begun | _Stamp) -> bool:
