@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import sqlite3
+from collections.abc import Awaitable, Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Protocol
@@ -33,7 +34,14 @@ class Stamps(Protocol):
     def stamp(self, head: int, token: bytes) -> None: ...
 
 
-async def keep_stamped(url: str, *, database: Path, store: Stamps, log: logging.Logger) -> None:
+async def keep_stamped(
+    url: str,
+    *,
+    database: Path,
+    store: Stamps,
+    log: logging.Logger,
+    sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
+) -> None:
     """Have each day's head stamped, until cancelled; after a failure again, each time twice as late."""
     wait_s = LOOK_EVERY_S
     while True:
@@ -50,7 +58,7 @@ async def keep_stamped(url: str, *, database: Path, store: Stamps, log: logging.
                 store.stamp(number, token)
                 log.info("time stamp stored head=%d from=%s time=%s", number, url, rfc3339(unix_ns))
                 wait_s = LOOK_EVERY_S
-        await asyncio.sleep(wait_s)
+        await sleep(wait_s)
 
 
 def _unstamped(database: Path) -> tuple[int, bytes] | None:

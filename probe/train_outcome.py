@@ -25,6 +25,7 @@ from array import array
 from bisect import bisect_left, bisect_right
 from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Sequence
+from copy import copy
 from dataclasses import dataclass
 from enum import Enum
 from itertools import chain
@@ -690,6 +691,24 @@ class Tally:
             from_clock=_count(marks, _SENT_BY_CLOCK | _ARRIVED_BY_CLOCK),
             clock_step=stepped,
         )
+
+    def certain(self, first: int, after: int, *, since_ns: int) -> int:
+        """Up to where of [first, after) it is known what became of each packet.
+
+        A reply may still be under way for those that were sent at `since_ns` or later.
+        """
+        for index in range(max(first, self.first_since(since_ns)), after):
+            if self.unanswered(index, index + 1):
+                return index
+        return after
+
+    def so_far(self, stretches: Sequence[tuple[int, int]]) -> list[Outcome]:
+        """`outcome` of each [first, after), in their order, though they will be asked for again."""
+        kept = copy(self._jitter_up), copy(self._jitter_down)
+        try:
+            return [self.outcome(first, after) for first, after in stretches]
+        finally:
+            self._jitter_up, self._jitter_down = kept
 
     def forget(self, before: int) -> None:
         """Let go of the packets before index `before`, which `outcome` has accounted for."""

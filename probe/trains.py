@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import tzinfo
 from random import Random
 from typing import Protocol
 
@@ -19,13 +21,18 @@ from probe.board import TrainNow, TrainState
 from probe.book import Book, placed
 from probe.changing import Halted, unless
 from probe.reach import Reach
+from probe.windows import stretches
 from store.clock import NS_PER_S, Clock
 from store.records import Failed, Gap, Stall, TrainSpan
 from store.site import TrainPlan
+from store.unfinished import SoFar
 
 FIRST_RETRY_S, LAST_RETRY_S = 2.0, 60.0
 
-Deliver = Callable[[TrainSpan | Stall | Gap], None]
+_LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, as it may be set meanwhile
+_AHEAD_NS = 86_400 * NS_PER_S
+
+Deliver = Callable[[TrainSpan | Stall | Gap | SoFar], None]
 
 
 class TrainMethod(Protocol):
@@ -68,6 +75,22 @@ async def keep_going(
         book.board.train(plan, None)
 
 
+async def keep_hours(
+    plan: TrainPlan, where: Reach, *, zone: tzinfo, method: TrainMethod, book: Book, random: Random
+) -> None:
+    """Run a train in its hours only, until cancelled; what lies between is planned, and no gap."""
+    while plan.times is not None:
+        now_ns = book.clock.unix_ns()
+        ahead = stretches(plan.times, from_ns=now_ns, to_ns=now_ns + _AHEAD_NS, where=zone)
+        if not ahead or ahead[0][0] > now_ns:
+            left_s = (ahead[0][0] - now_ns) / NS_PER_S if ahead else _LOOK_AGAIN_S
+            await asyncio.sleep(min(left_s, _LOOK_AGAIN_S))
+            continue
+        with suppress(TimeoutError):
+            async with asyncio.timeout((ahead[0][1] - now_ns) / NS_PER_S):
+                await keep_going(plan, where, method=method, book=book, random=random)
+
+
 def _pause_s(tries: int, *, random: Random) -> float:
     """Seconds until the next try: from 2 to 4 after the first, doubling, from 30 to 60 at last."""
     ceiling_s = min(LAST_RETRY_S, FIRST_RETRY_S * 2 ** min(tries, 10))
@@ -84,8 +107,11 @@ class _Train:
     still: str | None = field(default=None, init=False)  # why, as long as it stands still
     tries: int = field(default=0, init=False)
 
-    def deliver(self, record: TrainSpan | Stall | Gap) -> None:
+    def deliver(self, record: TrainSpan | Stall | Gap | SoFar) -> None:
         """Store what the train measured; it goes again if it stood still."""
+        if isinstance(record, SoFar):
+            self.book.store.so_far(record.span)
+            return
         self.resume(record.started_unix_ns)
         self.show(TrainState.GOING)
         self.tries = 0

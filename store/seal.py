@@ -79,9 +79,9 @@ def canonical(row: Row, seq: int) -> bytes:
 def record_object(row: Row, seq: int) -> dict[str, Any]:
     """What `canonical` writes, as an object."""
     head = {"kind": _KINDS.get(row.table, row.table), "handoff": row.handoff, "endpoint": row.endpoint}
-    found: dict[str, Any] = head | _shown(row.values) | {"seq": seq}
+    found: dict[str, Any] = head | shown(row.values) | {"seq": seq}
     if row.sides:
-        found["sides"] = sorted((_shown(side) for side in row.sides), key=lambda side: str(side["direction"]))
+        found["sides"] = sorted((shown(side) for side in row.sides), key=lambda side: str(side["direction"]))
     return found
 
 
@@ -91,7 +91,8 @@ def canonical_json(value: Mapping[str, Any]) -> bytes:
     return text.encode("utf-8", "surrogateescape")  # octets of a changed file that are no UTF-8, as they are
 
 
-def _shown(values: Mapping[str, Any]) -> dict[str, Any]:
+def shown(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Columns as canonical JSON holds them: bytes in hex, without what is NULL."""
     return {
         name: value.hex() if isinstance(value, bytes) else value
         for name, value in values.items()

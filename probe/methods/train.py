@@ -35,6 +35,7 @@ from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
 from store.errors import BadPacket
 from store.records import Failed, Gap, Owner, Stall, Stamps, TrainSpan
 from store.site import TrainPlan
+from store.unfinished import SoFar
 
 KEPT_PACKET_BYTES = 128  # of the daemon's trains; the base packet has 112
 ASK_AFTER_S = 5.0  # without a reply, the endpoint is asked whether it knows the train
@@ -56,7 +57,7 @@ _CLOCK_SHARE_MAX = 0.01  # more delays than this on the program's clock, and a s
 _ERROR_UNKNOWN_NS = NS_PER_S
 
 OnPacket = Callable[["PacketOutcome"], None]
-Deliver = Callable[[TrainSpan | Stall | Gap], None]
+Deliver = Callable[[TrainSpan | Stall | Gap | SoFar], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -496,6 +497,7 @@ class _Keeper:
         self._cut(now_ns)
         while self._closed and now_ns >= self._closed[0].ended_ns + self._waiting_s * NS_PER_S:
             self._finish_span(self._closed.pop(0))
+        self._tell_so_far(now_ns)
 
     def _note_trouble(self) -> None:
         """Move what the session noticed about itself to the span that is open."""
@@ -525,23 +527,36 @@ class _Keeper:
     def _finish_span(self, span: _OpenSpan) -> None:
         outcome = self._tally.outcome(span.first, span.after)
         self._tally.forget(span.after)
-        blips = [began_ns for began_ns in self._blips if began_ns < span.ended_ns]
-        self._blips = self._blips[len(blips) :]
-        if not outcome.sent:
-            return
-        self._deliver(
-            _span(
-                self._where,
-                outcome,
-                started_unix_ns=span.started_unix_ns,
-                seconds=round((span.ended_ns - span.started_ns) / NS_PER_S, 3),
-                per_second=self._plan.per_second,
-                packet_bytes=KEPT_PACKET_BYTES,
-                waiting_s=self._waiting_s,
-                blips=len(blips),
-                reasons=span.reasons(self._spacing_ns),
-            )
+        if outcome.sent:
+            self._deliver(self._span_of(span, outcome, ended_ns=span.ended_ns))
+        self._blips = [began_ns for began_ns in self._blips if began_ns >= span.ended_ns]
+
+    def _span_of(self, span: _OpenSpan, outcome: Outcome, *, ended_ns: int) -> TrainSpan:
+        return _span(
+            self._where,
+            outcome,
+            started_unix_ns=span.started_unix_ns,
+            seconds=round((ended_ns - span.started_ns) / NS_PER_S, 3),
+            per_second=self._plan.per_second,
+            packet_bytes=KEPT_PACKET_BYTES,
+            waiting_s=self._waiting_s,
+            blips=sum(span.started_ns <= began_ns < ended_ns for began_ns in self._blips),
+            reasons=span.reasons(self._spacing_ns),
         )
+
+    def _tell_so_far(self, now_ns: int) -> None:
+        """Deliver what there is of spans that are not final, in case this process does not come to that."""
+        tally, young_ns = self._tally, now_ns - round(self._waiting_s * NS_PER_S)
+        known = [
+            (span, tally.certain(span.first, span.after or tally.after, since_ns=young_ns))
+            for span in (*self._closed, self._open)
+        ]
+        known = [(span, after) for span, after in known if after > span.first]
+        outcomes = tally.so_far([(span.first, after) for span, after in known])
+        for (span, after), outcome in zip(known, outcomes, strict=True):
+            whole = span.ended_ns and after == span.after
+            ended_ns = span.ended_ns if whole else tally.sent_at(after - 1) + self._spacing_ns
+            self._deliver(SoFar(self._span_of(span, outcome, ended_ns=ended_ns)))
 
     def _tell(self, silence: Silence) -> None:
         if silence.duration_ns < STALL_NS:

@@ -2,10 +2,11 @@
 
     python tests/bench/survival.py [KILLS]
 
-Prints figures, judges none. A child writes as a daemon does, only faster: a second of a train and now and
-then a run, each begun before it ends. It is killed with SIGKILL at a random moment, KILLS times (200), on
-one database, which after each kill is opened as a probe's next start does, and verified. Then: how long one
-minute's records of all handoffs take to be stored and sealed with a full synchronous commit.
+Prints figures, judges none. A child writes as a daemon does, only faster: each second what a train's span
+has so far, every ten the span itself, and now and then a run, begun before it ends. It is killed with
+SIGKILL at a random moment, KILLS times (200), on one database, which after each kill is opened as a probe's
+next start does, and verified. Then: how long one minute's records of all handoffs take to be stored and
+sealed with a full synchronous commit.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ TICK_S = 0.01  # how long a second of the train takes here
 
 CHILD = f"""
 import sys, time
+from dataclasses import replace
 sys.path.insert(0, {str(HOUSE)!r})
 from pathlib import Path
 from store.clock import Clock
@@ -46,11 +48,16 @@ from tests.store import samples
 writer = Writer.open(Path(sys.argv[1]), clock=Clock())
 first = int(sys.argv[2])
 print("open", flush=True)
-number = None
+number, began = None, first
 for second in range(first, first + 10**9):
     due = time.monotonic() + {TICK_S}
     at = second * {SECOND_NS}
-    writer.append(samples.span(at))
+    span = replace(samples.span(began * {SECOND_NS}), seconds=float(second + 1 - began))
+    if second % 10 == 9:
+        writer.append(span)
+        began = second + 1
+    else:
+        writer.so_far(span)
     print("second", second, flush=True)
     if second % 5 == 0:
         number = writer.begin("run rate", handoff="old", endpoint="north", started_unix_ns=at)
@@ -92,7 +99,11 @@ def kill_once(path: Path, first: int, after_s: float, tally: Tally) -> int:
     Writer.open(path, clock=Clock()).close()
     since = first * SECOND_NS
     with closing(Reader.open(path)) as reader:
-        spans = {one.started_unix_ns // SECOND_NS for one in reader.train_spans(since_ns=since)}
+        spans = {
+            one.started_unix_ns // SECOND_NS + nth
+            for one in reader.train_spans(since_ns=since)
+            for nth in range(round(one.seconds))
+        }
         runs = {one.started_unix_ns // SECOND_NS for one in reader.rate_runs(since_ns=since)}
         troubles = [one for one in reader.troubles(since_ns=since) if not isinstance(one, Gap)]
     tally.kills += 1
@@ -142,11 +153,12 @@ def main() -> None:
         tally = survive(folder / "line.db", kills, random.Random(4))
         print(
             f"{tally.kills} kills in {time.monotonic() - begun:.0f} s: {tally.runs_lost} of "
-            f"{tally.runs_ended} ended runs lost, {tally.aborted} running ones recorded as failed, {tally.unsound} times unsound"
+            f"{tally.runs_ended} ended runs lost, {tally.aborted} running ones recorded as failed, "
+            f"{tally.unsound} times unsound"
         )
         wall_s = [count * TICK_S for count in tally.lost]
         print(
-            f"records of a train that a kill cost: {max(tally.lost)} at most, "
+            f"seconds of a train that a kill cost: {max(tally.lost)} at most, "
             f"{statistics.mean(tally.lost):.1f} on average, at one every {TICK_S * 1000:.0f} ms: "
             f"{max(wall_s):.2f} s of what was handed over"
         )

@@ -73,6 +73,9 @@ class WatchedWriter:
     def begin(self, what: str, *, handoff: str, endpoint: str, started_unix_ns: int) -> int:
         return self.writer.begin(what, handoff=handoff, endpoint=endpoint, started_unix_ns=started_unix_ns)
 
+    def so_far(self, span: TrainSpan) -> None:
+        self.writer.so_far(span)
+
     def stamp(self, head: int, token: bytes) -> None:
         self.writer.stamp(head, token)
 
