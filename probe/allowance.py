@@ -2,26 +2,32 @@
 
 A run costs rate x seconds / 8 in each direction it fills, with the rate that the contract card states: a
 forecast, as the line may give more or less. A train costs its packets both ways at the IP layer. Spending
-is counted per handoff and local calendar month; trains are counted and never stopped, runs are.
+is counted per handoff and local calendar month. Trains are counted and never stopped: what they will need
+until the month ends is set aside, and what campaigns have planned too. From 80 % of the allowance on, the
+other runs are thinned, one of every 2, 4, 8, ... slots, so that the forecast stays within the allowance.
 
 Pure: times are Unix nanoseconds that the caller hands in. Imports store and the schedule.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import tzinfo
+from datetime import timedelta, tzinfo
+from random import Random
 from typing import NamedTuple
 
-from probe.schedule import midnight_ns, runs_in
-from store.clock import local
+from probe.schedule import has_busy_run, hours_s, midnight_ns, runs_a_day
+from store.clock import NS_PER_S, local
+from store.default_schedule import FLOWS
 from store.layers import IP_BYTES, UDP_BYTES
 from store.records import Direction
-from store.site import Card, Handoff, RunPlan, Site, TrainPlan
+from store.site import CampaignPlan, Card, Handoff, RunPlan, Site, Times, TrainPlan
 
 TRAIN_PAYLOAD_BYTES = 128  # of a packet of the daemon's trains, as methods.train has it
 MONTH_DAYS = 30  # what a forecast calls a month; spending goes by the calendar
+WARN_RATIO = 0.8  # of the allowance: from here on runs are thinned
 _DAY_S = 86_400
 _OVER_IP_BYTES = IP_BYTES[4] + UDP_BYTES
 
@@ -80,29 +86,154 @@ def monthly_cost(site: Site) -> dict[str, tuple[CostLine, ...]]:
     return {handoff.name: tuple(_lines(site, handoff)) for handoff in site.handoffs}
 
 
-def may_start(handoff: Handoff, *, spent_bytes: int, cost_bytes: int | None) -> str | None:
+class Thin(NamedTuple):
+    """One of `one_in` slots has its run; with `spares_busy` those that the busy hours must have go as well.
+
+    `one_in` is a power of two, or 0 when no run fits any more.
+    """
+
+    one_in: int
+    spares_busy: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Allowance:
+    """How a handoff stands in a month. `limit_bytes` is None without an allowance.
+
+    The others are what the schedule will still move until the month ends: trains, campaigns, the runs that
+    the busy hours must have, one a day and plan, and all other runs, unthinned.
+    """
+
+    handoff: str
+    spent_bytes: int
+    limit_bytes: int | None
+    trains_bytes: int
+    campaigns_bytes: int
+    busy_bytes: int
+    runs_bytes: int
+
+    @property
+    def warns(self) -> bool:
+        """Whether 80 % of the allowance are spent."""
+        return self.limit_bytes is not None and self.spent_bytes >= WARN_RATIO * self.limit_bytes
+
+    @property
+    def thin(self) -> Thin:
+        """How far runs are thinned now, so that the forecast stays within the allowance where it can."""
+        if self.limit_bytes is None or not self.warns:
+            return Thin(1, spares_busy=True)
+        left_bytes = self.limit_bytes - self.spent_bytes - self.trains_bytes - self.campaigns_bytes
+        if left_bytes <= 0:
+            return Thin(0, spares_busy=False)
+        if left_bytes > self.busy_bytes:
+            return Thin(_power_of_two(self.runs_bytes / (left_bytes - self.busy_bytes)), spares_busy=True)
+        return Thin(_power_of_two((self.busy_bytes + self.runs_bytes) / left_bytes), spares_busy=False)
+
+    @property
+    def forecast_bytes(self) -> int:
+        """What the month will have cost at its end, with the thinning there is now."""
+        one_in, spares_busy = self.thin
+        going = self.spent_bytes + self.trains_bytes + self.campaigns_bytes
+        if not one_in:
+            return going
+        if spares_busy:
+            return going + self.busy_bytes + self.runs_bytes // one_in
+        return going + (self.busy_bytes + self.runs_bytes) // one_in
+
+    def said(self) -> str:
+        """The sentence for a notice: what is spent, what the month will come to, what is thinned."""
+        if self.limit_bytes is None:
+            return f"handoff {self.handoff}: {megabytes(self.spent_bytes)} spent this month, without a limit"
+        share = self.spent_bytes / self.limit_bytes
+        thinned = {1: "no run is thinned", 0: "no more runs go, trains do"}.get(
+            self.thin.one_in, f"one of {self.thin.one_in} slots has its run"
+        )
+        return (
+            f"handoff {self.handoff}: {share:.0%} of the test allowance of {megabytes(self.limit_bytes)} are "
+            f"spent; forecast to the month's end {megabytes(self.forecast_bytes)}; {thinned}"
+        )
+
+
+def state(site: Site, handoff: Handoff, *, spent_bytes: int, now_ns: int, where: tzinfo) -> Allowance:
+    """How `handoff` stands at an instant, with so many bytes spent in its local month."""
+    ends_ns = month_end_ns(now_ns, where=where)
+    left_days = (ends_ns - now_ns) / (_DAY_S * NS_PER_S)
+    trains = (train for train in site.trains if train.handoff == handoff.name)
+    runs = () if handoff.metered and not handoff.metered_runs else site.runs
+    own = [(run, _once_bytes(run, handoff.card) or 0) for run in runs if run.handoff == handoff.name]
+    busy_bytes = round(sum(once for run, once in own if has_busy_run(run)) * left_days)
+    all_bytes = round(sum(once * runs_a_day(run) for run, once in own) * left_days)
+    return Allowance(
+        handoff=handoff.name,
+        spent_bytes=spent_bytes,
+        limit_bytes=handoff.allowance_bytes,
+        trains_bytes=round(sum(_train_day_bytes(train) for train in trains) * left_days),
+        campaigns_bytes=sum(
+            _campaign_bytes(one, handoff.card, from_ns=now_ns, to_ns=ends_ns, where=where)
+            for one in site.campaigns
+            if one.run.handoff == handoff.name
+        ),
+        busy_bytes=busy_bytes,
+        runs_bytes=max(0, all_bytes - busy_bytes),
+    )
+
+
+def may_start(handoff: Handoff, found: Allowance, *, cost_bytes: int | None) -> str | None:
     """None when a rate run may start, else the sentence that says why not.
 
-    `spent_bytes` is what this handoff's tests moved in this local month, `cost_bytes` what the run will.
-    A run of unknown cost may start until the allowance is used up.
+    A run of unknown cost may start until the allowance, less what the trains need, is used up.
     """
-    if handoff.metered:
+    if handoff.metered and not handoff.metered_runs:
         return f"handoff {handoff.name} is metered, so it gets no rate runs"
-    if handoff.allowance_bytes is None:
+    if found.limit_bytes is None:
         return None
-    if spent_bytes + (cost_bytes or 0) <= handoff.allowance_bytes and spent_bytes < handoff.allowance_bytes:
+    left_bytes = found.limit_bytes - found.spent_bytes - found.trains_bytes
+    if left_bytes > 0 and (cost_bytes or 0) <= left_bytes:
         return None
-    left_bytes = max(0, handoff.allowance_bytes - spent_bytes)
-    needs = "" if cost_bytes is None else f" and the run needs about {megabytes(cost_bytes)}"
-    return (
-        f"{megabytes(left_bytes)} of this month's test allowance of {megabytes(handoff.allowance_bytes)}"
-        f" are left{needs}"
+    left = megabytes(max(0, found.limit_bytes - found.spent_bytes))
+    trains = (
+        f", of which the trains need {megabytes(found.trains_bytes)} until the month ends"
+        if found.trains_bytes
+        else ""
     )
+    needs = "" if cost_bytes is None else f" and the run needs about {megabytes(cost_bytes)}"
+    return f"{left} of this month's test allowance of {megabytes(found.limit_bytes)} are left{trains}{needs}"
+
+
+@dataclass(slots=True, kw_only=True)
+class Thinning:
+    """Which slots of a plan go without their run: of each so many in a row one, at random, has it.
+
+    At random, as every fourth slot of an hourly plan would always be the same hours of the day.
+    """
+
+    random: Random
+    left: int = field(default=0, init=False)  # slots of this row to come
+    chosen: int = field(default=0, init=False)
+
+    def leaves_out(self, one_in: int) -> bool:
+        """Whether the next slot goes without. A row that is under way is finished as it began."""
+        if self.left == 0 or one_in == 1:
+            self.left, self.chosen = one_in, self.random.randint(1, one_in)
+        here = self.left == self.chosen
+        self.left -= 1
+        return not here
+
+
+def _power_of_two(least: float) -> int:
+    """The smallest power of two that is not below `least`; 1 for what is below 1."""
+    return 1 << math.ceil(math.log2(max(1.0, least)))
 
 
 def month_start_ns(unix_ns: int, *, where: tzinfo) -> int:
     """The instant at which the local month of `unix_ns` began."""
     return midnight_ns(local(unix_ns, where).date().replace(day=1), where=where)
+
+
+def month_end_ns(unix_ns: int, *, where: tzinfo) -> int:
+    """The instant at which the local month of `unix_ns` ends."""
+    first = local(unix_ns, where).date().replace(day=1)
+    return midnight_ns((first + timedelta(days=31)).replace(day=1), where=where)
 
 
 def megabytes(count: int) -> str:
@@ -118,26 +249,59 @@ def _lines(site: Site, handoff: Handoff) -> Iterator[CostLine]:
         if train.handoff == handoff.name:
             yield CostLine(_train_words(train), _month_of(train))
     for run in site.runs:
-        if run.handoff == handoff.name and not handoff.metered:
-            once = run_bytes(handoff.card, direction=run.direction, seconds=run.seconds)
-            count = runs_in(MONTH_DAYS, every_s=run.every_s)
+        if run.handoff == handoff.name and (handoff.metered_runs or not handoff.metered):
+            once = _once_bytes(run, handoff.card)
             uncounted = ", not counted as the card states no rate" if once is None else ""
-            yield CostLine(_run_words(run) + uncounted, (once or 0) * count)
+            yield CostLine(_run_words(run) + uncounted, round((once or 0) * runs_a_day(run) * MONTH_DAYS))
+
+
+def campaign_cost(plan: CampaignPlan, card: Card, *, runs: int) -> CostLine:
+    """A whole campaign's forecast."""
+    once = _once_bytes(plan.run, card)
+    uncounted = ", not counted as the card states no rate" if once is None else ""
+    return CostLine(f"{_run_words(plan.run)}, {runs} runs{uncounted}", (once or 0) * runs)
+
+
+def _campaign_bytes(plan: CampaignPlan, card: Card, *, from_ns: int, to_ns: int, where: tzinfo) -> int:
+    """What a campaign will move in a span, by its runs a day; a count may end it earlier."""
+    begins_ns = max(from_ns, midnight_ns(plan.first_day, where=where))
+    ends_ns = to_ns
+    if plan.last_day is not None:
+        ends_ns = min(to_ns, midnight_ns(plan.last_day + timedelta(days=1), where=where))
+    runs = runs_a_day(plan.run) * max(0, ends_ns - begins_ns) / (_DAY_S * NS_PER_S)
+    if plan.count is not None:
+        runs = min(runs, plan.count)
+    return round((_once_bytes(plan.run, card) or 0) * runs)
+
+
+def _once_bytes(run: RunPlan, card: Card) -> int | None:
+    return run_bytes(card, direction=run.direction, seconds=run.seconds)
 
 
 def _month_of(train: TrainPlan) -> int:
-    return train_bytes(
-        per_second=train.per_second, seconds=MONTH_DAYS * _DAY_S, ip_packet_bytes=packet_at_ip()
-    )
+    return round(_train_day_bytes(train) * MONTH_DAYS)
+
+
+def _train_day_bytes(train: TrainPlan) -> float:
+    seconds = float(_DAY_S)
+    if train.times is not None:
+        seconds = hours_s(train.times) * len(train.times.weekdays) / 7
+    return train.per_second * seconds * packet_at_ip() * 2
 
 
 def _train_words(train: TrainPlan) -> str:
-    return f"train to {train.endpoint}, {train.per_second:g} packets a second"
+    return f"train to {train.endpoint}, {train.per_second:g} packets a second{_times_words(train.times)}"
 
 
 def _run_words(run: RunPlan) -> str:
     way = "both ways" if run.direction is Direction.BOTH else str(run.direction)
-    return f"rate run to {run.endpoint}, {way}, {run.seconds} s every {_span(run.every_s)}"
+    flows = "" if run.flows == FLOWS else f", {run.flows} flow{'s' if run.flows > 1 else ''}"
+    often = f"{run.seconds} s every {_span(run.every_s)}"
+    return f"rate run to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
+
+
+def _times_words(times: Times | None) -> str:
+    return "" if times is None else f", {times.said()}"
 
 
 def _span(seconds: int) -> str:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
-from probe import hours, traffic, upload
+from probe import campaign, hours, letting_go, traffic, upload
 from probe.allowance import Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
@@ -24,12 +24,12 @@ from probe.openings import Openings
 from probe.reach import Binding, Reach
 from probe.runs import RateMethod, Runs
 from probe.status import Status
-from probe.trains import TrainMethod, keep_going
+from probe.trains import TrainMethod, keep_going, keep_hours
 from probe.wire import invitation
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
-from store.records import Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
-from store.site import EndpointRef, RunPlan, Site, TrainPlan, Where
+from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
+from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
 
 ALIVE_EVERY_S = 10.0
 STOP_WITHIN_S = 1.8  # what was under way has ended at both ends by then, or is said not to have
@@ -104,10 +104,12 @@ async def prepared(
     random: Random | None = None,
     spent_bytes: Mapping[str, int] | None = None,
     opened: Iterable[WindowOpened] = (),
+    sealed: Iterable[Campaign] = (),
     version: str = "unknown",
     log: logging.Logger = _LOG,
 ) -> Daemon:
-    """A daemon that has not begun yet. `opened` are the windows that were open when the last one ended.
+    """A daemon that has not begun yet. `opened` are the windows that were open when the last one ended,
+    `sealed` the campaigns that have begun.
 
     The rest as `run` has it.
     """
@@ -125,6 +127,7 @@ async def prepared(
         methods=methods,
         random=random or SystemRandom(),
         version=version,
+        sealed=list(sealed),
     )
 
 
@@ -146,12 +149,14 @@ class Daemon:
     methods: Methods
     random: Random
     version: str
+    sealed: list[Campaign] = field(default_factory=list)
     started_ns: int = field(default=0, init=False)
     refused: str | None = field(default=None, init=False)  # why the last site file was not taken over
     began: asyncio.Event = field(default_factory=asyncio.Event, init=False)
     _group: asyncio.TaskGroup = field(default_factory=asyncio.TaskGroup, init=False)
     _trains: dict[tuple[TrainPlan, Reach], asyncio.Task[None]] = field(default_factory=dict, init=False)
     _scheduled: dict[str, _Scheduled] = field(default_factory=dict, init=False)
+    _unsealed: set[str] = field(default_factory=set, init=False)  # campaigns that are not on the disk yet
     _watches: list[asyncio.Task[None]] = field(default_factory=list, init=False)
 
     async def run(self) -> None:
@@ -257,6 +262,8 @@ class Daemon:
                 f"{site.file}: database: it may not change while the probe runs ({self.site.database} is "
                 "open); stop the probe to change it"
             )
+        for why in campaign.refusals(site, self.sealed):
+            raise UserMistake(why)
         reaches, where = _reaches(site), zone(site.timezone)
         purse = self.book.purse
         month_ns = month_start_ns(self.book.clock.unix_ns(), where=where)
@@ -277,6 +284,11 @@ class Daemon:
         for old in self._watches:
             old.cancel()
         self._watches = [self._start(hours.record_openings(self.site, self.book), name="window hours")]
+        self._watches += self._follow_campaigns()
+        thinning = letting_go.once_a_day(
+            self.site, store=self.book.store, clock=self.book.clock, log=self.book.log
+        )
+        self._watches.append(self._start(thinning, name="thinning"))
         if self.site.timestamp_url is not None:
             from probe import stamping  # brings libraries along that few sites need
 
@@ -308,17 +320,54 @@ class Daemon:
         """One train, once the one on the same path that it takes the place of has let go."""
         if after is not None:
             await asyncio.wait({after})
-        await keep_going(train, where, method=self.methods.train, book=self.book, random=self.random)
+        method, book, random = self.methods.train, self.book, self.random
+        if train.times is None:
+            await keep_going(train, where, method=method, book=book, random=random)
+        else:
+            local = zone(self.site.timezone)
+            await keep_hours(train, where, zone=local, method=method, book=book, random=random)
+
+    def _follow_campaigns(self) -> list[asyncio.Task[None]]:
+        """Wait for the beginning of those that are still to come; the sealed ones go by their records."""
+        begun = {one.name for one in self.sealed}
+        for why in campaign.refusals(self.site, self.sealed):
+            self.book.log.error("campaign kept as it began why=%s", why)
+        waiting = [self._begin_campaign(plan) for plan in self.site.campaigns if plan.name not in begun]
+        waiting += [self._seal_campaign(name) for name in self._unsealed]
+        return [self._start(each, name="campaign") for each in waiting]
+
+    async def _begin_campaign(self, plan: CampaignPlan) -> None:
+        timezone = self.site.timezone
+        await campaign.begins(plan, timezone=timezone, clock=self.book.clock)
+        begun = campaign.begin(plan, timezone=timezone, book=self.book, random=self.random)
+        self.sealed.append(begun)
+        self._unsealed.add(begun.name)
+        await self._seal_campaign(begun.name)
+
+    async def _seal_campaign(self, name: str) -> None:
+        """Let the runs of a campaign come due once it is on the disk, and chained."""
+        await campaign.written(name, book=self.book)
+        self._unsealed.discard(name)
+        self._follow_runs()
+
+    def _campaigns_on(self, handoff: str) -> list[Campaign]:
+        """The sealed campaigns that a handoff can still serve."""
+        endpoints = self.reaches.get(handoff, {})
+        own = (one for one in self.sealed if one.handoff == handoff and one.name not in self._unsealed)
+        return [one for one in own if one.endpoint in endpoints]
 
     def _follow_runs(self) -> None:
         planned = {plan.handoff for plan in self.site.runs}
+        planned |= {name for name in self.reaches if self._campaigns_on(name)}
         for name in [name for name in self._scheduled if name not in planned]:
             self._scheduled.pop(name).task.cancel()
             self.book.board.plan(name, ())
         for name in planned:
             handoff, reaches = self.site.handoff(name), self.reaches[name]
             if name in self._scheduled:
-                self._scheduled[name].runs.replan(self.site, handoff=handoff, reaches=reaches)
+                self._scheduled[name].runs.replan(
+                    self.site, handoff=handoff, reaches=reaches, campaigns=self._campaigns_on(name)
+                )
                 continue
             runs = Runs(
                 site=self.site,
@@ -328,6 +377,7 @@ class Daemon:
                 book=self.book,
                 random=self.random,
                 look=self.methods.look,
+                campaigns=self._campaigns_on(name),
             )
             plans = [plan for plan in self.site.runs if plan.handoff == name]
             self._scheduled[name] = _Scheduled(

@@ -11,6 +11,7 @@ import asyncio
 import signal
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import TypedDict
 
 from probe import daemon, door
 from probe.daemon import ALIVE_EVERY_S, Daemon, Methods
@@ -19,9 +20,14 @@ from probe.status import one_line
 from store import site as sites
 from store.clock import NS_PER_US, Clock
 from store.errors import LinebookError, StoreTrouble
-from store.records import WindowOpened
+from store.records import Campaign, WindowOpened
 from store.site import Site
 from store.writer import Writer
+
+
+class _Left(TypedDict):
+    opened: Iterable[WindowOpened]
+    sealed: Iterable[Campaign]
 
 
 async def run(
@@ -42,7 +48,7 @@ async def run(
         clock=clock,
         writer=writer,
         methods=methods,
-        opened=await asyncio.to_thread(_opened, site),
+        **await asyncio.to_thread(_left, site),
         version=version,
     )
     service = _Service(daemon=made, manager=manager, clock=clock)
@@ -58,13 +64,13 @@ async def run(
             await asyncio.gather(around, return_exceptions=True)
 
 
-def _opened(site: Site) -> Iterable[WindowOpened]:
-    """The windows that were open when the last probe ended. Blocks."""
+def _left(site: Site) -> _Left:
+    """What the last probe left: the windows that were open, and the campaigns that have begun. Blocks."""
     from store.reader import Reader
 
     reader = Reader.open(site.database)
     try:
-        return reader.open_windows()
+        return {"opened": reader.open_windows(), "sealed": reader.campaigns()}
     finally:
         reader.close()
 

@@ -1,24 +1,24 @@
 """The rate runs of one handoff, one at a time: each is started, skipped by a rule, or fails, on record.
 
-What is due when stands in schedule, what forbids it in windows, openings and allowance, what makes it wait
-in traffic; here is the waiting.
+What is due when stands in schedule and campaign, what forbids it in safety, windows, openings and
+allowance, what makes it wait in traffic; here is the waiting.
 """
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Protocol
 
-from probe import allowance, traffic, windows
+from probe import allowance, campaign, safety, traffic, windows
 from probe.book import Book, placed
 from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
-from probe.schedule import Due, next_due, run_ns
+from probe.schedule import Busy, Due, next_due, run_ns
 from store.clock import NS_PER_S, Clock, zone
-from store.records import Carrier, Failed, Owner, RateRun, Skipped
+from store.records import Campaign, Carrier, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, RunPlan, Site
 
 WHAT = "run rate"
@@ -39,7 +39,8 @@ class RateMethod(Protocol):
 class Runs:
     """The scheduled rate runs of `handoff`; `reaches` holds the way to each endpoint by its name.
 
-    `look` shows the traffic on the way there; None leaves other traffic alone.
+    `campaigns` are those that have begun, and go by their records alone. `look` shows the traffic on the way
+    there; None leaves other traffic alone.
     """
 
     site: Site
@@ -50,7 +51,9 @@ class Runs:
     random: Random
     look: traffic.Look | None = None
     busy_until_ns: int = field(default=0, init=False)  # when the last run ended
+    campaigns: Sequence[Campaign] = ()
     due: list[Due] = field(default_factory=list, init=False)
+    thinning: dict[RunPlan, allowance.Thinning] = field(default_factory=dict, init=False)
     replanned: Changing = field(default_factory=Changing, init=False)
 
     async def keep_to(self, plans: Sequence[RunPlan]) -> None:
@@ -60,15 +63,22 @@ class Runs:
             planned = await self._first_due()
             why = await self._held_back(planned)
             if why is None:
-                await self._run(planned.plan)
+                await self._run(planned)
                 self.busy_until_ns = self.book.clock.unix_ns()
             else:
                 self._skip(planned, why)
             self._done(planned)
 
-    def replan(self, site: Site, *, handoff: Handoff, reaches: Mapping[str, Reach]) -> None:
+    def replan(
+        self,
+        site: Site,
+        *,
+        handoff: Handoff,
+        reaches: Mapping[str, Reach],
+        campaigns: Sequence[Campaign] = (),
+    ) -> None:
         """Go by another site file from now on. A run under way is finished by the old one."""
-        self.site, self.handoff, self.reaches = site, handoff, reaches
+        self.site, self.handoff, self.reaches, self.campaigns = site, handoff, reaches, campaigns
         self._plan([plan for plan in site.runs if plan.handoff == handoff.name])
 
     def _plan(self, plans: Sequence[RunPlan]) -> None:
@@ -76,33 +86,58 @@ class Runs:
         known, now_ns = self.due, self.book.clock.unix_ns()
         self.due = []
         for plan in plans:
-            same = next((one for one in known if one.plan == plan), None)
+            same = next((one for one in known if one.plan == plan and not one.campaign), None)
             if same is not None:
                 known.remove(same)
-            self.due.append(same or self._next(plan, now_ns))
+            self._add(same or self._next(plan, now_ns))
+        for one in self.campaigns:
+            same = next((due for due in known if due.campaign == one.name), None)
+            self._add(same or campaign.due_after(one, now_ns))
         self._show_due()
         self.replanned.changed()
 
     def _done(self, planned: Due) -> None:
-        """Draw the next one of this plan, if it is still planned."""
+        """Draw the next one of this plan, or take the next of this campaign, if it is still planned."""
         clock = self.book.clock
-        after_ns = planned.slot.end_ns  # slots that passed meanwhile are skipped one by one, on record
+        # slots that passed meanwhile are skipped one by one, on record
+        after_ns = planned.slot.end_ns
         if clock.unix_ns() - after_ns > _CATCH_UP_NS:
             after_ns = clock.unix_ns()
-        for number, one in enumerate(self.due):
-            if one is planned:
-                self.due[number] = self._next(planned.plan, after_ns)
+        if any(one is planned for one in self.due):
+            self.due = [one for one in self.due if one is not planned]
+            sealed = next((one for one in self.campaigns if one.name == planned.campaign), None)
+            if sealed is not None:
+                from_ns = max(planned.start_ns + 1, clock.unix_ns() - _CATCH_UP_NS)
+                self._add(campaign.due_after(sealed, from_ns))
+            else:
+                self._add(self._next(planned.plan, after_ns))
         self._show_due()
+
+    def _add(self, due: Due | None) -> None:
+        if due is not None:
+            self.due.append(due)
 
     def _show_due(self) -> None:
         self.book.board.plan(self.handoff.name, [(one.start_ns, one.plan) for one in self.due])
 
-    def _next(self, plan: RunPlan, after_ns: int) -> Due:
-        return next_due(plan, after_ns, where=zone(self.site.timezone), random=self.random)
+    def _next(self, plan: RunPlan, after_ns: int) -> Due | None:
+        where = zone(self.site.timezone)
+        busy = Busy(times=self.site.busy, closed=self._closed)
+        return next_due(plan, after_ns, where=where, random=self.random, busy=busy)
+
+    def _closed(self, from_ns: int, to_ns: int) -> Sequence[tuple[int, int]]:
+        """When within a span no run may fill the handoff, as far as that is known ahead."""
+        never = safety.closed(
+            self.handoff.safety, from_ns=from_ns, to_ns=to_ns, where=zone(self.site.timezone)
+        )
+        return (*windows.closed(self.site, self.handoff.name, from_ns=from_ns, to_ns=to_ns), *never)
 
     async def _first_due(self) -> Due:
         """The planned run that comes first, once it is time, or time to look at the line before it."""
         while True:
+            if not self.due:
+                await self.replanned.change_within(_LOOK_AGAIN_S)
+                continue
             planned = min(self.due, key=lambda one: one.start_ns)
             ahead_s = traffic.LOOK_S if self.look else 0.0
             left_s = (planned.start_ns - self.book.clock.unix_ns()) / NS_PER_S - ahead_s
@@ -157,18 +192,30 @@ class Runs:
             return "the probe woke up too late in its slot"
         if (why := self.book.openings.no_run(name)) is not None:
             return why
-        ends_ns = now_ns + run_ns(planned.plan)
+        ends_ns, where = now_ns + run_ns(planned.plan), zone(self.site.timezone)
+        if (why := safety.forbids(self.handoff, from_ns=now_ns, to_ns=ends_ns, where=where)) is not None:
+            return why
         opening = windows.blocking(self.site, name, from_ns=now_ns, to_ns=ends_ns)
         if opening is not None:
             return f"it would touch {opening.window.kind} window {opening.window.name!r}"
-        spent_bytes = self.book.purse.spent_bytes(name, now_ns=now_ns)
-        return allowance.may_start(
-            self.handoff, spent_bytes=spent_bytes, cost_bytes=self._cost_bytes(planned.plan)
-        )
+        return self._not_paid(planned, now_ns)
+
+    def _not_paid(self, planned: Due, now_ns: int) -> str | None:
+        """The sentence when the allowance has no room for this run, or must be spared."""
+        spent_bytes = self.book.purse.spent_bytes(self.handoff.name, now_ns=now_ns)
+        where = zone(self.site.timezone)
+        found = allowance.state(self.site, self.handoff, spent_bytes=spent_bytes, now_ns=now_ns, where=where)
+        why = allowance.may_start(self.handoff, found, cost_bytes=self._cost_bytes(planned.plan))
+        if why is not None or planned.campaign:
+            return why  # what a campaign has planned is set aside for it
+        if planned.busy and found.thin.spares_busy:
+            return None
+        thinning = self.thinning.setdefault(planned.plan, allowance.Thinning(random=self.random))
+        return found.said() if thinning.leaves_out(found.thin.one_in) else None
 
     def _skip(self, planned: Due, why: str) -> None:
         skipped = Skipped(
-            what=WHAT,
+            what=_what(planned),
             why=why,
             planned_unix_ns=planned.start_ns,
             handoff=planned.plan.handoff,
@@ -179,29 +226,32 @@ class Runs:
             "run skipped handoff=%s endpoint=%s why=%s", skipped.handoff, skipped.endpoint, why
         )
 
-    async def _run(self, plan: RunPlan) -> None:
+    async def _run(self, planned: Due) -> None:
         """Run once, keep what came of it, and charge what it moved."""
+        plan, what = planned.plan, _what(planned)
         began_ns, began_monotonic_ns = self.book.clock.unix_ns(), self.book.clock.monotonic_ns()
-        begun = self.book.begin(WHAT, plan, started_ns=began_ns)
+        begun = self.book.begin(what, plan, started_ns=began_ns)
         try:
             with self.book.board.running(plan, unix_ns=began_ns):
                 found = await self._measured(plan)
         except asyncio.CancelledError:
-            stopped = Failed(what=WHAT, why="the probe was stopped during the run", whose=Owner.HOUSE)
+            likely_bytes = self._likely_bytes(plan, since_ns=began_monotonic_ns)
+            why = "the probe was stopped during the run"
+            stopped = Failed(what=what, why=why, whose=Owner.HOUSE, spent_bytes=likely_bytes)
             self.book.keep(placed(stopped, plan, started_ns=began_ns), ends=begun)
             raise
         path = (plan.handoff, plan.endpoint)
         if isinstance(found, RateRun):
-            self.book.keep(found, ends=begun)
+            self.book.keep(_as_planned(found, planned), ends=begun)
             self.book.charge(plan.handoff, found.spent_bytes)
             values = (*path, plan.direction, found.standing, found.spent_bytes)
             self.book.log.info(
                 "run stored handoff=%s endpoint=%s direction=%s standing=%s spent_bytes=%d", *values
             )
             return
-        self.book.keep(placed(found, plan, started_ns=began_ns), ends=begun)
-        took_s = (self.book.clock.monotonic_ns() - began_monotonic_ns) / NS_PER_S
-        self.book.charge(plan.handoff, self._likely_bytes(plan, took_s=took_s))
+        failed = replace(found, what=what, spent_bytes=self._likely_bytes(plan, since_ns=began_monotonic_ns))
+        self.book.keep(placed(failed, plan, started_ns=began_ns), ends=begun)
+        self.book.charge(plan.handoff, failed.spent_bytes)
         self.book.log.warning("run failed handoff=%s endpoint=%s why=%s", *path, found.why)
 
     async def _measured(self, plan: RunPlan) -> RateRun | Failed:
@@ -222,9 +272,21 @@ class Runs:
     def _cost_bytes(self, plan: RunPlan) -> int | None:
         return allowance.run_bytes(self.handoff.card, direction=plan.direction, seconds=plan.seconds)
 
-    def _likely_bytes(self, plan: RunPlan, *, took_s: float) -> int:
+    def _likely_bytes(self, plan: RunPlan, *, since_ns: int) -> int:
         """What a failed run moved, which nobody counted: by the time it took, the whole run at most."""
+        took_s = (self.book.clock.monotonic_ns() - since_ns) / NS_PER_S
         return round((self._cost_bytes(plan) or 0) * min(1.0, took_s / plan.seconds))
+
+
+def _what(planned: Due) -> str:
+    """What a run calls itself where it has no figures; `dashboard.judge.campaign` knows it by that."""
+    return f"{WHAT}, campaign {planned.campaign}" if planned.campaign else WHAT
+
+
+def _as_planned(run: RateRun, planned: Due) -> RateRun:
+    """The run with the moment that was drawn for it, and its campaign."""
+    known = replace(run.circumstances, planned_unix_ns=planned.start_ns, campaign=planned.campaign or None)
+    return replace(run, circumstances=known)
 
 
 async def _until(unix_ns: int, *, clock: Clock) -> None:

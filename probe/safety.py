@@ -14,7 +14,7 @@ from __future__ import annotations
 from datetime import tzinfo
 
 from probe.windows import stretches
-from store.site import Handoff, Safety, Times
+from store.site import Handoff, Safety
 
 CAUTION = (
     "A rate run fills the line. Emergency calls, alarms, lift phones and medical devices may depend on it: "
@@ -73,22 +73,10 @@ def said(handoff: Handoff) -> str:
         return f"No run will fill this line: {why}. {CAUTION}"
     depend = [key for key in _ASKED if getattr(handoff.safety, key)]
     told = f"{_list(depend)} depend on it" if depend else "nothing is said to depend on it"
-    hours = ", ".join(_hours(times) for times in handoff.safety.never)
+    hours = ", ".join(times.said() for times in handoff.safety.never)
     return f"Runs may fill this line ({told})" + (f", but never {hours}." if hours else ".")
 
 
 def _list(keys: tuple[str, ...] | list[str]) -> str:
     words = [_ASKED[key] for key in keys]
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def _hours(times: Times) -> str:
-    days = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-    if times.dates:
-        on = f"on {', '.join(str(one) for one in sorted(times.dates))}"
-    else:
-        on = (
-            "every day" if len(times.weekdays) == 7 else " ".join(days[one] for one in sorted(times.weekdays))
-        )
-    begin, end = (f"{minute // 60:02d}:{minute % 60:02d}" for minute in (times.from_minute, times.to_minute))
-    return f"{on} {begin}-{end}"

@@ -7,7 +7,19 @@ from pathlib import Path
 
 from probe.wire.invitation import Invitation, write
 from store.records import Circumstances, Direction, RateRun, Stamps
-from store.site import Card, EndpointRef, Handoff, RunPlan, Site, Times, TrainPlan, Where, Window, WindowKind
+from store.site import (
+    Card,
+    EndpointRef,
+    Handoff,
+    RunPlan,
+    Safety,
+    Site,
+    Times,
+    TrainPlan,
+    Where,
+    Window,
+    WindowKind,
+)
 
 EVERY_DAY = frozenset(range(7))
 INVITATION = write(Invitation(host="192.0.2.230", port=47862, flow_port=47863, key=bytes(32), pin=bytes(32)))
@@ -20,7 +32,14 @@ def handoff(name: str = "A", *, up_mbps: int | None = 20, down_mbps: int | None 
         rate_down_bps=None if down_mbps is None else down_mbps * 1_000_000,
     )
     return Handoff(
-        name=name, title=name, interface=None, source=None, metered=False, allowance_bytes=None, card=card
+        name=name,
+        title=name,
+        interface=None,
+        source=None,
+        metered=False,
+        allowance_bytes=None,
+        card=card,
+        safety=Safety(emergency_calls=False, alarms=False, medical_devices=False),
     )
 
 
