@@ -109,11 +109,11 @@ class _Train:
 
     def deliver(self, record: TrainSpan | Stall | Gap | SoFar) -> None:
         """Store what the train measured; it goes again if it stood still."""
+        self.show(TrainState.GOING)
         if isinstance(record, SoFar):
             self.book.store.so_far(record.span)
             return
         self.resume(record.started_unix_ns)
-        self.show(TrainState.GOING)
         self.tries = 0
         if isinstance(record, TrainSpan):
             self.covered_ns = record.started_unix_ns + round(record.seconds * NS_PER_S)

@@ -25,6 +25,10 @@ name = "Namespaces (invented)"
 invented = true
 timezone = "UTC"
 database = "line.db"
+[safety]
+emergency_calls = "no"
+alarms = "no"
+medical_devices = "no"
 [[handoff]]
 name = "A"
 interface = "{interface}"
