@@ -15,6 +15,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -30,7 +31,7 @@ from store.cells import Cells, Length
 from store.clock import NS_PER_S, local, rfc3339
 from store.columns import Values, values_of, values_of_sum
 from store.dictionary import ABOUT, DAYS, EXPORTED, HOURS, LIST_FIELDS, Column, Table, Type, described
-from store.errors import UserMistake
+from store.errors import DatabaseMistake, UserMistake
 from store.reader import Reader
 
 # A cell that begins so may run as a formula in a spreadsheet. The apostrophe itself is among them, so that
@@ -73,10 +74,13 @@ class Landing:
         self._targets: list[Path] = []
         self._made: list[Path] = []
 
-    def place(self, name: str) -> Path:
-        """Where to write what will be `name` below the root. Raises UserMistake for what is there already."""
+    def place(self, name: str, *, renews: bool = False) -> Path:
+        """Where to write what will be `name` below the root.
+
+        Raises UserMistake for what is there already, unless forced to replace it or told that this renews it.
+        """
         target = self._root / name
-        if target.exists() and not (self._force and target.is_file()):
+        if target.exists() and not ((self._force or renews) and target.is_file()):
             hint = "name another place, or say --force to replace it" if target.is_file() else "it is no file"
             raise UserMistake(f"{target} is there already; {hint}")
         self._make(target.parent)
@@ -128,9 +132,11 @@ def write(reader: Reader, to: Path, choice: Choice, *, format_: Format, force: b
             output = outputs[format_](landing, choice)
             for table in EXPORTED:
                 rows[table.kind] = output.write(table, _rows(reader, table, choice))
-            _describe(landing, to, output.tables(), force=force)
+            _describe(landing, to, output.tables())
     except OSError as error:
         raise UserMistake(f"{to} cannot be written: {error.strerror or error}") from None
+    except sqlite3.Error as error:
+        raise DatabaseMistake(f"the record cannot be read to its end: {error}") from None
     return Exported(rows=rows, files=landing.targets)
 
 
@@ -196,8 +202,8 @@ def _rows(reader: Reader, table: Table, choice: Choice) -> Iterator[Values]:
     return (values_of(record, seq=seq, site=choice.site, where=choice.where) for seq, record in found)
 
 
-def _describe(landing: Landing, to: Path, tables: tuple[Table, ...], *, force: bool) -> None:
-    """Put the dictionary beside the export; one that is there already and says the same stays."""
+def _describe(landing: Landing, to: Path, tables: tuple[Table, ...]) -> None:
+    """Put the dictionary beside the export; an earlier one stays if it says the same, else is renewed."""
     rows = described(tables)
     out = io.StringIO(newline="")
     csv.writer(out, lineterminator="\r\n").writerows([ABOUT, *rows])
@@ -212,8 +218,10 @@ def _describe(landing: Landing, to: Path, tables: tuple[Table, ...], *, force: b
     as_json = json.dumps({"kind": "dictionary", "schema": 1, "kinds": kinds}, indent=1) + "\n"
     for name, text in (("dictionary.csv", out.getvalue()), ("dictionary.json", as_json)):
         content = text.encode()
-        if not (to / name).is_file() or (to / name).read_bytes() != content:
-            landing.place(name).write_bytes(content)
+        there = (to / name).read_bytes() if (to / name).is_file() else b""
+        if there != content:
+            beginning = content[: content.index(b"\n", 2)]  # by which a dictionary can be told
+            landing.place(name, renews=there.startswith(beginning)).write_bytes(content)
 
 
 class _Output(Protocol):

@@ -564,6 +564,31 @@ class TestFiles:
             exported(path, tmp_path / "p", Format.PARQUET, replace(ALL, site=site))
         assert {row["site"] for row in of_duckdb(tmp_path / "p", "stall")} == {"one", "two"}
 
+    @pytest.mark.parametrize("name", ["dictionary.csv", "dictionary.json"])
+    def test_a_dictionary_of_an_older_version_is_renewed_and_another_file_is_not(
+        self, tmp_path: Path, name: str
+    ) -> None:
+        """So that a nightly export into one tree goes on after an upgrade."""
+        path = database(tmp_path, [samples.stall()])
+        root = exported(path, tmp_path / "p", Format.PARQUET)
+        new = (root / name).read_bytes()
+        (root / name).write_bytes(b"".join(new.splitlines(keepends=True)[:40]))
+        exported(path, root, Format.PARQUET, replace(ALL, site="two"))
+        assert (root / name).read_bytes() == new
+        (root / name).write_text("mine")
+        with pytest.raises(UserMistake, match=name):
+            exported(path, root, Format.PARQUET, replace(ALL, site="three"))
+        assert (root / name).read_text() == "mine"
+
+    def test_a_damaged_database_is_a_sentence(self, tmp_path: Path) -> None:
+        path = database(tmp_path, [samples.span(nth) for nth in range(400)])
+        damaged = bytearray(path.read_bytes())
+        damaged[len(damaged) // 2 :] = b"\x5a" * (len(damaged) - len(damaged) // 2)
+        path.write_bytes(damaged)
+        with pytest.raises(DatabaseMistake, match="cannot be read"):
+            exported(path, tmp_path / "csv", Format.CSV)
+        assert not (tmp_path / "csv").exists()
+
     def test_an_export_that_breaks_off_leaves_nothing(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
