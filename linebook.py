@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from store import door
     from store.export import Choice
     from store.records import Failed
-    from store.site import Site
+    from store.site import Handoff, Site
     from store.thinning import Due, Plan
 
 T = TypeVar("T")
@@ -404,6 +404,7 @@ def _dashboard(options: argparse.Namespace) -> int:
 
 def _run_rate(options: argparse.Namespace) -> int:
     from dashboard import text
+    from probe import safety
     from probe.methods import rate
     from store.jsonform import as_json
     from store.records import Direction, Failed
@@ -415,6 +416,7 @@ def _run_rate(options: argparse.Namespace) -> int:
         congestion=options.congestion,
     )
     where = _reach(options)
+    _say(safety.CAUTION)
     found = _finish(lambda: rate.run(plan, where, Clock(), on_progress=_say))
     if isinstance(found, Failed):
         return _failed(found, options)
@@ -487,13 +489,39 @@ def _site_check(options: argparse.Namespace) -> int:
         for name, lines in allowance.monthly_cost(site).items()
     }
     questions = {handoff.name: layers.open_questions(handoff.card) for handoff in site.handoffs}
+    answers = {handoff.name: _answers(site, handoff) for handoff in site.handoffs}
     plan, due = _due(site)
     if options.json:
-        _print_json(text.site_json(site, costs, questions) | {"keep": text.keep_json(plan, due)})
+        _print_json(text.site_json(site, costs, questions, answers) | {"keep": text.keep_json(plan, due)})
     else:
-        print(text.site(site, costs, questions))
+        print(text.site(site, costs, questions, answers))
         print(text.keep(plan, due))
     return 0
+
+
+def _answers(site: Site, handoff: Handoff) -> list[str]:
+    """What a handoff's schedule may do, is, and can show, a sentence each; safety first."""
+    from dashboard.judge import campaign as judge
+    from probe import allowance, campaign, safety, schedule
+    from store import default_schedule
+    from store.clock import zone
+
+    said = [safety.said(handoff)]
+    own = [run for run in site.runs if run.handoff == handoff.name]
+    if site.runs_by_default:
+        said.append(default_schedule.said(handoff))
+    if own and not any(schedule.in_busy_hours(run) for run in own):
+        said.append("No run is sure to fall into the busy hours every day: each has days or hours between.")
+    for plan in site.campaigns:
+        if plan.run.handoff == handoff.name:
+            runs = campaign.runs_planned(plan, where=zone(site.timezone))
+            cost = allowance.campaign_cost(plan, handoff.card, runs=runs)
+            best = judge.at_best(runs, promised=handoff.card.met_ratio)
+            said.append(
+                f"Campaign {plan.name}: {plan.question} {best} Together {allowance.megabytes(cost.bytes)} "
+                f"({cost.what})."
+            )
+    return said
 
 
 def _due(site: Site) -> tuple[Plan, list[Due] | None]:

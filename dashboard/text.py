@@ -122,11 +122,18 @@ def check(plan: StreamPlan, found: Check) -> str:
     return "\n".join(lines)
 
 
-def site(site: Site, costs: Costs, questions: Mapping[str, Sequence[str]]) -> str:
-    """What `site check` says of a file without mistakes: its schedule's bytes, its cards' open questions."""
+def site(
+    site: Site, costs: Costs, questions: Mapping[str, Sequence[str]], answers: Mapping[str, Sequence[str]]
+) -> str:
+    """What `site check` says of a file without mistakes: its schedule's bytes, its cards' open questions.
+
+    `answers` are sentences about each handoff; the first is whether runs may fill it, and comes before all.
+    """
     lines = [f"{site.file}: no mistakes found. {'Invented data. ' if site.invented else ''}".rstrip()]
+    lines += [f"Handoff {name}: {sentences[0]}" for name, sentences in answers.items()]
     for handoff in site.handoffs:
-        lines += ["", f"Handoff {handoff.name} ({handoff.title}): bytes in 30 days, both directions"]
+        lines += ["", f"Handoff {handoff.name} ({handoff.title})", *answers[handoff.name][1:]]
+        lines.append("Bytes in 30 days, both directions:")
         rows = costs.get(handoff.name, ())
         lines += [f"  {_bytes(amount):>10}  {what}" for what, amount in rows]
         total = sum(amount for _, amount in rows)
@@ -173,7 +180,9 @@ def _going(rule: Rule, due: Sequence[Due]) -> tuple[int, int]:
     return sum(one.rows for one in own), sum(one.bytes for one in own)
 
 
-def site_json(site: Site, costs: Costs, questions: Mapping[str, Sequence[str]]) -> dict[str, Any]:
+def site_json(
+    site: Site, costs: Costs, questions: Mapping[str, Sequence[str]], answers: Mapping[str, Sequence[str]]
+) -> dict[str, Any]:
     """The same as one JSON object."""
     return {
         "kind": "site",
@@ -183,6 +192,7 @@ def site_json(site: Site, costs: Costs, questions: Mapping[str, Sequence[str]]) 
         "handoffs": [
             {
                 "handoff": handoff.name,
+                "said": list(answers[handoff.name]),
                 "allowance_bytes": handoff.allowance_bytes,
                 "month_bytes": sum(amount for _, amount in costs.get(handoff.name, ())),
                 "month": [{"what": what, "bytes": amount} for what, amount in costs.get(handoff.name, ())],

@@ -135,6 +135,11 @@ def has_busy_run(plan: RunPlan) -> bool:
     return plan.times is None and _OFTEN_S <= plan.every_s < _DAY_S
 
 
+def in_busy_hours(plan: RunPlan) -> bool:
+    """Whether a plan has a run in the busy hours of every day, or hours that somebody chose for it."""
+    return has_busy_run(plan) or plan.times is not None or plan.every_s < _OFTEN_S
+
+
 def busy_room(plan: RunPlan, slot: Slot, *, busy: Busy, where: tzinfo) -> Room:
     """When a run in this slot must start so that the busy hours of its day have it; empty: at any time.
 

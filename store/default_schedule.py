@@ -42,6 +42,18 @@ def class_of(handoff: Handoff) -> ScheduleClass:
     return ScheduleClass.A if small or slow or handoff.metered else ScheduleClass.B
 
 
+def said(handoff: Handoff) -> str:
+    """Which schedule a handoff has when its site file names none, and what is not part of it."""
+    if handoff.metered and not handoff.metered_runs:
+        return "No [[run]] in the file, and the line is metered: no rate runs."
+    if class_of(handoff) is ScheduleClass.A:
+        return "No [[run]] in the file: schedule A, for a line that is capped, slow, or has no stated rate."
+    return (
+        "No [[run]] in the file: schedule B, for a line that is neither capped nor slow. Light runs at a tenth "
+        "of the rate are not part of it: a rate run of this version always fills the line."
+    )
+
+
 def trains(handoff: Handoff, endpoints: tuple[EndpointRef, ...], *, busy: Times) -> tuple[TrainPlan, ...]:
     """The trains of a handoff; a second endpoint of class A is asked in the busy hours only."""
     outside, house = _places(endpoints)
