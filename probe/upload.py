@@ -47,7 +47,7 @@ def _tell(change: bool | None, found: traffic.Others, site: Site, handoff: str, 
                 name=NAME,
                 window=OpenKind.SHOW,
                 opener=Opener.UPLOAD,
-                why=f"others uploaded more than {mark_mbps:g} Mb/s for {site.rules.show_after_s} s, "
+                why=f"others uploaded more than {mark_mbps:g} Mb/s for {_span(site.rules.show_after_s)}, "
                 f"{found.up_bps / 1e6:.1f} Mb/s at last",
                 handoff=handoff,
             )
@@ -55,9 +55,15 @@ def _tell(change: bool | None, found: traffic.Others, site: Site, handoff: str, 
     elif change is False:
         shown = _shown(book, handoff)
         if shown is not None:
-            minutes = site.rules.show_closes_after_s / 60
-            why = f"others uploaded no more than {mark_mbps:g} Mb/s for {minutes:g} min"
+            why = (
+                f"others uploaded no more than {mark_mbps:g} Mb/s for {_span(site.rules.show_closes_after_s)}"
+            )
             book.close_window(shown, why=why)
+
+
+def _span(seconds: int) -> str:
+    """A whole number of minutes as such, any other time in seconds."""
+    return f"{seconds} s" if seconds % 60 or seconds == 60 else f"{seconds // 60} min"
 
 
 def _shown(book: Book, handoff: str) -> WindowOpened | None:

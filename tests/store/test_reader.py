@@ -16,7 +16,7 @@ from store.clock import Clock
 from store.errors import DatabaseMistake
 from store.histogram import Histogram
 from store.reader import Reader, ReaderThread
-from store.records import Failed, Gap, Owner
+from store.records import Failed, Gap, Opener, OpenKind, Owner, WindowClosed, WindowOpened
 from store.writer import Writer
 from tests.store import samples
 
@@ -210,3 +210,35 @@ class TestThread:
             await thread.read(broken)
         assert await thread.read(lambda reader: reader.paths()) == PATHS
         await thread.close()
+
+
+def test_a_window_is_open_until_its_own_end_is_on_record(tmp_path: Path, writer: Writer) -> None:
+    """One closes by name, handoff and start: the same name elsewhere, or opened again, is another window."""
+
+    def show(started_unix_ns: int, handoff: str) -> WindowOpened:
+        return WindowOpened(
+            started_unix_ns=started_unix_ns,
+            name="show",
+            window=OpenKind.SHOW,
+            opener=Opener.PERSON,
+            why="on air",
+            handoff=handoff,
+        )
+
+    first, elsewhere, again = show(5, "A"), show(5, "B"), show(9, "A")
+    closed = WindowClosed(
+        started_unix_ns=7,
+        opened_unix_ns=5,
+        name="show",
+        window=OpenKind.SHOW,
+        opener=Opener.PERSON,
+        why="done",
+        handoff="A",
+    )
+    for record in (first, elsewhere, closed, again):
+        writer.append(record)
+    writer.flush_blocking()
+    with closing(Reader.open(tmp_path / "line.db")) as reader:
+        assert reader.open_windows() == [elsewhere, again]
+        assert reader.windows() == [first, elsewhere, closed, again]
+        assert reader.windows(since_ns=6, until_ns=9) == [closed]

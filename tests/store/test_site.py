@@ -14,7 +14,7 @@ from store import site_reader
 from store.errors import SiteMistake
 from store.layers import Layer
 from store.records import Direction
-from store.site import Card, Site, Transport, Where, WindowKind, load
+from store.site import Card, Rules, Site, Transport, Where, WindowKind, database_of, load
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 KEY = "c2VjcmV0LXNlY3JldC1zZWNyZXQtc2VjcmV0LXNlY3I"
@@ -143,11 +143,35 @@ class TestExample:
         quiet, works = site.windows
         assert (quiet.kind, quiet.handoffs, quiet.times.to_minute) == (WindowKind.QUIET, ("old",), 60)
         assert (works.kind, works.times.weekdays) == (WindowKind.MAINTENANCE, frozenset({1, 3}))
+        assert (works.reference, site.handoff("A").card.maintenance_cap_s) == (
+            "contract GC-40417, schedule 3",
+            4 * 3600,
+        )
+
+    def test_its_rules_are_those_that_hold_without_any(self, site: Site, tmp_path: Path) -> None:
+        assert site.rules == small(tmp_path).rules == Rules()
+        never = small(tmp_path, SMALL + '[rules]\nshow_upload = "never"\n')
+        assert never.rules == Rules(show_upload_bps=None)
+
+    def test_its_database_is_found_whatever_else_is_wrong(self, tmp_path: Path) -> None:
+        path = tmp_path / "wrong.toml"
+        path.write_text('timezone = 5\ndatabase = "kept/line.db"\n')
+        assert database_of(path) == tmp_path / "kept" / "line.db"
+        path.write_text("timezone = 5\n")
+        assert database_of(path) == tmp_path / "linebook.db"
+        path.write_text("database = 5\n")
+        with pytest.raises(SiteMistake, match=r"line 1: database: 5 is no text"):
+            database_of(path)
 
     def test_it_explains_every_key_there_is(self) -> None:
         """No key can be read that the example does not show."""
         keys = {*site_reader._QUESTIONS, *site_reader._RUN_KEYS, *site_reader._CAMPAIGN_KEYS}
-        keys |= set(site_reader._SITE_KEYS) | set(site_reader._TABLES) | set(site_reader._HANDOFF_KEYS)
+        keys |= (
+            set(site_reader._RULES_KEYS)
+            | set(site_reader._SITE_KEYS)
+            | set(site_reader._TABLES)
+            | set(site_reader._HANDOFF_KEYS)
+        )
         keys |= (
             set(site_reader._CARD_KEYS) | set(site_reader._DESTINATION_KEYS) | set(site_reader._TIMES_KEYS)
         )
@@ -289,6 +313,11 @@ MISTAKES = [
     ('timezone = "UTC+01:00"', 'timezone = "Mars/Olympus"', "timezone", "no time zone"),
     ("invented = true", "invented = 1", "invented", "neither true nor false"),
     ("[[window]]", "[[windows]]", "windows", 'did you mean "window"?'),
+    ('maintenance_cap = "4 h"', "maintenance_cap = 4", "handoff[2].card.maintenance_cap", "no unit"),
+    ('other_traffic = "5 %"', "other_traffic = 5", "rules.other_traffic", '"5 %"'),
+    ('show_upload = "2 Mb/s"', 'show_upload = "nevr"', "rules.show_upload", "is not a rate"),
+    ('show_after = "60 s"', 'show_after = "1 s"', "rules.show_after", "from 10 to 3600"),
+    ('show_closes_after = "10 min"', 'show_close_after = "10 min"', "rules.show_close_after", "did you mean"),
 ]
 
 
