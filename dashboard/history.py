@@ -1,7 +1,7 @@
 """What the judges look at, read from the store: all of that and little more.
 
-Four weeks of a train's minutes are forty thousand histograms; a plan's comparable hours are a tenth
-of them. Reads with a `Reader`, so it runs in that reader's thread. Imports store and judge.
+Four weeks of a train's minutes are forty thousand rows; a plan's comparable hours are read in sums. Reads
+with a `Reader`, so it runs in that reader's thread. Imports store and judge.
 """
 
 from __future__ import annotations
@@ -10,11 +10,14 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import TypeVar
 
 from dashboard.judge import comparable, contract, evidence, hours, stream, today
+from dashboard.judge.evidence import Known, Span
 from dashboard.judge.stream import Check
 from dashboard.judge.verdict import RateVerdict
+from store.cells import Length
 from store.clock import NS_PER_S, zone
 from store.reader import Reader
-from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, TrainSpan
+from store.records import Direction, Failed, RateRun, Skipped, Stall, TrainSpan
+from store.rollup import Rolled
 from store.site import Handoff, Site, StreamPlan
 
 VERDICT_S = 30 * 86_400  # what a contract verdict rests on, whatever period a page shows
@@ -22,19 +25,19 @@ VERDICT_S = 30 * 86_400  # what a contract verdict rests on, whatever period a p
 R = TypeVar("R")
 
 
-def of_site(reader: Reader, site: Site, *, now_unix_ns: int) -> list[Record]:
+def of_site(reader: Reader, site: Site, *, now_unix_ns: int) -> list[Known]:
     """Everything that Today's verdicts, answers and notices look at."""
     since_ns = now_unix_ns - VERDICT_S * NS_PER_S
     return [
         *reader.rate_runs(since_ns=since_ns, until_ns=now_unix_ns, bins=False),
         *reader.troubles(since_ns=since_ns, until_ns=now_unix_ns),
-        *reader.stalls(since_ns=since_ns, until_ns=now_unix_ns),
+        *reader.watched_stalls(since_ns=since_ns, until_ns=now_unix_ns),
         *_spans(reader, site, site.plans, now_unix_ns=now_unix_ns),
     ]
 
 
 def verdicts(
-    site: Site, handoff: Handoff, records: Iterable[Record]
+    site: Site, handoff: Handoff, records: Iterable[Known]
 ) -> tuple[tuple[Handoff, RateVerdict], ...]:
     """The verdict on each direction of a handoff; `records` reach back 30 days."""
     own = evidence.of_line(site, handoff.name, records)
@@ -62,13 +65,13 @@ def verdicts_of(reader: Reader, site: Site, handoff: Handoff, *, now_unix_ns: in
     return tuple(verdict for _, verdict in verdicts(site, handoff, [*runs, *troubles]))
 
 
-def check(site: Site, plan: StreamPlan, records: Iterable[Record], *, now_unix_ns: int) -> Check:
+def check(site: Site, plan: StreamPlan, records: Iterable[Known], *, now_unix_ns: int) -> Check:
     """The answer for a stream plan; `records` hold its comparable hours of four weeks."""
     own = evidence.of_line(site, plan.handoff, records)
     return stream.check(
         plan,
         runs=_only(RateRun, own),
-        spans=_only(TrainSpan, own),
+        spans=[*_only(Rolled, own), *_only(TrainSpan, own)],
         stalls=_only(Stall, own),
         now_unix_ns=now_unix_ns,
         zone=zone(site.timezone),
@@ -78,30 +81,55 @@ def check(site: Site, plan: StreamPlan, records: Iterable[Record], *, now_unix_n
 def check_of(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> Check:
     """The same, read from the store."""
     since_ns = now_unix_ns - comparable.HISTORY_S * NS_PER_S
-    records: list[Record] = [
+    records: list[Known] = [
         *reader.rate_runs(handoff=plan.handoff, since_ns=since_ns, until_ns=now_unix_ns, bins=False),
-        *reader.stalls(handoff=plan.handoff, since_ns=since_ns, until_ns=now_unix_ns),
+        *reader.watched_stalls(handoff=plan.handoff, since_ns=since_ns, until_ns=now_unix_ns),
         *_spans(reader, site, [plan], now_unix_ns=now_unix_ns),
     ]
     return check(site, plan, records, now_unix_ns=now_unix_ns)
 
 
-def _spans(
-    reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_ns: int
-) -> Iterator[TrainSpan]:
-    """Spans of the last hours, and of four weeks those in hours comparable with a plan's, each once."""
+def _spans(reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_ns: int) -> Iterator[Span]:
+    """Of the last hours each span, before those what came in hours comparable with a plan's; each once.
+
+    Only what a plan is compared with needs delays: the round trip of its spans, the older ones in sums.
+    """
     where, since_ns = zone(site.timezone), now_unix_ns - comparable.HISTORY_S * NS_PER_S
     recent_ns = now_unix_ns - today.RECENT_S * NS_PER_S
     for handoff in site.handoffs:
-        wanted = [(recent_ns, now_unix_ns)]
-        for plan in plans:
-            if plan.handoff == handoff.name:
-                found = hours.comparable_hours(
-                    plan.times, where, since_unix_ns=since_ns, until_unix_ns=now_unix_ns
+        wanted = _joined(
+            (show.start_unix_ns, show.end_unix_ns)
+            for plan in plans
+            if plan.handoff == handoff.name
+            for show in hours.comparable_hours(
+                plan.times, where, since_unix_ns=since_ns, until_unix_ns=now_unix_ns
+            )
+        )
+        endpoints = [endpoint for owner, endpoint in reader.paths() if owner == handoff.name]
+        for start_ns, end_ns in wanted:
+            for endpoint in endpoints:
+                yield from reader.train_sums(
+                    handoff=handoff.name,
+                    endpoint=endpoint,
+                    since_ns=start_ns,
+                    until_ns=min(end_ns, recent_ns),
+                    longest=Length.HOUR,
                 )
-                wanted += [(show.start_unix_ns, show.end_unix_ns) for show in found]
-        for start_ns, end_ns in _joined(wanted):
-            yield from reader.train_spans(handoff=handoff.name, since_ns=start_ns, until_ns=end_ns)
+        yield from _recent(reader, handoff.name, wanted, recent_ns=recent_ns, now_unix_ns=now_unix_ns)
+
+
+def _recent(
+    reader: Reader, handoff: str, wanted: Sequence[tuple[int, int]], *, recent_ns: int, now_unix_ns: int
+) -> Iterator[TrainSpan]:
+    """The spans of the last hours, with the round trips of those in `wanted` time."""
+    at_ns = recent_ns
+    for start_ns, end_ns in [*wanted, (now_unix_ns, now_unix_ns)]:
+        if end_ns < recent_ns:
+            continue
+        start_ns = max(start_ns, recent_ns)
+        yield from reader.train_spans(handoff=handoff, since_ns=at_ns, until_ns=start_ns, histograms=False)
+        yield from reader.train_spans(handoff=handoff, since_ns=start_ns, until_ns=end_ns, pdv=False)
+        at_ns = end_ns
 
 
 def _joined(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -115,5 +143,5 @@ def _joined(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
     return joined
 
 
-def _only(kind: type[R], records: Iterable[Record]) -> list[R]:
+def _only(kind: type[R], records: Iterable[Known]) -> list[R]:
     return [record for record in records if isinstance(record, kind)]

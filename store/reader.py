@@ -29,10 +29,12 @@ from store.records import (
     Record,
     Skipped,
     Stall,
+    Standing,
     Thinned,
     TrainSpan,
     WindowClosed,
     WindowOpened,
+    standing_of,
 )
 from store.rollup import Rolled
 from store.thinning import Due, Plan
@@ -97,9 +99,11 @@ class Reader:
         until_ns: int | None = None,
         limit: int | None = None,
         histograms: bool = True,
+        pdv: bool = True,
     ) -> list[TrainSpan]:
-        """Spans of trains, without their histograms (empty) unless `histograms`."""
-        columns = rows.TRAIN if histograms else rows.TRAIN.removesuffix(", rtt_us, pdv_up_us, pdv_down_us")
+        """Spans of trains, without their histograms (empty) unless `histograms`, or with only that of RTT."""
+        columns = rows.TRAIN if pdv else rows.TRAIN.removesuffix(", pdv_up_us, pdv_down_us")
+        columns = columns if histograms else rows.TRAIN.removesuffix(", rtt_us, pdv_up_us, pdv_down_us")
         # The table is in the order of path and time: asked path by path, only what is wanted is read.
         conditions, values = _conditions("train", None, None, since_ns, until_ns)
         sql = (
@@ -189,6 +193,24 @@ class Reader:
         """Stalls that started in the time."""
         where = (handoff, endpoint, since_ns, until_ns)
         return [rows.stall_of(names, row) for names, row in self._records("stall", rows.STALL, where, limit)]
+
+    def watched_stalls(
+        self, *, handoff: str | None = None, since_ns: int | None = None, until_ns: int | None = None
+    ) -> list[Stall]:
+        """Stalls that began while a valid span was watching; which span that was, its counts still say."""
+        found = self._records("stall", f"{rows.STALL}, path", (handoff, None, since_ns, until_ns), None)
+        sql = (
+            "SELECT started_unix_ns, seconds, reasons FROM train WHERE path = ? AND started_unix_ns <= ? "
+            "ORDER BY started_unix_ns DESC, seq DESC LIMIT 1"
+        )
+        watched = []
+        for names, row in found:
+            span = self._connection.execute(sql, (row[-1], row[0])).fetchone()
+            if span is None or row[0] >= span[0] + span[1] * NS_PER_S:
+                continue
+            if standing_of(tuple(span[2].split())) is Standing.VALID:
+                watched.append(rows.stall_of(names, row[:-1]))
+        return watched
 
     def troubles(
         self,
@@ -324,8 +346,10 @@ class Reader:
 
     def oldest_ns(self, *, handoff: str, since_ns: int) -> int | None:
         """When the oldest record of a handoff since then started; a gap may have started before."""
-        found = []
-        for table in ("rate_run", "train", "trouble"):
+        found: list[int | None] = []
+        of_path = "SELECT min(started_unix_ns) FROM train WHERE path = ? AND started_unix_ns >= ?"
+        found += [self._one(of_path, path, since_ns) for path, *_ in self._paths(handoff, None)]
+        for table in ("rate_run", "trouble"):
             conditions, values = _conditions(table, handoff, None, since_ns, None)
             sql = f"SELECT min(started_unix_ns) FROM {table} JOIN path ON path.id = {table}.path WHERE "  # noqa: S608
             found.append(self._one(sql + conditions, *values))

@@ -107,6 +107,11 @@ class Rolled:
     pdv_down: Histogram
     delays: Mapping[str, Delays | None]  # of each histogram by its name
 
+    @property
+    def standing(self) -> Standing:
+        """VALID: what may not speak is not in the sums."""
+        return Standing.VALID
+
 
 class _Sum:
     """A cell while it is summed up."""

@@ -87,6 +87,9 @@ CAMPAIGN = (
 )
 THINNED = "first_seq, last_seq, thinned_unix_ns, before, after, remainder, why"
 
+_CIRCUMSTANCES = frozenset(each.name for each in fields(Circumstances))
+_RATES = tuple(each.name for each in fields(LayerRates))
+
 _ADD_PATH = "INSERT INTO path (handoff, endpoint) VALUES (?, ?) ON CONFLICT DO NOTHING"
 _PATH = "(SELECT id FROM path WHERE handoff = ? AND endpoint = ?)"
 _ADD_SETTING = f"INSERT INTO train_setting ({TRAIN_SETTING}) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING"  # noqa: S608
@@ -411,15 +414,14 @@ def _delays_of(text: str | None) -> Delays | None:
 
 
 def _circumstances_of(text: str) -> Circumstances:
-    known = {each.name for each in fields(Circumstances)}
-    found = {name: value for name, value in json.loads(text).items() if name in known}
+    found = {name: value for name, value in json.loads(text).items() if name in _CIRCUMSTANCES}
     return Circumstances(**found | {"carrier": Carrier(found["carrier"])})
 
 
 def _side_of(row: Sequence[Any]) -> RateSide:
     values = dict(zip(RATE_SIDE.split(", "), row, strict=False))
     del values["direction"]
-    rates = LayerRates(**{each.name: values.pop(each.name) for each in fields(LayerRates)})
+    rates = LayerRates(**{name: values.pop(name) for name in _RATES})
     values |= {
         "bins": unpack_bins(values.get("bins", b"")),
         "tcp_timestamps": bool(values["tcp_timestamps"]),

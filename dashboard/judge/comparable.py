@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from dashboard.judge import evidence, hours
+from dashboard.judge.evidence import Span
 from dashboard.judge.floor import Floor, assured_floor
 from store.clock import NS_PER_S
 from store.histogram import Histogram
-from store.records import Direction, RateRun, RateSide, Stall, Standing, TrainSpan
+from store.records import Direction, RateRun, RateSide, Stall, Standing
 from store.site import StreamPlan
 
 HISTORY_S = 28 * 86_400  # four weeks hold the same weekday and hour four times; older runs are another line
@@ -46,7 +47,7 @@ class History:
 def gather(
     plan: StreamPlan,
     runs: Iterable[RateRun],
-    spans: Iterable[TrainSpan],
+    spans: Iterable[Span],
     stalls: Iterable[Stall],
     *,
     now_unix_ns: int,
@@ -56,7 +57,7 @@ def gather(
     alike = hours.comparable(plan.times, zone)
     oldest = now_unix_ns - HISTORY_S * NS_PER_S
 
-    def enters(record: RateRun | TrainSpan | Stall) -> bool:
+    def enters(record: RateRun | Span | Stall) -> bool:
         started = record.started_unix_ns
         return record.handoff == plan.handoff and oldest <= started <= now_unix_ns and alike(started)
 
@@ -85,7 +86,7 @@ def _at_ip(side: RateSide) -> int:
     return side.lowest_second_bps * side.rates.ip_bps // side.rates.goodput_bps
 
 
-def _trains(spans: Sequence[TrainSpan], stalls: Iterable[Stall]) -> tuple[tuple[Stall, ...], ...]:
+def _trains(spans: Sequence[Span], stalls: Iterable[Stall]) -> tuple[tuple[Stall, ...], ...]:
     """Each endpoint's stalls that may have hit the way up, where a counted span saw them; oldest first."""
     watched = evidence.Watched(spans)
     found: dict[str, list[Stall]] = {endpoint: [] for endpoint in watched.endpoints}

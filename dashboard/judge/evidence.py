@@ -9,15 +9,21 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
+from typing import TypeVar
 
 from store.clock import NS_PER_S
 from store.records import Direction, RateRun, RateSide, Record, Stall, Standing, TrainSpan
+from store.rollup import Rolled
 from store.site import Site, Where
 
+Known = Record | Rolled  # what a judge is handed
+R = TypeVar("R", bound=Known)
+
+Span = TrainSpan | Rolled  # a span of a train, or the sum of some
 BOTH_AT_ONCE = "both_at_once"  # why a valid run may be left out here; not a fault of the run
 
 
-def of_line(site: Site, handoff: str, records: Iterable[Record]) -> list[Record]:
+def of_line(site: Site, handoff: str, records: Iterable[R]) -> list[R]:
     """The records that concern this handoff's line: its own, to endpoints outside, in the order given.
 
     Those that name no handoff or no endpoint concern every line.
@@ -52,10 +58,13 @@ def _others(runs: Sequence[RateRun], kept: Sequence[RateRun]) -> list[RateRun]:
 
 
 class Watched:
-    """The time that train spans watched, by line and endpoint: did a stall begin in it?"""
+    """The time that train spans watched, by line and endpoint: did a stall begin in it?
 
-    def __init__(self, spans: Iterable[TrainSpan]) -> None:
-        self._spans: dict[tuple[str, str], list[TrainSpan]] = {}
+    A sum of spans counts from its first to its last moment; who brings sums brings stalls that were watched.
+    """
+
+    def __init__(self, spans: Iterable[Span]) -> None:
+        self._spans: dict[tuple[str, str], list[Span]] = {}
         for span in sorted(spans, key=_started):
             self._spans.setdefault((span.handoff, span.endpoint), []).append(span)
 
@@ -64,12 +73,16 @@ class Watched:
         place = bisect_right(train, stall.started_unix_ns, key=_started) - 1
         if place < 0:
             return False
-        return stall.started_unix_ns < _started(train[place]) + train[place].seconds * NS_PER_S
+        return stall.started_unix_ns < _ended(train[place])
 
     @property
     def endpoints(self) -> list[str]:
         return [endpoint for _, endpoint in self._spans]
 
 
-def _started(span: TrainSpan) -> int:
+def _started(span: Span) -> int:
     return span.started_unix_ns
+
+
+def _ended(span: Span) -> float:
+    return span.ended_unix_ns if isinstance(span, Rolled) else _started(span) + span.seconds * NS_PER_S

@@ -18,11 +18,12 @@ from typing import Any
 from dashboard.judge import changes, demand, fluid
 from dashboard.judge.comparable import HISTORY_S as HISTORY_S  # for those who read the records
 from dashboard.judge.comparable import History, gather
+from dashboard.judge.evidence import Span
 from dashboard.judge.freezes import frozen, headroom_of
 from dashboard.judge.layers import rate_text
 from store.clock import rfc3339
 from store.jsonform import SCHEMA
-from store.records import RateRun, Stall, Standing, TrainSpan
+from store.records import RateRun, Stall, Standing
 from store.site import Destination, StreamPlan, Transport
 
 GO_SHARE = 0.7  # of an exact floor that the demand may take
@@ -93,7 +94,7 @@ def check(
     plan: StreamPlan,
     *,
     runs: Iterable[RateRun],
-    spans: Iterable[TrainSpan],
+    spans: Iterable[Span],
     stalls: Iterable[Stall],
     now_unix_ns: int,
     zone: tzinfo,

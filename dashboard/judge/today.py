@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from dashboard.judge import contract, evidence, hours, stream
+from dashboard.judge.evidence import Known
 from dashboard.judge.layers import DIRECTION_WORDS
 from dashboard.judge.stream import Answer
 from dashboard.judge.verdict import Word
@@ -21,13 +22,13 @@ from store.records import (
     Failed,
     Owner,
     RateRun,
-    Record,
     Skipped,
     Stall,
     StallClass,
     Standing,
     TrainSpan,
 )
+from store.rollup import Rolled
 from store.site import Handoff, Site, StreamPlan
 
 RECENT_S = 6 * 3600  # a working evening: what happened before is on the Circuit page
@@ -47,7 +48,7 @@ class Notice:
     weight: int
 
 
-def notices(site: Site, records: Iterable[Record], *, now_unix_ns: int) -> tuple[Notice, ...]:
+def notices(site: Site, records: Iterable[Known], *, now_unix_ns: int) -> tuple[Notice, ...]:
     """Everything worth a sentence; `records` are the site's of the time that its verdicts are about."""
     kept = [record for record in records if _started(record) <= now_unix_ns]
     where = zone(site.timezone)
@@ -64,7 +65,7 @@ def notices(site: Site, records: Iterable[Record], *, now_unix_ns: int) -> tuple
     return tuple(sorted(found, key=lambda notice: (-notice.weight, notice.text)))
 
 
-def _contract(handoff: Handoff, line: Sequence[Record], where: tzinfo) -> Iterator[Notice]:
+def _contract(handoff: Handoff, line: Sequence[Known], where: tzinfo) -> Iterator[Notice]:
     """The verdict on each direction whose rate the contract card states."""
     for direction in (Direction.UP, Direction.DOWN):
         if handoff.card.rate_bps(direction) is None:
@@ -100,7 +101,7 @@ _AFTER: dict[Word, tuple[Owner | None, str, int]] = {
 }
 
 
-def _show(plan: StreamPlan, line: Sequence[Record], where: tzinfo, *, now_unix_ns: int) -> Iterator[Notice]:
+def _show(plan: StreamPlan, line: Sequence[Known], where: tzinfo, *, now_unix_ns: int) -> Iterator[Notice]:
     """The answer for a plan whose next show runs now or starts within a day."""
     show = hours.next_show(plan.times, where, now_unix_ns=now_unix_ns, within_s=AHEAD_S)
     if show is None:
@@ -108,7 +109,7 @@ def _show(plan: StreamPlan, line: Sequence[Record], where: tzinfo, *, now_unix_n
     found = stream.check(
         plan,
         runs=[record for record in line if isinstance(record, RateRun)],
-        spans=[record for record in line if isinstance(record, TrainSpan)],
+        spans=[record for record in line if isinstance(record, TrainSpan | Rolled)],
         stalls=[record for record in line if isinstance(record, Stall)],
         now_unix_ns=now_unix_ns,
         zone=where,
@@ -131,7 +132,7 @@ _ADVICE = {
 }
 
 
-def _stalls(handoff: Handoff, recent: Sequence[Record], where: tzinfo) -> Iterator[Notice]:
+def _stalls(handoff: Handoff, recent: Sequence[Known], where: tzinfo) -> Iterator[Notice]:
     """The stalls of the last hours, the longest named; an outage weighs more."""
     spans = [record for record in recent if isinstance(record, TrainSpan)]
     watched = evidence.Watched(span for span in spans if span.standing is Standing.VALID)
@@ -155,7 +156,7 @@ def _stalls(handoff: Handoff, recent: Sequence[Record], where: tzinfo) -> Iterat
     )
 
 
-def _not_run(handoff: Handoff, recent: Sequence[Record]) -> Iterator[Notice]:
+def _not_run(handoff: Handoff, recent: Sequence[Known]) -> Iterator[Notice]:
     """Measurements of the last hours that failed or were skipped, the newest reason of each given."""
     failed = [record for record in recent if isinstance(record, Failed)]
     if failed:
@@ -179,7 +180,7 @@ def _not_run(handoff: Handoff, recent: Sequence[Record]) -> Iterator[Notice]:
         )
 
 
-def _silence(site: Site, records: Sequence[Record], *, now_unix_ns: int) -> Iterator[Notice]:
+def _silence(site: Site, records: Sequence[Known], *, now_unix_ns: int) -> Iterator[Notice]:
     """No data, or none lately: then everything else on the page is old."""
     step = "See that the probe runs: `linebook probe` with this site file."
     measured = [record for record in records if isinstance(record, RateRun | TrainSpan)]
@@ -195,7 +196,7 @@ def _silence(site: Site, records: Sequence[Record], *, now_unix_ns: int) -> Iter
         yield Notice(owner=Owner.HOUSE, text=text, next_step=step, weight=95)
 
 
-def _started(record: Record) -> int:
+def _started(record: Known) -> int:
     return record.planned_unix_ns if isinstance(record, Skipped) else record.started_unix_ns
 
 
