@@ -49,8 +49,8 @@ def said(handoff: Handoff) -> str:
     if class_of(handoff) is ScheduleClass.A:
         return "No [[run]] in the file: schedule A, for a line that is capped, slow, or has no stated rate."
     return (
-        "No [[run]] in the file: schedule B, for a line that is neither capped nor slow. Light runs at a tenth "
-        "of the rate are not part of it: a rate run of this version always fills the line."
+        "No [[run]] in the file: schedule B, for a line that is neither capped nor slow. Light runs at a "
+        "tenth of the rate are not part of it: a rate run of this version always fills the line."
     )
 
 
