@@ -21,7 +21,7 @@ MARKS = {
     "quiet": Mark(word="Quiet", look="unsure"),
     "maintenance": Mark(word="Works", look="unsure"),
 }
-OPENERS = {"person": "opened at once", "upload": "opened by itself", "site": ""}
+OPENERS = {"person": "Opened at once", "upload": "Opened by itself"}  # any other by the site file's hours
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +82,8 @@ def _window(one: dict[str, Any], where: tzinfo) -> WindowEntry:
     else:
         on = f"on handoff {one['handoff']}" if one["handoff"] else "on all handoffs"
         notice = f", {one['reference']}" if one["reference"] else ""
-        how = f", {OPENERS[one['opener']]}" if OPENERS[one["opener"]] else ""
-        text = f"{one['name']} {on}{how} {since}{until}: {one['why']}{notice}."
+        what = OPENERS.get(one["opener"], one["name"])
+        text = f"{what} {on}, {since}{until}: {one['why']}{notice}."
     return WindowEntry(mark=MARKS[one["window"]], text=text)
 
 

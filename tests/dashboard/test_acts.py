@@ -141,8 +141,8 @@ async def test_a_show_is_opened_and_closed(client: Client, site: Site) -> None:
         first, second = one.store.of(WindowOpened)
         assert (first.handoff, second.handoff, second.ends_unix_ns) == ("A", "", None)
         texts = [one.text for one in (await _now(client)).all("li")]
-        assert texts[0].startswith("Show show on handoff A, opened at once since")
-        assert "on all handoffs, opened at once since" in texts[1]
+        assert texts[0].startswith("Show Opened at once on handoff A, since")
+        assert "Opened at once on all handoffs, since" in texts[1]
         assert "until it is closed: asked for on the Today page." in texts[1]
         await _press(client, "show-close", handoff="")
         assert one.daemon.status().windows == ()
