@@ -8,15 +8,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import tzinfo
-from typing import Any, TypeVar
+from typing import Any
 from urllib.parse import quote
 
 from dashboard import history
 from dashboard.api import Json
 from dashboard.figures import show
-from dashboard.figures.pooling import Piece, Stretch, piece
+from dashboard.figures.pooling import Piece, Stretch
 from dashboard.judge import evidence, hours, stream
 from dashboard.judge import today as judge
+from dashboard.judge.delay import summary_of_sums
 from dashboard.judge.hours import Show
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.today import Notice
@@ -27,12 +28,11 @@ from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cel
 from dashboard.pages.now import NowPart
 from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment, ms, path, span
 from store import jsonform
+from store.cells import Length
 from store.clock import NS_PER_S, rfc3339, zone
 from store.reader import Reader
-from store.records import Direction, Gap, RateRun, Stall, TrainSpan
+from store.records import Direction, Gap, RateRun
 from store.site import Handoff, Site, StreamPlan
-
-R = TypeVar("R", TrainSpan, Stall)
 
 MOST_RUNS = 10  # the latest ones; Circuit has more
 HOUR_NS = 3600 * NS_PER_S
@@ -209,25 +209,23 @@ def _next_first(planned: Planned) -> tuple[bool, int]:
 
 def _trains(reader: Reader, *, now_ns: int) -> tuple[TrainHour, ...]:
     since_ns = now_ns - HOUR_NS
-    spans = reader.train_spans(since_ns=since_ns, until_ns=now_ns)
-    stalls = reader.stalls(since_ns=since_ns, until_ns=now_ns)
+    found = (
+        (handoff, endpoint, sums)
+        for handoff, endpoint in sorted(reader.paths())
+        if (
+            sums := reader.train_sums(
+                handoff=handoff, endpoint=endpoint, since_ns=since_ns, until_ns=now_ns, longest=Length.HOUR
+            )
+        )
+    )
     return tuple(
         TrainHour(
             handoff=handoff,
             endpoint=endpoint,
-            hour=piece(
-                since_ns,
-                now_ns,
-                spans=_of(handoff, endpoint, spans),
-                stalls=_of(handoff, endpoint, stalls),
-            ),
+            hour=Piece(start_ns=since_ns, end_ns=now_ns, train=summary_of_sums(sums)),
         )
-        for handoff, endpoint in sorted({(one.handoff, one.endpoint) for one in spans})
+        for handoff, endpoint, sums in found
     )
-
-
-def _of(handoff: str, endpoint: str, records: Iterable[R]) -> list[R]:
-    return [one for one in records if (one.handoff, one.endpoint) == (handoff, endpoint)]
 
 
 # The page

@@ -3,7 +3,7 @@
     python tests/bench/five_years.py FOLDER [YEARS]
 
 Makes in FOLDER (some 2.5 GB for five years, a few minutes) the invented example site with three handoffs
-and two trains each: a row for every minute, sums of all lengths, an hourly run on each handoff, stalls. As
+and two trains each: a row for every minute, sums of all lengths, runs by its schedule, stalls. As
 after years of the default rules, only the last 400 days have the histograms of their minutes. The rows are
 put in by a path of their own, without seal; the sums are exactly those of the minutes. Then it times, warm,
 what the pages read and judge, and writes a day of the same six trains through the real writer, sealed and
@@ -14,7 +14,6 @@ delete FOLDER afterwards.
 from __future__ import annotations
 
 import random
-import shutil
 import sqlite3
 import statistics
 import sys
@@ -45,6 +44,7 @@ MINUTE_NS, HOUR_NS, DAY_NS = 60 * NS_PER_S, 3600 * NS_PER_S, 86_400 * NS_PER_S
 NOW_NS = 1_893_500_000 * NS_PER_S // DAY_NS * DAY_NS + 19 * HOUR_NS  # an evening in January 2030
 WHOLE_DAYS, TENS_DAYS = 400, 40
 PATHS = (("old", "north"), ("old", "lan"), ("A", "north"), ("A", "south"), ("B", "north"), ("B", "south"))
+RUN_EVERY_H = {"old": 1, "A": 6, "B": 6}  # as the example site has it
 VARIANTS = 24  # minutes that differ; minute m of hour h of the day is number (h + m) % 24
 OFFSET_NS = HOUR_NS  # the example site keeps UTC+01:00
 
@@ -127,7 +127,7 @@ def _insert_minutes(
     started = names.index("started_unix_ns")
     (setting,) = connection.execute("SELECT max(id) FROM train_setting").fetchone()
     sql = (
-        f"INSERT INTO train (path, seq, link, setting, {', '.join(names)}) "  # noqa: S608
+        f"INSERT INTO train (path, seq, link, setting, {', '.join(names)}) "
         f"VALUES (?, ?, x'00000000', ?{', ?' * len(names)})"
     )
     whole_ns = _whole_ns(WHOLE_DAYS)
@@ -171,12 +171,12 @@ def _insert_sums(connection: sqlite3.Connection, path: int, minutes: list[TrainS
 
 
 def _insert_others(connection: sqlite3.Connection, path: int, first_ns: int, seqs: Iterator[int]) -> None:
-    """On the first train of a handoff an hourly run; on every one a stall every seven hours, a skip a day."""
+    """On the first train of a handoff its runs; on every one a stall every seven hours, a skip a day."""
     handoff, endpoint = PATHS[path - 1]
     chance, whole_ns = random.Random(path), _whole_ns(WHOLE_DAYS)
     for nth, at_ns in enumerate(range(first_ns, NOW_NS - HOUR_NS, HOUR_NS)):
         made = []
-        if endpoint == "north":
+        if endpoint == "north" and nth % RUN_EVERY_H[handoff] == 0:
             run = samples.run(at_ns + chance.randrange(HOUR_NS), handoff=handoff, endpoint=endpoint)
             side = replace(samples.side(chance.randrange(12_000_000, 17_000_000)), bins=_BINS)
             made.append(replace(run, up=side if at_ns >= whole_ns else replace(side, bins=()), reasons=()))
