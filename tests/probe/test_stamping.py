@@ -76,6 +76,7 @@ class TestAsking:
             (200, stamped.HEAD, "another nonce"),
             (200, bytes(2 << 20), "larger than any"),
         ],
+        ids=["trouble", "refused", "another request", "too large"],
     )
     async def test_any_other_answer_is_none(self, status: int, body: bytes, why: str) -> None:
         async with serving(Stamper(answers=[(status, body)])) as url:
@@ -109,7 +110,9 @@ async def test_it_asks_again_ever_later_until_it_has_the_stamp(
     caplog.set_level(logging.INFO)
     path = tmp_path / "line.db"
     await asyncio.to_thread(_two_days, path)
-    writer = await asyncio.to_thread(Writer.open, path, clock=Clock(unix_ns=lambda: sealed.NOON_NS))
+    writer = await asyncio.to_thread(
+        Writer.open, path, clock=Clock(unix_ns=lambda: sealed.NOON_NS + sealed.DAY_NS)
+    )
     stamper = Stamper(answers=[(503, b""), (200, stamped.REFUSED), (200, stamped.ABC)])
     waits: list[float] = []
     async with serving(stamper) as url:
@@ -117,7 +120,7 @@ async def test_it_asks_again_ever_later_until_it_has_the_stamp(
             await stamping.keep_stamped(url, database=path, store=writer, log=LOG, sleep=pauses(3, waits))
         await writer.flush()
         with contextlib.suppress(asyncio.CancelledError):
-            await stamping.keep_stamped(url, database=path, store=writer, log=LOG, sleep=pauses(1, waits))
+            await stamping.keep_stamped(url, database=path, store=writer, log=LOG, sleep=pauses(4, waits))
     assert waits == [1200, 2400, 600, 600]
     assert len(stamper.got) == 3
     assert "time stamp stored head=1" in caplog.text

@@ -156,7 +156,9 @@ class TestTamperedWith:
         assert not pack.verify(tmp_path / "pack").verified
 
     @pytest.mark.parametrize(
-        "content", ["", "[]", "{}", "no json", '{"days": [{"file": "../x", "sha256": ""}]}', "[" * 100_000]
+        "content",
+        ["", "[]", "{}", "no json", '{"days": [{"file": "../x", "sha256": ""}]}', "[" * 100_000],
+        ids=["empty", "list", "nothing", "text", "elsewhere", "deep"],
     )
     def test_a_manifest_that_is_none(self, packed: Path, content: str) -> None:
         (packed / "manifest.json").write_text(content)
