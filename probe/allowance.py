@@ -3,8 +3,9 @@
 A run costs rate x seconds / 8 in each direction it fills, with the rate that the contract card states: a
 forecast, as the line may give more or less. A train costs its packets both ways at the IP layer. Spending
 is counted per handoff and local calendar month. Trains are counted and never stopped: what they will need
-until the month ends is set aside, and what campaigns have planned too. From 80 % of the allowance on, the
-other runs are thinned, one of every 2, 4, 8, ... slots, so that the forecast stays within the allowance.
+until the month ends is set aside, and what campaigns have planned too. Once 80 % of the allowance are spent
+or set aside, the other runs are thinned, one of every 2, 4, 8, ... slots, so that the forecast stays within
+the allowance.
 
 Pure: times are Unix nanoseconds that the caller hands in. Imports store and the schedule.
 """
@@ -27,7 +28,7 @@ from store.site import CampaignPlan, Card, Handoff, RunPlan, Site, Times, TrainP
 
 TRAIN_PAYLOAD_BYTES = 128  # of a packet of the daemon's trains, as methods.train has it
 MONTH_DAYS = 30  # what a forecast calls a month; spending goes by the calendar
-WARN_RATIO = 0.8  # of the allowance: from here on runs are thinned
+WARN_RATIO = 0.8  # of the allowance: from here on runs are thinned. Common practice, no source
 _DAY_S = 86_400
 _OVER_IP_BYTES = IP_BYTES[4] + UDP_BYTES
 
@@ -120,9 +121,10 @@ class Allowance:
     @property
     def thin(self) -> Thin:
         """How far runs are thinned now, so that the forecast stays within the allowance where it can."""
-        if self.limit_bytes is None or not self.warns:
+        promised_bytes = self.spent_bytes + self.trains_bytes + self.campaigns_bytes
+        if self.limit_bytes is None or promised_bytes < WARN_RATIO * self.limit_bytes:
             return Thin(1, spares_busy=True)
-        left_bytes = self.limit_bytes - self.spent_bytes - self.trains_bytes - self.campaigns_bytes
+        left_bytes = self.limit_bytes - promised_bytes
         if left_bytes <= 0:
             return Thin(0, spares_busy=False)
         if left_bytes > self.busy_bytes:
@@ -208,13 +210,15 @@ class Thinning:
     """
 
     random: Random
-    left: int = field(default=0, init=False)  # slots of this row to come
+    row: int = field(default=0, init=False)  # slots of this row
+    left: int = field(default=0, init=False)  # of these, still to come
     chosen: int = field(default=0, init=False)
 
     def leaves_out(self, one_in: int) -> bool:
-        """Whether the next slot goes without. A row that is under way is finished as it began."""
-        if self.left == 0 or one_in == 1:
-            self.left, self.chosen = one_in, self.random.randint(1, one_in)
+        """Whether the next slot goes without. A row under way is finished, but for a shorter one."""
+        if self.left == 0 or one_in < self.row:
+            self.row = self.left = max(1, one_in)
+            self.chosen = self.random.randint(1, self.row) if one_in else 0
         here = self.left == self.chosen
         self.left -= 1
         return not here

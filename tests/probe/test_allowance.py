@@ -3,30 +3,77 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
+from random import Random
 
 import pytest
 
 from probe.allowance import (
     TRAIN_PAYLOAD_BYTES,
+    Allowance,
     CostLine,
+    Thin,
+    Thinning,
     may_start,
     megabytes,
     month_start_ns,
     monthly_cost,
     packet_at_ip,
     run_bytes,
+    state,
     train_bytes,
 )
 from probe.methods.train import KEPT_PACKET_BYTES
 from probe.schedule import runs_in
+from store import default_schedule
 from store.clock import NS_PER_S, zone
+from store.default_schedule import ScheduleClass, class_of
 from store.records import Direction
-from store.site import Card
-from tests.probe.sites import handoff, run_plan, site, train_plan
+from store.site import EVENINGS, CampaignPlan, Card, EndpointRef, Handoff, Site, Where
+from tests.probe.sites import INVITATION, handoff, run_plan, site, train_plan
 
 MB, GB, TB = 10**6, 10**9, 10**12
 MONTH_S = 30 * 86_400
+LISBON = zone("Europe/Lisbon")
+PLACES = tuple(
+    EndpointRef(name=name, where=where, invitation=INVITATION)
+    for name, where in (("lan", Where.HOUSE), ("north", Where.OUTSIDE), ("south", Where.OUTSIDE))
+)
+
+
+def moment_ns(text: str) -> int:
+    """A moment such as ``2026-06-03 19:00``, read in UTC, as Unix nanoseconds."""
+    return int(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp()) * NS_PER_S
+
+
+def standing(
+    limit_bytes: int | None,
+    *,
+    spent_bytes: int,
+    trains_bytes: int = 0,
+    campaigns_bytes: int = 0,
+    busy_bytes: int = 0,
+    runs_bytes: int = 0,
+) -> Allowance:
+    return Allowance(
+        handoff="A",
+        limit_bytes=limit_bytes,
+        spent_bytes=spent_bytes,
+        trains_bytes=trains_bytes,
+        campaigns_bytes=campaigns_bytes,
+        busy_bytes=busy_bytes,
+        runs_bytes=runs_bytes,
+    )
+
+
+def by_default(asked: Handoff) -> Site:
+    """A site that names no schedule, with two endpoints outside and one in the house."""
+    return site(
+        handoffs=(asked,),
+        endpoints=PLACES,
+        trains=default_schedule.trains(asked, PLACES, busy=EVENINGS),
+        runs=default_schedule.runs(asked, PLACES),
+    )
 
 
 @pytest.mark.parametrize(
@@ -77,20 +124,53 @@ def test_our_packets_at_the_ip_layer() -> None:
 
 
 def test_a_small_lines_whole_schedule() -> None:
-    """A capped 250/20 line: trains 5/s always and 1/s for 5 h a day, 10 s up hourly, 5 s down each 4 h.
+    """A capped 250/20 line, class A: 5/s always, 1/s for 5 h a day, 10 s up hourly, 5 s down each 4 h.
 
-    Worked by hand: 3.318 + 0.138 + 18 + 28.125 = 49.58 GB, just within 5 % of a cap of 1 TB.
+    Worked by hand with packets of 128 bytes: 3.318 + 0.138 + 18 + 28.125 = 49.58 GB, just within 5 % of a
+    cap of 1 TB. Ours are of 128 bytes and 28 of headers: 4.044 + 0.168 in place of the first two.
     """
-    card = Card(rate_up_bps=20_000_000, rate_down_bps=250_000_000)
-    up = run_bytes(card, direction=Direction.UP, seconds=10) or 0
-    down = run_bytes(card, direction=Direction.DOWN, seconds=5) or 0
-    total = (
-        train_bytes(per_second=5, seconds=MONTH_S, ip_packet_bytes=128)
-        + train_bytes(per_second=1, seconds=30 * 5 * 3600, ip_packet_bytes=128)
-        + up * runs_in(30, every_s=3600)
-        + down * runs_in(30, every_s=4 * 3600)
-    )
-    assert "49.6 GB" == megabytes(total)
+    asked = by_default(replace(handoff(up_mbps=20, down_mbps=250), allowance_bytes=50 * GB))
+    lines = dict(monthly_cost(asked)["A"])
+    at_128 = {what: round(cost * 128 / 156) if "train" in what else cost for what, cost in lines.items()}
+    assert [4 * GB + 44 * MB, 168 * MB, 18 * GB, 28 * GB + 125 * MB] == [
+        pytest.approx(cost, abs=MB) for cost in lines.values()
+    ]
+    assert "49.6 GB" == megabytes(sum(at_128.values()))
+
+
+def test_an_open_lines_whole_schedule() -> None:
+    """2 Gb/s each way, class B: full runs of 10 s each way every 6 h 600 GB, the weekly pairs 86 GB.
+
+    Worked by hand: 2.5 GB x 2 x 120, and 5 GB x 4 x 30/7; trains of 20/s at 128 bytes 13.27 GB each. With
+    light runs (0.125 GB x 2 x 720 = 180 GB), which this version has not, it would be 0.89 TB.
+    """
+    asked = by_default(replace(handoff(up_mbps=2000, down_mbps=2000), allowance_bytes=TB))
+    lines = monthly_cost(asked)["A"]
+    full = [line.bytes for line in lines if "every 6 hours" in line.what]
+    pairs = [line.bytes for line in lines if "every 7 days" in line.what]
+    trains = [line.bytes * 128 / 156 for line in lines if "train" in line.what]
+    assert ([300 * GB] * 2, 4, 3) == (full, len(pairs), len(trains))
+    assert 86 * GB == pytest.approx(sum(pairs), abs=GB / 2)
+    assert 26.5 * GB == pytest.approx(sum(trains[:2]), abs=GB / 20)
+    outside = sum(full) + sum(pairs) + sum(trains[:2]) + 180 * GB
+    assert 0.89 == pytest.approx(outside / TB, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("asked", "expected"),
+    [
+        (handoff(up_mbps=20, down_mbps=250), ScheduleClass.A),
+        (handoff(up_mbps=300, down_mbps=300), ScheduleClass.A),
+        (handoff(up_mbps=20, down_mbps=301), ScheduleClass.B),
+        (handoff(up_mbps=None, down_mbps=None), ScheduleClass.A),
+        (replace(handoff(up_mbps=600), allowance_bytes=100 * GB), ScheduleClass.A),
+        (replace(handoff(up_mbps=600), allowance_bytes=100 * GB + 1), ScheduleClass.B),
+        (replace(handoff(up_mbps=600), metered=True), ScheduleClass.A),
+    ],
+)
+def test_which_class_a_line_is_of(asked: Handoff, expected: ScheduleClass) -> None:
+    """Capped or slow lines are spared. Common practice, no source."""
+    assert expected is class_of(asked)
 
 
 def test_monthly_cost_names_each_plan() -> None:
@@ -112,7 +192,7 @@ def test_monthly_cost_names_each_plan() -> None:
 
 def test_without_an_allowance_any_run_may_start() -> None:
     """No limit is no limit, and an unknown cost does not matter then."""
-    assert may_start(handoff(), spent_bytes=10**15, cost_bytes=None) is None
+    assert may_start(handoff(), standing(None, spent_bytes=10**15), cost_bytes=None) is None
 
 
 @pytest.mark.parametrize(
@@ -127,23 +207,31 @@ def test_without_an_allowance_any_run_may_start() -> None:
 )
 def test_an_allowance_is_kept_to_the_byte(spent_bytes: int, cost_bytes: int | None, starts: bool) -> None:
     """With 1 GB a month, a run starts when it fits into what is left."""
-    limited = replace(handoff(), allowance_bytes=1000 * MB)
-    assert starts == (may_start(limited, spent_bytes=spent_bytes, cost_bytes=cost_bytes) is None)
+    found = standing(1000 * MB, spent_bytes=spent_bytes)
+    assert starts == (may_start(handoff(), found, cost_bytes=cost_bytes) is None)
 
 
 def test_the_refusal_says_what_is_left() -> None:
     """The reason is stored with the skipped run, so it is a sentence with figures."""
-    limited = replace(handoff(), allowance_bytes=1000 * MB)
-    why = may_start(limited, spent_bytes=990 * MB, cost_bytes=25 * MB)
+    why = may_start(handoff(), standing(1000 * MB, spent_bytes=990 * MB), cost_bytes=25 * MB)
     assert "10 MB of this month's test allowance of 1 GB are left and the run needs about 25 MB" == why
+
+
+def test_what_the_trains_need_is_set_aside() -> None:
+    """Trains last: a run may not take what they will move until the month ends."""
+    found = standing(1000 * MB, spent_bytes=500 * MB, trains_bytes=480 * MB)
+    assert may_start(handoff(), found, cost_bytes=20 * MB) is None
+    assert (
+        "500 MB of this month's test allowance of 1 GB are left, of which the trains need 480 MB until the "
+        "month ends and the run needs about 21 MB"
+    ) == may_start(handoff(), found, cost_bytes=21 * MB)
 
 
 def test_a_metered_handoff_gets_no_rate_runs() -> None:
     """Common practice, no source: a tariff by volume is not for saturating runs, whatever is allowed."""
-    metered = replace(handoff(), metered=True, allowance_bytes=TB)
-    assert may_start(metered, spent_bytes=0, cost_bytes=1) == (
-        "handoff A is metered, so it gets no rate runs"
-    )
+    metered, found = replace(handoff(), metered=True), standing(TB, spent_bytes=0)
+    assert may_start(metered, found, cost_bytes=1) == "handoff A is metered, so it gets no rate runs"
+    assert may_start(replace(metered, metered_runs=True), found, cost_bytes=1) is None
 
 
 def test_a_month_begins_at_local_midnight() -> None:
@@ -151,3 +239,101 @@ def test_a_month_begins_at_local_midnight() -> None:
     moment, begin = datetime(2026, 10, 31, 23, 59, tzinfo=UTC), datetime(2026, 9, 30, 23, tzinfo=UTC)
     moment_ns, begin_ns = (int(when.timestamp()) * NS_PER_S for when in (moment, begin))
     assert begin_ns == month_start_ns(moment_ns, where=zone("Europe/Lisbon"))
+
+
+# Thinning
+
+
+@pytest.mark.parametrize(
+    ("spent", "runs", "busy", "thin"),
+    [  # of 1000, with 50 for the trains: worked by hand
+        (749, 10_000, 0, Thin(1, spares_busy=True)),  # not yet 80 % with what is set aside
+        (800, 150, 0, Thin(1, spares_busy=True)),  # it fits as it is
+        (800, 151, 0, Thin(2, spares_busy=True)),
+        (800, 300, 0, Thin(2, spares_busy=True)),
+        (800, 301, 0, Thin(4, spares_busy=True)),
+        (800, 300, 50, Thin(4, spares_busy=True)),  # 100 left beside the busy hours' own
+        (800, 300, 150, Thin(4, spares_busy=False)),  # these alone would take all that is left
+        (950, 300, 0, Thin(0, spares_busy=False)),
+    ],
+)
+def test_from_80_percent_on_runs_are_thinned_so_that_the_forecast_stays_within(
+    spent: int, runs: int, busy: int, thin: Thin
+) -> None:
+    """One of 2, 4, 8, ... slots; the run that the busy hours have every day goes last."""
+    found = standing(1000, spent_bytes=spent, trains_bytes=50, busy_bytes=busy, runs_bytes=runs)
+    assert thin == found.thin
+    assert found.forecast_bytes <= 1000 or spent == 749
+
+
+def test_the_fact_for_a_notice() -> None:
+    """At 80 % it says what is spent, what the month comes to, and what is thinned."""
+    before = standing(50 * GB, spent_bytes=40 * GB - 1)
+    at = standing(50 * GB, spent_bytes=40 * GB, trains_bytes=GB, runs_bytes=20 * GB)
+    assert [False, True] == [before.warns, at.warns]
+    assert (
+        "handoff A: 80% of the test allowance of 50 GB are spent; forecast to the month's end 46 GB; one of "
+        "4 slots has its run"
+    ) == at.said()
+    assert not standing(None, spent_bytes=TB).warns
+
+
+def test_of_each_row_of_slots_one_at_random_has_its_run() -> None:
+    """A row of four has one, whichever it is; every place of a row comes up as often (binomial, 5 sigma)."""
+    thinning = Thinning(random=Random(4))
+    rows = [[thinning.leaves_out(4) for _ in range(4)] for _ in range(2000)]
+    assert {3} == {sum(row) for row in rows}
+    counts = [sum(not row[place] for row in rows) for place in range(4)]
+    assert all(abs(count - 500) < 5 * (2000 * 0.25 * 0.75) ** 0.5 for count in counts)
+
+
+@pytest.mark.parametrize("limit_gb", [10, 20, 40, 49])
+def test_a_month_of_class_a_stays_within_any_allowance_and_never_stops_its_train(limit_gb: int) -> None:
+    """October in Lisbon, 745 hours: hour by hour what the daemon does with the figures it has then,
+    with the slots from 18:00 and from 20:00 for those that the busy hours have every day.
+
+    The schedule alone would cost 52 GB (18.6 up, 29.2 down, 4.2 of the train). Runs thin out and go on:
+    each of the last three stretches of five days has some.
+    """
+    limited = replace(handoff(), allowance_bytes=limit_gb * GB)
+    asked = site(
+        handoffs=(limited,), trains=(train_plan(per_second=5),), runs=default_schedule.runs(limited, PLACES)
+    )
+    random = Random(limit_gb)
+    thinnings = {plan: Thinning(random=random) for plan in asked.runs}
+    spent, train_bytes_sent, ran = 0, 0, []
+    for hour in range(745):
+        now_ns = moment_ns("2026-09-30 23:00") + hour * 3600 * NS_PER_S
+        for plan in asked.runs:
+            if hour * 3600 % plan.every_s == 0:
+                found = state(asked, limited, spent_bytes=spent, now_ns=now_ns, where=LISBON)
+                cost = run_bytes(limited.card, direction=plan.direction, seconds=plan.seconds)
+                may = may_start(limited, found, cost_bytes=cost) is None
+                busy = hour % 24 == (18 if plan.every_s == 3600 else 20) and found.thin.spares_busy
+                if may and (busy or not thinnings[plan].leaves_out(found.thin.one_in)):
+                    ran.append(hour)
+                    spent += cost or 0
+        train_bytes_sent += train_bytes(per_second=5, seconds=3600, ip_packet_bytes=156)
+        spent += train_bytes(per_second=5, seconds=3600, ip_packet_bytes=156)
+    assert 745 * 3600 * 5 * 156 * 2 == train_bytes_sent
+    assert 0.8 * limit_gb * GB <= spent <= limit_gb * GB
+    assert all(any(start <= hour < start + 120 for hour in ran) for start in (385, 505, 625))
+
+
+def test_campaigns_are_set_aside_by_their_days() -> None:
+    """Ten runs of 25 MB a day in the busy hours, from 10 to 19 June: 2.5 GB before, half in the middle."""
+    plan = replace(run_plan(every_s=1800), times=EVENINGS)
+    campaign = CampaignPlan(
+        name="c",
+        question="?",
+        run=plan,
+        first_day=date(2026, 6, 10),
+        last_day=date(2026, 6, 19),
+        count=None,
+    )
+    asked = site(campaigns=(campaign,))
+    found = [
+        state(asked, handoff(), spent_bytes=0, now_ns=moment_ns(text), where=LISBON).campaigns_bytes
+        for text in ("2026-06-01 00:00", "2026-06-14 23:00", "2026-06-20 00:00")
+    ]
+    assert [2500 * MB, 1250 * MB, 0] == found
