@@ -20,8 +20,10 @@ from store.errors import BadMessage
 
 _EXACT_BELOW = 64
 _PER_OCTAVE = 32  # bucket width is 1/32 of its lower edge at most, its middle 1/64 off at most
-_FORMAT = 1  # first byte of the packed form
+_OLD_FORMAT = 1  # first byte of the packed form that older versions made
 _OPEN_FORMAT = 2  # of the form that is larger and read faster
+_FORMAT = 3  # of the packed form
+_ESCAPE = 20  # a quotient that nothing measured comes near
 
 RELATIVE_ERROR = 1 / 64
 
@@ -164,16 +166,16 @@ class Histogram:
         """The histogram as bytes, small enough to keep one a minute for years.
 
         A format byte; count, sum, minimum and maximum as variable-length integers; then bits, the
-        highest first: for each bucket from the minimum's to the maximum's whether it counted
-        anything, and for each that did, its count less one in Rice code (quotient in unary,
-        remainder in k bits). k follows a running mean of the counts before.
+        highest first: for each bucket from the minimum's to the maximum's how far its count is from a
+        running mean of those before, as a number (`_folded`) in Rice code: quotient in unary, remainder in
+        k bits, where k follows a running mean of these numbers. `_ESCAPE` ones stand for a number as such:
+        its length in 6 bits, and its bits.
         """
         head = bytes([_FORMAT]) + varint.pack((self.count, self._sum, self._min, self._max))
         if not self.count:
             return head
-        first, last = bucket_of(self._min), bucket_of(self._max)
-        filled = "".join("1" if bucket in self._counts else "0" for bucket in range(first, last + 1))
-        bits = filled + _rice([self._counts[bucket] for bucket in sorted(self._counts)])
+        buckets = range(bucket_of(self._min), bucket_of(self._max) + 1)
+        bits = _coded([self._counts.get(bucket, 0) for bucket in buckets])
         bits += "0" * (-len(bits) % 8)
         return head + int(bits, 2).to_bytes(len(bits) // 8, "big")
 
@@ -192,10 +194,10 @@ class Histogram:
 
     @classmethod
     def unpack(cls, packed: bytes) -> Histogram:
-        """Undo `pack` or `pack_open`. Raises BadMessage for bytes that neither made."""
-        if not packed or packed[0] not in (_FORMAT, _OPEN_FORMAT):
-            raise BadMessage("histogram", f"format byte {packed[:1].hex() or 'missing'}, expected 01 or 02")
-        unpack_counts = _unpack_counts if packed[0] == _FORMAT else _unpack_open_counts
+        """Undo `pack`, also of older versions, or `pack_open`. Raises BadMessage for bytes of neither."""
+        if not packed or packed[0] not in _READERS:
+            raise BadMessage("histogram", f"format byte {packed[:1].hex() or 'missing'}, expected 01 to 03")
+        unpack_counts = _READERS[packed[0]]
         position = 1
         numbers = []
         for _ in range(4):
@@ -249,16 +251,78 @@ def _remainder_bits(mean: int) -> int:
     return max(0, (mean >> 4).bit_length() - 1)
 
 
-def _rice(counts: list[int]) -> str:
+def _coded(counts: list[int]) -> str:
+    """The bits of counts next to each other."""
     mean = _first_mean(sum(counts), len(counts))
+    spread = mean // 2 + 8  # of the numbers, in sixteenths too
     codes = []
     for times in counts:
-        k = _remainder_bits(mean)
-        codes.append("1" * (times - 1 >> k) + "0")
-        if k:
-            codes.append(f"{times - 1 & (1 << k) - 1:0{k}b}")
+        number, k = _folded(times, mean >> 4), _remainder_bits(spread)
+        if number >> k >= _ESCAPE:
+            codes.append(f"{'1' * _ESCAPE}{number.bit_length():06b}{number:b}")
+        else:
+            codes.append("1" * (number >> k) + "0")
+            if k:
+                codes.append(f"{number & (1 << k) - 1:0{k}b}")
         mean = _next_mean(mean, times)
+        spread += (16 * number - spread) // 8
     return "".join(codes)
+
+
+def _folded(times: int, mean: int) -> int:
+    """0 for the mean, 1 and 2 for one less and one more, and so on; from twice the mean on the count."""
+    if times > 2 * mean:
+        return times
+    return 2 * (times - mean) if times >= mean else 2 * (mean - times) - 1
+
+
+def _unfolded(number: int, mean: int) -> int:
+    """Undo `_folded`."""
+    if number > 2 * mean:
+        return number
+    return mean - (number + 1) // 2 if number % 2 else mean + number // 2
+
+
+def _unpack_counts(packed: bytes, head: Histogram) -> dict[int, int]:
+    """The counts by bucket out of the bits of `Histogram.pack`. Raises BadMessage."""
+    first, last = bucket_of(head.min or 0), bucket_of(head.max or 0)
+    bits = f"{int.from_bytes(packed, 'big'):0{len(packed) * 8}b}" if packed else ""
+    mean = _first_mean(head.count, last - first + 1)
+    spread = mean // 2 + 8
+    counts = {}
+    at = 0
+    for bucket in range(first, last + 1):
+        k = _remainder_bits(spread)
+        quotient_end = bits.find("0", at, at + _ESCAPE)
+        if quotient_end < 0:
+            start = at + _ESCAPE + 6
+            length = int(bits[start - 6 : start] or "0", 2)
+            at = start + length
+            number = int(bits[start:at] or "0", 2)
+            if number >> k < _ESCAPE or number.bit_length() != length:
+                raise BadMessage("histogram", "a count is not in its one form")
+        else:
+            number = quotient_end - at << k
+            at = quotient_end + 1 + k
+            number += int(bits[quotient_end + 1 : at] or "0", 2)
+        if at > len(bits):
+            raise BadMessage("histogram", "it ends within a count")
+        times = _unfolded(number, mean >> 4)
+        if times:
+            counts[bucket] = times
+        mean = _next_mean(mean, times)
+        spread += (16 * number - spread) // 8
+    _check_counts(counts, head, (first, last))
+    if len(bits) - at > 7 or "1" in bits[at:]:
+        raise BadMessage("histogram", "something stands behind its last bucket")
+    return counts
+
+
+def _check_counts(counts: dict[int, int], head: Histogram, ends: tuple[int, int]) -> None:
+    if not set(ends) <= counts.keys():
+        raise BadMessage("histogram", "its ends do not lie in its end buckets")
+    if sum(counts.values()) != head.count:
+        raise BadMessage("histogram", "its buckets do not add up to its count")
 
 
 def _unpack_open_counts(packed: bytes, head: Histogram) -> dict[int, int]:
@@ -268,15 +332,16 @@ def _unpack_open_counts(packed: bytes, head: Histogram) -> dict[int, int]:
         counts = struct.unpack(f"<{last - first + 1}Q", zlib.decompress(packed))
     except (zlib.error, struct.error):
         raise BadMessage("histogram", "its buckets cannot be read") from None
-    if not (counts[0] and counts[-1]):
-        raise BadMessage("histogram", "its ends do not lie in its end buckets")
-    if sum(counts) != head.count:
-        raise BadMessage("histogram", "its buckets do not add up to its count")
-    return {bucket: times for bucket, times in enumerate(counts, first) if times}
+    found = {bucket: times for bucket, times in enumerate(counts, first) if times}
+    _check_counts(found, head, (first, last))
+    return found
 
 
-def _unpack_counts(packed: bytes, head: Histogram) -> dict[int, int]:
-    """The counts by bucket out of the bits of `Histogram.pack`. Raises BadMessage."""
+def _unpack_old_counts(packed: bytes, head: Histogram) -> dict[int, int]:
+    """The counts out of the bits that older versions packed. Raises BadMessage.
+
+    First came which buckets counted anything, then the counts of those less one, in Rice code.
+    """
     first, last = bucket_of(head.min or 0), bucket_of(head.max or 0)
     bits = f"{int.from_bytes(packed, 'big'):0{len(packed) * 8}b}" if packed else ""
     filled = [first + place for place, bit in enumerate(bits[: last - first + 1]) if bit == "1"]
@@ -302,3 +367,10 @@ def _unpack_counts(packed: bytes, head: Histogram) -> dict[int, int]:
     if len(bits) - at > 7 or "1" in bits[at:]:
         raise BadMessage("histogram", "something stands behind its last bucket")
     return counts
+
+
+_READERS = {
+    _OLD_FORMAT: _unpack_old_counts,
+    _OPEN_FORMAT: _unpack_open_counts,
+    _FORMAT: _unpack_counts,
+}

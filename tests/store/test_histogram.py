@@ -128,7 +128,7 @@ def test_round_trip_of_many(one: int, times: int, other: int, more_times: int) -
     assert Histogram.unpack(found.pack()) == found
 
 
-@given(st.binary(max_size=60) | st.binary(max_size=60).map(lambda tail: b"\x01" + tail))
+@given(st.binary(max_size=60) | st.binary(max_size=60).map(lambda tail: b"\x03" + tail))
 def test_any_bytes_are_read_or_refused(packed: bytes) -> None:
     """Any bytes are read or refused; what is read packs into the same bytes."""
     with contextlib.suppress(BadMessage):
@@ -178,3 +178,17 @@ def test_nothing_counted_is_said_as_none() -> None:
 def test_refuses_what_is_no_delay(value: int, times: int) -> None:
     with pytest.raises(ValueError, match="histogram"):
         Histogram().add(value, times)
+
+
+def test_what_older_versions_packed_is_read() -> None:
+    """5, 5 and 7, by hand: 01; count 3, sum 17, ends 5 and 7; filled 101; 2 - 1 as 10, 1 - 1 as 0."""
+    assert Histogram.unpack(bytes.fromhex("0103110507b0")) == Histogram([5, 5, 7])
+
+
+def test_no_count_takes_more_than_it_must() -> None:
+    """After many ones 2**40 is said in full, not in unary: at most 20 + 6 + 64 bits a bucket (arithmetic)."""
+    found = Histogram([*range(100, 4000), 5000])
+    found.add(9000, times=2**40)
+    buckets = bucket_of(9000) - bucket_of(100) + 1
+    assert len(found.pack()) <= 30 + buckets * (20 + 6 + 64) / 8
+    assert Histogram.unpack(found.pack()) == found
