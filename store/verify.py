@@ -129,11 +129,17 @@ def database(path: Path, *, trusted: frozenset[str] = frozenset()) -> Result:
 
     Raises DatabaseMistake for a file that is no database of this version.
     """
-    alone = not path.with_name(f"{path.name}-wal").exists()
+    alone = not _is_written(path)
     result = _database(path, trusted, alone=alone)
-    if alone and path.with_name(f"{path.name}-wal").exists():  # a probe started meanwhile
+    if alone and _is_written(path):  # a probe started meanwhile
         return _database(path, trusted, alone=False)
     return result
+
+
+def _is_written(path: Path) -> bool:
+    """Whether something stands in the log beside a database, so that its own file is not all of it."""
+    log = path.with_name(f"{path.name}-wal")
+    return log.exists() and log.stat().st_size > 0
 
 
 def _database(path: Path, trusted: frozenset[str], *, alone: bool) -> Result:

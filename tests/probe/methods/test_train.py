@@ -26,6 +26,7 @@ from probe.wire import control as wire
 from store.clock import Clock
 from store.records import Direction, Failed, Gap, Owner, Stall, Stamps, Standing, TrainSpan
 from store.site import TrainPlan
+from store.unfinished import SoFar
 from tests.probe.endpoint.far import Far, far_end, free_ports, reach
 
 S = 10**9
@@ -372,11 +373,15 @@ class Kept:
     def __init__(self, where: Reach, *, span_s: int = 1, per_second: float = 50) -> None:
         asked = TrainPlan(handoff="A", endpoint="north", per_second=per_second, span_s=span_s)
         self.records: list[TrainSpan | Stall | Gap] = []
+        self.so_far: list[TrainSpan] = []
         self._more = asyncio.Event()
         self.task = asyncio.create_task(train.keep(asked, where, Clock(), self._take), name="train")
 
-    def _take(self, record: TrainSpan | Stall | Gap) -> None:
-        self.records.append(record)
+    def _take(self, record: TrainSpan | Stall | Gap | SoFar) -> None:
+        if isinstance(record, SoFar):
+            self.so_far.append(record.span)
+        else:
+            self.records.append(record)
         self._more.set()
 
     @property
@@ -427,6 +432,20 @@ class TestKeep:
         assert all(span.received == span.sent and span.standing is Standing.VALID for span in kept.spans)
         assert first.handoff == "handoff"
         assert first.timestamps is Stamps.KERNEL
+
+    async def test_what_there_is_of_a_span_is_told_on_the_way(self, tmp_path: Path) -> None:
+        """Each time a little more of the span that comes in the end; what may still arrive is not lost."""
+        async with far_end(tmp_path) as far:
+            kept = Kept(far.reaches["a"], span_s=60)
+            await kept.until(lambda: len(kept.so_far) >= 8)
+            await kept.end()
+        span = kept.spans[-1]
+        told = [one for one in kept.so_far if one.started_unix_ns == span.started_unix_ns]
+        assert [one.sent for one in told] == sorted(one.sent for one in told)
+        assert told[-1].sent <= span.sent
+        assert told[-1].sent == pytest.approx(span.sent, abs=15)  # 0.3 s of 50 a second
+        assert all(one.lost == 0 and one.received == one.rtt.count == one.sent for one in told)
+        assert all(one.seconds == pytest.approx(one.sent / 50, abs=0.1) for one in told)
 
     async def test_cancelled_it_ends_within_2_s(self, tmp_path: Path) -> None:
         """And hands over the part of a span that it is in."""
