@@ -136,6 +136,9 @@ class _Service:
             except LinebookError as mistake:
                 self.daemon.refused = str(mistake)
                 self.daemon.book.log.error("site file refused why=%s", mistake)
+            except Exception as error:  # the old file stays, and so does whatever listens to this
+                self.daemon.refused = f"unexpected {type(error).__name__}: {error}"
+                self.daemon.book.log.exception("site file refused")
             self.said = self._line()
             self.manager.ready(self.said)
 
