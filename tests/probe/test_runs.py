@@ -1,0 +1,140 @@
+"""Rate runs under safety, allowance and metering, as the daemon lives them in jumping time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from probe.schedule import midnight_ns
+from store.clock import NS_PER_S, Clock, local, zone
+from store.reader import Reader
+from store.records import Failed, Owner, RateRun, Skipped, TrainSpan
+from store.site import EVENINGS, Safety, Times
+from store.writer import Writer
+from tests.probe.sites import EVERY_DAY, handoff, run_plan, site, train_plan
+from tests.probe.test_daemon import HOUR_S, FakeRate, lived
+from tests.store import samples
+
+LISBON = zone("Europe/Lisbon")
+NIGHT = Times(weekdays=EVERY_DAY, dates=frozenset(), from_minute=22 * 60, to_minute=6 * 60)
+
+
+def utc_ns(text: str) -> int:
+    """A moment in UTC as Unix nanoseconds."""
+    return int(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp()) * NS_PER_S
+
+
+@pytest.mark.parametrize("first", ["2026-03-28 00:00", "2026-10-24 00:00", "2028-02-28 00:00"])
+def test_three_days_of_full_runs_have_one_each_evening(first: str) -> None:
+    """Over both clock changes and a leap day: four runs a day, one at least from 18:00 to 23:00 local."""
+    rate = FakeRate()
+    day = datetime.fromisoformat(first).date()
+    from_ns = midnight_ns(day, where=LISBON)
+    ends_ns = midnight_ns(day.fromordinal(day.toordinal() + 3), where=LISBON)
+    lived(
+        site(runs=(run_plan(every_s=6 * 3600),)),
+        for_s=(ends_ns - from_ns) / NS_PER_S,
+        rate=rate,
+        from_ns=from_ns,
+    )
+    starts = [local(began_ns, LISBON) for _, began_ns, _ in rate.runs]
+    assert 12 == len(starts)
+    evenings = {start.toordinal() - day.toordinal() for start in starts if 18 <= start.hour < 23}
+    assert {0, 1, 2} == evenings
+
+
+def test_nothing_fills_a_line_that_nobody_answered_for() -> None:
+    """Every slot says which keys to write; the train goes on."""
+    open_ = replace(handoff(), safety=Safety())
+    rate = FakeRate()
+    kept = lived(
+        site(handoffs=(open_,), runs=(run_plan(every_s=3600),), trains=(train_plan(),)),
+        for_s=3 * HOUR_S,
+        rate=rate,
+    )
+    assert [] == rate.runs
+    assert 180 == len(kept.of(TrainSpan))
+    assert 3 == len(kept.of(Skipped))
+    assert all(
+        key in one.why for one in kept.of(Skipped) for key in ("emergency_calls", "alarms", "medical_devices")
+    )
+
+
+def test_no_run_in_the_hours_that_are_never_allowed() -> None:
+    """22:00 to 06:00 by the local clock: of a day of hourly runs eight are skipped with the reason."""
+    asked = replace(handoff(), safety=replace(handoff().safety, alarms=True, never=(NIGHT,)))
+    rate = FakeRate()
+    kept = lived(
+        site(handoffs=(asked,), runs=(run_plan(every_s=3600),)),
+        for_s=24 * HOUR_S,
+        rate=rate,
+        from_ns=midnight_ns(datetime(2026, 6, 3, tzinfo=UTC).date(), where=LISBON),
+    )
+    assert list(range(6, 22)) == [local(began_ns, LISBON).hour for _, began_ns, _ in rate.runs]
+    assert ["it would touch hours of [safety] in which nothing may fill the line"] * 8 == [
+        one.why for one in kept.of(Skipped)
+    ]
+
+
+def test_a_metered_line_gets_runs_only_when_the_site_file_says_so() -> None:
+    """Common practice, no source: paid by volume, so not without being told."""
+    told = replace(handoff(), metered=True, metered_runs=True)
+    kept = lived(site(handoffs=(told,), runs=(run_plan(every_s=3600),)), for_s=3 * HOUR_S)
+    assert 3 == len(kept.of(RateRun))
+
+
+def test_a_run_of_the_schedule_knows_the_moment_that_was_drawn_for_it() -> None:
+    """So that a reader sees that nobody chose it."""
+    rate = FakeRate()
+    kept = lived(site(runs=(run_plan(every_s=3600),)), for_s=3 * HOUR_S, rate=rate)
+    assert [began_ns for _, began_ns, _ in rate.runs] == [
+        run.circumstances.planned_unix_ns for run in kept.of(RateRun)
+    ]
+    assert {None} == {run.circumstances.campaign for run in kept.of(RateRun)}
+
+
+def test_thinned_days_keep_their_evening_run() -> None:
+    """At 80 % with eight days to go: far fewer runs than slots, one each evening, within the allowance."""
+    limited = replace(handoff(), allowance_bytes=10**10)
+    rate = FakeRate()
+    kept = lived(
+        site(handoffs=(limited,), runs=(run_plan(every_s=3600),)),
+        for_s=8 * 24 * HOUR_S,
+        rate=rate,
+        from_ns=utc_ns("2026-06-22 23:00"),
+        spent_bytes={"A": 8 * 10**9},
+    )
+    starts = [local(began_ns, LISBON) for _, began_ns, _ in rate.runs]
+    assert 8 * 24 == len(kept.of(RateRun)) + len(kept.of(Skipped))
+    assert len(starts) <= 2 * 10**9 / 25_000_000
+    assert set(range(23, 31)) <= {start.day for start in starts if 18 <= start.hour < 23}
+
+
+def test_a_train_keeps_to_its_hours() -> None:
+    """18:00 to 23:00 in Lisbon is 17:00 to 22:00 UTC in June; what lies between is no gap."""
+    asked = site(trains=(replace(train_plan(), times=EVENINGS),))
+    kept = lived(asked, for_s=48 * HOUR_S, from_ns=utc_ns("2026-06-03 00:00"))
+    spans = kept.of(TrainSpan)
+    assert kept.records == spans
+    assert 2 * 5 * 3600 == round(sum(span.seconds for span in spans))
+    assert {18, 19, 20, 21, 22} == {local(span.started_unix_ns, LISBON).hour for span in spans}
+
+
+def test_what_failed_runs_may_have_moved_survives_a_restart(tmp_path: Path) -> None:
+    """The estimate is in the database, and a month's sum has it: 25 MB of a failed run, 7 of a valid one."""
+    path = tmp_path / "line.db"
+    writer = Writer.open(path, clock=Clock())
+    failed = Failed(what="run rate", why="refused", whose=Owner.ENDPOINT, handoff="A", started_unix_ns=5)
+    for record in (
+        replace(failed, spent_bytes=25_000_000),
+        failed,
+        replace(samples.run(), handoff="A", started_unix_ns=5, spent_bytes=7_000_000),
+    ):
+        writer.append(record)
+    writer.close()
+    reader = Reader.open(path)
+    assert [32_000_000, 0] == [reader.spent_bytes("A", since_ns) for since_ns in (5, 6)]
+    reader.close()
