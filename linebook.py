@@ -243,6 +243,19 @@ def _reading_commands(commands: Any) -> None:
         help="public key or fingerprint that must have signed, as it was noted elsewhere (may be repeated)",
     )
     verify.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    correct = _command(
+        commands,
+        "correct",
+        _correct,
+        "Put on record how an older record is to be read; it stays as it is. While the probe is stopped.",
+    )
+    correct.add_argument("database", type=Path, metavar="DATABASE", help="the database")
+    correct.add_argument(
+        "seq", type=_whole(1, 2**62), metavar="NUMBER", help="the record's number in the chain"
+    )
+    correct.add_argument("--what", required=True, metavar="TEXT", help="how it is to be read")
+    correct.add_argument("--why", required=True, metavar="TEXT", help="how that is known")
+    correct.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _export_command(commands)
     site = commands.add_parser("site", help="The site file: check it.")
     acts = site.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
@@ -550,6 +563,35 @@ def _verify(options: argparse.Namespace) -> int:
     else:
         print(text.verified(result, what=options.record, asked_key=bool(options.key)))
     return 0 if result.verified else EXIT_FAILED
+
+
+def _correct(options: argparse.Namespace) -> int:
+    from store.jsonform import as_json
+    from store.reader import Reader
+    from store.records import Correction
+    from store.writer import Writer
+
+    reader = Reader.open(options.database)
+    try:
+        path = reader.path_of(options.seq)
+    finally:
+        reader.close()
+    if path is None:
+        raise UserMistake(f"{options.database} has no record number {options.seq}")
+    clock = Clock()
+    correction = Correction(
+        handoff=path[0],
+        endpoint=path[1],
+        corrects_seq=options.seq,
+        written_unix_ns=clock.unix_ns(),
+        what=options.what,
+        why=options.why,
+    )
+    writer = Writer.open(options.database, clock=clock)
+    writer.append(correction)
+    writer.close()
+    _print_json(as_json(correction)) if options.json else _say(f"Record {options.seq} has a correction now.")
+    return 0
 
 
 def _export(options: argparse.Namespace) -> int:

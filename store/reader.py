@@ -16,7 +16,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from store import rollup, rows, schema, streaming, thinning
+from store import chain, rollup, rows, schema, streaming, thinning
 from store.cells import Length
 from store.clock import NS_PER_S
 from store.errors import DatabaseMistake
@@ -228,6 +228,11 @@ class Reader:
         where = (handoff, endpoint, since_ns, until_ns)
         found = self._records("trouble", rows.TROUBLE, where, limit)
         return [rows.trouble_of(names, row) for names, row in found]
+
+    def path_of(self, seq: int) -> tuple[str, str] | None:
+        """Handoff and endpoint of the record of that number; None when there is none."""
+        found = next(chain.links(self._connection, first_seq=seq, last_seq=seq), None)
+        return None if found is None else (found.row.handoff, found.row.endpoint)
 
     def corrections(self, *, of_seq: int | None = None) -> list[Correction]:
         """What is to be read otherwise, in the order of writing; of one record when its number is named."""

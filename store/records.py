@@ -391,6 +391,11 @@ class Correction:
     what: str
     why: str
 
+    @property
+    def started_unix_ns(self) -> int:
+        """When it came to be on record."""
+        return self.written_unix_ns
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Thinned:
@@ -411,6 +416,11 @@ class Thinned:
     why: str
     handoff: str = ""
     endpoint: str = ""
+
+    @property
+    def started_unix_ns(self) -> int:
+        """When it was done."""
+        return self.thinned_unix_ns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
