@@ -18,6 +18,7 @@ from dashboard.judge.stream import Answer
 from dashboard.judge.verdict import Word
 from store.clock import NS_PER_S, local, zone
 from store.records import (
+    Correction,
     Direction,
     Failed,
     Owner,
@@ -26,6 +27,7 @@ from store.records import (
     Stall,
     StallClass,
     Standing,
+    Thinned,
     TrainSpan,
 )
 from store.rollup import Rolled
@@ -197,7 +199,15 @@ def _silence(site: Site, records: Sequence[Known], *, now_unix_ns: int) -> Itera
 
 
 def _started(record: Known) -> int:
-    return record.planned_unix_ns if isinstance(record, Skipped) else record.started_unix_ns
+    match record:
+        case Skipped():
+            return record.planned_unix_ns
+        case Correction():
+            return record.written_unix_ns
+        case Thinned():
+            return record.thinned_unix_ns
+        case _:
+            return record.started_unix_ns
 
 
 def _age(seconds: int) -> str:
