@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import struct
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -129,27 +129,28 @@ class Histogram:
 
         `share` runs from 0 to 1. Within `RELATIVE_ERROR` of the sample, and exact at both ends.
         """
-        if not self.count:
-            return None
-        rank = rank_of(share, self.count)
-        if rank == 1:
-            return self._min
-        if rank >= self.count:
-            return self._max
-        seen = 0
-        for bucket in sorted(self._counts):
-            seen += self._counts[bucket]
-            if seen >= rank:
-                first, last = ends_of(bucket)  # of which only what lies between the ends was counted
-                return (max(first, self._min) + min(last, self._max)) // 2
-        raise AssertionError("the buckets hold fewer values than were counted")
+        return self.percentiles((share,))[0] if self.count else None
+
+    def percentiles(self, shares: Sequence[float]) -> list[int]:
+        """The percentiles of ascending shares, in one pass. The histogram must not be empty."""
+        found: list[int] = []
+        ordered = iter(sorted(self._counts))
+        seen, bucket = 0, 0
+        for share in shares:
+            rank = rank_of(share, self.count)
+            while seen < rank:
+                bucket = next(ordered)
+                seen += self._counts[bucket]
+            first, last = ends_of(bucket)  # of which only what lies between the ends was counted
+            middle = (max(first, self._min) + min(last, self._max)) // 2
+            found.append(self._min if rank == 1 else self._max if rank >= self.count else middle)
+        return found
 
     def delays(self) -> Delays | None:
         """min, p50, p95, p99 and max, or None when nothing was counted."""
-        found = [self.percentile(share) for share in (0.5, 0.95, 0.99)]
-        if not self.count or None in found:
+        if not self.count:
             return None
-        p50, p95, p99 = (value or 0 for value in found)
+        p50, p95, p99 = self.percentiles((0.5, 0.95, 0.99))
         return Delays(count=self.count, min=self._min, p50=p50, p95=p95, p99=p99, max=self._max)
 
     def buckets(self) -> Iterator[tuple[int, int]]:
@@ -190,7 +191,7 @@ class Histogram:
             return head
         buckets = range(bucket_of(self._min), bucket_of(self._max) + 1)
         counts = [self._counts.get(bucket, 0) for bucket in buckets]
-        return head + zlib.compress(struct.pack(f"<{len(counts)}Q", *counts))
+        return head + zlib.compress(struct.pack(f"<{len(counts)}Q", *counts), level=1)
 
     @classmethod
     def unpack(cls, packed: bytes) -> Histogram:
