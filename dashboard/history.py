@@ -90,9 +90,9 @@ def check_of(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) 
 
 
 def _spans(reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_ns: int) -> Iterator[Span]:
-    """Of the last hours each span, before those what came in hours comparable with a plan's; each once.
+    """The last hours, and before them those comparable with a plan's, in sums; the newest spans as they are.
 
-    Only what a plan is compared with needs delays: the round trip of its spans, the older ones in sums.
+    Everything comes once, and only what a plan is compared with has its delays.
     """
     where, since_ns = zone(site.timezone), now_unix_ns - comparable.HISTORY_S * NS_PER_S
     recent_ns = now_unix_ns - today.RECENT_S * NS_PER_S
@@ -105,30 +105,36 @@ def _spans(reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_
                 plan.times, where, since_unix_ns=since_ns, until_unix_ns=now_unix_ns
             )
         )
+        newest = reader.train_spans(
+            handoff=handoff.name, since_ns=recent_ns, until_ns=now_unix_ns, limit=1, histograms=False
+        )
+        last_ns = newest[0].started_unix_ns if newest else now_unix_ns
         endpoints = [endpoint for owner, endpoint in reader.paths() if owner == handoff.name]
-        for start_ns, end_ns in wanted:
+        for start_ns, end_ns, compared in _parts(wanted, (since_ns, recent_ns, last_ns)):
             for endpoint in endpoints:
                 yield from reader.train_sums(
                     handoff=handoff.name,
                     endpoint=endpoint,
                     since_ns=start_ns,
-                    until_ns=min(end_ns, recent_ns),
+                    until_ns=end_ns,
                     longest=Length.HOUR,
+                    histograms=compared,
                 )
-        yield from _recent(reader, handoff.name, wanted, recent_ns=recent_ns, now_unix_ns=now_unix_ns)
+        yield from reader.train_spans(handoff=handoff.name, since_ns=last_ns, until_ns=now_unix_ns, pdv=False)
 
 
-def _recent(
-    reader: Reader, handoff: str, wanted: Sequence[tuple[int, int]], *, recent_ns: int, now_unix_ns: int
-) -> Iterator[TrainSpan]:
-    """The spans of the last hours, with the round trips of those in `wanted` time."""
-    at_ns = recent_ns
-    for start_ns, end_ns in [*wanted, (now_unix_ns, now_unix_ns)]:
-        if end_ns < recent_ns:
-            continue
-        start_ns = max(start_ns, recent_ns)
-        yield from reader.train_spans(handoff=handoff, since_ns=at_ns, until_ns=start_ns, histograms=False)
-        yield from reader.train_spans(handoff=handoff, since_ns=start_ns, until_ns=end_ns, pdv=False)
+def _parts(wanted: Sequence[tuple[int, int]], times: tuple[int, int, int]) -> Iterator[tuple[int, int, bool]]:
+    """(from, to, whether wanted): all that is wanted from the first time on, and everything from the second.
+
+    Nothing goes over the second time, or beyond the third.
+    """
+    first_ns, recent_ns, last_ns = times
+    at_ns = first_ns
+    for start_ns, end_ns in [*wanted, (last_ns, last_ns)]:
+        start_ns, end_ns = min(start_ns, last_ns), min(end_ns, last_ns)
+        yield max(at_ns, recent_ns), start_ns, False
+        yield start_ns, min(end_ns, recent_ns), True
+        yield max(start_ns, recent_ns), end_ns, True
         at_ns = end_ns
 
 

@@ -136,7 +136,7 @@ _ADVICE = {
 
 def _stalls(handoff: Handoff, recent: Sequence[Known], where: tzinfo) -> Iterator[Notice]:
     """The stalls of the last hours, the longest named; an outage weighs more."""
-    spans = [record for record in recent if isinstance(record, TrainSpan)]
+    spans = [record for record in recent if isinstance(record, TrainSpan | Rolled)]
     watched = evidence.Watched(span for span in spans if span.standing is Standing.VALID)
     stalls = [record for record in recent if isinstance(record, Stall) and record in watched]
     if not stalls:
