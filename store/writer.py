@@ -8,7 +8,8 @@ that is not kept, and a `Gap` says so once the disk has room again.
 Every record gets its place in the chain (`store.seal`) in the transaction that stores it, so nothing is
 chained that is not stored. The first commit of another day signs the head of the day that is over, a
 clean stop the head so far. `begin` notes that a run is under way; if the process dies before the run's
-record, the next opening stores in its place that it `Failed`. Imports schema, rows and seal.
+record, the next opening stores in its place that it `Failed`. What trains have of
+spans that are not over lies in a file beside (`store.unfinished`). Imports schema, rows and seal.
 """
 
 from __future__ import annotations
