@@ -57,10 +57,19 @@ def verdicts(
     )
 
 
-def verdicts_of(reader: Reader, site: Site, handoff: Handoff, *, now_unix_ns: int) -> tuple[RateVerdict, ...]:
-    """The same for one handoff, read from the store."""
+def verdicts_of(
+    reader: Reader,
+    site: Site,
+    handoff: Handoff,
+    *,
+    now_unix_ns: int,
+    runs: Sequence[RateRun] | None = None,
+) -> tuple[RateVerdict, ...]:
+    """The same for one handoff, read from the store; `runs` are its runs of 30 days or more, if at hand."""
     name, since_ns = handoff.name, now_unix_ns - VERDICT_S * NS_PER_S
-    runs = reader.rate_runs(handoff=name, since_ns=since_ns, until_ns=now_unix_ns, bins=False)
+    if runs is None:
+        runs = reader.rate_runs(handoff=name, since_ns=since_ns, until_ns=now_unix_ns, bins=False)
+    runs = [run for run in runs if since_ns <= run.started_unix_ns < now_unix_ns]
     troubles = reader.troubles(handoff=name, since_ns=since_ns, until_ns=now_unix_ns)
     return tuple(verdict for _, verdict in verdicts(site, handoff, [*runs, *troubles]))
 

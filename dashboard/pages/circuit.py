@@ -92,14 +92,16 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
 
     endpoints = sorted({endpoint for owner, endpoint in reader.paths() if owner == name}, key=outside_first)
     found = (trains.read(reader, name, endpoint, site=site, stretch=stretch) for endpoint in endpoints)
+    since_ns = min(stretch.from_ns, now_ns - history.VERDICT_S * NS_PER_S)
+    all_runs = reader.rate_runs(handoff=name, since_ns=since_ns, bins=False)
     return Findings(
         site=site,
         handoff=handoff,
         period=period,
         stretch=stretch,
-        verdicts=history.verdicts_of(reader, site, handoff, now_unix_ns=now_ns),
+        verdicts=history.verdicts_of(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         questions=layers.open_questions(handoff.card),
-        runs=tuple(reader.rate_runs(handoff=name, since_ns=stretch.from_ns, bins=False)),
+        runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
         stalls=tuple(reader.stalls(handoff=name, since_ns=stretch.from_ns)),
         troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
