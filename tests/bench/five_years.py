@@ -304,14 +304,18 @@ def weigh(folder: Path) -> None:
             taken.append(time.perf_counter() - began)
     size = path.stat().st_size - before
     with closing(sqlite3.connect(path)) as connection:
-        tens = connection.execute(
-            "SELECT sum(length(rtt_us) + length(pdv_up_us) + length(pdv_down_us) + 400) FROM rolled "
-            "WHERE length = ?", (Length.TEN,)
-        ).fetchone()[0]  # fmt: skip
+        pages = connection.execute("SELECT sum(pgsize) FROM dbstat WHERE name = 'rolled'").fetchone()[0]
+        row = "length(rtt_us) + length(pdv_up_us) + length(pdv_down_us) + length(delays) + 80"
+        ten = f"sum(CASE length WHEN 'ten minutes' THEN {row} ELSE 0 END)"
+        share = connection.execute(f"SELECT 1.0 * {ten} / sum({row}) FROM rolled").fetchone()[0]
+    tens = pages * share
     year = 365 * (size - tens) + TENS_DAYS * tens
     cuts = statistics.quantiles(taken, n=20)
     print(f"a minute of six trains written: median {cuts[9] * 1000:.1f} ms, p95 {cuts[18] * 1000:.1f} ms")
-    print(f"a day weighs {size / 1e6:.2f} MB, a year {year / 1e9:.3f} GB, sealed, with its sums")
+    print(
+        f"a day weighs {size / 1e6:.2f} MB, {tens / 1e6:.2f} MB of it sums of ten minutes, kept {TENS_DAYS} days"
+    )
+    print(f"a year weighs {year / 1e9:.3f} GB, sealed, with its sums")
     for each in folder.glob("day.db*"):
         each.unlink()
 
