@@ -178,7 +178,7 @@ def _reach_options(parser: _Parser) -> None:
         help="the line that `endpoint invite` printed, or a file that holds it",
     )
     parser.add_argument("--interface", metavar="NAME", help="leave by this interface")
-    parser.add_argument("--source", metavar="ADDRESS", help="leave with this source address")
+    parser.add_argument("--source", type=_address, metavar="ADDRESS", help="leave with this source address")
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
@@ -227,6 +227,15 @@ def _whole(low: int, high: int) -> Callable[[str], int]:
 
 
 _port = _whole(1, 65_535)
+
+
+def _address(text: str) -> str:
+    import ipaddress
+
+    try:
+        return str(ipaddress.ip_address(text))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not an IP address such as 192.0.2.57") from None
 
 
 # Commands
