@@ -149,7 +149,7 @@ def _run_commands(commands: Any) -> None:
     )
     rate.add_argument("--flows", type=_whole(1, 16), default=4, metavar="N", help="1 to 16 (default 4)")
     rate.add_argument(
-        "--congestion", metavar="NAME", help="congestion control, such as cubic (default: the host's)"
+        "--congestion", metavar="NAME", help="congestion control (default: cubic where allowed)"
     )
     train = _command(
         methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
