@@ -16,7 +16,7 @@ import itertools
 import json
 import os
 import subprocess
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -85,12 +85,27 @@ class Line:
                     "rate", f"{rate_bps}bit", "burst", str(burst_bytes), "limit", str(limit_bytes),
                 )  # fmt: skip
 
-    def passed_bytes(self, *, up: bool) -> int:
-        """What the shaper of one direction has let pass so far, by its own counter."""
+    @contextlib.contextmanager
+    def shaper_counter(self, *, up: bool) -> Iterator[Callable[[], int]]:
+        """A function that says what the shaper of one direction has let pass so far, in bytes.
+
+        One process answers all its calls, within some 20 us, so that a reading has a moment.
+        """
         where, device = ("probe", self.probe_device) if up else ("endpoint", self.endpoint_device)
-        listed = self.run(where, "tc", "-s", "-j", "qdisc", "show", "dev", device, "root")
-        passed: int = json.loads(listed.stdout)[0]["bytes"]
-        return passed
+        asked = self._inside(where, ["stdbuf", "-oL", "tc", "-s", "-j", "-batch", "-"])
+        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
+        with subprocess.Popen(asked, text=True, bufsize=1, **pipes) as counting:
+            assert counting.stdin is not None
+            assert counting.stdout is not None
+            question, answers = counting.stdin, counting.stdout
+
+            def passed_bytes() -> int:
+                question.write(f"qdisc show dev {device}\n")
+                found: int = json.loads(answers.readline())[0]["bytes"]
+                return found
+
+            passed_bytes()  # the first is slow
+            yield passed_bytes
 
     def drop(self, per_mille: int, *, up: bool, port: int) -> None:
         """Drop `per_mille` of the UDP packets to or from `port` on arrival, in one direction, counted."""
