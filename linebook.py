@@ -185,7 +185,7 @@ def _run_commands(commands: Any) -> None:
     )
     rate.add_argument("--flows", type=_whole(1, 16), default=4, metavar="N", help="1 to 16 (default 4)")
     rate.add_argument(
-        "--congestion", metavar="NAME", help="congestion control, such as cubic (default: the host's)"
+        "--congestion", metavar="NAME", help="congestion control (default: cubic where allowed)"
     )
     train = _command(
         methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
@@ -214,7 +214,7 @@ def _reach_options(parser: _Parser) -> None:
         help="the line that `endpoint invite` printed, or a file that holds it",
     )
     parser.add_argument("--interface", metavar="NAME", help="leave by this interface")
-    parser.add_argument("--source", metavar="ADDRESS", help="leave with this source address")
+    parser.add_argument("--source", type=_address, metavar="ADDRESS", help="leave with this source address")
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
@@ -331,6 +331,15 @@ def _date(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
+
+
+def _address(text: str) -> str:
+    import ipaddress
+
+    try:
+        return str(ipaddress.ip_address(text))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not an IP address such as 192.0.2.57") from None
 
 
 # Commands

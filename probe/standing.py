@@ -6,7 +6,7 @@ held back never convicts the line, so where two explanations fit, the one that s
 taken. Imports store only.
 
 Figures: port tops by RFC 6349 section 4.1.1 and RFC 7323 (standards' layer arithmetic in
-`store.layers`); the 1 % band around them, the 5 % of other traffic and the shares of 0.9 and 0.2
+`store.layers`); the 1 % band around them, the 5 % of other traffic and the shares of 0.9, 0.98 and 0.2
 are common practice, no source.
 """
 
@@ -30,7 +30,7 @@ FLAT = 0.98  # an unknown port is only suspected where no second fell below this
 BOTH_WAYS = 1 / 1.0292588  # acknowledgements of a full return direction take 2.9 % (RFC 9293 3.8.6.3)
 CPU_LIMIT = 0.9
 WINDOW_SHARE = 0.2
-BUSY_SHARE = 0.9
+BUSY_SHARE = 0.98  # a sender dry for longer could hide 2 % of the rate, the tolerance of an acceptance
 DELAY_SHARE, DELAY_US = 0.25, 1_000  # delay added under load that shows a queue on the way
 OTHER_SHARE = 0.05
 SHORT_S = 30
@@ -70,7 +70,7 @@ def limited_by(facts: SideFacts) -> Limit:
     3. The window, or the sender's buffer, held it for a fifth of the busy time while the train saw no
        queue. A window that holds a sender back leaves the narrowest place idle; where a queue stands
        there, the place is full, and the window was only smaller than that queue.
-    4. A sender that had nothing under way for a tenth of the run was late itself, whether or not it
+    4. A sender that had nothing under way for a fiftieth of the run was late itself, whether or not it
        looks busy: it waited for its processor. A full line always has data under way.
     5. The path is what remains: nothing at either end held a sender that always had data under way.
     """

@@ -23,7 +23,7 @@ import sqlite3
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -429,6 +429,7 @@ def _locked(path: Path) -> int:
         raise DatabaseMistake(
             f"{path} is being written by another process ({holder}); stop that one or name another database"
         ) from None
-    os.ftruncate(lock, 0)
-    os.write(lock, f"{os.getpid()}\n".encode())
+    with suppress(OSError):  # a full disk: the number is only for the sentence above
+        os.ftruncate(lock, 0)
+        os.write(lock, f"{os.getpid()}\n".encode())
     return lock

@@ -5,6 +5,7 @@ Every case runs the command as a person would, in a process of its own.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import signal
 import socket
@@ -19,7 +20,9 @@ import pytest
 HOUSE = Path(__file__).parent.parent
 LINEBOOK = [sys.executable, str(HOUSE / "linebook.py")]
 
-SITE = """
+INVITATION = f"linebook://192.0.2.1:9/?v=1&key={'A' * 43}&pin={'A' * 43}"
+
+SITE = f"""
 name = "Mistakes"
 invented = true
 timezone = "UTC"
@@ -34,7 +37,7 @@ rate_up = "18 Mb/s"
 [[endpoint]]
 name = "north"
 where = "outside"
-invitation = "linebook://192.0.2.1:9/?v=1&key=AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA&pin=AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA"
+invitation = "{INVITATION}"
 
 [[plan]]
 name = "P1"
@@ -230,6 +233,31 @@ class TestDatabase:
     def test_a_folder_in_its_place(self, site: Path) -> None:
         site.with_name("line.db").mkdir()
         assert "line.db" in mistake("probe", str(site))
+
+
+class TestDisk:
+    @pytest.mark.namespace
+    def test_a_full_one(self, tmp_path: Path) -> None:
+        """A tmpfs without a free block: the probe says so, and the endpoint's keys are not half made."""
+        full = tmp_path / "full"
+        full.mkdir()
+        subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "linebook-test", str(full)], check=True)
+        try:
+            (full / "site.toml").write_text(SITE)
+            (full / "site.toml").chmod(0o600)
+            with contextlib.suppress(OSError), (full / "rest").open("wb", buffering=0) as rest:
+                while True:
+                    rest.write(bytes(4096))
+            assert "full" in mistake("probe", str(full / "site.toml"))
+            assert "No space left" in mistake("endpoint", "invite", str(full / "e"), "--address", "192.0.2.1")
+        finally:
+            subprocess.run(["umount", str(full)], check=True)
+
+    def test_a_place_that_cannot_be_written(self) -> None:
+        assert "--keep" in mistake("practice", "--keep", "/proc/nothing")
+        assert "--samples" in mistake(
+            "run", "train", "--endpoint", INVITATION, "--samples", "/proc/nothing/x"
+        )
 
 
 class TestFarEnd:

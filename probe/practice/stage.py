@@ -248,9 +248,14 @@ def _check_port(port: int | None) -> None:
 
 
 def _check_directory(keep: Path) -> None:
-    if keep.exists() and not keep.is_dir():
-        raise UserMistake(f"--keep {keep}: this is a file; name a new or an empty directory")
-    if keep.exists() and any(keep.iterdir()):
+    try:
+        keep.mkdir(mode=0o700, parents=True, exist_ok=True)
+        occupied = any(keep.iterdir())
+    except FileExistsError:
+        raise UserMistake(f"--keep {keep}: this is a file; name a new or an empty directory") from None
+    except OSError as error:
+        raise UserMistake(f"--keep {keep}: this directory cannot be used: {error.strerror}") from None
+    if occupied:
         look = f"; `linebook dashboard {keep / SITE}` shows an earlier practice" * (keep / SITE).exists()
         raise UserMistake(f"--keep {keep}: it is not empty; name a new or an empty directory{look}")
 

@@ -16,7 +16,7 @@ import itertools
 import json
 import os
 import subprocess
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -27,12 +27,12 @@ PROBE_V6, ENDPOINT_V6 = "2001:db8::1", "2001:db8::2"  # RFC 3849
 _numbers = itertools.count()
 
 
-def tcp_truth_bps(rate_bps: int, *, mss_bytes: int = 1448, headers_bytes: int = 52) -> float:
+def tcp_truth_bps(rate_bps: float, *, mss_bytes: int = 1448, headers_bytes: int = 52) -> float:
     """TCP payload that a tbf of `rate_bps` passes in full segments (IPv4 with timestamps by default)."""
     return rate_bps * mss_bytes / (mss_bytes + headers_bytes + TBF_HEADER_BYTES)
 
 
-def ethernet_truth_bps(rate_bps: int, *, ip_packet_bytes: int = 1500) -> float:
+def ethernet_truth_bps(rate_bps: float, *, ip_packet_bytes: int = 1500) -> float:
     """The same traffic counted from Ethernet addresses to FCS."""
     return rate_bps * (ip_packet_bytes + 18) / (ip_packet_bytes + TBF_HEADER_BYTES)
 
@@ -84,6 +84,28 @@ class Line:
                     where, "tc", "qdisc", "replace", "dev", device, "root", "tbf",
                     "rate", f"{rate_bps}bit", "burst", str(burst_bytes), "limit", str(limit_bytes),
                 )  # fmt: skip
+
+    @contextlib.contextmanager
+    def shaper_counter(self, *, up: bool) -> Iterator[Callable[[], int]]:
+        """A function that says what the shaper of one direction has let pass so far, in bytes.
+
+        One process answers all its calls, within some 20 us, so that a reading has a moment.
+        """
+        where, device = ("probe", self.probe_device) if up else ("endpoint", self.endpoint_device)
+        asked = self._inside(where, ["stdbuf", "-oL", "tc", "-s", "-j", "-batch", "-"])
+        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
+        with subprocess.Popen(asked, text=True, bufsize=1, **pipes) as counting:
+            assert counting.stdin is not None
+            assert counting.stdout is not None
+            question, answers = counting.stdin, counting.stdout
+
+            def passed_bytes() -> int:
+                question.write(f"qdisc show dev {device}\n")
+                found: int = json.loads(answers.readline())[0]["bytes"]
+                return found
+
+            passed_bytes()  # the first is slow
+            yield passed_bytes
 
     def drop(self, per_mille: int, *, up: bool, port: int) -> None:
         """Drop `per_mille` of the UDP packets to or from `port` on arrival, in one direction, counted."""

@@ -126,9 +126,9 @@ def test_loopback_has_no_port() -> None:
         # where a queue stands, the narrowest place is full, whatever the window
         ({"window_limited_ratio": 0.8, "rtt_loaded_us": 28_000}, Limit.PATH),
         ({"window_limited_ratio": 0.19, "rtt_loaded_us": 8_100}, Limit.PATH),
-        # a sender with nothing under way for a tenth of the run was late itself
-        ({"busy_ratio": 0.85}, Limit.PROBE),
-        ({"busy_ratio": 0.85, "sender": Limit.ENDPOINT, "receiver": Limit.PROBE}, Limit.ENDPOINT),
+        # a sender with nothing under way for a fiftieth of the run was late itself
+        ({"busy_ratio": 0.97}, Limit.PROBE),
+        ({"busy_ratio": 0.97, "sender": Limit.ENDPOINT, "receiver": Limit.PROBE}, Limit.ENDPOINT),
         ({"rtt_idle_us": None, "rtt_loaded_us": None}, Limit.PATH),
     ],
 )
