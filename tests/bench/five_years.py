@@ -198,7 +198,8 @@ _BINS = samples.side().bins * 5
 def ask(site: Site) -> None:
     with closing(Reader.open(site.database)) as reader:
         questions: list[tuple[str, Callable[[], object]]] = [
-            ("Today", lambda: today.find(reader, site=site, now_ns=NOW_NS)),
+            ("Today, reading", lambda: history.of_site(reader, site, now_unix_ns=NOW_NS)),
+            ("Today, with its judging", lambda: today.find(reader, site=site, now_ns=NOW_NS)),
         ]
         for name in ("old", "A"):
             handoff = site.handoff(name)
@@ -312,9 +313,7 @@ def weigh(folder: Path) -> None:
     year = 365 * (size - tens) + TENS_DAYS * tens
     cuts = statistics.quantiles(taken, n=20)
     print(f"a minute of six trains written: median {cuts[9] * 1000:.1f} ms, p95 {cuts[18] * 1000:.1f} ms")
-    print(
-        f"a day weighs {size / 1e6:.2f} MB, {tens / 1e6:.2f} MB of it sums of ten minutes, kept {TENS_DAYS} days"
-    )
+    print(f"a day weighs {size / 1e6:.2f} MB; {tens / 1e6:.2f} of them go after {TENS_DAYS} days")
     print(f"a year weighs {year / 1e9:.3f} GB, sealed, with its sums")
     for each in folder.glob("day.db*"):
         each.unlink()
