@@ -22,6 +22,7 @@ from probe.bulk.worker import TOKEN_NS, WAITING_MAX
 from probe.reach import Binding
 from probe.wire.control import READY, RunGrant, RunReport
 from store.clock import Clock
+from tests.probe.children import children
 
 ROOT = Path(__file__).parents[3]
 HERE = "127.0.0.1"
@@ -88,15 +89,6 @@ async def moving(server: FlowServer, run: str) -> None:
     async with asyncio.timeout(5):
         while not server.spent_bytes(run):
             await server.finished(run, timeout_s=0.05)
-
-
-def children() -> set[int]:
-    """The processes that this one started and that still are."""
-    return {
-        int(word)
-        for task in Path("/proc/self/task").iterdir()
-        for word in (task / "children").read_text().split()
-    }
 
 
 @pytest.mark.asyncio

@@ -36,12 +36,6 @@ async def failed(far: Far, asked: RatePlan) -> Failed:
     return found
 
 
-def workers() -> list[int]:
-    """The bulk workers that this process started."""
-    tasks = Path("/proc/self/task").iterdir()
-    return [int(word) for task in tasks for word in (task / "children").read_text().split()]
-
-
 @pytest.mark.asyncio
 @pytest.mark.parametrize("direction", [Direction.UP, Direction.DOWN])
 async def test_one_direction(tmp_path: Path, direction: Direction) -> None:
@@ -104,7 +98,7 @@ async def test_the_endpoint_dies_in_the_middle(tmp_path: Path, direction: Direct
     said: asyncio.Queue[str] = asyncio.Queue()
 
     async with far_end(tmp_path / "endpoint") as far:
-        (worker,) = await asyncio.to_thread(workers)
+        (worker,) = await asyncio.to_thread(children)
         running = asyncio.create_task(
             rate.run(plan(direction, seconds=20), far.reaches["a"], Clock(), on_progress=said.put_nowait)
         )
@@ -125,7 +119,7 @@ async def test_cancelled_it_ends_at_both_ends(tmp_path: Path) -> None:
     """Within 2 s there is neither a run nor a train at the endpoint, nor a worker here."""
     said: asyncio.Queue[str] = asyncio.Queue()
     async with far_end(tmp_path / "endpoint") as far:
-        before = await asyncio.to_thread(workers)
+        before = await asyncio.to_thread(children)
         running = asyncio.create_task(
             rate.run(plan(seconds=20), far.reaches["a"], Clock(), on_progress=said.put_nowait)
         )
@@ -139,7 +133,7 @@ async def test_cancelled_it_ends_at_both_ends(tmp_path: Path) -> None:
             stopped = await control.stop()
         assert not isinstance(stopped, Failed)
         assert (stopped.runs, stopped.trains) == (0, 0)
-        assert await asyncio.to_thread(workers) == before
+        assert await asyncio.to_thread(children) == before
 
 
 @pytest.mark.asyncio
