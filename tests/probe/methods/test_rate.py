@@ -16,6 +16,7 @@ from probe.reach import Binding
 from store.clock import Clock
 from store.errors import UserMistake
 from store.records import Carrier, Direction, Failed, Owner, RateRun, Standing
+from tests.probe.children import children
 from tests.probe.endpoint.far import Far, far_end
 
 
