@@ -61,26 +61,28 @@ def passed_bps(readings: Readings, run: dict[str, Any]) -> float:
 
 
 def edges_torn(run: dict[str, Any]) -> bool:
-    """Whether the run's own bins show payload that was held back across an edge of its steady window.
+    """Whether the run's own bins are uneven at an edge of its steady window, enough to matter here.
 
-    TCP hands over in order (RFC 9293 3.10.7.4), so while a lost segment is sent again, what arrived behind it
-    waits: a low bin and a high one after it. Across an edge, the window has that much too little or too much.
+    TCP hands payload over in order (RFC 9293, from memory): what the shaper let pass behind a lost segment
+    waits for its repeat. Across an edge the window then has too little or too much, and the shaper's
+    counter is no truth for it. Told by the run alone: a bin within 0.2 s of an edge is off the window's
+    mean by more than 0.4 % of the window, just under the 0.5 % that is asked.
     """
-    first, last = run["steady_from_ms"], run["steady_to_ms"]
-    inside = [each["bytes"] for each in run["bins"] if first <= each["start_ms"] < last]
-    mean = sum(inside) / len(inside)
+    edges = run["steady_from_ms"], run["steady_to_ms"]
+    inside = [each["bytes"] for each in run["bins"] if edges[0] <= each["start_ms"] < edges[1]]
     near = [
         each["bytes"]
         for each in run["bins"]
-        if any(edge - 200 <= each["start_ms"] < edge + 200 for edge in (first, last))
+        if any(edge - 200 <= each["start_ms"] < edge + 200 for edge in edges)
     ]
-    return any(abs(count - mean) > 0.004 * sum(inside) for count in near[:-1])
+    mean = sum(inside) / len(inside)
+    return any(abs(count - mean) > 0.004 * sum(inside) for count in near)
 
 
 def measured(far: House, direction: str, rate_bps: int) -> tuple[dict[str, Any], float]:
-    """A run and what the shaper let pass meanwhile; of three at most, the first without a fault.
+    """A run and what the shaper let pass meanwhile; of three at most, the first that can be compared.
 
-    That is one which found the shaper kept busy, and whose steady window has whole edges.
+    It found the shaper kept busy, and its steady window has even edges.
     """
     seconds = 8 if rate_bps < 10_000_000 else 5  # a few hundred packets a second want more of them
     for _ in range(3):
@@ -97,14 +99,13 @@ def test_shaped_line(tmp_path: Path, rate_bps: int) -> None:
     """Goodput and layer-2 rate lie within 0.5 % of what the shaper let pass, up and down.
 
     Kept busy, that is its rate, and the run says that the path was its limit. On a machine that starves
-    it three times over, or a run whose window's edges fall into a repair each time, it still counts what
-    passed, to 3 %.
+    it three times over, the run still counts what passed, to 3 %.
     """
     with house(tmp_path / "endpoint") as far:
         far.line.shape(rate_bps)
         for direction in ("up", "down"):
             run, truth_bps = measured(far, direction, rate_bps)
-            busy = truth_bps >= BUSY * rate_bps and not edges_torn(run)
+            busy = truth_bps >= BUSY * rate_bps
             near = 0.005 if busy else 0.03
             assert truth_bps <= rate_bps * 1.002
             assert run["steady_from_ms"] == STARTUP_MS

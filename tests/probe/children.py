@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import os
 from contextlib import suppress
 from pathlib import Path
 
 
 def children() -> set[int]:
-    """The processes that this one started and that still are."""
+    """The processes that this one started and that still are, whichever of its threads did it.
+
+    By the parent's number in /proc/PID/stat (proc(5)). What /proc lists by thread can lose a child
+    while the thread that started it ends.
+    """
     found: set[int] = set()
-    for task in Path("/proc/self/task").iterdir():
-        with suppress(FileNotFoundError, ProcessLookupError):  # a thread that ended since it was listed
-            found.update(int(word) for word in (task / "children").read_text().split())
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(FileNotFoundError, ProcessLookupError):  # a process that ended since it was listed
+            after_name = stat.read_text().rpartition(")")[2].split()  # state, parent, ...
+            if int(after_name[1]) == os.getpid():
+                found.add(int(stat.parent.name))
     return found
