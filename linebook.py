@@ -130,6 +130,11 @@ def _endpoint_commands(commands: Any) -> None:
 def _probe_commands(commands: Any) -> None:
     probe = _command(commands, "probe", _probe, "Measure by the site file's schedule until stopped.")
     probe.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    status = _command(
+        commands, "status", _status, "What the running probe does, what is due next, and what holds it back."
+    )
+    status.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    status.add_argument("--json", action="store_true", help="one JSON object on standard output")
     stop = _command(
         commands, "stop", _stop, "End all test traffic of the running probe at both ends, within 2 s."
     )
@@ -392,6 +397,24 @@ def _probe(options: argparse.Namespace) -> int:
         )
     finally:
         writer.close()
+
+
+def _status(options: argparse.Namespace) -> int:
+    from dashboard import doing
+    from store import door
+    from store import site as sites
+    from store.errors import NotRunning
+    from store.records import Failed, Owner
+
+    database = sites.database_of(options.site)  # a mistake elsewhere in the file must not hide what runs
+    try:
+        answer = _finish(lambda: door.ask(database, door.Act.STATUS))
+    except NotRunning as trouble:
+        now_ns = Clock().unix_ns()
+        failed = Failed(what="status", why=str(trouble), whose=Owner.HOUSE, started_unix_ns=now_ns)
+        return _failed(failed, options)
+    _print_json(answer) if options.json else print(doing.said(answer))
+    return 0
 
 
 def _stop(options: argparse.Namespace) -> int:

@@ -14,6 +14,7 @@ from dashboard.judge.stream import Check
 from store.clock import rfc3339
 from store.export import Exported
 from store.histogram import Delays
+from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.site import Site, StreamPlan
 from store.thinning import Due, Plan, Rule
@@ -135,12 +136,12 @@ def site(
         lines += ["", f"Handoff {handoff.name} ({handoff.title})", *answers[handoff.name][1:]]
         lines.append("Bytes in 30 days, both directions:")
         rows = costs.get(handoff.name, ())
-        lines += [f"  {_bytes(amount):>10}  {what}" for what, amount in rows]
+        lines += [f"  {size_text(amount):>10}  {what}" for what, amount in rows]
         total = sum(amount for _, amount in rows)
         allowed = handoff.allowance_bytes
-        verdict = "no test allowance is set" if allowed is None else f"test allowance {_bytes(allowed)}"
+        verdict = "no test allowance is set" if allowed is None else f"test allowance {size_text(allowed)}"
         over = ", which it EXCEEDS" if allowed is not None and total > allowed else ""
-        lines.append(f"  {_bytes(total):>10}  together; {verdict}{over}")
+        lines.append(f"  {size_text(total):>10}  together; {verdict}{over}")
         open_ = questions.get(handoff.name, ())
         lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
         lines += [f"  - {question}" for question in open_]
@@ -154,7 +155,7 @@ def keep(plan: Plan, due: Sequence[Due] | None) -> str:
         said = f"  {rule.key}: {rule.days} days"
         if due is not None:
             rows, size = _going(rule, due)
-            gone = f"{rows} rows, {_bytes(size)}" if rows else "nothing"
+            gone = f"{rows} rows, {size_text(size)}" if rows else "nothing"
             said += f"; will remove what began before {rfc3339(rule.before_ns)} next time: {gone}"
         lines.append(said)
     lines.append(f"  {_counted(len(plan.spared), 'claim')} in this file, of whose days nothing goes")
@@ -258,10 +259,3 @@ def _standing(standing: str, reasons: Sequence[str]) -> str:
 
 def _counted(count: int, noun: str) -> str:
     return f"{count} {noun}{'' if count == 1 else 's'}"
-
-
-def _bytes(amount: int) -> str:
-    for unit, size in (("TB", 10**12), ("GB", 10**9), ("MB", 10**6)):
-        if amount >= size:
-            return f"{amount / size:.2f} {unit}"
-    return f"{amount / 1000:.1f} kB"
