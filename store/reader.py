@@ -16,9 +16,10 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from store import chain, rollup, rows, schema, streaming, thinning
+from store import chain, corrections, rollup, rows, schema, streaming, thinning
 from store.cells import Length
 from store.clock import NS_PER_S
+from store.corrections import Corrections
 from store.errors import DatabaseMistake
 from store.records import (
     Campaign,
@@ -242,6 +243,10 @@ class Reader:
         )
         found = self._connection.execute(sql, (of_seq,)).fetchall()
         return [rows.correction_of((row[0], row[1]), row[2:]) for row in found]
+
+    def corrected(self) -> Corrections:
+        """Every record that has a correction, with its number (`store.corrections`)."""
+        return corrections.read(self._connection)
 
     def campaigns(self) -> list[Campaign]:
         """Every campaign that was ever fixed, the first one first."""
