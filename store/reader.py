@@ -42,6 +42,7 @@ from store.thinning import Due, Plan
 
 HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
 
+_DAY_NS = 86_400 * NS_PER_S
 _END_OF_TIME = (1 << 63) - 1  # the largest number that a column holds
 
 T = TypeVar("T")
@@ -254,6 +255,32 @@ class Reader:
         found = self._records("campaign", rows.CAMPAIGN, none, None)
         return [rows.campaign_of(names, row) for names, row in found]
 
+    def campaign_runs(self, campaign: Campaign) -> list[tuple[RateRun, bool]]:
+        """The runs of a campaign without their 100 ms bins, each with whether age let those go (thinning)."""
+        of_campaign = "json_extract(circumstances, '$.campaign') = ?"
+        let_go = (
+            "EXISTS (SELECT 1 FROM rate_side WHERE run = rate_run.seq AND length(bins) = 0) AND "
+            "EXISTS (SELECT 1 FROM thinned WHERE rate_run.seq BETWEEN first_seq AND last_seq "
+            "AND why LIKE 'keep.bins %')"
+        )
+        since_ns, until_ns = (
+            (campaign.planned[0].start_unix_ns - _DAY_NS, campaign.planned[-1].latest_unix_ns + _DAY_NS)
+            if campaign.planned
+            else (0, 0)
+        )
+        sides = f"SELECT {rows.RATE_SIDE.removesuffix(', bins')} FROM rate_side WHERE run = ?"  # noqa: S608
+        found = self._records(
+            "rate_run",
+            f"{rows.RATE_RUN}, rate_run.seq, {let_go}",
+            (campaign.handoff, None, since_ns, until_ns),
+            None,
+            only=(of_campaign, campaign.name),
+        )
+        return [
+            (rows.rate_run_of(names, row[:-2], self._connection.execute(sides, (row[-2],))), bool(row[-1]))
+            for names, row in found
+        ]
+
     def thinned(self) -> list[Thinned]:
         """What was let go of the record, in the order in which it went."""
         sql = f"SELECT {rows.THINNED} FROM thinned ORDER BY seq"  # noqa: S608 - names of our own
@@ -410,9 +437,16 @@ class Reader:
         columns: str,
         where: tuple[str | None, str | None, int | None, int | None],
         limit: int | None,
+        *,
+        only: tuple[str, Any] | None = None,
     ) -> Iterable[tuple[tuple[str, str], tuple[Any, ...]]]:
-        """((handoff, endpoint), row) of the records that fit, oldest first."""
+        """((handoff, endpoint), row) of the records that fit, oldest first.
+
+        `only` is one more condition, with its value.
+        """
         conditions, values = _conditions(table, *where)
+        if only is not None:
+            conditions, values = f"{conditions} AND {only[0]}", (*values, only[1])
         sql = (
             f"SELECT handoff, endpoint, {columns} FROM {table} JOIN path ON path.id = {table}.path "  # noqa: S608
             f"WHERE {conditions} ORDER BY started_unix_ns DESC, {table}.seq DESC LIMIT ?"

@@ -11,15 +11,16 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from urllib.parse import quote, urlencode
 
-from dashboard import history
+from dashboard import campaign_results, history
 from dashboard.api import Json, Period
+from dashboard.campaign_results import Told
 from dashboard.figures import delay as delay_figure
 from dashboard.figures import loss as loss_figure
 from dashboard.figures import rates as rates_figure
 from dashboard.figures.pooling import Stretch
 from dashboard.judge import layers
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import contracts, corrected, runs, trains
+from dashboard.pages import campaigns, contracts, corrected, runs, trains
 from dashboard.pages.frame import Frame, Link, circuit_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
@@ -60,6 +61,7 @@ class Findings:
     stalls: tuple[Stall, ...]
     troubles: tuple[Failed | Skipped | Gap, ...]
     corrections: Corrections
+    campaigns: tuple[Told, ...]
 
     def corrected_behind(self, verdict: RateVerdict) -> int:
         """How many of the records that a verdict looks at have been corrected."""
@@ -92,6 +94,7 @@ class CircuitPage:
     verdict_table: Table
     card: tuple[contracts.CardRow, ...]
     questions: tuple[str, ...]
+    campaigns: campaigns.CampaignsPart | None
     rate_charts: tuple[Chart, ...]
     rate_table: Table
     ledger: Table | None
@@ -125,6 +128,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         stalls=tuple(reader.stalls(handoff=name, since_ns=stretch.from_ns)),
         troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
         corrections=reader.corrected(),
+        campaigns=campaign_results.read(reader, site=site, handoff=name, now_unix_ns=now_ns),
     )
 
 
@@ -187,6 +191,12 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         ),
         card=contracts.card_rows(handoff.card),
         questions=found.questions,
+        campaigns=campaigns.part(
+            found.campaigns,
+            campaign_results.ahead(found.site, found.campaigns, handoff=handoff.name),
+            handoff=handoff.name,
+            where=where,
+        ),
         rate_charts=_rate_charts(found),
         rate_table=runs.table(
             found.runs,
@@ -351,6 +361,7 @@ def as_json(found: Findings) -> Json:
             for verdict in found.verdicts
         ],
         "questions": list(found.questions),
+        "campaigns": [campaign_results.as_json(one) for one in found.campaigns],
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "trains": [trains.as_json(train, found.corrected_minutes(train)) for train in found.trains],
         "stalls": [_json(stall, found) for stall in found.stalls],

@@ -72,8 +72,13 @@ def _row(run: RateRun, direction: Direction, side: RateSide, where: tzinfo) -> t
 
 def standing(run: RateRun) -> str:
     """The standing with its reasons in words; just ``valid`` when none is against it."""
-    why = "; ".join(REASONS[reason][1] for reason in run.reasons if reason != NOTED_ONLY)
-    return f"{run.standing}: {why}" if why else str(run.standing)
+    found = why(run)
+    return f"{run.standing}: {found}" if found else str(run.standing)
+
+
+def why(run: RateRun) -> str:
+    """What is against a run, in words; empty when nothing is."""
+    return "; ".join(REASONS[reason][1] for reason in run.reasons if reason != NOTED_ONLY)
 
 
 def message(runs: Sequence[RateRun], direction: Direction, *, layer: Layer, period: str) -> str:
