@@ -264,7 +264,7 @@ def mbps(rate_bps: float) -> str:
 def _answer_word(told: Told) -> str:
     if told.answer.word is not None:
         return str(told.answer.word)
-    return "measured, without a rate to judge by" if told.result.ended else "under way, no answer yet"
+    return "measured, no verdict" if told.result.ended else "under way, no answer yet"
 
 
 def _outcomes(told: Told) -> str:
