@@ -1,7 +1,7 @@
 """Which records have been corrected, and how: so that whoever shows a record can show that with it.
 
 A correction is a sentence, not data: it changes no figure. One that corrects another correction belongs to
-the record that the first was about. Imports records, rows, chain and streaming.
+the record that the first was about. Imports documents, rows, chain and streaming.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 from store import rows, streaming
 from store.chain import around, sealed_days
-from store.records import Correction, RateRun, Record, TrainSpan
+from store.documents import text_of
+from store.records import Correction, Document, RateRun, Record, TrainSpan
 
 _LAST_NS = (1 << 63) - 1  # the largest number that a column holds
 
@@ -92,4 +93,6 @@ def _key(record: Record) -> Hashable:
     """What tells a record from all others, however much of it was read."""
     if isinstance(record, RateRun | TrainSpan):
         return record.kind, record.handoff, record.endpoint, record.started_unix_ns
+    if isinstance(record, Document):  # whose fields may be of any kind
+        return record.kind, record.handoff, record.endpoint, record.started_unix_ns, text_of(record)
     return record
