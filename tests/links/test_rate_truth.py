@@ -22,7 +22,7 @@ import pytest
 from tests.links.house import House, house
 from tests.links.namespaces import Line, ethernet_truth_bps, tcp_truth_bps
 
-pytestmark = pytest.mark.namespace
+pytestmark = [pytest.mark.namespace, pytest.mark.alone]
 
 STARTUP_MS = 2000
 BUSY = 0.998  # of its rate: the shaper always had something to send

@@ -22,6 +22,8 @@ from probe.practice.record import Packet, StallPast
 from probe.practice.relay import RelayProcess, free_pair, running_relay
 from store.records import Direction
 
+pytestmark = pytest.mark.alone
+
 LINEBOOK = [sys.executable, str(Path(__file__).parents[2] / "linebook.py")]
 SENDER_SEQUENCE = slice(48, 52)  # RFC 8762 section 4.3.2: where an authenticated reply carries it
 
