@@ -8,13 +8,14 @@ oldest first; a `limit` keeps the newest. Imports schema, rows and rollup.
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any, Self, TypeVar
+from typing import Any, Self, TypedDict, TypeVar
 
 from store import chain, rollup, rows, schema, streaming, thinning
 from store.cells import Length
@@ -23,6 +24,7 @@ from store.errors import DatabaseMistake
 from store.records import (
     Campaign,
     Correction,
+    Document,
     Failed,
     Gap,
     RateRun,
@@ -44,6 +46,12 @@ HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
 _END_OF_TIME = (1 << 63) - 1  # the largest number that a column holds
 
 T = TypeVar("T")
+D = TypeVar("D", bound=Document)
+
+
+class _Wanted(TypedDict):
+    histograms: bool
+    pdv: bool
 
 
 class Reader:
@@ -84,11 +92,17 @@ class Reader:
         columns = f"{rows.RATE_RUN}, rate_run.seq"
         where = (handoff, endpoint, since_ns, until_ns)
         side_columns = rows.RATE_SIDE if bins else rows.RATE_SIDE.removesuffix(", bins")
-        sides = f"SELECT {side_columns} FROM rate_side WHERE run = ?"  # noqa: S608 - names of our own
-        return [
-            rows.rate_run_of(names, row[:-1], self._connection.execute(sides, (row[-1],)))
-            for names, row in self._records("rate_run", columns, where, limit)
-        ]
+        found = list(self._records("rate_run", columns, where, limit))
+        sides = self._sides_of([row[-1] for _, row in found], side_columns)
+        return [rows.rate_run_of(names, row[:-1], sides.get(row[-1], ())) for names, row in found]
+
+    def _sides_of(self, runs: list[int], columns: str) -> dict[int, list[tuple[Any, ...]]]:
+        """The sides of these runs, read at once: run by run it would take longer than all the rest."""
+        sql = f"SELECT run, {columns} FROM rate_side WHERE run IN (SELECT value FROM json_each(?))"  # noqa: S608
+        sides: dict[int, list[tuple[Any, ...]]] = {}
+        for run, *side in self._connection.execute(sql, (json.dumps(runs),)):
+            sides.setdefault(run, []).append(tuple(side))
+        return sides
 
     def train_spans(
         self,
@@ -129,20 +143,23 @@ class Reader:
         until_ns: int | None = None,
         longest: Length,
         histograms: bool = True,
+        pdv: bool = True,
     ) -> list[Rolled]:
         """All that one train's spans which began in the time say, in as few sums as cover exactly that.
 
         Cells up to the `longest` lie between; at the ends shorter ones, and single spans at last. Without
-        `histograms`, cells keep only their `delays`; what single spans measured then has none.
+        `histograms`, or of PDV without `pdv`, cells keep only their `delays`, and what single spans measured
+        then has none.
         """
         until_ns = _END_OF_TIME if until_ns is None else until_ns
         paths = self._paths(handoff, endpoint)
         order = (Length.DAY, Length.QUARTER, Length.HOUR, Length.TEN)
         lengths = order[order.index(longest) :]
-        return self._cover(paths[0], lengths, (since_ns, until_ns), histograms) if paths else []
+        wanted = _Wanted(histograms=histograms, pdv=pdv)
+        return self._cover(paths[0], lengths, (since_ns, until_ns), wanted) if paths else []
 
     def _cover(
-        self, path: tuple[int, str, str], lengths: Sequence[Length], time: tuple[int, int], histograms: bool
+        self, path: tuple[int, str, str], lengths: Sequence[Length], time: tuple[int, int], wanted: _Wanted
     ) -> list[Rolled]:
         since_ns, until_ns = time
         if since_ns >= until_ns:
@@ -150,27 +167,27 @@ class Reader:
         if lengths == (Length.TEN,):
             whole_ns = min(max(since_ns, self._tens_from_ns()), until_ns)  # those before were dropped
             if whole_ns > since_ns:
-                before = self._span_sums(path, (since_ns, whole_ns), histograms)
-                return [*before, *self._cover(path, lengths, (whole_ns, until_ns), histograms)]
+                before = self._span_sums(path, (since_ns, whole_ns), wanted)
+                return [*before, *self._cover(path, lengths, (whole_ns, until_ns), wanted)]
         if not lengths:
-            return self._span_sums(path, time, histograms)
+            return self._span_sums(path, time, wanted)
         found = rollup.cells_of(
-            self._connection, path, lengths[0], since_ns=since_ns, until_ns=until_ns, histograms=histograms
+            self._connection, path, lengths[0], since_ns=since_ns, until_ns=until_ns, **wanted
         )
         if not found:
-            return self._cover(path, lengths[1:], time, histograms)
-        before = self._cover(path, lengths[1:], (since_ns, found[0].started_unix_ns), histograms)
-        after = self._cover(path, lengths[1:], (found[-1].ended_unix_ns, until_ns), histograms)
+            return self._cover(path, lengths[1:], time, wanted)
+        before = self._cover(path, lengths[1:], (since_ns, found[0].started_unix_ns), wanted)
+        after = self._cover(path, lengths[1:], (found[-1].ended_unix_ns, until_ns), wanted)
         return [*before, *found, *after]
 
     def _tens_from_ns(self) -> int:
         return self._one("SELECT max(tens_from_ns) FROM rollup") or 0
 
-    def _span_sums(self, path: tuple[int, str, str], time: tuple[int, int], histograms: bool) -> list[Rolled]:
+    def _span_sums(self, path: tuple[int, str, str], time: tuple[int, int], wanted: _Wanted) -> list[Rolled]:
         _, handoff, endpoint = path
         since_ns, until_ns = time
         spans = self.train_spans(
-            handoff=handoff, endpoint=endpoint, since_ns=since_ns, until_ns=until_ns, histograms=histograms
+            handoff=handoff, endpoint=endpoint, since_ns=since_ns, until_ns=until_ns, **wanted
         )
         if not spans:
             return []
@@ -248,6 +265,25 @@ class Reader:
         none = (None, None, None, None)
         found = self._records("campaign", rows.CAMPAIGN, none, None)
         return [rows.campaign_of(names, row) for names, row in found]
+
+    def documents(
+        self,
+        kind: type[D],
+        *,
+        handoff: str | None = None,
+        endpoint: str | None = None,
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+        limit: int | None = None,
+    ) -> list[D]:
+        """Documents of a kind that started in the time, oldest first; the newest when there is a limit.
+
+        With a handoff or endpoint named, what concerns all of them (an empty name) comes as well.
+        """
+        where = (handoff, endpoint, since_ns, until_ns)
+        found = self._records("document", rows.DOCUMENT, where, limit, kind=kind.kind)
+        made = (rows.document_of(names, row) for names, row in found)
+        return [each for each in made if isinstance(each, kind)]
 
     def thinned(self) -> list[Thinned]:
         """What was let go of the record, in the order in which it went."""
@@ -405,9 +441,13 @@ class Reader:
         columns: str,
         where: tuple[str | None, str | None, int | None, int | None],
         limit: int | None,
+        *,
+        kind: str | None = None,
     ) -> Iterable[tuple[tuple[str, str], tuple[Any, ...]]]:
         """((handoff, endpoint), row) of the records that fit, oldest first."""
         conditions, values = _conditions(table, *where)
+        if kind is not None:
+            conditions, values = f"{conditions} AND kind = ?", (*values, kind)
         sql = (
             f"SELECT handoff, endpoint, {columns} FROM {table} JOIN path ON path.id = {table}.path "  # noqa: S608
             f"WHERE {conditions} ORDER BY started_unix_ns DESC, {table}.seq DESC LIMIT ?"
@@ -481,11 +521,11 @@ def _conditions(
     table: str, handoff: str | None, endpoint: str | None, since_ns: int | None, until_ns: int | None
 ) -> tuple[str, tuple[Any, ...]]:
     """A WHERE clause and its values; all of them hold for every record when nothing is asked."""
-    trouble = table == "trouble"
+    trouble, for_all = table == "trouble", table in ("trouble", "document")
     conditions: list[tuple[str, Any]] = []
     for column, name in (("handoff", handoff), ("endpoint", endpoint)):
         if name is not None:
-            conditions.append((f"{column} IN (?, '')" if trouble else f"{column} = ?", name))
+            conditions.append((f"{column} IN (?, '')" if for_all else f"{column} = ?", name))
     if since_ns is not None:
         until_end = "max(started_unix_ns, ifnull(ended_unix_ns, started_unix_ns))"
         conditions.append((f"{until_end} >= ?" if trouble else "started_unix_ns >= ?", since_ns))

@@ -14,7 +14,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
-from store import varint
+import msgspec
+
+from store import documents, varint
 from store.clock import NS_PER_US
 from store.errors import BadMessage
 from store.histogram import Delays, Histogram
@@ -22,10 +24,10 @@ from store.layers import LayerRates
 from store.records import (
     Bin,
     Campaign,
-    Carrier,
     Circumstances,
     Correction,
     Direction,
+    Document,
     Failed,
     Gap,
     Limit,
@@ -85,9 +87,10 @@ CAMPAIGN = (
     "name, question, started_unix_ns, direction, seconds, flows, every_s, hours, first_day, last_day, count, "
     "timezone, seed, planned"
 )
+DOCUMENT = "kind, started_unix_ns, body"
 THINNED = "first_seq, last_seq, thinned_unix_ns, before, after, remainder, why"
 
-_CIRCUMSTANCES = frozenset(each.name for each in fields(Circumstances))
+_SIDE_NAMES = RATE_SIDE.split(", ")
 _RATES = tuple(each.name for each in fields(LayerRates))
 
 _ADD_PATH = "INSERT INTO path (handoff, endpoint) VALUES (?, ?) ON CONFLICT DO NOTHING"
@@ -123,6 +126,12 @@ def row_of(record: Record) -> Row:
             table = "campaign"
             values = {name: getattr(record, name) for name in CAMPAIGN.split(", ")}
             values["planned"] = planned_text(record.planned)
+        case Document():
+            body = documents.text_of(record)
+            table, values = (
+                "document",
+                dict(zip(DOCUMENT.split(", "), (record.kind, record.started_unix_ns, body), strict=True)),
+            )
     handoff, endpoint = _storable(record.handoff), _storable(record.endpoint)
     return Row(
         table=table,
@@ -215,6 +224,14 @@ def campaign_of(names: tuple[str, str], row: Sequence[Any]) -> Campaign:
     )
     values["direction"] = Direction(values["direction"])
     return Campaign(handoff=names[0], endpoint=names[1], planned=planned, **values)
+
+
+def document_of(names: tuple[str, str], row: Sequence[Any]) -> Document:
+    """Undo `row_of`: `row` holds the columns of `DOCUMENT`. KeyError for a kind of a later version."""
+    kind, started_unix_ns, body = row
+    return documents.document_of(
+        kind, body, handoff=names[0], endpoint=names[1], started_unix_ns=started_unix_ns
+    )
 
 
 def planned_text(planned: Iterable[Planned]) -> str:
@@ -410,16 +427,15 @@ def _delays_text(delays: Delays | None) -> str | None:
 
 
 def _delays_of(text: str | None) -> Delays | None:
-    return None if text is None else Delays(**json.loads(text))
+    return None if text is None else msgspec.json.decode(text, type=Delays)
 
 
 def _circumstances_of(text: str) -> Circumstances:
-    found = {name: value for name, value in json.loads(text).items() if name in _CIRCUMSTANCES}
-    return Circumstances(**found | {"carrier": Carrier(found["carrier"])})
+    return msgspec.json.decode(text, type=Circumstances)  # what a later version added is left alone
 
 
 def _side_of(row: Sequence[Any]) -> RateSide:
-    values = dict(zip(RATE_SIDE.split(", "), row, strict=False))
+    values = dict(zip(_SIDE_NAMES, row, strict=False))
     del values["direction"]
     rates = LayerRates(**{name: values.pop(name) for name in _RATES})
     values |= {
