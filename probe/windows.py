@@ -53,6 +53,11 @@ def open_at(site: Site, handoff: str, *, unix_ns: int) -> tuple[Opening, ...]:
     return tuple(_touching(site, handoff, unix_ns, unix_ns + 1))
 
 
+def open_within(site: Site, handoff: str, *, from_ns: int, to_ns: int) -> tuple[Opening, ...]:
+    """The windows of a handoff that are open at some time from the first instant up to the second's end."""
+    return tuple(_touching(site, handoff, from_ns, to_ns + 1))
+
+
 def blocking(site: Site, handoff: str, *, from_ns: int, to_ns: int) -> Opening | None:
     """The first show or quiet window that a run from `from_ns` to `to_ns` would touch, or None."""
     for opening in _touching(site, handoff, from_ns, to_ns):
