@@ -376,7 +376,7 @@ class Daemon:
         for name in [name for name in self._scheduled if name not in planned]:
             self._scheduled.pop(name).task.cancel()
             self.book.board.plan(name, ())
-        for name in planned:
+        for name in sorted(planned):
             handoff, reaches = self.site.handoff(name), self.reaches[name]
             if name in self._scheduled:
                 self._scheduled[name].runs.replan(

@@ -60,17 +60,21 @@ def run_from(
     with asyncio.Runner(loop_factory=_JumpingLoop) as runner:
         loop = runner.get_loop()
 
+        to_come, slept_ns, set_ns = sorted(leaps, key=lambda leap: leap.awake_s), 0, 0
+
         def awake_ns() -> int:
             return round(loop.time() * NS_PER_S)
 
         def boot_ns() -> int:
-            now_s = loop.time()
-            return awake_ns() + sum(round(leap.slept_s * NS_PER_S) for leap in leaps if leap.awake_s <= now_s)
+            nonlocal slept_ns, set_ns
+            while to_come and to_come[0].awake_s <= loop.time():
+                leap = to_come.pop(0)
+                slept_ns += round(leap.slept_s * NS_PER_S)
+                set_ns += round(leap.set_s * NS_PER_S)
+            return awake_ns() + slept_ns
 
         def wall_ns() -> int:
-            now_s = loop.time()
-            set_ns = sum(round(leap.set_s * NS_PER_S) for leap in leaps if leap.awake_s <= now_s)
-            return unix_ns + boot_ns() + set_ns
+            return boot_ns() + unix_ns + set_ns
 
         return runner.run(
             work(Clock(monotonic_ns=awake_ns, unix_ns=wall_ns, boot_ns=boot_ns, raw_ns=awake_ns))

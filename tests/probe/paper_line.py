@@ -101,7 +101,12 @@ class _PaperSession(TrainSession):
             return
         at_ns = FAR_AHEAD_NS + self._clock.boot_ns() - round(self._line.delay_s * 10**9)
         self._tally.reply(
-            sequence, reflector=number, received_ns=at_ns, replied_ns=at_ns, arrived_ns=now_ns, from_clock=True
+            sequence,
+            reflector=number,
+            received_ns=at_ns,
+            replied_ns=at_ns,
+            arrived_ns=now_ns,
+            from_clock=True,
         )
         self.answered += 1
         self.heard_ns = now_ns
