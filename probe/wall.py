@@ -44,12 +44,14 @@ class Wall(Changing):
             await self.change_within(min(left_ns / NS_PER_S, _LOOK_AGAIN_S))
 
     def stepped(self, from_ns: int, to_ns: int) -> bool:
-        """Whether the clock may have been set within this time."""
+        """Whether the clock may have been set within this time, by the clock as it was before.
+
+        Time that a clock set back shows again is taken for the same.
+        """
+        steps = (one for one in self._leaps if one.how is ClockHow.STEP)
         return any(
-            one.how is ClockHow.STEP
-            and min(one.started_unix_ns, one.ended_unix_ns) <= to_ns
-            and from_ns <= max(one.started_unix_ns, one.ended_unix_ns)
-            for one in self._leaps
+            one.started_unix_ns <= to_ns and from_ns <= one.started_unix_ns + one.elapsed_us * NS_PER_US
+            for one in steps
         )
 
     def leapt(self, from_ns: int, to_ns: int) -> str | None:

@@ -22,10 +22,14 @@ FAR_AHEAD_NS = 1_600_000_000 * 10**9  # the far end's clock over this host's boo
 
 @dataclass(kw_only=True)
 class PaperLine:
-    """`delay_s` one way; of every `one_in` packets one is lost on the way up, 0 for none."""
+    """`delay_s` one way; of every `one_in` packets one is lost on the way up, 0 for none.
+
+    `silent_s` is a stretch of time awake in which all are.
+    """
 
     delay_s: float = 0.010
     one_in: int = 0
+    silent_s: tuple[float, float] = (0.0, 0.0)
     sent: int = 0
     lost_up: int = 0
     opened: int = 0
@@ -84,7 +88,8 @@ class _PaperSession(TrainSession):
         self.lateness_ns.append(now_ns - due_ns)
         self.sent += 1
         line.sent += 1
-        if line.one_in and line.sent % line.one_in == 0:
+        silent = line.silent_s[0] <= now_ns / 10**9 < line.silent_s[1]
+        if silent or (line.one_in and line.sent % line.one_in == 0):
             line.lost_up += 1
             return
         number, self._reflected = self._reflected, self._reflected + 1
