@@ -328,6 +328,26 @@ class TestThisHost:
         assert (found.span.rtt.max or 0) < 200_000
         assert (found.span.lost, found.span.held_up, found.span.held_down, found.stalls) == (0, 0, 0, ())
 
+    async def test_its_host_sleeps(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """The train ends there, and its record says that it may not speak."""
+        began = time.monotonic()
+
+        def slept_ns() -> int:
+            return 9 * S if time.monotonic() - began > 0.6 else 0
+
+        sleeping = Clock(
+            unix_ns=lambda: time.time_ns() + slept_ns(),
+            boot_ns=lambda: time.clock_gettime_ns(time.CLOCK_BOOTTIME) + slept_ns(),
+        )
+        async with far_end(tmp_path) as far:
+            monkeypatch.setattr(train.timestamps, "prepare", lambda sock, *, transmit: False)
+            began = time.monotonic()
+            found = await ran(plan(seconds=60), far.reaches["a"], clock=sleeping)
+        assert found.span.reasons == ("slept",)
+        assert found.span.standing is Standing.VOID
+        assert 20 < found.span.sent < 75
+        assert (found.span.rtt.max or 0) < 200_000
+
     async def test_trains_start_at_random(self) -> None:
         """RFC 3432 section 3: the start of a periodic stream is drawn anew, uniform over one spacing."""
         random.seed(8762)  # so that the 1 in 1000 never comes
