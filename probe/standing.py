@@ -97,6 +97,8 @@ class RunFacts:
     other_bps: Sequence[int | None]
     aborted: bool
     whole_seconds: int  # within the steady window
+    slept: bool = False  # the host did, in the middle of it
+    clock_set: bool = False
 
 
 def reasons(facts: RunFacts) -> tuple[str, ...]:
@@ -108,6 +110,7 @@ def reasons(facts: RunFacts) -> tuple[str, ...]:
         Limit.WINDOW: "window_limit",
     }
     found = {
+        "slept": facts.slept,
         "aborted": facts.aborted,
         "too_short": facts.whole_seconds < 1,
         **{code: limit in facts.limits for limit, code in by_limit.items()},
@@ -115,6 +118,7 @@ def reasons(facts: RunFacts) -> tuple[str, ...]:
         "tunnel": facts.carrier is Carrier.TUNNEL,
         "other_traffic": _other_traffic(facts),
         "short": facts.seconds <= SHORT_S,
+        "clock_set": facts.clock_set,
     }
     return tuple(code for code, holds in found.items() if holds)
 

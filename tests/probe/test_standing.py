@@ -179,6 +179,8 @@ def test_a_strained_end_never_convicts_the_line(
         ({"other_bps": [90_000_000], "carrier": Carrier.LOOPBACK}, ()),
         ({"aborted": True}, ("aborted",)),
         ({"whole_seconds": 0, "seconds": 1}, ("too_short", "short")),
+        ({"slept": True}, ("slept",)),
+        ({"clock_set": True}, ("clock_set",)),
     ],
 )
 def test_reasons(changes: dict[str, object], expected: tuple[str, ...]) -> None:
