@@ -21,6 +21,11 @@ CAUTION = (
     "ask their operators first, and keep to local rules."
 )
 
+CAUTION_LIGHT = (
+    "A light run takes no more of the line than it was told, which is all of it where the line carries less. "
+    "Emergency calls, alarms, lift phones and medical devices may depend on it: ask their operators first."
+)
+
 _ASKED = {  # the key of [safety], and what it asks after
     "emergency_calls": "emergency calls",
     "alarms": "alarms or lift phones",
