@@ -11,12 +11,15 @@ from dataclasses import asdict, fields
 from datetime import tzinfo
 from typing import Any
 
+from store import documents
 from store.clock import local
-from store.dictionary import HOURS, TABLES
+from store.dictionary import HOURS, TABLES, column_type
 from store.histogram import Delays, Histogram
+from store.layers import LayerRates
 from store.records import (
     Campaign,
     Correction,
+    Document,
     Failed,
     Gap,
     RateRun,
@@ -71,6 +74,8 @@ def values_of(record: Record, *, seq: int, site: str, where: tzinfo) -> Values:
             return head | _window(record) | _moment("ends", record.ends_unix_ns, where)
         case WindowClosed():
             return head | _window(record) | _moment("opened", record.opened_unix_ns, where)
+        case Document():
+            return head | _document(record, where)
 
 
 def values_of_sum(found: Rolled, *, site: str, where: tzinfo) -> Values:
@@ -140,6 +145,24 @@ def _rate(run: RateRun) -> Values:
 
 def _window(record: WindowOpened | WindowClosed) -> Values:
     return _same(record) | {"window": str(record.window), "opener": str(record.opener)}
+
+
+def _document(record: Document, where: tzinfo) -> Values:
+    values: Values = {"standing": str(record.standing), "reasons": " ".join(record.reasons)}
+    for each in documents.fields_of(type(record)):
+        value = getattr(record, each.name)
+        if each.type is Delays:
+            values |= _delays(each.name.removesuffix("_us"), value)
+        elif each.type is LayerRates:
+            names = [one.name for one in fields(LayerRates)]
+            values |= dict.fromkeys(names) if value is None else asdict(value)
+        elif each.name.endswith("_unix_ns"):
+            values |= _moment(each.name.removesuffix("_unix_ns"), value, where)
+        elif column_type(each) is None:
+            values[each.name] = None if value is None else documents.json_of(value)
+        else:
+            values[each.name] = None if value is None else documents.shown(value)
+    return values
 
 
 def _side(way: str, side: RateSide | None) -> Values:

@@ -2,15 +2,20 @@
 
 One table for each kind of record, one row for each record. `store.columns` fills the columns, `store.export`
 writes them, docs/data-dictionary.md is printed from here. A unit is part of a column's name, so that it
-survives any copying; a rate names its layer as well. Imports records only, for the reason codes.
+survives any copying; a rate names its layer as well. The columns of documents come from what their fields
+say. Imports records and documents.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from enum import StrEnum
 
-from store.records import REASONS
+from store import documents
+from store.documents import Field
+from store.histogram import Delays
+from store.layers import LayerRates
+from store.records import REASONS, Document
 
 
 class Type(StrEnum):
@@ -473,9 +478,55 @@ WINDOW_CLOSED = Table(
     columns=(*_started("when it closed"), *_WINDOW, *_moment("opened", "when it had opened")),
 )
 
+_LAYERS = {"goodput_bps": "payload", "ip_bps": "IP", "ethernet_bps": "Ethernet", "wire_bps": "wire"}
+
+
+def _document(kind: type[Document]) -> Table:
+    """A kind that is kept whole, by what its fields say of themselves (store.documents)."""
+    columns = [column for each in documents.fields_of(kind) for column in _field(each)]
+    start = _started("when it began, or was")
+    return Table(kind=kind.kind, meaning=kind.meaning, columns=(*start, *columns, *_STANDING))
+
+
+def _field(field: Field) -> tuple[Column, ...]:
+    says, name = field.says, field.name
+    if field.type is Delays:
+        return _delays(name.removesuffix("_us"), says.meaning, layer=says.layer, source=says.source)
+    if field.type is LayerRates:
+        return tuple(
+            _whole(
+                each.name, f"{says.meaning}, counted at this layer", unit="bit/s", layer=_LAYERS[each.name]
+            )
+            for each in fields(LayerRates)
+        )
+    if name.endswith("_unix_ns"):
+        return _moment(name.removesuffix("_unix_ns"), says.meaning)
+    type_ = column_type(field)
+    meaning = says.meaning if type_ else f"{says.meaning}; as JSON"
+    return (
+        Column(
+            name=name,
+            type=type_ or Type.TEXT,
+            meaning=meaning,
+            unit=says.unit,
+            layer=says.layer,
+            source=says.source,
+        ),
+    )
+
+
+def column_type(field: Field) -> Type | None:
+    """How a single value of a document's field stands in its column; None for one that stands as JSON."""
+    for python, type_ in ((str, Type.TEXT), (bool, Type.TRUTH), (int, Type.INTEGER), (float, Type.REAL)):
+        if isinstance(field.type, type) and issubclass(field.type, python):
+            return type_
+    return None
+
+
 _ALL = (
     *(RATE, TRAIN, STALL, FAILED, SKIPPED, GAP, CAMPAIGN, CORRECTION, THINNED),
     *(WINDOW_OPENED, WINDOW_CLOSED),
+    *(_document(kind) for kind in documents.KINDS.values()),
 )
 TABLES = {table.kind: table for table in _ALL}
 

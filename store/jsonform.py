@@ -10,12 +10,15 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
+from store import documents
 from store.clock import rfc3339
 from store.histogram import Delays
+from store.layers import LayerRates
 from store.records import (
     Campaign,
     Correction,
     Direction,
+    Document,
     Failed,
     Gap,
     RateRun,
@@ -70,6 +73,8 @@ def as_json(record: Record, *, stalls: tuple[Stall, ...] = ()) -> Json:
         case WindowClosed():
             told = _window(record) | {"opened": rfc3339(record.opened_unix_ns)}
             return _head(record, record.started_unix_ns) | told
+        case Document():
+            return _head(record, record.started_unix_ns) | _names(record) | _document(record)
 
 
 def failed_json(failed: Failed) -> Json:
@@ -126,6 +131,20 @@ def _campaign(campaign: Campaign) -> Json:
             for each in campaign.planned
         ],
     }
+
+
+def _document(record: Document) -> Json:
+    """Every field, None too; a moment loses its unit, rates stand by their layers, histograms as delays."""
+    found: Json = {}
+    for each in documents.fields_of(type(record)):
+        value = getattr(record, each.name)
+        if isinstance(value, LayerRates):
+            found |= asdict(value)
+        elif each.name.endswith("_unix_ns"):
+            found[each.name.removesuffix("_unix_ns")] = None if value is None else rfc3339(value)
+        else:
+            found[each.name] = documents.shown(value)
+    return found
 
 
 def _window(record: WindowOpened | WindowClosed) -> Json:

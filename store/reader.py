@@ -23,6 +23,7 @@ from store.errors import DatabaseMistake
 from store.records import (
     Campaign,
     Correction,
+    Document,
     Failed,
     Gap,
     RateRun,
@@ -44,6 +45,7 @@ HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
 _END_OF_TIME = (1 << 63) - 1  # the largest number that a column holds
 
 T = TypeVar("T")
+D = TypeVar("D", bound=Document)
 
 
 class Reader:
@@ -249,6 +251,25 @@ class Reader:
         found = self._records("campaign", rows.CAMPAIGN, none, None)
         return [rows.campaign_of(names, row) for names, row in found]
 
+    def documents(
+        self,
+        kind: type[D],
+        *,
+        handoff: str | None = None,
+        endpoint: str | None = None,
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+        limit: int | None = None,
+    ) -> list[D]:
+        """Documents of a kind that started in the time, oldest first; the newest when there is a limit.
+
+        With a handoff or endpoint named, what concerns all of them (an empty name) comes as well.
+        """
+        where = (handoff, endpoint, since_ns, until_ns)
+        found = self._records("document", rows.DOCUMENT, where, limit, kind=kind.kind)
+        made = (rows.document_of(names, row) for names, row in found)
+        return [each for each in made if isinstance(each, kind)]
+
     def thinned(self) -> list[Thinned]:
         """What was let go of the record, in the order in which it went."""
         sql = f"SELECT {rows.THINNED} FROM thinned ORDER BY seq"  # noqa: S608 - names of our own
@@ -405,9 +426,13 @@ class Reader:
         columns: str,
         where: tuple[str | None, str | None, int | None, int | None],
         limit: int | None,
+        *,
+        kind: str | None = None,
     ) -> Iterable[tuple[tuple[str, str], tuple[Any, ...]]]:
         """((handoff, endpoint), row) of the records that fit, oldest first."""
         conditions, values = _conditions(table, *where)
+        if kind is not None:
+            conditions, values = f"{conditions} AND kind = ?", (*values, kind)
         sql = (
             f"SELECT handoff, endpoint, {columns} FROM {table} JOIN path ON path.id = {table}.path "  # noqa: S608
             f"WHERE {conditions} ORDER BY started_unix_ns DESC, {table}.seq DESC LIMIT ?"
@@ -481,11 +506,11 @@ def _conditions(
     table: str, handoff: str | None, endpoint: str | None, since_ns: int | None, until_ns: int | None
 ) -> tuple[str, tuple[Any, ...]]:
     """A WHERE clause and its values; all of them hold for every record when nothing is asked."""
-    trouble = table == "trouble"
+    trouble, for_all = table == "trouble", table in ("trouble", "document")
     conditions: list[tuple[str, Any]] = []
     for column, name in (("handoff", handoff), ("endpoint", endpoint)):
         if name is not None:
-            conditions.append((f"{column} IN (?, '')" if trouble else f"{column} = ?", name))
+            conditions.append((f"{column} IN (?, '')" if for_all else f"{column} = ?", name))
     if since_ns is not None:
         until_end = "max(started_unix_ns, ifnull(ended_unix_ns, started_unix_ns))"
         conditions.append((f"{until_end} >= ?" if trouble else "started_unix_ns >= ?", since_ns))

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import ClassVar
 
 from store.histogram import Delays, Histogram
 from store.layers import LayerRates
@@ -476,6 +477,36 @@ class Campaign:
     planned: tuple[Planned, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Says:
+    """What a field of a document is, as the data dictionary has it; see `store.dictionary.Column`."""
+
+    meaning: str
+    unit: str = ""
+    layer: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """A record that is kept whole, as one text, and not in columns: of what comes in tens or hundreds a day.
+
+    A kind is a subclass in a module of its own, whose fields say what they are (`store.documents`).
+    `handoff` and `endpoint` are empty where none is concerned.
+    """
+
+    kind: ClassVar[str]
+    meaning: ClassVar[str]  # one sentence: what such a record is
+    handoff: str = ""
+    endpoint: str = ""
+    started_unix_ns: int
+    reasons: tuple[str, ...] = ()  # codes of `REASONS`
+
+    @property
+    def standing(self) -> Standing:
+        return standing_of(self.reasons)
+
+
 Record = (
     RateRun
     | TrainSpan
@@ -488,4 +519,5 @@ Record = (
     | WindowOpened
     | WindowClosed
     | Campaign
+    | Document
 )

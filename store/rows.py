@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
-from store import varint
+from store import documents, varint
 from store.clock import NS_PER_US
 from store.errors import BadMessage
 from store.histogram import Delays, Histogram
@@ -26,6 +26,7 @@ from store.records import (
     Circumstances,
     Correction,
     Direction,
+    Document,
     Failed,
     Gap,
     Limit,
@@ -85,6 +86,7 @@ CAMPAIGN = (
     "name, question, started_unix_ns, direction, seconds, flows, every_s, hours, first_day, last_day, count, "
     "timezone, seed, planned"
 )
+DOCUMENT = "kind, started_unix_ns, body"
 THINNED = "first_seq, last_seq, thinned_unix_ns, before, after, remainder, why"
 
 _CIRCUMSTANCES = frozenset(each.name for each in fields(Circumstances))
@@ -123,6 +125,12 @@ def row_of(record: Record) -> Row:
             table = "campaign"
             values = {name: getattr(record, name) for name in CAMPAIGN.split(", ")}
             values["planned"] = planned_text(record.planned)
+        case Document():
+            body = documents.text_of(record)
+            table, values = (
+                "document",
+                dict(zip(DOCUMENT.split(", "), (record.kind, record.started_unix_ns, body), strict=True)),
+            )
     handoff, endpoint = _storable(record.handoff), _storable(record.endpoint)
     return Row(
         table=table,
@@ -215,6 +223,14 @@ def campaign_of(names: tuple[str, str], row: Sequence[Any]) -> Campaign:
     )
     values["direction"] = Direction(values["direction"])
     return Campaign(handoff=names[0], endpoint=names[1], planned=planned, **values)
+
+
+def document_of(names: tuple[str, str], row: Sequence[Any]) -> Document:
+    """Undo `row_of`: `row` holds the columns of `DOCUMENT`. KeyError for a kind of a later version."""
+    kind, started_unix_ns, body = row
+    return documents.document_of(
+        kind, body, handoff=names[0], endpoint=names[1], started_unix_ns=started_unix_ns
+    )
 
 
 def planned_text(planned: Iterable[Planned]) -> str:

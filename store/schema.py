@@ -21,6 +21,7 @@ chains old records loads what it needs.
     trouble        what could not be measured: kind failed, skipped or gap
     opening        windows as they opened and closed
     campaign       a question and the moments of the runs that answer it
+    document       records that are kept whole, as canonical JSON (store.documents)
     correction     what is to be read otherwise in an older record
     thinned        which stretch of the chain was thinned, and its heads from before
     head           the signed heads of the chain; seal_key the public keys that signed them,
@@ -491,6 +492,26 @@ def m005_rollup(db: Database) -> None:
         ) STRICT
         """
     )
+
+
+@STEPS()
+def m006_documents(db: Database) -> None:
+    """Records that are kept whole; a new kind of them needs no table of its own."""
+    db.execute("PRAGMA user_version = 6")
+    db.execute(
+        """
+        CREATE TABLE document (
+            seq INTEGER PRIMARY KEY,
+            link BLOB NOT NULL,
+            path INTEGER NOT NULL REFERENCES path (id),
+            kind TEXT NOT NULL,
+            started_unix_ns INTEGER NOT NULL,
+            body TEXT NOT NULL
+        ) STRICT
+        """
+    )
+    db.execute("CREATE INDEX document_started ON document (kind, started_unix_ns)")
+    refuse_changes(db.conn, "document")
 
 
 def refuse_changes(connection: sqlite3.Connection, table: str) -> None:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from store import rollup, rows
+from store import documents, rollup, rows
 from store.cells import Length
 from store.records import Record
 from store.rollup import Rolled
@@ -41,7 +41,12 @@ def _opening(kind: str) -> _Source:
     return _Source(table="opening", columns=rows.OPENING, made=rows.opening_of, only=f"kind = '{kind}'")
 
 
+def _document(kind: str) -> _Source:
+    return _Source(table="document", columns=rows.DOCUMENT, made=rows.document_of, only=f"kind = '{kind}'")
+
+
 _SOURCES = {
+    **{kind: _document(kind) for kind in documents.KINDS},
     "stall": _Source(table="stall", columns=rows.STALL, made=rows.stall_of),
     "failed": _trouble("failed"),
     "skipped": _trouble("skipped"),

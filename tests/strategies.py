@@ -7,10 +7,13 @@ times from 1970 on. Integers stay within what a column holds.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from dataclasses import fields
+from enum import Enum
+from typing import Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
 
 from hypothesis import strategies as st
 
+from store import documents
 from store.histogram import Delays, Histogram
 from store.layers import LayerRates
 from store.records import (
@@ -21,6 +24,7 @@ from store.records import (
     Circumstances,
     Correction,
     Direction,
+    Document,
     Failed,
     Gap,
     Limit,
@@ -280,6 +284,49 @@ campaigns = made(
     planned=st.lists(made(Planned, start_unix_ns=times_ns, latest_unix_ns=times_ns), max_size=3).map(tuple),
 )
 
+_OF_TYPE: dict[Any, st.SearchStrategy[Any]] = {
+    int: counts,
+    float: st.floats(0, 1e9),
+    str: sentences,
+    bool: st.booleans(),
+    Delays: delays,
+    Histogram: histograms,
+}
+
+
+def of_type(type_: Any) -> st.SearchStrategy[Any]:
+    """Any value of a type that a document's field may have."""
+    if type_ in _OF_TYPE:
+        return _OF_TYPE[type_]
+    inner = [each for each in get_args(type_) if each not in (type(None), Ellipsis)]
+    if get_origin(type_) is Annotated:
+        return of_type(inner[0])
+    if get_origin(type_) is tuple:
+        return st.lists(of_type(inner[0]), max_size=3).map(tuple)
+    if type(None) in get_args(type_):
+        return maybe(of_type(inner[0]))
+    if issubclass(type_, Enum):
+        return st.sampled_from(type_)
+    hints = get_type_hints(type_, include_extras=True)
+    return made(type_, **{each.name: of_type(hints[each.name]) for each in fields(type_)})
+
+
+def document_of_kind(kind: type[Document]) -> st.SearchStrategy[Document]:
+    """Any document of a kind, by what its annotations say."""
+    hints = get_type_hints(kind, include_extras=True)
+    names_of = [each.name for each in documents.fields_of(kind)]
+    return made(
+        kind,
+        handoff=st.just("") | names,
+        endpoint=st.just("") | names,
+        started_unix_ns=times_ns,
+        reasons=reasons,
+        **{name: times_ns if name.endswith("_unix_ns") else of_type(hints[name]) for name in names_of},
+    )
+
+
+whole_documents = st.one_of([document_of_kind(kind) for kind in documents.KINDS.values()])
+
 records: st.SearchStrategy[Record] = st.one_of(
     rate_runs,
     train_spans,
@@ -292,4 +339,5 @@ records: st.SearchStrategy[Record] = st.one_of(
     windows_opened,
     windows_closed,
     campaigns,
+    whole_documents,
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+from store.events import Event, EventKind
 from store.histogram import Histogram
 from store.layers import tcp_framing
 from store.records import (
@@ -179,6 +180,18 @@ def campaign() -> Campaign:
     )
 
 
+def event(started_unix_ns: int = 0) -> Event:
+    return Event(
+        handoff="old",
+        started_unix_ns=started_unix_ns,
+        what=EventKind.PORT,
+        says="the port went from 1 Gb/s to 100 Mb/s",
+        owner=Owner.HOUSE,
+        before="1 Gb/s full",
+        after="100 Mb/s full",
+    )
+
+
 EVERY_KIND: tuple[Record, ...] = (
     run(),
     span(),
@@ -188,6 +201,7 @@ EVERY_KIND: tuple[Record, ...] = (
     Gap(started_unix_ns=0, ended_unix_ns=5, why="the probe was not running"),
     WindowOpened(started_unix_ns=3, name="show", window=OpenKind.SHOW, opener=Opener.PERSON, why="asked for"),
     campaign(),
+    event(),
     Correction(
         handoff="old",
         endpoint="north",

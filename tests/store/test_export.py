@@ -20,7 +20,7 @@ from contextlib import closing, redirect_stderr, redirect_stdout
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, get_args, get_type_hints
 from zoneinfo import ZoneInfo
 
 import duckdb
@@ -31,7 +31,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 import linebook
-from store import dictionary, export, parquet, verify
+from store import dictionary, documents, export, parquet, verify
 from store.clock import Clock
 from store.columns import values_of
 from store.dictionary import EXPORTED, LIST_FIELDS, TABLES, Table, Type
@@ -47,6 +47,7 @@ from store.records import (
     Circumstances,
     Correction,
     Direction,
+    Document,
     Failed,
     Gap,
     Limit,
@@ -235,10 +236,34 @@ def record_in(kind: str, row: Row) -> Record:
             if kind == "window closed":
                 return WindowClosed(**shared, opened_unix_ns=row["opened_unix_ns"])
             return WindowOpened(**shared, ends_unix_ns=row["ends_unix_ns"], reference=row["reference"])
-    raise AssertionError(f"no way back for {kind}")
+    return document_in(documents.KINDS[kind], row)
 
 
-KINDS = {each.__dataclass_fields__["kind"].default: each for each in get_args(Record)}
+def document_in(kind: type[Document], row: Row) -> Document:
+    """A document of a row: what its columns hold, and what stands in them as JSON."""
+    said: Row = {name: row[name] for name in ("handoff", "endpoint", "started_unix_ns")}
+    said["reasons"] = tuple(row["reasons"].split())
+    hints = get_type_hints(kind, include_extras=True)
+    for each in documents.fields_of(kind):
+        if each.type is Delays:
+            said[each.name] = delays_in(row, each.name.removesuffix("_us"))
+        elif each.type is LayerRates:
+            found = {one.name: row[one.name] for one in fields(LayerRates)}
+            said[each.name] = None if found["ip_bps"] is None else LayerRates(**found)
+        elif dictionary.column_type(each) is None:
+            text = row[each.name]
+            said[each.name] = None if text in (None, "") else documents.value_of(each.type, text)
+        else:
+            optional = type(None) in get_args(get_args(hints[each.name])[0])
+            empty = each.type is str and not optional and row[each.name] is None
+            value = "" if empty else row[each.name]
+            said[each.name] = None if value is None else each.type(value)
+    return kind(**said)
+
+
+KINDS = {
+    each.__dataclass_fields__["kind"].default: each for each in get_args(Record) if each is not Document
+} | documents.KINDS
 
 
 def flat(record: Record) -> Record:
@@ -251,6 +276,11 @@ def flat(record: Record) -> Record:
             return replace(record, rtt=Histogram(), pdv_up=Histogram(), pdv_down=Histogram())
         case WindowOpened():
             return replace(record, reference=record.reference or None)
+        case Document():
+            texts = [each.name for each in documents.fields_of(type(record)) if each.type is str]
+            hints = get_type_hints(type(record), include_extras=True)
+            maybe = [name for name in texts if type(None) in get_args(get_args(hints[name])[0])]
+            return replace(record, **{name: getattr(record, name) or None for name in maybe})
         case _:
             return record
 
@@ -425,6 +455,7 @@ ONE_OF_EACH: tuple[Record, ...] = (
     samples.skipped(),
     Gap(started_unix_ns=0, ended_unix_ns=5, why="the probe was not running"),
     samples.campaign(),
+    samples.event(),
     Correction(handoff="old", endpoint="north", corrects_seq=1, written_unix_ns=9, what="x", why="y"),
     Thinned(
         first_seq=1,

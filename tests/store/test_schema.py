@@ -26,7 +26,7 @@ with closing(sqlite3.connect(":memory:")) as nothing:
     STEPS = schema.STEPS.pending(Database(nothing, execute_plugins=False))
 NEVER_CHANGED = (
     *("path", "rate_run", "rate_side", "train", "train_setting", "stall", "trouble"),
-    *("campaign", "correction", "thinned", "opening", "head", "seal_key"),
+    *("campaign", "correction", "thinned", "opening", "document", "head", "seal_key"),
 )
 YEAR_ROWS = 3 * 2 * 365 * 24 * 60  # three handoffs, two trains each, a record a minute
 

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from store import rows, schema
+from store import documents, rows, schema
 from store import writer as writer_module
 from store.clock import Clock
 from store.errors import DatabaseMistake, StoreTrouble
@@ -76,6 +76,7 @@ class TestKeeping:
                 *reader.thinned(),
                 *reader.campaigns(),
                 *reader.windows(),
+                *(each for kind in documents.KINDS.values() for each in reader.documents(kind)),
             ]
             assert sorted(map(repr, found)) == sorted(map(repr, records))
             assert all(record in found for record in records)
