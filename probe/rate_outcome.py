@@ -15,7 +15,7 @@ from probe.wire.control import ReceiverReport, SenderReport
 from store.clock import NS_PER_S
 from store.histogram import Delays, delays_of
 from store.layers import IP_BYTES, Framing, tcp_framing
-from store.pace import Pace
+from store.pace import FULL, Pace
 from store.records import Bin, Carrier, Direction, Limit, RateSide
 
 BIN_MS = 100
@@ -36,7 +36,7 @@ class Around:
     port_rate_bps: int | None
     rtt_idle_us: Delays | None
     rtt_loaded_us: Delays | None
-    pace: Pace = Pace()
+    pace: Pace = FULL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,7 +35,10 @@ class Pace:
     down_bps: int | None = None
 
     def __bool__(self) -> bool:
-        return self != Pace()
+        return self != FULL
+
+
+FULL = Pace()
 
 
 def each_way(direction: Direction, at_most_bps: int | None) -> Pace:
@@ -50,7 +53,7 @@ def share_of(card: Card, ratio: float, direction: Direction) -> Pace:
     Raises KeyError with the site file's key of a rate that the card does not state.
     """
     if ratio >= 1:
-        return Pace()
+        return FULL
     up, down = (
         _payload_bps(card, ratio, one) if direction in (one, Direction.BOTH) else None for one in _BOTH_WAYS
     )

@@ -93,13 +93,23 @@ def _sentences(status: Json, where: tzinfo) -> Iterator[str]:
     if status["trouble"]:
         yield f"Measuring goes on in memory: {status['trouble']}."
     for run in status["running"]:
-        yield f"A run {run['direction']} on handoff {run['handoff']} is under way."
+        yield f"A {'light run' if _light(run) else 'run'} {_way(run)} is under way."
     going = sum(train["state"] in ("begun", "going") for train in status["trains"])
     yield f"{counted(going, 'train')} of {len(status['trains'])} under way."
     if status["next"]:
         first = status["next"][0]
         planned = _clock(first["planned"], where)
-        yield f"The next run is due at {planned}, {first['direction']} on handoff {first['handoff']}."
+        yield f"The next run is due at {planned}, {_way(first)}{', a light one' if _light(first) else ''}."
+
+
+def _light(run: dict[str, Any]) -> bool:
+    """A probe from before there were light runs says nothing of a share."""
+    return bool(run.get("share_ratio", 1) < 1)
+
+
+def _way(run: dict[str, Any]) -> str:
+    direction = "both ways" if run["direction"] == "both" else run["direction"]
+    return f"{direction} on handoff {run['handoff']}"
 
 
 def _clock(moment: str, where: tzinfo) -> str:

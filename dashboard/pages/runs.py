@@ -12,9 +12,7 @@ from dashboard.pages.ledger import Heading, Table, cells, number
 from dashboard.pages.wording import LAYERS, counted, grouped, mbps, moment, ms, path, percent
 from store import jsonform
 from store.layers import Layer
-from store.records import REASONS, Direction, RateRun, Standing
-
-NOTED_ONLY = "short"  # a reason said beside a run's figures that leaves none out
+from store.records import REASONS, Direction, RateRun
 
 
 def table(runs: Sequence[RateRun], *, caption: str, where: tzinfo, most: int) -> Table:
@@ -24,7 +22,7 @@ def table(runs: Sequence[RateRun], *, caption: str, where: tzinfo, most: int) ->
         cells(
             moment(run.started_unix_ns, where),
             path(run.handoff, run.endpoint),
-            f"{direction}, both at once" if run.direction is Direction.BOTH else str(direction),
+            _direction(run, direction),
             mbps(side.rates.goodput_bps),
             mbps(side.rates.ip_bps),
             mbps(side.rates.ethernet_bps),
@@ -61,9 +59,16 @@ def table(runs: Sequence[RateRun], *, caption: str, where: tzinfo, most: int) ->
     )
 
 
+def _direction(run: RateRun, direction: Direction) -> str:
+    """With what it shared the line with, and what it asked for at most if it is a light run."""
+    at_most_bps = run.at_most_goodput_bps(direction)
+    light = "" if at_most_bps is None else f", light: at most {mbps(at_most_bps)}"
+    return f"{direction}{', both at once' if run.direction is Direction.BOTH else ''}{light}"
+
+
 def standing(run: RateRun) -> str:
     """The standing with its reasons in words; just ``valid`` when none is against it."""
-    why = "; ".join(REASONS[reason][1] for reason in run.reasons if reason != NOTED_ONLY)
+    why = "; ".join(REASONS[reason][1] for reason in run.reasons if reason != evidence.NOTED_ONLY)
     return f"{run.standing}: {why}" if why else str(run.standing)
 
 
@@ -91,13 +96,7 @@ def as_json(run: RateRun) -> dict[str, Any]:
 
 def left_out(runs: Iterable[RateRun]) -> Counter[str]:
     """How many runs each rule left out; a run with two reasons counts under both."""
-    return Counter(
-        reason
-        for run in runs
-        if run.standing is not Standing.VALID
-        for reason in run.reasons
-        if reason != NOTED_ONLY
-    )
+    return Counter(reason for run in runs for reason in evidence.why_left_out(run))
 
 
 def ledger(runs: Counter[str], spans: Counter[str], *, caption: str) -> Table | None:

@@ -6,8 +6,8 @@ reports go to standard output. It ends by itself when standard input closes, whe
 watches, so that a worker that hangs ends as well; the kernel then resets its flows.
 
 Commands to a listening worker: ``admit`` (run, up_tokens, down_tokens, seconds, congestion,
-bytes_max, down_at_most_bps), ``abort`` (run, why). To a connecting one: ``job`` (`Job`), then ``go``, and ``stop`` (why)
-at any time. To both: ``beat``. Events: ``{"event": "ready"}``, ``{"event":
+bytes_max, down_at_most_bps), ``abort`` (run, why). To a connecting one: ``job`` (`Job`), then ``go``, and
+``stop`` (why) at any time. To both: ``beat``. Events: ``{"event": "ready"}``, ``{"event":
 "failed", "why"}`` and ``{"event": "run", "run", "bytes", "finished", "why", "receiver",
 "sender"}``, twice a second while a run runs and once when it ended.
 

@@ -28,7 +28,7 @@ from store import pace as paces
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
 from store.errors import UserMistake
 from store.histogram import Delays, delays_of
-from store.pace import Pace
+from store.pace import FULL, Pace
 from store.records import (
     Carrier,
     Circumstances,
@@ -69,7 +69,7 @@ class RatePlan:
     congestion: str | None = None
     idle_s: float = 2.0
     per_second: float = 10.0
-    pace: Pace = Pace()
+    pace: Pace = FULL
 
     def __post_init__(self) -> None:
         if not 1 <= self.flows <= FLOWS_MAX:
