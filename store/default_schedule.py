@@ -53,8 +53,8 @@ def said(handoff: Handoff) -> str:
         return "No [[run]] in the file: schedule A, for a line that is capped, slow, or has no stated rate."
     return (
         "No [[run]] in the file: schedule B, for a line that is neither capped nor slow. Its light "
-        f"runs at {LIGHT_RATIO * 100:g} % of the rate show that the line carries so much; they support no claim "
-        "about its full rate."
+        f"runs at {LIGHT_RATIO * 100:g} % of the rate show that the line carries so much; they support no "
+        "claim about its full rate."
     )
 
 

@@ -44,10 +44,13 @@ _BLOCK_BYTES = 256 * 1024
 _UNSENT_NS = 20 * NS_PER_MS
 _UNSENT_BYTES_MIN = 64 * 1024
 # A flow that is held to a rate goes out in pieces of this much time, as the kernel would else send 64 KB at
-# once where the far end is near (tcp_tso_rtt_log, from memory); and has so many pieces waiting.
+# once where the far end is near (tcp_tso_rtt_log, from memory). What waits in the kernel meanwhile is enough
+# for a late wake-up, and little beside what the run moves.
 _PIECE_NS = 2 * NS_PER_MS
 _PIECE_SEGMENTS = 2, 44
-_PIECES_UNSENT = 4
+_SEGMENT_BYTES_MAX = 8_960  # of a packet of 9000; loopback's segments of 64 KB are none that a line has
+_HELD_UNSENT_NS = 100 * NS_PER_MS
+_HELD_UNSENT_PIECES_MIN = 4
 _RESET_ON_CLOSE = struct.pack("ii", 1, 0)
 
 
@@ -234,6 +237,7 @@ class Source(Flow):
     _acked_ns: int = field(default=0, init=False)
     _heard_ns: int = field(default=0, init=False)
     _piece_bytes: int | None = field(default=None, init=False)  # what goes out at once when held to a rate
+    _held_unsent_bytes: int = field(default=0, init=False)  # and what waits then
 
     def run(self) -> None:
         """Send until the run's time is over, the far end falls silent, or a halt."""
@@ -305,16 +309,18 @@ class Source(Flow):
         if self.at_most_bps is None:
             return
         pacing.hold(self.sock, self.at_most_bps)
-        mss_bytes = tcp_info.read(self.sock).snd_mss
+        self.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # where a piece is no whole segment
+        segment_bytes = min(tcp_info.read(self.sock).snd_mss, _SEGMENT_BYTES_MAX)
         least, most = _PIECE_SEGMENTS
-        segments = self.at_most_bps * _PIECE_NS // (8 * NS_PER_S * mss_bytes)
-        self._piece_bytes = min(max(segments, least), most) * mss_bytes
+        segments = self.at_most_bps * _PIECE_NS // (8 * NS_PER_S * segment_bytes)
+        self._piece_bytes = min(max(segments, least), most) * segment_bytes
+        self._held_unsent_bytes = max(
+            self.at_most_bps * _HELD_UNSENT_NS // (8 * NS_PER_S), _HELD_UNSENT_PIECES_MIN * self._piece_bytes
+        )
 
     def _keep_unsent(self, count: int) -> None:
         with contextlib.suppress(OSError):  # closed meanwhile
-            lowest = max(count, _UNSENT_BYTES_MIN)
-            if self._piece_bytes is not None:
-                lowest = self._piece_bytes * _PIECES_UNSENT
+            lowest = self._held_unsent_bytes or max(count, _UNSENT_BYTES_MIN)
             self.sock.setsockopt(socket.IPPROTO_TCP, tcp_info.TCP_NOTSENT_LOWAT, lowest)
 
     def _hear(self, now_ns: int) -> None:
