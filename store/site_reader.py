@@ -85,7 +85,7 @@ _HANDOFF_KEYS = (
     *("name", "title", "interface", "source", "metered", "metered_runs", "allowance", "safety", "card"),
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
-_RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every")
+_RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -307,7 +307,7 @@ def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple
     cards = {each.name: each.card for each in handoffs}
     found = []
     for table in top.tables("run"):
-        table.only(*_RUN_KEYS, "share", *_TIMES_KEYS)
+        table.only(*_RUN_KEYS, *_TIMES_KEYS)
         plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
         _check_share(table, plan, cards[plan.handoff])
         found.append(plan)
@@ -355,6 +355,10 @@ def _campaigns(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[Cam
 
 def _campaign(table: Table, handoffs: set[str], endpoints: set[str]) -> CampaignPlan:
     table.only(*_CAMPAIGN_KEYS, *_RUN_KEYS, *_TIMES_KEYS)
+    if "share" in table.values:
+        table.refuse(
+            "share", "a light run answers no question about the rate; leave it out, or make it a [[run]]"
+        )
     plan = CampaignPlan(
         name=table.need("name", _name, 'a short name such as "spring-upload"'),
         question=table.need("question", text, "the question in words, as it will stand beside the answer"),
