@@ -267,9 +267,8 @@ def rate_run(
 def light_run(started_ns: int) -> RateRun:
     """A light run both ways on handoff A: a tenth of its 600 Mb/s, and that is what arrived."""
     asked_bps = 56_400_000
-    up, down = (
-        rate_run(started_ns, "A", direction, asked_bps) for direction in (Direction.UP, Direction.DOWN)
-    )
+    both = (Direction.UP, Direction.DOWN)
+    up, down = (rate_run(started_ns, "A", direction, asked_bps) for direction in both)
     assert up.up is not None
     assert down.down is not None
     return replace(

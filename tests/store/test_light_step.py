@@ -15,10 +15,10 @@ from store.clock import Clock
 from store.reader import Reader
 from store.records import RateRun
 from store.rows import Row, row_of
-from store.seal import canonical
+from store.seal import Key, canonical
 from store.writer import Writer
 from tests.store import samples
-from tests.store.sealed import DAY_NS, KEY, NOON_NS, tampering
+from tests.store.sealed import DAY_NS, NOON_NS, tampering
 
 LIGHT = replace(samples.run(70), at_most_up_goodput_bps=1_500_000, reasons=("light", "short"))
 NEW = ("at_most_up_goodput_bps", "at_most_down_goodput_bps")
@@ -41,7 +41,7 @@ def old(tmp_path: Path) -> Path:
     with closing(sqlite3.connect(path)) as connection:
         schema.prepare(connection, path, steps=before)
         connection.isolation_level = None
-        written = chain.Chain(connection, path, key=KEY)
+        written = chain.Chain(connection, path, key=Key.beside(path))
         with written.transaction():
             written.begin(NOON_NS)
         for nth in range(3):
