@@ -67,9 +67,11 @@ def _direction(run: RateRun, direction: Direction) -> str:
 
 
 def standing(run: RateRun) -> str:
-    """The standing with its reasons in words; just ``valid`` when none is against it."""
-    why = "; ".join(REASONS[reason][1] for reason in run.reasons if reason != evidence.NOTED_ONLY)
-    return f"{run.standing}: {why}" if why else str(run.standing)
+    """The standing with its reasons in words; just ``valid`` when none is against it, ``valid, light``."""
+    noted = (evidence.NOTED_ONLY, evidence.LIGHT)  # what light means stands in the ledger
+    why = "; ".join(REASONS[reason][1] for reason in run.reasons if reason not in noted)
+    what = f"{run.standing}, light" if run.light else str(run.standing)
+    return f"{what}: {why}" if why else what
 
 
 def message(runs: Sequence[RateRun], direction: Direction, *, layer: Layer, period: str) -> str:
