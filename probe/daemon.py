@@ -28,6 +28,7 @@ from probe.trains import TrainMethod, keep_going, keep_hours
 from probe.wire import invitation
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
+from store.pace import Pace
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
 from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
 
@@ -561,8 +562,8 @@ def _methods() -> Methods:
     from probe.linux import clock_state
     from probe.methods import rate, train
 
-    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
-        asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds)
+    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> RateRun | Failed:
+        asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
 
     async def stop(where: Reach, clock: Clock, /) -> Failed | None:

@@ -121,10 +121,10 @@ def one_line(found: Status) -> str:
     counted = Counter(str(train.state) for train in found.trains.values())
     trains = [f"{count} train{'s' * (count > 1)} {state}" for state, count in sorted(counted.items())]
     parts.append(", ".join(trains) or "no train")
-    parts += [f"run {run.plan.direction} on {run.plan.handoff} under way" for run in found.runs]
+    parts += [f"{_words(run.plan)} on {run.plan.handoff} under way" for run in found.runs]
     if found.due and not found.runs:
         start_ns, plan = found.due[0]
-        parts.append(f"next run {plan.direction} on {plan.handoff} at {_hour(start_ns, found)}")
+        parts.append(f"next {_words(plan)} on {plan.handoff} at {_hour(start_ns, found)}")
     return "; ".join(parts)
 
 
@@ -134,7 +134,12 @@ def _plan(plan: RunPlan) -> dict[str, Any]:
         "endpoint": plan.endpoint,
         "direction": str(plan.direction),
         "seconds": plan.seconds,
+        "share_ratio": plan.share_ratio,
     }
+
+
+def _words(plan: RunPlan) -> str:
+    return f"{'light run' if plan.light else 'run'} {plan.direction}"
 
 
 def _hour(unix_ns: int, found: Status) -> str:
