@@ -101,7 +101,8 @@ def started(where: Path, *arguments: str, first_ends: int = 0) -> tuple[int, lis
     )
     for program in (*(where / "programs").iterdir(), *environment.iterdir()):
         program.chmod(0o755)
-    (where / "programs" / "dirname").symlink_to(str(shutil.which("dirname")))
+    for program in ("dirname", "nice"):
+        (where / "programs" / program).symlink_to(str(shutil.which(program)))
     done = subprocess.run(
         [where / "tests" / "run", *arguments], env={"PATH": str(where / "programs")}, check=False
     )

@@ -213,6 +213,7 @@ class TestRun:
             found = await ran(plan(), far.reaches["a"])
         assert (found.span.duplicated_up, found.span.duplicated_down, found.span.lost) == (2, 1, 0)
 
+    @pytest.mark.alone
     @pytest.mark.parametrize("way", [Direction.UP, Direction.DOWN])
     async def test_a_held_stall(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, way: Direction
@@ -292,6 +293,7 @@ class TestThisHost:
         assert found.whose is Owner.HOUSE
         assert "Operation not permitted" in found.why
 
+    @pytest.mark.alone
     async def test_a_short_pause_is_caught_up(self, tmp_path: Path) -> None:
         async with far_end(tmp_path) as far:
             asyncio.get_running_loop().call_later(0.3, busy, 0.2)
@@ -521,6 +523,7 @@ class TestKeep:
         assert sum(span.sent for span in kept.spans) > 10
         assert sum(span.lost for span in kept.spans) == 0  # what was under way is not held against the line
 
+    @pytest.mark.alone
     async def test_a_lost_stall_is_told_when_it_is_over(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
