@@ -16,18 +16,21 @@ from dataclasses import dataclass, field
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
-from probe import campaign, hours, letting_go, traffic, upload
+from probe import campaign, hours, letting_go, ports, traffic, upload
 from probe.allowance import Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
+from probe.noticing import Noticing
 from probe.openings import Openings
 from probe.reach import Binding, Reach
 from probe.runs import RateMethod, Runs
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
 from probe.wire import invitation
+from store.cases import unended
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
+from store.events import Event, EventKind
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
 from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
 
@@ -51,11 +54,12 @@ class StopMethod(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Methods:
-    """How a daemon measures, looks at other traffic, and ends what it began; None leaves that out."""
+    """How a daemon measures, looks at traffic and ports, and ends what it began; None leaves that out."""
 
     rate: RateMethod
     train: TrainMethod
     look: traffic.Look | None = None
+    link: ports.LinkLook | None = None
     stop: StopMethod | None = None
 
 
@@ -105,11 +109,12 @@ async def prepared(
     spent_bytes: Mapping[str, int] | None = None,
     opened: Iterable[WindowOpened] = (),
     sealed: Iterable[Campaign] = (),
+    events: Iterable[Event] = (),
     version: str = "unknown",
     log: logging.Logger = _LOG,
 ) -> Daemon:
     """A daemon that has not begun yet. `opened` are the windows that were open when the last one ended,
-    `sealed` the campaigns that have begun.
+    `sealed` the campaigns that have begun, `events` those of the last weeks.
 
     The rest as `run` has it.
     """
@@ -120,10 +125,20 @@ async def prepared(
     if spent_bytes is None:
         spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site)
     purse = Purse(where=where, month_ns=month_ns, spent=dict(spent_bytes))
+    book, known = (
+        Book(store=writer, purse=purse, clock=clock, log=log, openings=Openings(opened)),
+        list(events),
+    )
     return Daemon(
         site=site,
         reaches=reaches,
-        book=Book(store=writer, purse=purse, clock=clock, log=log, openings=Openings(opened)),
+        book=book,
+        noticing=Noticing(site=site, book=book, events=known),
+        ports={
+            event.handoff: ports.Port(handoff=event.handoff, lost=event)
+            for event in unended(known).values()
+            if event.what is EventKind.CARRIER_LOST
+        },
         methods=methods,
         random=random or SystemRandom(),
         version=version,
@@ -146,6 +161,8 @@ class Daemon:
     site: Site
     reaches: Reaches
     book: Book
+    noticing: Noticing
+    ports: dict[str, ports.Port]
     methods: Methods
     random: Random
     version: str
@@ -163,16 +180,19 @@ class Daemon:
         """Measure until cancelled. `began` is set once every train and run is scheduled."""
         book, site = self.book, self.site
         self.started_ns = book.clock.unix_ns()
+        book.listeners.append(self.noticing.heard)
         _note_absence(book)
         book.log.info("probe started site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs))
         try:
             async with self._group:
                 self._start(_stay_alive(book), name="alive")
                 self._start(hours.close_on_time(book), name="window ends")
+                self._start(self.noticing.keep_minutes(), name="minutes with stalls")
                 self._follow_site()
                 await asyncio.sleep(0)  # each task takes its first step
                 self.began.set()
         finally:
+            self.noticing.finish()
             await _leave(book)
             book.log.info("probe stopped site=%s", self.site.name)
 
@@ -279,12 +299,18 @@ class Daemon:
 
     def _follow_site(self) -> None:
         """Start what the site file asks for and does not run yet, end what it no longer asks for."""
+        self.noticing.follow(self.site)
         self._follow_trains()
         self._follow_runs()
         for old in self._watches:
             old.cancel()
         self._watches = [self._start(hours.record_openings(self.site, self.book), name="window hours")]
         self._watches += self._follow_campaigns()
+        if self.methods.link is not None:
+            watch_ports = ports.watch(
+                self._first_reaches(), look=self.methods.link, book=self.book, ports=self.ports
+            )
+            self._watches.append(self._start(watch_ports, name="ports"))
         thinning = letting_go.once_a_day(
             self.site, store=self.book.store, clock=self.book.clock, log=self.book.log
         )
@@ -529,4 +555,6 @@ def _methods() -> Methods:
             found = await control.stop()
         return found if isinstance(found, Failed) else None
 
-    return Methods(rate=run_rate, train=train.keep, look=traffic.Interfaces().look, stop=stop)
+    interfaces = traffic.Interfaces()
+    links = ports.Links(interfaces.name)
+    return Methods(rate=run_rate, train=train.keep, look=interfaces.look, link=links.look, stop=stop)

@@ -79,7 +79,7 @@ KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
-_RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after")
+_RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
 _HANDOFF_KEYS = (
     *("name", "title", "interface", "source", "metered", "metered_runs", "allowance", "safety", "card"),
 )
@@ -457,6 +457,7 @@ def _rules(table: Table) -> Rules:
         show_closes_after_s=table.ask(
             "show_closes_after", whole_seconds(10, 86400), usual.show_closes_after_s
         ),
+        case_gap_s=table.ask("case_gap", whole_seconds(60, 86400), usual.case_gap_s),
     )
 
 

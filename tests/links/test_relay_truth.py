@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import json
 import signal
 import statistics
@@ -9,6 +11,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +20,16 @@ from scapy.layers.inet import UDP
 from scapy.layers.l2 import Ether
 from scapy.utils import PcapNgReader
 
+from probe.methods import train
+from probe.path_steps import Levels
 from probe.practice.line import How, LineBehaviour, fixed_line, stall_at
 from probe.practice.record import Packet, StallPast
 from probe.practice.relay import RelayProcess, free_pair, running_relay
-from store.records import Direction
+from probe.reach import Binding, Reach
+from probe.wire import invitation
+from store.clock import NS_PER_MS, NS_PER_S, Clock
+from store.records import Direction, TrainSpan
+from store.site import TrainPlan
 
 LINEBOOK = [sys.executable, str(Path(__file__).parents[2] / "linebook.py")]
 SENDER_SEQUENCE = slice(48, 52)  # RFC 8762 section 4.3.2: where an authenticated reply carries it
@@ -165,3 +174,42 @@ def test_reordering_and_duplication_are_those_that_were_planted(tmp_path: Path) 
     assert train["duplicated"] == pytest.approx(twice, abs=2)
     assert train["reordered"] == pytest.approx(late, abs=2)
     assert train["lost_up"] == train["lost_down"] == 0
+
+
+def test_a_delay_that_moves_and_stays_is_one_step_by_as_much(tmp_path: Path) -> None:
+    """The relay holds packets 10 ms each way, from its fourth second on 16 ms: the step is 12 ms.
+
+    Three seconds stand for the ten minutes that a level must last.
+    """
+    steady = fixed_line(delay_ms=10)
+    first = steady.up.spells[0]
+    spells = (first, replace(first, start_ns=4 * NS_PER_S, delay_ns=16 * NS_PER_MS))
+    moving = replace(steady, up=replace(steady.up, spells=spells), down=replace(steady.down, spells=spells))
+    with passage(moving, tmp_path / "endpoint") as way:
+        spans = asyncio.run(_spans(way.invitation, until_s=8.5))
+    levels = Levels(stay_s=2.0, stay_spans=2)
+    steps = [
+        step
+        for span in spans
+        if (least_us := span.rtt.min) is not None
+        and (
+            step := levels.take(started_unix_ns=span.started_unix_ns, seconds=span.seconds, least_us=least_us)
+        )
+    ]
+    assert [one.after_us - one.before_us for one in steps] == [pytest.approx(12_000, abs=600)]
+
+
+async def _spans(line: str, *, until_s: float) -> list[TrainSpan]:
+    """What a train of the daemon, cut into seconds, delivers in that time."""
+    spans: list[TrainSpan] = []
+    where = Reach(handoff="A", endpoint="north", invitation=invitation.parse(line), binding=Binding())
+    plan = TrainPlan(handoff="A", endpoint="north", per_second=50, span_s=1)
+
+    def deliver(record: object) -> None:
+        if isinstance(record, TrainSpan):
+            spans.append(record)
+
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(until_s):
+            await train.keep(plan, where, Clock(), deliver)
+    return spans

@@ -10,9 +10,12 @@ from random import Random
 
 from probe import daemon
 from probe.daemon import Daemon, Methods
+from probe.ports import LinkLook
 from probe.reach import Reach
 from probe.traffic import Seen
+from probe.trains import TrainMethod
 from store.clock import NS_PER_S, Clock
+from store.events import Event
 from store.records import Carrier, Failed, Owner, WindowOpened
 from store.site import Site
 from tests.probe.test_daemon import START_NS, FakeRate, FakeTrain, MemoryStore
@@ -68,7 +71,7 @@ class Life:
     clock: Clock
     store: MemoryStore
     rate: FakeRate
-    train: FakeTrain
+    train: TrainMethod
     wire: Wire | None
     told: list[str] = field(default_factory=list)  # endpoints that were told to stop
 
@@ -83,9 +86,11 @@ async def alive(
     site: Site,
     *,
     rate: FakeRate | None = None,
-    train: FakeTrain | None = None,
+    train: TrainMethod | None = None,
     opened: Iterable[WindowOpened] = (),
+    events: Iterable[Event] = (),
     wire: Wire | None = None,
+    link: LinkLook | None = None,
     deaf: bool = False,
 ) -> AsyncIterator[Life]:
     """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
@@ -100,10 +105,11 @@ async def alive(
         site,
         clock=clock,
         writer=store,
-        methods=Methods(rate=rate, train=train, look=wire.look if wire else None, stop=stop),
+        methods=Methods(rate=rate, train=train, look=wire.look if wire else None, link=link, stop=stop),
         random=Random(1),
         spent_bytes={},
         opened=opened,
+        events=events,
     )
     task = asyncio.create_task(made.run(), name="daemon")
     await made.began.wait()
