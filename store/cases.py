@@ -59,9 +59,8 @@ class Case:
 
     @property
     def owner(self) -> Owner:
-        """Who must act: whoever all events that name somebody name; unknown when they do not agree."""
-        named = {event.owner for event in self.events} - {Owner.UNKNOWN}
-        return named.pop() if len(named) == 1 else Owner.UNKNOWN
+        """Who must act, by all of its events."""
+        return owner_of(self.events)
 
     def of(self, *kinds: EventKind) -> tuple[Event, ...]:
         """Its events of these kinds."""
@@ -91,6 +90,12 @@ def cases(events: Iterable[Event], *, gap_s: float, now_ns: int) -> tuple[Case, 
             open_.append(_Growing(event))
     made = [one.case(now_ns, gap_ns) for one in (*over, *open_)]
     return tuple(sorted(made, key=lambda case: _order(case.events[0])))
+
+
+def owner_of(events: Iterable[Event]) -> Owner:
+    """Whoever all events that name somebody name; unknown when they do not agree, or none does."""
+    named = {event.owner for event in events} - {Owner.UNKNOWN}
+    return named.pop() if len(named) == 1 else Owner.UNKNOWN
 
 
 def unended(events: Sequence[Event]) -> dict[tuple[str, str, str], Event]:

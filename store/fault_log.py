@@ -1,14 +1,19 @@
 """The fault log: the cases of a time, read from the events on record.
 
-Imports reader and cases.
+Imports reader, site and cases.
 """
 
 from __future__ import annotations
 
+from datetime import date, datetime, time, timedelta, tzinfo
+from typing import Any
+
+from store import case_words
 from store.cases import Case, cases
-from store.clock import NS_PER_S
+from store.clock import NS_PER_S, rfc3339
 from store.events import Event
 from store.reader import Reader
+from store.site import Site
 
 _DAY_NS = 86_400 * NS_PER_S
 LOOK_BACK_NS = 31 * _DAY_NS  # how far before a time a case that reaches into it may have begun
@@ -37,3 +42,28 @@ def read(
         if not goes_on or end_ns > now_ns or end_ns > until_ns + LOOK_BACK_NS:
             return tuple(one for one in touching if handoff is None or one.handoff in (handoff, ""))
         end_ns = min(end_ns + _DAY_NS, now_ns + 1)
+
+
+def days(first: date, last: date, *, where: tzinfo) -> tuple[int, int]:
+    """From the local midnight that begins the first day up to the one that ends the last."""
+    from_, to = (datetime.combine(day, time(), where) for day in (first, last + timedelta(days=1)))
+    return round(from_.timestamp()) * NS_PER_S, round(to.timestamp()) * NS_PER_S
+
+
+def as_json(
+    found: tuple[Case, ...], *, site: Site, since_ns: int, until_ns: int, now_ns: int, handoff: str | None
+) -> dict[str, Any]:
+    """The cases of a time as one object, the newest last; `started` and `ended` bound the time."""
+    return {
+        "kind": "events",
+        "schema": case_words.SCHEMA,
+        "site": site.name,
+        "invented": site.invented,
+        "written": rfc3339(now_ns),
+        "started": rfc3339(since_ns),
+        "ended": rfc3339(until_ns),
+        "handoff": handoff,
+        "standing": "valid",
+        "reasons": [],
+        "cases": [case_words.as_json(case) for case in found],
+    }
