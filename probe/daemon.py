@@ -20,6 +20,7 @@ from probe import campaign, hours, letting_go, ports, traffic, upload
 from probe.allowance import Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
+from probe.notices.sending import Deliver, Notices, deliver
 from probe.noticing import Noticing
 from probe.openings import Openings
 from probe.reach import Binding, Reach
@@ -31,6 +32,8 @@ from store.cases import unended
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
 from store.events import Event, EventKind
+from store.notice_channels import Channel
+from store.notices import Notice
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
 from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
 
@@ -61,6 +64,7 @@ class Methods:
     look: traffic.Look | None = None
     link: ports.LinkLook | None = None
     stop: StopMethod | None = None
+    deliver: Deliver = deliver
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,11 +114,12 @@ async def prepared(
     opened: Iterable[WindowOpened] = (),
     sealed: Iterable[Campaign] = (),
     events: Iterable[Event] = (),
+    notices: Iterable[Notice] = (),
     version: str = "unknown",
     log: logging.Logger = _LOG,
 ) -> Daemon:
     """A daemon that has not begun yet. `opened` are the windows that were open when the last one ended,
-    `sealed` the campaigns that have begun, `events` those of the last weeks.
+    `sealed` the campaigns that have begun, `events` and `notices` those of the last weeks.
 
     The rest as `run` has it.
     """
@@ -134,6 +139,9 @@ async def prepared(
         reaches=reaches,
         book=book,
         noticing=Noticing(site=site, book=book, events=known),
+        notices=Notices(
+            site=site, book=book, events=list(known), known=list(notices), deliver=methods.deliver
+        ),
         ports={
             event.handoff: ports.Port(handoff=event.handoff, lost=event)
             for event in unended(known).values()
@@ -162,6 +170,7 @@ class Daemon:
     reaches: Reaches
     book: Book
     noticing: Noticing
+    notices: Notices
     ports: dict[str, ports.Port]
     methods: Methods
     random: Random
@@ -175,12 +184,13 @@ class Daemon:
     _scheduled: dict[str, _Scheduled] = field(default_factory=dict, init=False)
     _unsealed: set[str] = field(default_factory=set, init=False)  # campaigns that are not on the disk yet
     _watches: list[asyncio.Task[None]] = field(default_factory=list, init=False)
+    _senders: dict[Channel, asyncio.Task[None]] = field(default_factory=dict, init=False)
 
     async def run(self) -> None:
         """Measure until cancelled. `began` is set once every train and run is scheduled."""
         book, site = self.book, self.site
         self.started_ns = book.clock.unix_ns()
-        book.listeners.append(self.noticing.heard)
+        book.listeners.extend((self.noticing.heard, self.notices.heard))
         _note_absence(book)
         book.log.info("probe started site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs))
         try:
@@ -302,6 +312,7 @@ class Daemon:
         self.noticing.follow(self.site)
         self._follow_trains()
         self._follow_runs()
+        self._follow_notices()
         for old in self._watches:
             old.cancel()
         self._watches = [self._start(hours.record_openings(self.site, self.book), name="window hours")]
@@ -329,6 +340,15 @@ class Daemon:
             for where in self._first_reaches():
                 watch = upload.watch(self.site, where, look=self.methods.look, book=self.book)
                 self._watches.append(self._start(watch, name=f"upload {where.handoff}"))
+
+    def _follow_notices(self) -> None:
+        for channel in [channel for channel in self._senders if channel not in self.site.notices]:
+            self._senders.pop(channel).cancel()
+        self.notices.follow(self.site)
+        for channel in self.site.notices:
+            if channel not in self._senders:
+                sending = self.notices.serve(channel)
+                self._senders[channel] = self._start(sending, name=f"notices {channel.name}")
 
     def _follow_trains(self) -> None:
         wanted = [(train, self.reaches[train.handoff][train.endpoint]) for train in self.site.trains]

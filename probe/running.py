@@ -22,6 +22,7 @@ from store.clock import NS_PER_US, Clock
 from store.errors import LinebookError, StoreTrouble
 from store.events import Event
 from store.fault_log import LOOK_BACK_NS
+from store.notices import Notice
 from store.records import Campaign, WindowOpened
 from store.site import Site
 from store.writer import Writer
@@ -31,6 +32,7 @@ class _Left(TypedDict):
     opened: Iterable[WindowOpened]
     sealed: Iterable[Campaign]
     events: Iterable[Event]
+    notices: Iterable[Notice]
 
 
 async def run(
@@ -77,6 +79,7 @@ def _left(site: Site, *, now_ns: int) -> _Left:
             "opened": reader.open_windows(),
             "sealed": reader.campaigns(),
             "events": reader.documents(Event, since_ns=now_ns - LOOK_BACK_NS),
+            "notices": reader.documents(Notice, since_ns=now_ns - LOOK_BACK_NS),
         }
     finally:
         reader.close()

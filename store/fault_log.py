@@ -12,6 +12,7 @@ from store import case_words
 from store.cases import Case, cases
 from store.clock import NS_PER_S, rfc3339
 from store.events import Event
+from store.notices import Notice
 from store.reader import Reader
 from store.site import Site
 
@@ -42,6 +43,14 @@ def read(
         if not goes_on or end_ns > now_ns or end_ns > until_ns + LOOK_BACK_NS:
             return tuple(one for one in touching if handoff is None or one.handoff in (handoff, ""))
         end_ns = min(end_ns + _DAY_NS, now_ns + 1)
+
+
+def notices(reader: Reader, found: tuple[Case, ...]) -> tuple[Notice, ...]:
+    """Every record of a message about these cases."""
+    if not found:
+        return ()
+    since_ns = min(case.started_unix_ns for case in found)
+    return tuple(reader.documents(Notice, since_ns=since_ns))
 
 
 def days(first: date, last: date, *, where: tzinfo) -> tuple[int, int]:

@@ -14,6 +14,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from store.layers import Layer
+from store.notice_channels import Channel
 from store.records import Direction
 
 
@@ -282,6 +283,7 @@ class Site:
     timestamp_url: str | None = None  # who stamps each day's head, by RFC 3161
     keep: Keep = Keep()
     claims: tuple[Claim, ...] = ()
+    notices: tuple[Channel, ...] = ()
     runs_by_default: bool = False  # the file has no [[run]], so `runs` is the schedule of the line's class
 
     def handoff(self, name: str) -> Handoff:

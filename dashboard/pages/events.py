@@ -6,7 +6,7 @@ needs no script. What a case is and says comes from store, the same as in a noti
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta, tzinfo
 from itertools import groupby
@@ -21,6 +21,7 @@ from dashboard.pages.wording import DASH, Moment, counted, moment, span
 from store import case_words, fault_log
 from store.cases import Case
 from store.clock import NS_PER_S, local, zone
+from store.notices import Notice, NoticeState, about
 from store.reader import Reader
 from store.records import Owner
 from store.site import Site
@@ -55,6 +56,7 @@ class Findings:
     asked: Asked
     now_ns: int
     cases: tuple[Case, ...]
+    notices: tuple[Notice, ...]
 
     @property
     def zone(self) -> tzinfo:
@@ -72,6 +74,7 @@ class CaseEntry:
     text: str
     owner: str
     next_step: str
+    told: str
     summary: str
     url: str
     events: Table
@@ -138,7 +141,8 @@ def find(reader: Reader, *, site: Site, asked: Asked, now_ns: int) -> Findings:
         now_ns=now_ns,
         handoff=asked.handoff,
     )
-    return Findings(site=site, asked=asked, now_ns=now_ns, cases=found)
+    told = fault_log.notices(reader, found)
+    return Findings(site=site, asked=asked, now_ns=now_ns, cases=found, notices=told)
 
 
 def page(found: Findings, *, frame: Frame) -> EventsPage:
@@ -161,10 +165,12 @@ def url(last: date, handoff: str | None, *, path: str = "/events") -> str:
     return f"{path}?{urlencode({'day': str(last)} | ({} if handoff is None else {'handoff': handoff}))}"
 
 
-def entries(cases: Iterable[Case], *, where: tzinfo, now_ns: int) -> tuple[CaseEntry, ...]:
-    """Cases as a page says them, the newest first."""
+def entries(
+    cases: Iterable[Case], notices: Sequence[Notice], *, where: tzinfo, now_ns: int
+) -> tuple[CaseEntry, ...]:
+    """Cases as a page says them, the newest first, and what became of the notices of them."""
     newest_first = sorted(cases, key=lambda case: -case.started_unix_ns)
-    return tuple(_entry(case, where=where, now_ns=now_ns) for case in newest_first)
+    return tuple(_entry(case, about(case, notices), where=where, now_ns=now_ns) for case in newest_first)
 
 
 def as_json(found: Findings) -> Json:
@@ -205,11 +211,11 @@ def _days(found: Findings) -> Iterable[DayEntry]:
         yield DayEntry(
             title=f"{one:%A %d %B %Y}",
             iso=str(one),
-            cases=entries(cases, where=found.zone, now_ns=found.now_ns),
+            cases=entries(cases, found.notices, where=found.zone, now_ns=found.now_ns),
         )
 
 
-def _entry(case: Case, *, where: tzinfo, now_ns: int) -> CaseEntry:
+def _entry(case: Case, told: Sequence[Notice], *, where: tzinfo, now_ns: int) -> CaseEntry:
     mark = UNDER_WAY if case.under_way else OPEN if case.ended_unix_ns is None else OVER
     return CaseEntry(
         id=case_words.id_of(case),
@@ -219,6 +225,7 @@ def _entry(case: Case, *, where: tzinfo, now_ns: int) -> CaseEntry:
         text=case_words.says(case),
         owner=_OWNERS[case.owner],
         next_step=case_words.next_step(case),
+        told=" ".join(_told(notice, where) for notice in told),
         summary=counted(len(case.events), "event"),
         url=f"{url(local(case.started_unix_ns, where).date(), None)}#{case_words.id_of(case)}",
         events=_table(case, where),
@@ -234,6 +241,18 @@ def _when(case: Case, *, where: tzinfo, now_ns: int) -> str:
     if case.ended_unix_ns is None:
         return f"{lasted} Quiet since {last}; a next event would belong to it.".lstrip()
     return lasted
+
+
+def _told(notice: Notice, where: tzinfo) -> str:
+    at = moment(notice.started_unix_ns, where, form="%a %H:%M:%S").text
+    match notice.state:
+        case NoticeState.DELIVERED:
+            return f"Notice to {notice.channel} delivered {at}."
+        case NoticeState.FAILED:
+            tries = counted(notice.tries, "try", "tries")
+            return f"Notice to {notice.channel} given up {at} after {tries}: {notice.why}."
+        case _:
+            return f"Notice to {notice.channel} queued {at}, not delivered yet."
 
 
 def _table(case: Case, where: tzinfo) -> Table:

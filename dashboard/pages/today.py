@@ -32,6 +32,7 @@ from store import case_words, fault_log, jsonform
 from store.cases import Case
 from store.cells import Length
 from store.clock import NS_PER_S, rfc3339, zone
+from store.notices import Notice as SentNotice
 from store.reader import Reader
 from store.records import Direction, Gap, RateRun
 from store.site import Handoff, Site, StreamPlan
@@ -90,6 +91,7 @@ class Findings:
     runs: tuple[RateRun, ...]
     gaps: tuple[Gap, ...]
     cases: tuple[Case, ...]  # open, or of the last day
+    told: tuple[SentNotice, ...]  # what became of the messages about them
 
     @property
     def now_ns(self) -> int:
@@ -159,6 +161,13 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
     where = zone(site.timezone)
     records = history.of_site(reader, site, now_unix_ns=now_ns)
+    cases = fault_log.read(
+        reader,
+        gap_s=site.rules.case_gap_s,
+        since_ns=now_ns - DAY_NS,
+        until_ns=now_ns + 1,
+        now_ns=now_ns,
+    )
     planned = [
         Planned(
             plan=plan,
@@ -178,13 +187,8 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         runs=tuple(reader.rate_runs(since_ns=now_ns - DAY_NS, until_ns=now_ns, bins=False)),
         gaps=tuple(one for one in reader.troubles(since_ns=now_ns - DAY_NS) if isinstance(one, Gap)),
         trains=_trains(reader, now_ns=now_ns),
-        cases=fault_log.read(
-            reader,
-            gap_s=site.rules.case_gap_s,
-            since_ns=now_ns - DAY_NS,
-            until_ns=now_ns + 1,
-            now_ns=now_ns,
-        ),
+        cases=cases,
+        told=fault_log.notices(reader, cases),
     )
 
 
@@ -253,7 +257,7 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
         lead=_lead(found),
         state=_state(found),
         notices=notices,
-        events=events.entries(_shown(found), where=found.zone, now_ns=found.now_ns),
+        events=events.entries(_shown(found), found.told, where=found.zone, now_ns=found.now_ns),
         events_left=_events_left(found),
         now=now,
         planned=tuple(_plan_entry(planned, found, said) for planned in found.planned),

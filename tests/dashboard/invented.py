@@ -17,6 +17,7 @@ from store.clock import NS_PER_MS, NS_PER_S, Clock
 from store.events import Event, EventKind
 from store.histogram import Delays, Histogram
 from store.layers import Layer, tcp_framing
+from store.notices import Notice, NoticeState
 from store.records import (
     Bin,
     Carrier,
@@ -205,8 +206,8 @@ def records(*, days: int, train_hours: int) -> Iterator[Record]:
     )
 
 
-def events() -> Iterator[Event]:
-    """An outage that lasts, an evening of stalls two days ago, a port that was slow, and a pulled lead."""
+def events() -> Iterator[Event | Notice]:
+    """An outage that lasts, with its notices, an evening of stalls two days ago, a lead pulled and back."""
 
     def event(
         ago_s: float,
@@ -244,6 +245,23 @@ def events() -> Iterator[Event]:
     )
     says = "nothing came back from north for more than 10 s; the house endpoint lan answers meanwhile"
     yield event(400, EventKind.OUTAGE_START, says, handoff="A", endpoint="north")
+    for ago_s, channel, state, tries, why in (
+        (390, "owner-mail", NoticeState.QUEUED, 0, None),
+        (370, "owner-mail", NoticeState.DELIVERED, 1, None),
+        (390, "lamp", NoticeState.QUEUED, 0, None),
+    ):
+        yield Notice(
+            handoff="A",
+            started_unix_ns=NOW_NS - ago_s * NS_PER_S,
+            channel=channel,
+            subject="line",
+            case_unix_ns=NOW_NS - 400 * NS_PER_S,
+            queued_unix_ns=NOW_NS - 390 * NS_PER_S,
+            state=state,
+            says="Handoff A: outage, north silent.",
+            tries=tries,
+            why=why,
+        )
 
 
 def _evening(unix_ns: int) -> bool:

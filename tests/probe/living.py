@@ -10,12 +10,16 @@ from random import Random
 
 from probe import daemon
 from probe.daemon import Daemon, Methods
+from probe.notices.message import Message
+from probe.notices.sending import Deliver
 from probe.ports import LinkLook
 from probe.reach import Reach
 from probe.traffic import Seen
 from probe.trains import TrainMethod
 from store.clock import NS_PER_S, Clock
 from store.events import Event
+from store.notice_channels import Channel
+from store.notices import Notice
 from store.records import Carrier, Failed, Owner, WindowOpened
 from store.site import Site
 from tests.probe.test_daemon import START_NS, FakeRate, FakeTrain, MemoryStore
@@ -80,6 +84,10 @@ class Life:
         return (unix_ns - START_NS) / NS_PER_S
 
 
+async def nobody_hears(found: Message, channel: Channel, clock: Clock) -> str | None:
+    raise AssertionError(f"no test asked for {channel.name}")
+
+
 @asynccontextmanager
 async def alive(
     clock: Clock,
@@ -89,8 +97,10 @@ async def alive(
     train: TrainMethod | None = None,
     opened: Iterable[WindowOpened] = (),
     events: Iterable[Event] = (),
+    notices: Iterable[Notice] = (),
     wire: Wire | None = None,
     link: LinkLook | None = None,
+    deliver: Deliver | None = None,
     deaf: bool = False,
 ) -> AsyncIterator[Life]:
     """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
@@ -105,11 +115,19 @@ async def alive(
         site,
         clock=clock,
         writer=store,
-        methods=Methods(rate=rate, train=train, look=wire.look if wire else None, link=link, stop=stop),
+        methods=Methods(
+            rate=rate,
+            train=train,
+            look=wire.look if wire else None,
+            link=link,
+            stop=stop,
+            deliver=deliver or nobody_hears,
+        ),
         random=Random(1),
         spent_bytes={},
         opened=opened,
         events=events,
+        notices=notices,
     )
     task = asyncio.create_task(made.run(), name="daemon")
     await made.began.wait()

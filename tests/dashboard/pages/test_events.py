@@ -58,6 +58,14 @@ async def test_a_port_that_came_back_slower_is_one_case_with_its_lost_carrier(cl
 
 
 @pytest.mark.asyncio
+async def test_what_became_of_a_notice_stands_beside_its_case(client: Client) -> None:
+    first, *others = (await page(client)).all("li", **{"class": "entry"})
+    assert "Notice to lamp queued Wed 18:43:30, not delivered yet." in first.text
+    assert "Notice to owner-mail delivered Wed 18:43:50." in first.text
+    assert not any("Notice to" in other.text for other in others)
+
+
+@pytest.mark.asyncio
 async def test_a_handoff_has_its_own_cases(client: Client) -> None:
     async with client.get("/events.json", params={"handoff": "A"}) as response:
         found = await response.json()
