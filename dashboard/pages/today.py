@@ -22,7 +22,7 @@ from dashboard.judge.hours import Show
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.today import Notice
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import contracts, events, runs, trains
+from dashboard.pages import contracts, corrected, events, runs, trains
 from dashboard.pages.events import CaseEntry
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cells, number
@@ -32,6 +32,7 @@ from store import case_words, fault_log, jsonform
 from store.cases import Case
 from store.cells import Length
 from store.clock import NS_PER_S, rfc3339, zone
+from store.corrections import Corrected, Corrections
 from store.notices import Notice as SentNotice
 from store.reader import Reader
 from store.records import Direction, Gap, RateRun
@@ -92,6 +93,13 @@ class Findings:
     gaps: tuple[Gap, ...]
     cases: tuple[Case, ...]  # open, or of the last day
     told: tuple[SentNotice, ...]  # what became of the messages about them
+    corrections: Corrections
+
+    def corrected_behind(self, handoff: Handoff, verdict: RateVerdict) -> tuple[Corrected, ...]:
+        """The records that a verdict looks at and that have been corrected."""
+        return history.corrected_behind(
+            self.corrections, self.site, handoff, verdict, now_unix_ns=self.now_ns
+        )
 
     @property
     def now_ns(self) -> int:
@@ -189,6 +197,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         trains=_trains(reader, now_ns=now_ns),
         cases=cases,
         told=fault_log.notices(reader, cases),
+        corrections=reader.corrected(),
     )
 
 
@@ -262,13 +271,23 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
         now=now,
         planned=tuple(_plan_entry(planned, found, said) for planned in found.planned),
         verdicts=tuple(
-            contracts.entry(verdict) for _, verdict in found.verdicts if verdict.because not in said
+            contracts.entry(verdict, corrected_records=len(found.corrected_behind(handoff, verdict)))
+            for handoff, verdict in found.verdicts
+            if verdict.because not in said
         ),
-        verdict_table=contracts.table(found.verdicts, caption="Counts behind the verdicts, last 30 days"),
+        verdict_table=contracts.table(
+            found.verdicts,
+            caption="Counts behind the verdicts, last 30 days",
+            note=corrected.behind(_corrected_behind_any(found), "these verdicts"),
+        ),
         trains=_train_table(found),
         show=_show_chart(found),
         runs=runs.table(
-            found.runs, caption="Latest rate runs, newest first", where=found.zone, most=MOST_RUNS
+            found.runs,
+            caption="Latest rate runs, newest first",
+            where=found.zone,
+            most=MOST_RUNS,
+            corrections=found.corrections,
         )
         if found.runs
         else None,
@@ -284,6 +303,13 @@ def _shown(found: Findings) -> tuple[Case, ...]:
 def _events_left(found: Findings) -> str:
     left = len(found.cases) - len(_shown(found))
     return f"{counted(left, 'earlier case')} of the last 24 hours left out here." if left else ""
+
+
+def _corrected_behind_any(found: Findings) -> int:
+    """How many corrected records any of the verdicts looks at, each counted once."""
+    return len(
+        {one.seq for handoff, verdict in found.verdicts for one in found.corrected_behind(handoff, verdict)}
+    )
 
 
 def _lead(found: Findings) -> Lead | None:
@@ -451,8 +477,13 @@ def as_json(found: Findings) -> Json:
         "notices": [_notice_json(notice) for notice in found.notices],
         "cases": [case_words.as_json(case) for case in found.cases],
         "plans": [_planned_json(planned) for planned in found.planned],
-        "verdicts": [contracts.as_json(handoff, verdict) for handoff, verdict in found.verdicts],
-        "runs": [runs.as_json(run) for run in found.runs],
+        "verdicts": [
+            contracts.as_json(
+                handoff, verdict, corrected_records=len(found.corrected_behind(handoff, verdict))
+            )
+            for handoff, verdict in found.verdicts
+        ],
+        "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "trains": [
             {"handoff": train.handoff, "endpoint": train.endpoint, **trains.piece_json(train.hour)}
             for train in found.trains
