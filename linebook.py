@@ -268,6 +268,23 @@ def _reading_commands(commands: Any) -> None:
     correct.add_argument("--what", required=True, metavar="TEXT", help="how it is to be read")
     correct.add_argument("--why", required=True, metavar="TEXT", help="how that is known")
     correct.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    events = _command(
+        commands,
+        "events",
+        _events,
+        "The fault log: what happened, joined into cases, with owner and next step.",
+    )
+    events.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    events.add_argument(
+        "--from",
+        dest="first",
+        type=_date,
+        metavar="DATE",
+        help="first day, in local time (default: 6 days ago)",
+    )
+    events.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
+    events.add_argument("--handoff", metavar="NAME", help="this handoff alone, and what concerns all")
+    events.add_argument("--json", action="store_true", help="one JSON object on standard output")
     campaign = _command(
         commands,
         "campaign",
@@ -543,6 +560,42 @@ def _check(options: argparse.Namespace) -> int:
     finally:
         reader.close()
     _print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))
+    return 0
+
+
+def _events(options: argparse.Namespace) -> int:
+    from datetime import timedelta
+
+    from dashboard import text
+    from store import fault_log
+    from store import site as sites
+    from store.clock import local, zone
+    from store.reader import Reader
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    names, where = [each.name for each in site.handoffs], zone(site.timezone)
+    if options.handoff is not None and options.handoff not in names:
+        near = _near(options.handoff, names)
+        raise UserMistake(f"--handoff: {options.site} has no handoff {options.handoff!r}{near}")
+    last = options.last or local(now_ns, where).date()
+    first = options.first or last - timedelta(days=6)
+    if last < first:
+        raise UserMistake(f"--to: {last} is before {first}; name the later day")
+    since_ns, until_ns = fault_log.days(first, last, where=where)
+    with closing(Reader.open(site.database)) as reader:
+        found = fault_log.read(
+            reader,
+            gap_s=site.rules.case_gap_s,
+            since_ns=since_ns,
+            until_ns=until_ns,
+            now_ns=now_ns,
+            handoff=options.handoff,
+        )
+    if options.json:
+        time = {"since_ns": since_ns, "until_ns": until_ns, "now_ns": now_ns}
+        _print_json(fault_log.as_json(found, site=site, handoff=options.handoff, **time))
+    else:
+        print(text.events(found, first=first, last=last, where=where))
     return 0
 
 

@@ -6,12 +6,14 @@ and the judges' values, never probe.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from datetime import tzinfo
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dashboard.judge.stream import Check
+from store import case_words
+from store.cases import Case
 from store.clock import local, rfc3339, zone
 from store.export import Exported
 from store.histogram import Delays
@@ -43,6 +45,21 @@ def rate_run(run: RateRun) -> str:
         _standing(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
+
+
+def events(found: Sequence[Case], *, first: date, last: date, where: tzinfo) -> str:
+    """The cases of some days, oldest first, each with its events; times are local at `where`."""
+    if not found:
+        return f"No event is on record from {first} to {last}."
+    return "\n".join(line for case in found for line in _case(case, where))
+
+
+def _case(case: Case, where: tzinfo) -> Iterator[str]:
+    state = "under way" if case.under_way else "open" if case.ended_unix_ns is None else "over"
+    yield f"{local(case.started_unix_ns, where):%Y-%m-%d %H:%M:%S}  {state}  {case_words.says(case)}"
+    yield f"  Owner: {case.owner}. Next: {case_words.next_step(case)}"
+    for event in case.events:
+        yield f"    {local(event.started_unix_ns, where):%m-%d %H:%M:%S}  {event.what}: {event.says}"
 
 
 def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:

@@ -16,18 +16,24 @@ from dataclasses import dataclass, field
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
-from probe import allowance, campaign, clock_watch, foreseen, hours, letting_go, traffic, upload
+from probe import allowance, campaign, clock_watch, foreseen, hours, letting_go, ports, traffic, upload
 from probe.allowance import Allowance, Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
+from probe.notices.sending import Deliver, Notices, deliver
+from probe.noticing import Noticing
 from probe.openings import Openings
 from probe.reach import Binding, Reach
 from probe.runs import RateMethod, Runs
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
 from probe.wire import invitation
+from store.cases import unended
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
+from store.events import Event, EventKind
+from store.notice_channels import Channel
+from store.notices import Notice
 from store.pace import Pace
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
 from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
@@ -52,14 +58,16 @@ class StopMethod(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Methods:
-    """How a daemon measures, looks at other traffic, ends what it began, and watches this host's clock by
+    """How a daemon measures, looks at traffic and ports, ends what it began, and watches this host's clock by
     what the kernel says of it; None leaves that out."""
 
     rate: RateMethod
     train: TrainMethod
     look: traffic.Look | None = None
+    link: ports.LinkLook | None = None
     stop: StopMethod | None = None
     clock_state: clock_watch.ReadState | None = None
+    deliver: Deliver = deliver
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,11 +116,13 @@ async def prepared(
     spent_bytes: Mapping[str, int] | None = None,
     opened: Iterable[WindowOpened] = (),
     sealed: Iterable[Campaign] = (),
+    events: Iterable[Event] = (),
+    notices: Iterable[Notice] = (),
     version: str = "unknown",
     log: logging.Logger = _LOG,
 ) -> Daemon:
     """A daemon that has not begun yet. `opened` are the windows that were open when the last one ended,
-    `sealed` the campaigns that have begun.
+    `sealed` the campaigns that have begun, `events` and `notices` those of the last weeks.
 
     The rest as `run` has it.
     """
@@ -123,10 +133,23 @@ async def prepared(
     if spent_bytes is None:
         spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site)
     purse = Purse(where=where, month_ns=month_ns, spent=dict(spent_bytes))
+    book, known = (
+        Book(store=writer, purse=purse, clock=clock, log=log, openings=Openings(opened)),
+        list(events),
+    )
     return Daemon(
         site=site,
         reaches=reaches,
-        book=Book(store=writer, purse=purse, clock=clock, log=log, openings=Openings(opened)),
+        book=book,
+        noticing=Noticing(site=site, book=book, events=known),
+        notices=Notices(
+            site=site, book=book, events=list(known), known=list(notices), deliver=methods.deliver
+        ),
+        ports={
+            event.handoff: ports.Port(handoff=event.handoff, lost=event)
+            for event in unended(known).values()
+            if event.what is EventKind.CARRIER_LOST
+        },
         methods=methods,
         random=random or SystemRandom(),
         version=version,
@@ -149,6 +172,9 @@ class Daemon:
     site: Site
     reaches: Reaches
     book: Book
+    noticing: Noticing
+    notices: Notices
+    ports: dict[str, ports.Port]
     methods: Methods
     random: Random
     version: str
@@ -161,11 +187,13 @@ class Daemon:
     _scheduled: dict[str, _Scheduled] = field(default_factory=dict, init=False)
     _unsealed: set[str] = field(default_factory=set, init=False)  # campaigns that are not on the disk yet
     _watches: list[asyncio.Task[None]] = field(default_factory=list, init=False)
+    _senders: dict[Channel, asyncio.Task[None]] = field(default_factory=dict, init=False)
 
     async def run(self) -> None:
         """Measure until cancelled. `began` is set once every train and run is scheduled."""
         book, site = self.book, self.site
         self.started_ns = book.clock.unix_ns()
+        book.listeners.extend((self.noticing.heard, self.notices.heard))
         _note_absence(book)
         book.log.info("probe started site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs))
         try:
@@ -175,10 +203,12 @@ class Daemon:
                 self._start(self._follow_clock(), name="clock followed")
                 self._start(_stay_alive(book), name="alive")
                 self._start(hours.close_on_time(book), name="window ends")
+                self._start(self.noticing.keep_minutes(), name="minutes with stalls")
                 self._follow_site()
                 await asyncio.sleep(0)  # each task takes its first step
                 self.began.set()
         finally:
+            self.noticing.finish()
             await _leave(book)
             book.log.info("probe stopped site=%s", self.site.name)
 
@@ -320,12 +350,19 @@ class Daemon:
 
     def _follow_site(self) -> None:
         """Start what the site file asks for and does not run yet, end what it no longer asks for."""
+        self.noticing.follow(self.site)
         self._follow_trains()
         self._follow_runs()
+        self._follow_notices()
         for old in self._watches:
             old.cancel()
         self._watches = [self._start(hours.record_openings(self.site, self.book), name="window hours")]
         self._watches += self._follow_campaigns()
+        if self.methods.link is not None:
+            watch_ports = ports.watch(
+                self._first_reaches(), look=self.methods.link, book=self.book, ports=self.ports
+            )
+            self._watches.append(self._start(watch_ports, name="ports"))
         thinning = letting_go.once_a_day(
             self.site, store=self.book.store, clock=self.book.clock, log=self.book.log
         )
@@ -344,6 +381,15 @@ class Daemon:
             for where in self._first_reaches():
                 watch = upload.watch(self.site, where, look=self.methods.look, book=self.book)
                 self._watches.append(self._start(watch, name=f"upload {where.handoff}"))
+
+    def _follow_notices(self) -> None:
+        for channel in [channel for channel in self._senders if channel not in self.site.notices]:
+            self._senders.pop(channel).cancel()
+        self.notices.follow(self.site)
+        for channel in self.site.notices:
+            if channel not in self._senders:
+                sending = self.notices.serve(channel)
+                self._senders[channel] = self._start(sending, name=f"notices {channel.name}")
 
     def _follow_trains(self) -> None:
         wanted = [(train, self.reaches[train.handoff][train.endpoint]) for train in self.site.trains]
@@ -571,10 +617,13 @@ def _methods() -> Methods:
             found = await control.stop()
         return found if isinstance(found, Failed) else None
 
+    interfaces = traffic.Interfaces()
+    links = ports.Links(interfaces.name)
     return Methods(
         rate=run_rate,
         train=train.keep,
-        look=traffic.Interfaces().look,
+        look=interfaces.look,
+        link=links.look,
         stop=stop,
         clock_state=clock_state.read,
     )

@@ -292,8 +292,8 @@ class Runs:
             raise
         path = (plan.handoff, plan.endpoint)
         if isinstance(found, RateRun):
-            self.book.keep(_as_planned(found, planned), ends=begun)
             self.book.charge(plan.handoff, found.spent_bytes)
+            self.book.keep(_as_planned(found, planned), ends=begun)
             values = (*path, plan.direction, found.standing, found.spent_bytes)
             self.book.log.info(
                 "run stored handoff=%s endpoint=%s direction=%s standing=%s spent_bytes=%d", *values

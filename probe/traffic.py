@@ -129,10 +129,11 @@ class Interfaces:
 
     async def look(self, where: Reach) -> Seen | None:
         """The counters of the interface by which `where` is reached."""
-        name = where.binding.interface or await self._name(where)
+        name = where.binding.interface or await self.name(where)
         return await asyncio.to_thread(_seen, name) if name else None
 
-    async def _name(self, where: Reach) -> str | None:
+    async def name(self, where: Reach) -> str | None:
+        """The interface that the kernel leads to an endpoint by; None without a way or a resolved name."""
         loop = asyncio.get_running_loop()
         until, name = self._named.get(where, (0.0, None))
         if loop.time() < until:

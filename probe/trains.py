@@ -17,6 +17,7 @@ from typing import Protocol
 
 from probe import clock_watch
 from probe.allowance import packet_at_ip
+from probe.answering import Answering, Paused, Unanswered
 from probe.board import TrainNow, TrainState
 from probe.book import Book, placed
 from probe.changing import Halted, unless
@@ -31,7 +32,7 @@ FIRST_RETRY_S, LAST_RETRY_S = 2.0, 60.0
 
 _AHEAD_NS = 86_400 * NS_PER_S
 
-Deliver = Callable[[TrainSpan | Stall | Gap | SoFar], None]
+Deliver = Callable[[TrainSpan | Stall | Gap | SoFar | Answering], None]
 
 
 class TrainMethod(Protocol):
@@ -71,6 +72,7 @@ async def keep_going(
                 await unless(pause, openings.until(openings.no_traffic))
     finally:
         train.resume(book.clock.unix_ns())
+        book.tell(Paused(handoff=plan.handoff, endpoint=plan.endpoint))
         book.board.train(plan, None)
 
 
@@ -112,8 +114,11 @@ class _Train:
     still: str | None = field(default=None, init=False)  # why, as long as it stands still
     tries: int = field(default=0, init=False)
 
-    def deliver(self, record: TrainSpan | Stall | Gap | SoFar) -> None:
+    def deliver(self, record: TrainSpan | Stall | Gap | SoFar | Answering) -> None:
         """Store what the train measured; it goes again if it stood still."""
+        if isinstance(record, Answering):
+            self.book.tell(record)
+            return
         self.show(TrainState.GOING)
         if isinstance(record, SoFar):
             self.book.store.so_far(record.span)
@@ -145,6 +150,7 @@ class _Train:
             self.book.keep(failed)
         self.show(TrainState.FAILED, failed.why)
         path = (self.plan.handoff, self.plan.endpoint)
+        self.book.tell(Unanswered(handoff=path[0], endpoint=path[1], why=failed.why, whose=failed.whose))
         self.book.log.warning(
             "train failed handoff=%s endpoint=%s tries=%d why=%s", *path, self.tries, failed.why
         )
@@ -153,6 +159,7 @@ class _Train:
         """It stands still because it must; an outage that went before ends here."""
         self.resume(self.book.clock.unix_ns())
         self.still = why
+        self.book.tell(Paused(handoff=self.plan.handoff, endpoint=self.plan.endpoint))
         self.show(TrainState.STOPPED, why)
 
     def resume(self, unix_ns: int) -> None:

@@ -22,9 +22,10 @@ import msgspec
 from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
+from store.notices import Notice
 from store.records import Document, Says
 
-KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, ClockChange)}
+KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, ClockChange, Notice)}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

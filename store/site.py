@@ -14,6 +14,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from store.layers import Layer
+from store.notice_channels import Channel
 from store.records import Direction
 
 
@@ -241,13 +242,14 @@ class Rules:
 
     A run waits while others move more than `other_traffic_ratio` of the rate. A show window opens by
     itself after `show_after_s` of upload above `show_upload_bps` (None: never), and closes after
-    `show_closes_after_s` below it.
+    `show_closes_after_s` below it. Events at most `case_gap_s` apart are one case.
     """
 
     other_traffic_ratio: float = 0.05
     show_upload_bps: int | None = 2_000_000
     show_after_s: int = 60
     show_closes_after_s: int = 600
+    case_gap_s: int = 600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -290,6 +292,7 @@ class Site:
     timestamp_url: str | None = None  # who stamps each day's head, by RFC 3161
     keep: Keep = Keep()
     claims: tuple[Claim, ...] = ()
+    notices: tuple[Channel, ...] = ()
     runs_by_default: bool = False  # the file has no [[run]], so `runs` is the schedule of the line's class
 
     def handoff(self, name: str) -> Handoff:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule, pace
+from store import default_schedule, notice_reader, pace
 from store.clock import zone
 from store.layers import Layer
 from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
@@ -80,7 +80,7 @@ KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
-_RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after")
+_RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
 _HANDOFF_KEYS = (
     *("name", "title", "interface", "source", "metered", "metered_runs", "allowance", "safety", "card"),
 )
@@ -124,7 +124,7 @@ def read(file: Path) -> Site:
     """The site that `file` describes. Raises SiteMistake for the first mistake found."""
     source = open_toml(file)
     top = Table(source, (), source.values)
-    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim")
+    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim", "notice")
     handoffs = _handoffs(top)
     endpoints = _endpoints(top)
     names = {each.name for each in handoffs}, {each.name for each in endpoints}
@@ -148,6 +148,7 @@ def read(file: Path) -> Site:
         keep=_keep(top.table("keep")),
         claims=_claims(top, names[0]),
         timestamp_url=_timestamp_url(top.table("seal")),
+        notices=notice_reader.channels(top, _secrets(top, "notice"), handoffs=names[0], name=_name),
         runs_by_default="run" not in top.values,
     )
 
@@ -242,7 +243,7 @@ def _endpoints(top: Table) -> tuple[EndpointRef, ...]:
     tables = top.tables("endpoint")
     if not tables:
         top.refuse("endpoint", "missing; expected at least one [[endpoint]]")
-    secrets = _secrets(top)
+    secrets = _secrets(top, "invitation")
     found = tuple(_endpoint(table, secrets) for table in tables)
     refuse_twins(tables)
     return found
@@ -268,8 +269,8 @@ def _endpoint(table: Table, secrets: Table | None) -> EndpointRef:
     return EndpointRef(name=name, where=where, invitation=invitation)
 
 
-def _secrets(top: Table) -> Table | None:
-    """The table ``[invitation]`` of the secrets file, None when the site names none."""
+def _secrets(top: Table, what: str) -> Table | None:
+    """A table of the secrets file, ``[invitation]`` or ``[notice]``; None when the site names none."""
     name = top.maybe("secrets", text)
     if name is None:
         return None
@@ -282,8 +283,8 @@ def _secrets(top: Table) -> Table | None:
         top.refuse("secrets", f"{file} holds keys and is open to every account; run: chmod o= {file}")
     source = open_toml(file)
     secrets = Table(source, (), source.values)
-    secrets.only("invitation")
-    return secrets.table("invitation")
+    secrets.only("invitation", "notice")
+    return secrets.table(what)
 
 
 def _trains(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[TrainPlan, ...]:
@@ -478,6 +479,7 @@ def _rules(table: Table) -> Rules:
         show_closes_after_s=table.ask(
             "show_closes_after", whole_seconds(10, 86400), usual.show_closes_after_s
         ),
+        case_gap_s=table.ask("case_gap", whole_seconds(60, 86400), usual.case_gap_s),
     )
 
 

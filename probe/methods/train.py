@@ -26,6 +26,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
+from probe.answering import OUTAGE_NS, RESTARTED, Answering
 from probe.clock_judge import STEP_NS
 from probe.control import Control
 from probe.linux import clock_state, timestamps
@@ -59,7 +60,7 @@ _CLOCK_SHARE_MAX = 0.01  # more delays than this on the program's clock, and a s
 _ERROR_UNKNOWN_NS = NS_PER_S
 
 OnPacket = Callable[["PacketOutcome"], None]
-Deliver = Callable[[TrainSpan | Stall | Gap | SoFar], None]
+Deliver = Callable[[TrainSpan | Stall | Gap | SoFar | Answering], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,6 +191,7 @@ class TrainSession:
         self.answered = 0  # packets with a reply
         self.sent = 0
         self.heard_ns = 0  # when the last reply came, at first when sending began
+        self.since_ns = 0  # since when replies come without a break as long as an outage; 0 before the first
         self.lateness_ns: list[int] = []
         self.refused: str | None = None
         self.refused_since_ns = 0
@@ -375,6 +377,9 @@ class TrainSession:
         )
         if index is None:
             return
+        now_ns = self._clock.monotonic_ns()
+        if not self.answered or now_ns - self.heard_ns > OUTAGE_NS:
+            self.since_ns = now_ns
         self.answered += 1
         self.heard_ns = now_ns
         if self.finished.is_set() and self.answered >= self.sent:
@@ -468,7 +473,8 @@ def _run_of(
 
 
 async def keep(plan: TrainPlan, where: Reach, clock: Clock, deliver: Deliver) -> Failed:
-    """A train without end. Delivers a span's record once it is final, and every stall once it is over.
+    """A train without end. Delivers a span's record once it is final, every stall once it is over, and once a
+    second whether replies come.
 
     Spans begin at multiples of `span_s` of Unix time; one is final `waiting_s` after its end. Only a
     session that cannot be opened, and a host that refuses every packet, end the train. Without replies it
@@ -558,6 +564,7 @@ class _Keeper:
         """Tell what is over, and cut and finish spans."""
         now_ns = self._session.look()
         self._note_trouble()
+        self._tell_answering()
         for silence in self._tally.settle(now_ns):
             self._tell(silence)
         self._cut(now_ns)
@@ -608,6 +615,13 @@ class _Keeper:
             waiting_s=self._waiting_s,
             blips=sum(span.started_ns <= began_ns < ended_ns for began_ns in self._blips),
             reasons=span.reasons(self._spacing_ns),
+        )
+
+    def _tell_answering(self) -> None:
+        session, where = self._session, self._where
+        since_ns, heard_ns = (session.since_ns, session.heard_ns) if session.answered else (None, None)
+        self._deliver(
+            Answering(handoff=where.handoff, endpoint=where.endpoint, since_ns=since_ns, heard_ns=heard_ns)
         )
 
     def _tell_so_far(self, now_ns: int) -> None:
@@ -678,8 +692,7 @@ class _Keeper:
         for span in (*self._closed, self._open):
             span.restarted |= span.ended_ns == 0 or span.ended_ns > heard_ns
         unix_of = self._session.wall.unix_of
-        why = "the endpoint restarted, so what the line did meanwhile is not known"
-        self._deliver_gap(unix_of(heard_ns), unix_of(now_ns), why)
+        self._deliver_gap(unix_of(heard_ns), unix_of(now_ns), RESTARTED)
 
     def _deliver_gap(self, started_unix_ns: int, ended_unix_ns: int, why: str) -> None:
         self._deliver(

@@ -8,6 +8,7 @@ from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
 from store.layers import tcp_framing
+from store.notices import Notice, NoticeState
 from store.records import (
     Bin,
     Campaign,
@@ -181,6 +182,21 @@ def campaign() -> Campaign:
     )
 
 
+def notice(started_unix_ns: int = 0) -> Notice:
+    return Notice(
+        handoff="old",
+        started_unix_ns=started_unix_ns,
+        channel="owner-mail",
+        subject="line",
+        case_unix_ns=started_unix_ns,
+        queued_unix_ns=started_unix_ns,
+        state=NoticeState.FAILED,
+        says="Handoff old: outage, north silent.",
+        tries=3,
+        why="the mail server mail.example.net:587 did not answer in time",
+    )
+
+
 def event(started_unix_ns: int = 0) -> Event:
     return Event(
         handoff="old",
@@ -217,6 +233,7 @@ EVERY_KIND: tuple[Record, ...] = (
     campaign(),
     event(),
     clock_change(),
+    notice(),
     Correction(
         handoff="old",
         endpoint="north",

@@ -10,14 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from store import site_reader
+from store import notice_reader, site_reader
 from store.errors import SiteMistake
 from store.layers import Layer
+from store.notice_channels import Command, Hook, Matter
 from store.records import Direction
 from store.site import Card, Rules, Site, Transport, Where, WindowKind, database_of, load
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 KEY = "c2VjcmV0LXNlY3JldC1zZWNyZXQtc2VjcmV0LXNlY3I"
+PASSWORD = "cGxhbnRlZC1wYXNzd29yZA"
 INVITATION = f"linebook://192.0.2.230:47862/?v=1&key={KEY}&pin={KEY}"
 
 SMALL = f"""
@@ -42,7 +44,9 @@ def example(folder: Path) -> Path:
     path.write_text(EXAMPLE.read_text())
     secrets = folder / "secrets.toml"
     secrets.write_text(
-        "[invitation]\n" + "".join(f'{name} = "{INVITATION}"\n' for name in ("lan", "north", "south"))
+        "[invitation]\n"
+        + "".join(f'{name} = "{INVITATION}"\n' for name in ("lan", "north", "south"))
+        + f'[notice]\nowner-mail = "{PASSWORD}"\n'
     )
     secrets.chmod(0o600)
     return path
@@ -153,6 +157,13 @@ class TestExample:
         never = small(tmp_path, SMALL + '[rules]\nshow_upload = "never"\n')
         assert never.rules == Rules(show_upload_bps=None)
 
+    def test_its_notices(self, site: Site) -> None:
+        mail, lamp, desk = site.notices
+        assert (mail.secret, mail.handoffs) == (PASSWORD, ("old", "A"))
+        assert lamp.way == Command(words=("/usr/local/bin/lamp", "--on"))
+        assert lamp.matters == {Matter.OUTAGE, Matter.CARRIER}
+        assert desk.way == Hook(url="https://hooks.example.net/linebook")
+
     def test_its_database_is_found_whatever_else_is_wrong(self, tmp_path: Path) -> None:
         path = tmp_path / "wrong.toml"
         path.write_text('timezone = 5\ndatabase = "kept/line.db"\n')
@@ -172,6 +183,12 @@ class TestExample:
             | set(site_reader._TABLES)
             | set(site_reader._HANDOFF_KEYS)
         )
+        keys |= {
+            *notice_reader.KEYS,
+            *notice_reader.MAIL_KEYS,
+            *notice_reader.COMMAND_KEYS,
+            *notice_reader.HOOK_KEYS,
+        }
         keys |= (
             set(site_reader._CARD_KEYS) | set(site_reader._DESTINATION_KEYS) | set(site_reader._TIMES_KEYS)
         )
@@ -186,6 +203,7 @@ class TestExample:
 
     def test_no_invitation_shows(self, site: Site) -> None:
         assert KEY not in repr(site)
+        assert PASSWORD not in repr(site)
 
 
 class TestDefaults:

@@ -16,6 +16,8 @@ from typing import ClassVar
 import pytest
 from scipy.stats import kstest
 
+from probe import outages
+from probe.answering import Answering
 from probe.control import Control
 from probe.endpoint import keys, service
 from probe.methods import train
@@ -439,12 +441,15 @@ class Kept:
         asked = TrainPlan(handoff="A", endpoint="north", per_second=per_second, span_s=span_s)
         self.records: list[TrainSpan | Stall | Gap] = []
         self.so_far: list[TrainSpan] = []
+        self.words: list[Answering] = []
         self._more = asyncio.Event()
         self.task = asyncio.create_task(train.keep(asked, where, Clock(), self._take), name="train")
 
-    def _take(self, record: TrainSpan | Stall | Gap | SoFar) -> None:
+    def _take(self, record: TrainSpan | Stall | Gap | SoFar | Answering) -> None:
         if isinstance(record, SoFar):
             self.so_far.append(record.span)
+        elif isinstance(record, Answering):
+            self.words.append(record)
         else:
             self.records.append(record)
         self._more.set()
@@ -467,6 +472,11 @@ class Kept:
         self.task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await self.task
+
+
+def silent_ns(word: Answering) -> int:
+    """For how long there was no reply when this was said, or a little less."""
+    return 0 if word.heard_ns is None else time.monotonic_ns() - word.heard_ns
 
 
 @pytest.fixture
@@ -579,6 +589,32 @@ class TestKeep:
         assert all(span.standing is Standing.EXCLUDED for span in during)
         assert (kept.spans[-1].reasons, kept.spans[-1].lost) == ((), 0)
         assert kept.stalls == []
+
+    async def test_a_silence_is_said_while_it_lasts(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Half a second stands for the ten; the judge makes one outage of the words, as long as the cut."""
+        for module in (train, outages):
+            monkeypatch.setattr(module, "OUTAGE_NS", S // 2)
+        async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
+            kept = Kept(far.reaches["a"])
+            path = outages.Path(heard_ns=time.monotonic_ns())
+            await asyncio.sleep(0.7)
+            cut_ns = time.monotonic_ns()
+            line.fate = lambda direction, sequence: 0
+            await kept.until(lambda: bool(kept.words) and silent_ns(kept.words[-1]) > S)
+            mended_ns = time.monotonic_ns()
+            line.fate = lambda direction, sequence: 1
+            await kept.until(lambda: silent_ns(kept.words[-1]) < S // 4)
+            await kept.end()
+        changes = [
+            change for word in kept.words for change in path.word(word, now_ns=word.heard_ns or path.heard_ns)
+        ]
+        silent, back = changes
+        assert isinstance(silent, outages.Silent)
+        assert isinstance(back, outages.Back)
+        assert silent.since_ns == pytest.approx(cut_ns, abs=S // 5)
+        assert back.at_ns == pytest.approx(mended_ns, abs=S // 5)
 
     async def test_an_endpoint_that_only_forgot(self, tmp_path: Path) -> None:
         """The same life of the endpoint: its silence is told as one without direction."""
