@@ -21,15 +21,14 @@ from probe.allowance import Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
 from probe.openings import Openings
-from probe.reach import Binding, Reach
+from probe.reach import Reach, Reaches, reaches_of
 from probe.runs import RateMethod, Runs
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
-from probe.wire import invitation
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
-from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
+from store.site import CampaignPlan, RunPlan, Site, TrainPlan, Where
 
 ALIVE_EVERY_S = 10.0
 STOP_WITHIN_S = 1.8  # what was under way has ended at both ends by then, or is said not to have
@@ -39,8 +38,6 @@ _OWN_END_S = (
 )
 _FLUSH_WITHIN_S = 1.0
 _LOG = logging.getLogger("probe")
-
-Reaches = Mapping[str, Mapping[str, Reach]]  # by handoff and endpoint
 
 
 class StopMethod(Protocol):
@@ -113,7 +110,7 @@ async def prepared(
 
     The rest as `run` has it.
     """
-    reaches, where = _reaches(site), zone(site.timezone)
+    reaches, where = reaches_of(site), zone(site.timezone)
     month_ns = month_start_ns(clock.unix_ns(), where=where)
     if methods is None:
         methods = await asyncio.to_thread(_methods)
@@ -264,7 +261,7 @@ class Daemon:
             )
         for why in campaign.refusals(site, self.sealed):
             raise UserMistake(why)
-        reaches, where = _reaches(site), zone(site.timezone)
+        reaches, where = reaches_of(site), zone(site.timezone)
         purse = self.book.purse
         month_ns = month_start_ns(self.book.clock.unix_ns(), where=where)
         limited = any(handoff.allowance_bytes is not None for handoff in site.handoffs)
@@ -475,30 +472,6 @@ async def _leave(book: Book) -> None:
         book.log.error("store not flushed within_s=%.1f", _FLUSH_WITHIN_S)
     except StoreTrouble as trouble:
         book.log.error("store not flushed why=%s", trouble)
-
-
-def _reaches(site: Site) -> Reaches:
-    """The way from each handoff to each endpoint. Raises UserMistake that names the endpoint."""
-    invitations = {endpoint.name: _invitation(endpoint) for endpoint in site.endpoints}
-    return {
-        handoff.name: {
-            name: Reach(
-                handoff=handoff.name,
-                endpoint=name,
-                invitation=found,
-                binding=Binding(interface=handoff.interface, source=handoff.source),
-            )
-            for name, found in invitations.items()
-        }
-        for handoff in site.handoffs
-    }
-
-
-def _invitation(endpoint: EndpointRef) -> invitation.Invitation:
-    try:
-        return invitation.parse(endpoint.invitation)
-    except UserMistake as mistake:
-        raise UserMistake(f"endpoint {endpoint.name!r}: {mistake}") from None
 
 
 def _spent_since(month_ns: int, site: Site) -> dict[str, int]:

@@ -23,10 +23,13 @@ from aiohttp import web
 from probe.daemon import Daemon, Ended
 from probe.status import SCHEMA, as_json, window_json
 from store.clock import rfc3339
+from store.documents import document_of
 from store.door import MINUTES_MAX, STOP_MINUTES, address_of, door_path
 from store.errors import UserMistake
+from store.segments import Split
 
-_BODY_BYTES_MAX = 4096
+_BODY_BYTES_MAX = 1 << 20  # a record that a command measured
+_KEPT = {Split.kind}  # what a command may measure beside a running probe
 _SHUTDOWN_S = 0.5
 _BACKLOG = 16
 
@@ -96,6 +99,7 @@ def _application(daemon: Daemon) -> web.Application:
             web.post("/stop", _stop),
             web.post("/resume", _resume),
             web.post("/show", _show),
+            web.post("/keep", _keep),
         ]
     )
     return app
@@ -143,6 +147,27 @@ async def _show(request: web.Request) -> web.Response:
             raise UserMistake("minutes: a show window is closed at once; leave it out")
         return _answer(daemon, "show closed", {"closed": daemon.close_show(handoff, why=_why(asked))})
     raise UserMistake("open: expected true to open a show window, or false to close it")
+
+
+async def _keep(request: web.Request) -> web.Response:
+    """Put on record what a command of this account measured, as nobody else may write while a probe runs."""
+    daemon = request.app[DAEMON]
+    asked = await _asked(request, "kind", "handoff", "started_unix_ns", "text")
+    kind, text, started_ns = (asked.get(key) for key in ("kind", "text", "started_unix_ns"))
+    if kind not in _KEPT:
+        raise UserMistake(f"kind: expected {' or '.join(sorted(_KEPT))}")
+    if not isinstance(text, str) or isinstance(started_ns, bool) or not isinstance(started_ns, int):
+        raise UserMistake("text and started_unix_ns: expected the record's text and start")
+    try:
+        record = document_of(
+            kind, text, handoff=_handoff(asked, daemon), endpoint="", started_unix_ns=started_ns
+        )
+    except ValueError as error:
+        raise UserMistake(f"text: is no record of this kind ({error})") from None
+    daemon.book.keep(record)
+    if isinstance(record, Split):
+        daemon.book.charge(record.handoff, record.spent_bytes)
+    return _answer(daemon, "kept", {})
 
 
 def _answer(daemon: Daemon, kind: str, more: Mapping[str, Any]) -> web.Response:

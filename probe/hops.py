@@ -135,6 +135,7 @@ class HopWatch:
         self._hops: list[_Hop] = []
         self._timer: asyncio.TimerHandle | None = None
         self._ticked_ns = 0
+        self._stopped = False
 
     def start(self) -> None:
         """Ask from now on, one TTL after the other within each `every_s`."""
@@ -153,8 +154,12 @@ class HopWatch:
             loop.add_reader(hop.sock, self._read, hop)
         self._tick()
 
+    def stop(self) -> None:
+        """Ask no more; answers are still taken, and what has none is told of after `WAIT_S`."""
+        self._stopped = True
+
     def close(self) -> None:
-        """Ask no more; what has no answer so far is not told of."""
+        """Let go; what has no answer so far is not told of."""
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
@@ -188,7 +193,7 @@ class HopWatch:
             self._give_up(hop, now_ns)
             hop.extras = min(self._pace.extras, hop.extras + refill)
         closer = any(hop.overdue(now_ns) for hop in self._hops)
-        for hop in self._hops:
+        for hop in self._hops if not self._stopped else ():
             if now_ns >= hop.due_ns:
                 if self._pace.packets is None or hop.sent < self._pace.packets:
                     self._send(hop, now_ns)
