@@ -7,6 +7,7 @@ trains and runs, above allowance, openings and board. Imports store, never a met
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
@@ -49,6 +50,7 @@ class Book:
     log: logging.Logger
     openings: Openings = field(default_factory=Openings)
     board: Board = field(default_factory=Board)
+    listeners: list[Callable[[Record], None]] = field(default_factory=list)  # told of every record
 
     def begin(self, what: str, plan: TrainPlan | RunPlan, *, started_ns: int) -> int:
         """Note in the store that a run starts: if its record never comes, it is on record as failed."""
@@ -65,6 +67,8 @@ class Book:
             self.store.append(record, ends=ends)
         except ValueError:
             self.log.exception("record not stored kind=%s", record.kind)
+        for listener in tuple(self.listeners):
+            listener(record)
 
     def charge(self, handoff: str, count_bytes: int) -> None:
         """Count what a test moved on a handoff."""

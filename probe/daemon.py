@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
-from probe import campaign, hours, letting_go, traffic, upload
+from probe import campaign, hop_book, hours, letting_go, traffic, upload
 from probe.allowance import Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
@@ -54,6 +54,7 @@ class Methods:
     train: TrainMethod
     look: traffic.Look | None = None
     stop: StopMethod | None = None
+    hops: hop_book.HopMethod | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -296,6 +297,12 @@ class Daemon:
                 log=self.book.log,
             )
             self._watches.append(self._start(stamps, name="time stamps"))
+        if self.methods.hops is not None:
+            for where in self._first_reaches():
+                plan = self.site.handoff(where.handoff).hops
+                if plan.watch:
+                    asking = hop_book.keep_asking(plan, where, method=self.methods.hops, book=self.book)
+                    self._watches.append(self._start(asking, name=f"hops {where.handoff}"))
         if self.methods.look is not None and self.site.rules.show_upload_bps is not None:
             for where in self._first_reaches():
                 watch = upload.watch(self.site, where, look=self.methods.look, book=self.book)
@@ -490,6 +497,7 @@ def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
 
 def _methods() -> Methods:
     """The real ones, loaded only here. Blocks."""
+    from probe import hops
     from probe.control import Control
     from probe.methods import rate, train
 
@@ -502,4 +510,6 @@ def _methods() -> Methods:
             found = await control.stop()
         return found if isinstance(found, Failed) else None
 
-    return Methods(rate=run_rate, train=train.keep, look=traffic.Interfaces().look, stop=stop)
+    return Methods(
+        rate=run_rate, train=train.keep, look=traffic.Interfaces().look, stop=stop, hops=hops.watch
+    )

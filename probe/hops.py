@@ -28,11 +28,13 @@ from probe.linux.error_queue import Icmp, Told
 from probe.reach import Binding, Reach
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
 from store.records import Failed, Owner
+from store.site import HopPlan
 
 WAIT_S = 3.0  # for an answer; as long as a train's packet is waited for
 PORT = 47_864  # where nobody listens: the two ports before it are an endpoint's
 
 _TICK_S = 0.1
+_LOOK_UP_EVERY_S = 600.0
 _EXTRA_EVERY_NS = 200 * NS_PER_MS
 _OVERDUE_NS = 150 * NS_PER_MS  # beyond what is usual
 _RECENT = 10
@@ -274,3 +276,26 @@ class HopWatch:
         if len(told.quoted) >= _QUOTED_BYTES:
             return int.from_bytes(told.quoted[:_QUOTED_BYTES], "big")
         return max(hop.pending, default=None)
+
+
+async def watch(where: Reach, clock: Clock, plan: HopPlan, take: Callable[[Asked], None], /) -> Failed:
+    """Ask the routers on the way to an endpoint until cancelled; returns only why it cannot.
+
+    The name is looked up again from time to time, and a way that is known stays while it does not resolve.
+    """
+    way = await way_to(where)
+    while isinstance(way, Way):
+        watching = HopWatch(way, clock, ttls=range(1, plan.most + 1), pace=Pace(), take=take)
+        try:
+            watching.start()
+            await asyncio.sleep(_LOOK_UP_EVERY_S)
+            watching.stop()
+            await asyncio.sleep(WAIT_S + 2 * _TICK_S)
+        except OSError as error:
+            why = f"this host cannot send by this handoff ({error.strerror})"
+            return Failed(what="watch hops", why=why, whose=Owner.HOUSE, handoff=where.handoff)
+        finally:
+            watching.close()
+        found = await way_to(where)
+        way = found if isinstance(found, Way) else way
+    return way

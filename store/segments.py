@@ -117,7 +117,7 @@ class Witnesses(Document):
         int, Says(meaning="how many routers on the way are the house's own, by the site file", unit="routers")
     ]
     seen: Annotated[tuple[Seen, ...], Says(meaning="what each hop answered, in the order of the way")]
-    usual_ratio: Annotated[
-        tuple[float, ...],
-        Says(meaning="share of its packets that each hop answered in the minutes before", unit="ratio"),
+    sent_before: Annotated[
+        tuple[int, ...], Says(meaning="packets to each hop in the minutes before", unit="packets")
     ]
+    answered_before: Annotated[tuple[int, ...], Says(meaning="of these, answered", unit="packets")]

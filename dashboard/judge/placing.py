@@ -89,7 +89,7 @@ def _only_house() -> Placed:
     return Placed(
         owner=Owner.HOUSE,
         where="house endpoint",
-        because="only the house endpoint is hit, so it is that host or its lead; the way out is clear",
+        because="only the house endpoint is hit, so it is that host or its lead",
     )
 
 

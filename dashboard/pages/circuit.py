@@ -18,8 +18,9 @@ from dashboard.figures import loss as loss_figure
 from dashboard.figures import rates as rates_figure
 from dashboard.figures.pooling import Stretch
 from dashboard.judge import layers
+from dashboard.judge.stall_places import StallPlace
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import contracts, runs, trains
+from dashboard.pages import contracts, runs, segments, trains
 from dashboard.pages.frame import Frame, Link, circuit_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
@@ -58,6 +59,8 @@ class Findings:
     trains: tuple[Train, ...]
     stalls: tuple[Stall, ...]
     troubles: tuple[Failed | Skipped | Gap, ...]
+    splits: tuple[segments.FoundSplit, ...]
+    places: dict[tuple[str, int], StallPlace]  # of the newest stalls
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +82,9 @@ class CircuitPage:
     trains: tuple[TrainPart, ...]
     stall_message: str
     stalls: Table | None
+    split_message: str
+    splits: Table | None
+    segments: Table | None
     troubles: Table | None
 
 
@@ -93,6 +99,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
     endpoints = sorted({endpoint for owner, endpoint in reader.paths() if owner == name}, key=outside_first)
     found = (trains.read(reader, name, endpoint, site=site, stretch=stretch) for endpoint in endpoints)
     since_ns = min(stretch.from_ns, now_ns - history.VERDICT_S * NS_PER_S)
+    stalls = tuple(reader.stalls(handoff=name, since_ns=stretch.from_ns))
     all_runs = reader.rate_runs(handoff=name, since_ns=since_ns, bins=False)
     return Findings(
         site=site,
@@ -103,8 +110,10 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         questions=layers.open_questions(handoff.card),
         runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
-        stalls=tuple(reader.stalls(handoff=name, since_ns=stretch.from_ns)),
+        stalls=stalls,
         troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
+        splits=segments.splits(reader, name, since_ns=stretch.from_ns),
+        places=segments.places(reader, stalls[-MOST_ROWS:], site=site, handoff=handoff),
     )
 
 
@@ -188,6 +197,9 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         ),
         stall_message=_stall_message(found),
         stalls=_stall_table(found),
+        split_message=segments.message(found.splits),
+        splits=segments.finding_table(found.splits, where=where),
+        segments=segments.segment_table(found.splits, where=where),
         troubles=_trouble_table(found),
     )
 
@@ -251,6 +263,7 @@ def _stall_table(found: Findings) -> Table | None:
             stall.how,
             grouped(stall.lost),
             grouped(stall.held),
+            segments.place_text(found.places.get((stall.endpoint, stall.started_unix_ns))),
         )
         for stall in reversed(found.stalls[-MOST_ROWS:])
     ]
@@ -265,6 +278,7 @@ def _stall_table(found: Findings) -> Table | None:
             Heading(text="Packets were"),
             number("Lost"),
             number("Held"),
+            Heading(text="Where"),
         ),
         rows=tuple(rows),
         note=_cut(len(found.stalls)),
@@ -320,6 +334,13 @@ def as_json(found: Findings) -> Json:
         "questions": list(found.questions),
         "runs": [runs.as_json(run) for run in found.runs],
         "trains": [trains.as_json(train) for train in found.trains],
-        "stalls": [jsonform.as_json(stall) for stall in found.stalls],
+        "stalls": [
+            {
+                **jsonform.as_json(stall),
+                "place": segments.place_json(found.places.get((stall.endpoint, stall.started_unix_ns))),
+            }
+            for stall in found.stalls
+        ],
+        "splits": segments.splits_json(found.splits),
         "troubles": [jsonform.as_json(trouble) for trouble in found.troubles],
     }

@@ -247,7 +247,8 @@ def witnesses(started_unix_ns: int = 0) -> Witnesses:
         duration_us=1_300_000,
         house_hops=1,
         seen=split().seen[1:3],
-        usual_ratio=(1.0, 0.0),
+        sent_before=(200, 200),
+        answered_before=(200, 0),
     )
 
 
