@@ -9,16 +9,18 @@ import json
 import os
 import sys
 import threading
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from probe.endpoint import keys
+from probe.wire import invitation
 from tests.links.house import LINEBOOK, PORT
 from tests.links.routed import ADDRESSES, ADDRESSES_V6, Routed, routed
 
+BETWEEN_S, STALL_S = 4.0, 1.5  # of what is switched on and off
 NOBODY = 65_534  # an account without privileges
 SITE = """
 name = "Routed line (invented)"
@@ -37,19 +39,21 @@ invitation = "{invitation}"
 """
 
 
+Plant = Callable[[Routed], None]
+
+
 @dataclass(frozen=True)
 class Fault:
-    """What is planted: before the split begins, and again and again while it runs.
+    """What is planted before the split begins, and what is switched `on` and `off` while it runs.
 
-    `owners` are the findings that are right; None is undecided, and ``"clear"`` nothing wrong.
+    `right` is the finding that is right: an owner, None for undecided, ``"clear"`` for nothing wrong.
     """
 
     name: str
-    owners: tuple[str | None, ...]
-    plant: Callable[[Routed], None] = lambda line: None
-    on: Callable[[Routed], None] | None = None
-    off: Callable[[Routed], None] | None = None
-    stall_s: float = 1.5
+    right: str | None
+    plant: Plant = lambda line: None
+    on: Plant | None = None
+    off: Plant | None = None
     ends: tuple[str, ...] = ("lan", "north", "south")
 
 
@@ -80,13 +84,12 @@ def served(
     text = SITE
     with routed() as line:
         for name in ends:
-            keys = folder / name
             address = f"{addresses[name]}:{PORT}" if ip_version == 4 else f"[{addresses[name]}]:{PORT}"
-            invite = ("endpoint", "invite", str(keys), "--address", address, "--json")
-            invited = line.run(name, sys.executable, LINEBOOK, *invite)
-            invitation = json.loads(invited.stdout)["invitation"]
+            invited = keys.invite(folder / name, address=address, name="probe")
             text += ENDPOINT.format(
-                name=name, where="house" if name == "lan" else "outside", invitation=invitation
+                name=name,
+                where="house" if name == "lan" else "outside",
+                invitation=invitation.write(invited),
             )
         serving = [
             line.start(name, sys.executable, LINEBOOK, "endpoint", "serve", str(folder / name))
@@ -104,106 +107,105 @@ def served(
         yield Served(line, site)
 
 
-def found_with(fault: Fault, folder: Path, *, seconds: float, ip_version: int = 4) -> dict[str, Any]:
-    """What a split says of a line with this fault; ``stalls planted`` says how many there were."""
+def found_with(
+    fault: Fault, folder: Path, *, seconds: float, loss: int = 150, ip_version: int = 4
+) -> dict[str, Any]:
+    """What a split says of a line with this fault; links that lose, lose `loss` per mille each way."""
     with served(folder, ends=fault.ends, ip_version=ip_version) as far:
+        far.line.loss = loss
         fault.plant(far.line)
-        stop, planted = threading.Event(), [0]
-
-        def stalls() -> None:
-            assert fault.on is not None
-            assert fault.off is not None
-            while not stop.wait(4.0):  # the first one once the trains have begun
-                fault.on(far.line)
-                time.sleep(fault.stall_s)
-                fault.off(far.line)
-                planted[0] += 1
-
-        planting = threading.Thread(target=stalls) if fault.on is not None else None
-        if planting is not None:
-            planting.start()
-        try:
-            return far.split(seconds) | {"stalls planted": planted[0]}
-        finally:
-            stop.set()
-            if planting is not None:
-                planting.join()
+        with _switched(fault, far.line):
+            return far.split(seconds)
 
 
-def _both(one: str, other: str, per_mille: int) -> Callable[[Routed], None]:
+@contextmanager
+def _switched(fault: Fault, line: Routed) -> Iterator[None]:
+    """Again and again, in a thread, for as long as the body lasts."""
+    if fault.on is None or fault.off is None:
+        yield
+        return
+    on, off, over = fault.on, fault.off, threading.Event()
+
+    def switch() -> None:
+        while not over.wait(BETWEEN_S):
+            on(line)
+            over.wait(STALL_S)
+            off(line)
+
+    switching = threading.Thread(target=switch)
+    switching.start()
+    try:
+        yield
+    finally:
+        over.set()
+        switching.join()
+
+
+def _together(*plants: Plant) -> Plant:
     def plant(line: Routed) -> None:
-        line.drop(one, other, per_mille)
-        line.drop(other, one, per_mille)
+        for each in plants:
+            each(line)
 
     return plant
 
 
-def _dropping(one: str, other: str, per_mille: int) -> Callable[[Routed], None]:
+def _drops(one: str, other: str, per_mille: int) -> Plant:
     return lambda line: line.drop(one, other, per_mille)
 
 
-def _shut(one: str, other: str, *, shut: bool) -> Callable[[Routed], None]:
+def _loses(one: str, other: str) -> Plant:
+    """Both ways."""
+    return lambda line: _together(_drops(one, other, line.loss), _drops(other, one, line.loss))(line)
+
+
+def _shuts(one: str, other: str, *, shut: bool) -> Plant:
     return lambda line: line.shut(one, other, shut=shut)
 
 
-def _limited(line: Routed) -> None:
-    """Both provider hops answer at most each third second, and then only half the time."""
+def _limits_answers(line: Routed) -> None:
+    """The provider's routers answer the probe each third second at most, so most answers are missing."""
     for hop in ("hop1", "hop2"):
         line.limit_answers(hop, every_ms=3_000)
 
 
-def _silent(line: Routed) -> None:
+def _says_nothing(line: Routed) -> None:
     for hop in ("router", "hop1", "hop2"):
         line.silence(hop)
 
 
-def _stalls(one: str, other: str) -> dict[str, Any]:
-    return {"on": _dropping(one, other, 1000), "off": _dropping(one, other, 0)}
+def _stalls(one: str, other: str) -> dict[str, Plant]:
+    return {"on": _drops(one, other, 1000), "off": _drops(one, other, 0)}
 
 
-LOSS = int(__import__("os").environ.get("LOSS", "150"))
+_HOUSE, _UPLINK, _BACKBONE = ("probe", "router"), ("router", "hop1"), ("hop1", "hop2")
 FAULTS = (
-    Fault("nothing", ("clear",)),
-    Fault("house link loses", ("house",), _both("probe", "router", LOSS)),
-    Fault("uplink loses", ("provider",), _both("router", "hop1", LOSS)),
-    Fault("backbone loses", ("provider",), _both("hop1", "hop2", LOSS)),
-    Fault("house link stalls", ("house",), **_stalls("probe", "router")),
-    Fault("uplink stalls", ("provider",), **_stalls("router", "hop1")),
-    Fault("backbone stalls", ("provider",), **_stalls("hop1", "hop2")),
-    Fault("backbone stalls down", ("provider",), **_stalls("hop2", "hop1")),
+    Fault("nothing", "clear"),
+    Fault("house link loses", "house", _loses(*_HOUSE)),
+    Fault("house link stalls", "house", **_stalls(*_HOUSE)),
+    Fault("house endpoint loses", "house", _loses("lan", "router")),
+    Fault("uplink loses", "provider", _loses(*_UPLINK)),
+    Fault("uplink stalls", "provider", **_stalls(*_UPLINK)),
     Fault(
         "uplink holds",
-        ("provider",),
-        _shut("router", "hop1", shut=False),
-        _shut("router", "hop1", shut=True),
-        _shut("router", "hop1", shut=False),
+        "provider",
+        _shuts(*_UPLINK, shut=False),
+        on=_shuts(*_UPLINK, shut=True),
+        off=_shuts(*_UPLINK, shut=False),
     ),
-    Fault("north loses", ("endpoint",), _both("hop2", "north", LOSS)),
-    Fault("north stalls", ("endpoint",), **_stalls("hop2", "north")),
-    Fault("house endpoint loses", ("house",), _both("lan", "router", LOSS)),
-    Fault("hops limit answers", ("clear",), _limited),
-    Fault(
-        "both endpoints lose",
-        ("unknown",),
-        lambda line: (_both("hop2", "north", LOSS)(line), _both("hop2", "south", LOSS)(line)) and None,
-    ),
-    Fault(
-        "silent routers, uplink loses",
-        (None,),
-        lambda line: (_silent(line), _both("router", "hop1", LOSS)(line)) and None,
-    ),
-    Fault(
-        "one endpoint outside, backbone loses", (None,), _both("hop2", "north", LOSS), ends=("lan", "north")
-    ),
-    Fault(
-        "no house endpoint, uplink loses",
-        ("provider",),
-        _both("router", "hop1", LOSS),
-        ends=("north", "south"),
-    ),
+    Fault("backbone loses", "provider", _loses(*_BACKBONE)),
+    Fault("backbone stalls", "provider", **_stalls(*_BACKBONE)),
+    Fault("backbone stalls down", "provider", **_stalls("hop2", "hop1")),
+    Fault("north loses", "endpoint", _loses("hop2", "north")),
+    Fault("north stalls", "endpoint", **_stalls("hop2", "north")),
+    Fault("hops limit answers", "clear", _limits_answers),
+    Fault("both endpoints lose", "unknown", _together(_loses("hop2", "north"), _loses("hop2", "south"))),
+    Fault("silent routers, uplink loses", None, _together(_says_nothing, _loses(*_UPLINK))),
+    Fault("silent routers, uplink stalls", None, _says_nothing, **_stalls(*_UPLINK)),
+    Fault("one endpoint outside loses", None, _loses("hop2", "north"), ends=("lan", "north")),
+    Fault("uplink loses, no house endpoint", "provider", _loses(*_UPLINK), ends=("north", "south")),
 )
 
 
-def verdict(found: dict[str, Any]) -> str | None:
+def said(found: dict[str, Any]) -> str | None:
     """The finding in one word: an owner, ``"clear"``, or None for undecided."""
     return "clear" if found["word"] == "clear" else found["owner"]

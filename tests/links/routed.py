@@ -58,6 +58,7 @@ class Routed:
     """The seven namespaces. A device is named by where it is and whom it leads to: ``("hop1", "hop2")``."""
 
     tag: str
+    loss: int = 150  # per mille, of what a test plants
     processes: list[subprocess.Popen[str]] = field(default_factory=list)
 
     def run(
