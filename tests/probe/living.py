@@ -10,6 +10,7 @@ from random import Random
 
 from probe import daemon
 from probe.daemon import Daemon, Methods
+from probe.hop_book import HopMethod
 from probe.reach import Reach
 from probe.traffic import Seen
 from store.clock import NS_PER_S, Clock
@@ -87,6 +88,7 @@ async def alive(
     opened: Iterable[WindowOpened] = (),
     wire: Wire | None = None,
     deaf: bool = False,
+    hops: HopMethod | None = None,
 ) -> AsyncIterator[Life]:
     """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
     told: list[str] = []
@@ -100,7 +102,7 @@ async def alive(
         site,
         clock=clock,
         writer=store,
-        methods=Methods(rate=rate, train=train, look=wire.look if wire else None, stop=stop),
+        methods=Methods(rate=rate, train=train, look=wire.look if wire else None, stop=stop, hops=hops),
         random=Random(1),
         spent_bytes={},
         opened=opened,
