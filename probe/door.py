@@ -28,7 +28,8 @@ from store.door import MINUTES_MAX, STOP_MINUTES, address_of, door_path
 from store.errors import UserMistake
 from store.segments import Split
 
-_BODY_BYTES_MAX = 1 << 20  # a record that a command measured
+_BODY_BYTES_MAX = 4096
+_RECORD_BYTES_MAX = 1 << 20  # of what a command measured
 _KEPT = {Split.kind}  # what a command may measure beside a running probe
 _SHUTDOWN_S = 0.5
 _BACKLOG = 16
@@ -91,7 +92,7 @@ def _clear(path: Path, address: str) -> None:
 
 
 def _application(daemon: Daemon) -> web.Application:
-    app = web.Application(middlewares=[_errors], client_max_size=_BODY_BYTES_MAX)
+    app = web.Application(middlewares=[_errors], client_max_size=_RECORD_BYTES_MAX)
     app[DAEMON] = daemon
     app.add_routes(
         [
@@ -191,8 +192,11 @@ def _ended_json(ended: Ended) -> Json:
 
 async def _asked(request: web.Request, *known: str) -> Json:
     """The JSON object that was sent, with keys of these names only."""
+    body = await request.read()
+    if len(body) > _BODY_BYTES_MAX and "text" not in known:
+        raise web.HTTPRequestEntityTooLarge(max_size=_BODY_BYTES_MAX, actual_size=len(body))
     try:
-        found = json.loads(await request.read() or b"{}")
+        found = json.loads(body or b"{}")
     except (ValueError, RecursionError):
         found = None
     if not isinstance(found, dict):

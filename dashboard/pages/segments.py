@@ -64,13 +64,14 @@ def places(
     }
     around = reader.stalls(handoff=handoff.name, since_ns=since_ns - _NEAR_NS)
     ends = {one.name: one.where for one in site.endpoints}
+    trains = [endpoint for owner, endpoint in reader.paths() if owner == handoff.name and endpoint in ends]
     found = {}
     for stall in stalls:
         key = (stall.endpoint, stall.started_unix_ns)
         others = [
             _other(reader, stall, around, endpoint=endpoint, where=ends[endpoint])
-            for owner, endpoint in reader.paths()
-            if owner == handoff.name and endpoint in ends and endpoint != stall.endpoint
+            for endpoint in trains
+            if endpoint != stall.endpoint
         ]
         witnesses = told.get(key)
         place = stall_places.place(

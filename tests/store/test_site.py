@@ -189,7 +189,8 @@ class TestExample:
 
 
 class TestHops:
-    def test_of_the_example(self, site: Site) -> None:
+    def test_of_the_example(self, tmp_path: Path) -> None:
+        site = load(example(tmp_path))
         assert site.handoff("old").hops == HopPlan(house=1, most=4, watch=True)
         assert site.handoff("A").hops == HopPlan(house=1, most=4, watch=False)
 
