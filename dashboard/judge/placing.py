@@ -26,11 +26,15 @@ class State(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hop:
-    """A router on the way that everything outside shares."""
+    """A router on the way that everything outside shares.
+
+    One that says nothing but `speaks` at other times may still be what is hit.
+    """
 
     ttl: int
     name: str
     state: State
+    speaks: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +103,8 @@ def _on_the_way(house: State, hops: Sequence[Hop], *, house_hops: int, alone: bo
     near = next((hop for hop in hops[far + 1 :] if hop.state is State.HIT), None)
     cleared = hops[far] if far >= 0 else None
     if cleared is not None and cleared.ttl > house_hops:
-        return _beyond(cleared, near, alone=alone)
+        open_ = next((hop for hop in hops[far + 1 :] if hop.speaks), None)
+        return _beyond(cleared, near, open_, alone=alone)
     house_is_clear = cleared is not None or (house is State.CLEAR and house_hops == 0)
     if house_is_clear and (cleared is None or cleared.ttl == house_hops):
         return _access(cleared, near)
@@ -148,7 +153,7 @@ def _access(cleared: Hop | None, near: Hop | None) -> Placed:
     )
 
 
-def _beyond(cleared: Hop, near: Hop | None, *, alone: bool) -> Placed:
+def _beyond(cleared: Hop, near: Hop | None, open_: Hop | None, *, alone: bool) -> Placed:
     """The access circuit is clear up to a hop of the provider."""
     if alone:
         return Placed(
@@ -162,6 +167,14 @@ def _beyond(cleared: Hop, near: Hop | None, *, alone: bool) -> Placed:
             owner=Owner.PROVIDER,
             where="provider's network",
             because=f"hop {cleared.name} is clear, hop {near.name} and everything beyond it are hit",
+        )
+    if open_ is not None:
+        return Placed(
+            owner=None,
+            where="",
+            because=f"hop {cleared.name} is clear and everything outside is hit; hop {open_.name} between "
+            "them, which answers at other times, shows too little",
+            decides="a longer split",
         )
     return Placed(
         owner=Owner.UNKNOWN,

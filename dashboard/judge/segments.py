@@ -158,12 +158,21 @@ class _Way:
     def answers(self, hop: Seen) -> bool:
         return bool(hop.answered_ms) or hop.ttl in self.answered_before
 
-    def place(self, house: State, hops: Sequence[State], outside: Sequence[State]) -> Placed | None:
+    def place(
+        self,
+        house: State,
+        hops: Sequence[State],
+        outside: Sequence[State],
+        *,
+        silent: Sequence[bool] | None = None,
+    ) -> Placed | None:
+        """Where it is; `silent` are the hops that would say no more however long one asked."""
+        silent = [False] * len(hops) if silent is None else silent
         return placing.place(
             house=house,
             hops=[
-                Hop(ttl=one.ttl or 0, name=one.name or f"at TTL {one.ttl}", state=state)
-                for one, state in zip(self.hops, hops, strict=True)
+                Hop(ttl=one.ttl or 0, name=one.name or f"at TTL {one.ttl}", state=state, speaks=not mute)
+                for one, state, mute in zip(self.hops, hops, silent, strict=True)
             ],
             outside=[
                 Outside(name=one.name, state=state) for one, state in zip(self.outside, outside, strict=True)
@@ -191,7 +200,8 @@ def _loss(way: _Way) -> Finding | None:
     measured = way.measured_house()
     house_state = State.NOTHING if measured is None else _house_loss(way.counts(measured), least)
     hops = [_hop_loss(way, hop, least) for hop in way.hops]
-    placed = way.place(house_state, hops, outside)
+    limited = [not way.answers(hop) or _has_less(least, way.counts(hop)) for hop in way.hops]
+    placed = way.place(house_state, hops, outside, silent=limited)
     return _finding("loss", [placed] if placed else [])
 
 
@@ -278,7 +288,8 @@ def _pooled(way: _Way, stalls: Sequence[_Witnessed]) -> _Witnessed | None:
 
 def _placed(way: _Way, stall: _Witnessed) -> Placed | None:
     hops = [_hop_state(way, nth, stall) for nth in range(len(way.hops))]
-    return way.place(stall.house, hops, stall.outside)
+    mute = [not witnesses.speaks(witnesses.outside(hop, way.quiet)) for hop in way.hops]
+    return way.place(stall.house, hops, stall.outside, silent=mute)
 
 
 def _hop_state(way: _Way, nth: int, stall: _Witnessed) -> State:

@@ -13,9 +13,9 @@ from enum import StrEnum
 
 from dashboard.judge import placing, witnesses
 from dashboard.judge.placing import Hop, Outside, State
-from dashboard.judge.witnesses import MARGIN_MS, Answers
+from dashboard.judge.witnesses import MARGIN_MS, Answers, Window
 from store.records import Owner, Stall
-from store.segments import Witnesses
+from store.segments import Seen, Witnesses
 from store.site import Where
 
 _SAME = 0.5  # of the shorter of two stalls lies within the other: they are the same
@@ -115,14 +115,16 @@ def _ends_us(stall: Stall) -> tuple[int, int]:
 
 def _hops(stall: Stall, found: Witnesses) -> list[Hop]:
     inner = MARGIN_MS, stall.duration_us // 1000 - MARGIN_MS
-    before = zip(found.sent_before, found.answered_before, strict=True)
     return [
-        Hop(
-            ttl=seen.ttl or 0,
-            name=seen.name or f"at TTL {seen.ttl}",
-            state=witnesses.state(
-                witnesses.within(seen, inner), otherwise=Answers(good=answered, bad=sent - answered)
-            ),
-        )
-        for seen, (sent, answered) in zip(found.seen, before, strict=True)
+        _hop(seen, inner, Answers(good=answered, bad=sent - answered))
+        for seen, sent, answered in zip(found.seen, found.sent_before, found.answered_before, strict=True)
     ]
+
+
+def _hop(seen: Seen, inner: Window, before: Answers) -> Hop:
+    return Hop(
+        ttl=seen.ttl or 0,
+        name=seen.name or f"at TTL {seen.ttl}",
+        state=witnesses.state(witnesses.within(seen, inner), otherwise=before),
+        speaks=witnesses.speaks(before),
+    )

@@ -67,5 +67,10 @@ def state(found: Answers, *, otherwise: Answers) -> State:
     return State.HIT if found.bad and chance**found.bad < _BY_LIMIT else State.NOTHING
 
 
+def speaks(otherwise: Answers) -> bool:
+    """Whether a hop answers often enough, outside of stalls, that a missing answer could say something."""
+    return otherwise.good > otherwise.bad
+
+
 def in_any(moment_ms: int, windows: Iterable[Window]) -> bool:
     return any(start <= moment_ms <= end for start, end in windows)

@@ -114,12 +114,12 @@ def found_with(
     with served(folder, ends=fault.ends, ip_version=ip_version) as far:
         far.line.loss = loss
         fault.plant(far.line)
-        with _switched(fault, far.line):
+        with switched(fault, far.line):
             return far.split(seconds)
 
 
 @contextmanager
-def _switched(fault: Fault, line: Routed) -> Iterator[None]:
+def switched(fault: Fault, line: Routed) -> Iterator[None]:
     """Again and again, in a thread, for as long as the body lasts."""
     if fault.on is None or fault.off is None:
         yield

@@ -91,6 +91,20 @@ def test_the_provider_is_blamed_between_clear_and_hit_only(
         assert HIT in before[far + 1 :]
 
 
+@pytest.mark.parametrize(("speaks", "owner"), [(True, None), (False, Owner.UNKNOWN)])
+def test_a_hop_between_clear_and_hit_that_may_still_speak(speaks: bool, owner: Owner | None) -> None:
+    """As long as it could be what is hit, nothing is said of what lies beyond it."""
+    hops = [
+        Hop(ttl=1, name="a", state=CLEAR),
+        Hop(ttl=2, name="b", state=CLEAR),
+        Hop(ttl=3, name="c", state=NOTHING, speaks=speaks),
+    ]
+    ends = [Outside(name=name, state=HIT) for name in "XY"]
+    found = placing.place(house=CLEAR, hops=hops, outside=ends, house_hops=1)
+    assert found is not None
+    assert found.owner is owner
+
+
 def test_nothing_is_known_of_a_way_that_nobody_answers_on() -> None:
     found = place(NOTHING, [NOTHING, NOTHING], [HIT, HIT])
     assert found is not None
