@@ -218,7 +218,7 @@ def _split_command(commands: Any) -> None:
     split.add_argument("site", type=Path, metavar="SITE", help="the site file")
     split.add_argument("--handoff", metavar="NAME", help="the way of this handoff (needed with several)")
     split.add_argument(
-        "--seconds", type=_number(5, 300), default=45, metavar="S", help="5 to 300 (default 45)"
+        "--seconds", type=_number(5, 1800), default=45, metavar="S", help="5 to 1800 (default 45)"
     )
     split.add_argument("--json", action="store_true", help="one JSON object on standard output")
 

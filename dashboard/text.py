@@ -67,7 +67,7 @@ def split(record: Split, found: Judged) -> str:
     """A split: who must act, why, what would decide, and a row for each segment."""
     match found.word:
         case Word.CLEAR:
-            head = "Nothing wrong seen."
+            head = "Owner: nobody."
         case Word.DECIDED:
             head = f"Owner: {found.owner}."
         case _:

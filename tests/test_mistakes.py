@@ -205,7 +205,7 @@ class TestSiteFile:
         [
             (("--handoff", "odl"), "--handoff: "),
             (("--handoff", "odl"), "did you mean 'old'?"),
-            (("--seconds", "900"), "--seconds: '900' is not a number from 5 to 300"),
+            (("--seconds", "3600"), "--seconds: '3600' is not a number from 5 to 1800"),
         ],
     )
     def test_a_split_of_what_is_not_there(self, site: Path, words: tuple[str, ...], says: str) -> None:

@@ -144,6 +144,11 @@ class _Way:
     def measured_house(self) -> Seen | None:
         return None if self.house is None or self.house.failed is not None else self.house
 
+    def cut_off(self) -> bool:
+        """Whether neither the house endpoint nor anything outside could be reached at all."""
+        house = self.house is not None and self.house.failed is not None and self.house.whose is Owner.UNKNOWN
+        return house and all(one.failed is not None for one in self.outside)
+
     def counts(self, seen: Seen) -> tuple[int, int]:
         """(lost, sent) outside of every stall."""
         if seen.failed is not None:
@@ -200,6 +205,8 @@ def _loss(way: _Way) -> Finding | None:
     measured = way.measured_house()
     house_state = State.NOTHING if measured is None else _house_loss(way.counts(measured), least)
     hops = [_hop_loss(way, hop, least) for hop in way.hops]
+    if house_state is State.NOTHING and State.CLEAR not in hops and way.cut_off():
+        house_state = State.HIT
     limited = [not way.answers(hop) or _has_less(least, way.counts(hop)) for hop in way.hops]
     placed = way.place(house_state, hops, outside, silent=limited)
     return _finding("loss", [placed] if placed else [])
@@ -384,6 +391,8 @@ def _note(way: _Way, seen: Seen, lost: int, sent: int) -> str:
         return f"not measured: {seen.failed}"
     if seen.station is not Station.HOP:
         return ""
+    if not seen.answered_ms and seen.ttl in way.answered_before:
+        return "answered in earlier records, and does not now"
     if not seen.answered_ms:
         return "does not answer, which is no evidence"
     if seen.shared is False:

@@ -146,7 +146,7 @@ def finding_table(found: Sequence[FoundSplit], *, where: tzinfo) -> Table | None
             Heading(text="Started"),
             Heading(text="Owner"),
             Heading(text="Where"),
-            Heading(text="Because", kind="prose"),
+            Heading(text="Because", kind="sentence"),
         ),
         rows=tuple(rows),
     )

@@ -209,7 +209,8 @@ def test_loss_to_one_endpoint_only() -> None:
 
 
 def gone(name: str, whose: Owner = Owner.UNKNOWN) -> Seen:
-    return Seen(station=Station.OUTSIDE, name=name, failed="did not answer in time", whose=whose)
+    station = Station.HOUSE if name == "lan" else Station.OUTSIDE
+    return Seen(station=station, name=name, failed="did not answer in time", whose=whose)
 
 
 def test_an_outage_is_placed_by_hops_that_are_known_to_answer() -> None:
@@ -218,6 +219,18 @@ def test_an_outage_is_placed_by_hops_that_are_known_to_answer() -> None:
     without = judged(train("lan"), hop(1), dead, gone("north"), gone("south"))
     assert without.word is Word.UNDECIDED
     found = judged(train("lan"), hop(1), dead, gone("north"), gone("south"), before=frozenset({1, 2}))
+    assert (found.word, found.owner) == (Word.DECIDED, Owner.PROVIDER)
+
+
+def test_a_probe_that_is_cut_off_from_everything_is_the_house() -> None:
+    dead = [hop(ttl, silent_in=[(0, SECONDS * 1000)]) for ttl in (1, 2)]
+    found = judged(gone("lan"), *dead, gone("north"), gone("south"))
+    assert (found.word, found.owner) == (Word.DECIDED, Owner.HOUSE)
+
+
+def test_a_house_endpoint_that_is_off_leaves_the_router_to_speak() -> None:
+    dead = hop(2, silent_in=[(0, SECONDS * 1000)])
+    found = judged(gone("lan"), hop(1), dead, gone("north"), gone("south"), before=frozenset({2}))
     assert (found.word, found.owner) == (Word.DECIDED, Owner.PROVIDER)
 
 
