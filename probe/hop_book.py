@@ -29,6 +29,7 @@ BEFORE_S, AFTER_S = 15, 2  # of a stall: enough to see what is usual
 AGAIN_S = 60.0  # after it failed
 
 _KEPT_S = 900  # of answers, so that a long stall still has its begin
+_NEAR_NS = 100 * NS_PER_MS  # of a stall's ends: what left there may have been in it
 _MOST = 200  # answers of one hop in a record of one stall
 _SETTLED_NS = round((WAIT_S + 1) * NS_PER_S)  # after that every packet's outcome is known
 _MINUTE_NS = 60 * NS_PER_S
@@ -68,6 +69,7 @@ class _Keeper:
     book: Book
     asked: deque[Asked] = field(default_factory=deque)  # by when they became known
     stalls: list[Stall] = field(default_factory=list)  # that ended and are not on record yet
+    silences: deque[tuple[int, int]] = field(default_factory=deque)  # begin and end of stalls that are over
     cut_ns: int = 0  # where the record begins that is open
 
     def take(self, asked: Asked) -> None:
@@ -86,6 +88,7 @@ class _Keeper:
         """Remember a stall of this handoff until its last packets are settled."""
         if isinstance(record, Stall) and record.handoff == self.where.handoff:
             self.stalls.append(record)
+            self.silences.append((record.started_unix_ns - _NEAR_NS, _end_ns(record) + _NEAR_NS))
 
     def finish(self) -> None:
         """Put on record what there is."""
@@ -103,7 +106,12 @@ class _Keeper:
         start_ns, end_ns = stall.started_unix_ns, _end_ns(stall)
         from_ns, to_ns = start_ns - BEFORE_S * NS_PER_S, end_ns + AFTER_S * NS_PER_S
         near = [one for one in self.asked if from_ns <= one.sent_unix_ns <= to_ns]
-        before = [one for one in self.asked if one.sent_unix_ns < start_ns]
+        before = [
+            one
+            for one in self.asked
+            if one.sent_unix_ns < start_ns
+            and not any(first <= one.sent_unix_ns <= last for first, last in self.silences)
+        ]
         ttls = sorted({one.ttl for one in near})
         if not ttls:
             return
@@ -145,6 +153,8 @@ class _Keeper:
     def _forget(self, before_ns: int) -> None:
         while self.asked and self.asked[0].sent_unix_ns < before_ns:
             self.asked.popleft()
+        while self.silences and self.silences[0][1] < before_ns:
+            self.silences.popleft()
 
 
 def _end_ns(stall: Stall) -> int:

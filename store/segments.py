@@ -118,6 +118,7 @@ class Witnesses(Document):
     ]
     seen: Annotated[tuple[Seen, ...], Says(meaning="what each hop answered, in the order of the way")]
     sent_before: Annotated[
-        tuple[int, ...], Says(meaning="packets to each hop in the minutes before", unit="packets")
+        tuple[int, ...],
+        Says(meaning="packets to each hop in the minutes before, outside of stalls", unit="packets"),
     ]
     answered_before: Annotated[tuple[int, ...], Says(meaning="of these, answered", unit="packets")]

@@ -99,13 +99,16 @@ def _part(owner: Owner | None) -> Part:
 
 
 def _train(stall: Stall, other: Other) -> State:
+    """Hit when it stalled as well; one that stalled a little of the time is no witness."""
     start_us, end_us = _ends_us(stall)
+    clear = other.clear
     for one in other.stalls:
         from_us, to_us = _ends_us(one)
         common_us = min(end_us, to_us) - max(start_us, from_us)
         if common_us >= _SAME * min(stall.duration_us, one.duration_us):
             return State.HIT
-    return State.CLEAR if other.clear else State.NOTHING
+        clear = clear and common_us <= 0
+    return State.CLEAR if clear else State.NOTHING
 
 
 def _ends_us(stall: Stall) -> tuple[int, int]:

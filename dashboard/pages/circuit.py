@@ -379,8 +379,10 @@ def as_json(found: Findings) -> Json:
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "trains": [trains.as_json(train, found.corrected_minutes(train)) for train in found.trains],
         "stalls": [
-            _json(stall, found)
-            | {"place": segments.place_json(found.places.get((stall.endpoint, stall.started_unix_ns)))}
+            {
+                **_json(stall, found),
+                "place": segments.place_json(found.places.get((stall.endpoint, stall.started_unix_ns))),
+            }
             for stall in found.stalls
         ],
         "splits": segments.splits_json(found.splits),

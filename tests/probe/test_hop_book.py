@@ -121,6 +121,21 @@ def test_what_was_answered_around_a_stall_is_kept() -> None:
     assert found.answered_before == found.sent_before == (300, 300)
 
 
+def test_what_earlier_stalls_took_is_not_what_is_usual() -> None:
+    """The second stall's hop is held against its answers outside of the first one."""
+
+    async def work(life: Life) -> None:
+        for at_s in (100.2, 200.2):
+            await asyncio.sleep(at_s + 3 - (life.clock.unix_ns() - START_NS) / NS_PER_S)
+            life.daemon.book.keep(a_stall(at_s))
+        await asyncio.sleep(30)
+
+    hops = FakeHops(lambda at_s: 100 < at_s < 102 or 200 < at_s < 202)
+    _, second = lived(hops, work).store.of(Witnesses)
+    assert second.sent_before == second.answered_before
+    assert second.seen[1].missed_ms == (800,)
+
+
 def test_a_stop_ends_them_too() -> None:
     async def work(life: Life) -> None:
         await asyncio.sleep(10)
