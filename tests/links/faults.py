@@ -65,17 +65,9 @@ class Served:
 
     def split(self, seconds: float, *words: str) -> dict[str, Any]:
         """The JSON of ``linebook split``, run without privileges in the probe's namespace."""
-        command = [sys.executable, LINEBOOK, "split", str(self.site), "--seconds", str(seconds), "--json"]
-        done = self.line.run(
-            "probe",
-            "setpriv",
-            f"--reuid={NOBODY}",
-            "--clear-groups",
-            *command,
-            *words,
-            check=False,
-            timeout_s=600,
-        )
+        split = [sys.executable, LINEBOOK, "split", str(self.site), "--seconds", str(seconds), "--json"]
+        command = ["setpriv", f"--reuid={NOBODY}", "--clear-groups", *split, *words]
+        done = self.line.run("probe", *command, check=False, timeout_s=600)
         assert done.returncode == 0, (done.returncode, done.stdout, done.stderr)
         found: dict[str, Any] = json.loads(done.stdout)
         return found
