@@ -21,7 +21,9 @@ from store.segments import Seen, Split, Station
 
 LOSS_RATIO = 0.001  # loss that matters here; common practice, no source
 DIFFERENT = 0.01  # a segment has less loss than another if chance would show it this seldom at most
+LIMITED = 0.001  # a hop leaves out more than is lost if chance would make it so this seldom at most
 _SEEN_TO_LOSE = 3  # packets; fewer missing answers of a router are no sign
+_BURST = 6  # packets lost in a row, 0.3 s of them: chance makes that of scattered loss seldom
 _HIT, _CLEAR = 0.5, 0.1  # share of a train's packets lost or late within another's stall
 
 
@@ -135,11 +137,12 @@ class _Way:
             if one.shared is not False and (one.shared or (one.ttl or 0) <= sure or len(self.outside) < 2)
         ]
         trains = [*self.outside, *([self.house] if self.house else [])]
-        self.quiet = sorted(
+        self.stalls = sorted(
             (stall.start_ms - MARGIN_MS, stall.start_ms + stall.duration_ms + MARGIN_MS)
             for train in trains
             for stall in train.stalls
         )
+        self.quiet = sorted([*self.stalls, *(burst for train in trains for burst in _bursts(train))])
 
     def measured_house(self) -> Seen | None:
         return None if self.house is None or self.house.failed is not None else self.house
@@ -149,16 +152,17 @@ class _Way:
         house = self.house is not None and self.house.failed is not None and self.house.whose is Owner.UNKNOWN
         return house and all(one.failed is not None for one in self.outside)
 
-    def counts(self, seen: Seen) -> tuple[int, int]:
-        """(lost, sent) outside of every stall."""
+    def counts(self, seen: Seen, *, bursts: bool = False) -> tuple[int, int]:
+        """(lost, sent) outside of every stall, and unless `bursts` of shorter silences too."""
         if seen.failed is not None:
             sent = round(self.split.seconds * 20)
             return sent, sent
-        lost = len(seen.missed_ms) - sum(in_any(one, self.quiet) for one in seen.missed_ms)
+        left_out = self.stalls if bursts else self.quiet
+        lost = sum(not in_any(one, left_out) for one in seen.missed_ms)
         if seen.station is Station.HOP:
-            answered = [one for one in seen.answered_ms if not in_any(one, self.quiet)]
+            answered = [one for one in seen.answered_ms if not in_any(one, left_out)]
             return lost, lost + len(answered)
-        return lost, max(lost, seen.sent - round(seen.per_second * _length_ms(self.quiet) / 1000))
+        return lost, max(lost, seen.sent - round(seen.per_second * _length_ms(left_out) / 1000))
 
     def answers(self, hop: Seen) -> bool:
         return bool(hop.answered_ms) or hop.ttl in self.answered_before
@@ -192,6 +196,8 @@ class _Way:
 def _loss(way: _Way) -> Finding | None:
     counts = [way.counts(one) for one in way.outside]
     worse = [one for one in counts if _loses(*one)]
+    if not worse and any(_loses(*way.counts(one, bursts=True)) for one in way.outside):
+        return _only_bursts()
     if not worse:
         if (house := way.measured_house()) is None or not _loses(*way.counts(house)):
             return None
@@ -207,9 +213,21 @@ def _loss(way: _Way) -> Finding | None:
     hops = [_hop_loss(way, hop, least) for hop in way.hops]
     if house_state is State.NOTHING and State.CLEAR not in hops and way.cut_off():
         house_state = State.HIT
-    limited = [not way.answers(hop) or _has_less(least, way.counts(hop)) for hop in way.hops]
+    limited = [_is_limited(way, hop, least) for hop in way.hops]
     placed = way.place(house_state, hops, outside, silent=limited)
     return _finding("loss", [placed] if placed else [])
+
+
+def _only_bursts() -> Finding:
+    return Finding(
+        trouble="loss",
+        owner=None,
+        where="",
+        because="packets were lost in bursts of less than half a second, too short to be placed",
+        decides="a longer split",
+        times=1,
+        placed=0,
+    )
 
 
 def _loses(lost: int, sent: int) -> bool:
@@ -217,8 +235,13 @@ def _loses(lost: int, sent: int) -> bool:
     return lost >= _SEEN_TO_LOSE and sampling.lower_bound(lost, sent) > LOSS_RATIO
 
 
-def _has_less(one: tuple[int, int], other: tuple[int, int]) -> bool:
-    return one[1] > 0 and sampling.chance_of_as_few(*one, *other) < DIFFERENT
+def _has_less(one: tuple[int, int], other: tuple[int, int], *, chance: float = DIFFERENT) -> bool:
+    return one[1] > 0 and sampling.chance_of_as_few(*one, *other) < chance
+
+
+def _is_limited(way: _Way, hop: Seen, least: tuple[int, int]) -> bool:
+    """Whether it leaves out more answers than is lost beyond it, or all of them: it has nothing to say."""
+    return not way.answers(hop) or _has_less(least, way.counts(hop), chance=LIMITED)
 
 
 def _house_loss(counts: tuple[int, int], least: tuple[int, int]) -> State:
@@ -233,7 +256,7 @@ def _hop_loss(way: _Way, hop: Seen, least: tuple[int, int]) -> State:
     counts = way.counts(hop)
     if _has_less(counts, least):
         return State.CLEAR
-    as_much = way.answers(hop) and _loses(*counts) and not _has_less(least, counts)
+    as_much = _loses(*counts) and not _is_limited(way, hop, least)
     return State.HIT if as_much else State.NOTHING
 
 
@@ -415,6 +438,19 @@ def _nothing(way: _Way) -> str:
 
 def _within(moments_ms: Sequence[int], window: Window) -> int:
     return sum(window[0] <= one <= window[1] for one in moments_ms)
+
+
+def _bursts(train: Seen) -> list[Window]:
+    """Silences of a train that are too short for a stall: packets lost one after the other."""
+    if not train.per_second:
+        return []
+    spacing_ms, runs = 1000 / train.per_second, list[list[int]]()
+    for one in train.missed_ms:
+        if runs and one - runs[-1][-1] < 1.5 * spacing_ms:
+            runs[-1].append(one)
+        else:
+            runs.append([one])
+    return [(run[0] - MARGIN_MS, run[-1] + MARGIN_MS) for run in runs if len(run) >= _BURST]
 
 
 def _overlap_ms(one: Window, other: Window) -> int:

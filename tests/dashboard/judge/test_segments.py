@@ -208,6 +208,21 @@ def test_loss_to_one_endpoint_only() -> None:
     )
 
 
+def test_a_silence_too_short_for_a_stall_is_no_scattered_loss() -> None:
+    """Eight packets in a row on the way to one endpoint, as when a stall is cut off by the split's end."""
+    found = judged(train("lan"), hop(1), hop(2), train("north", lost=range(9_000, 9_400, 50)), train("south"))
+    assert (found.word, found.owner) == (Word.UNDECIDED, None)
+    assert "bursts" in found.because
+    both = judged(
+        train("lan"),
+        hop(1),
+        hop(2, silent_in=[STALL]),
+        train("north", stalls=[STALL], lost=range(9_000, 9_400, 50)),
+        train("south", stalls=[STALL]),
+    )
+    assert (both.word, both.owner) == (Word.DECIDED, Owner.PROVIDER)
+
+
 def gone(name: str, whose: Owner = Owner.UNKNOWN) -> Seen:
     station = Station.HOUSE if name == "lan" else Station.OUTSIDE
     return Seen(station=station, name=name, failed="did not answer in time", whose=whose)
