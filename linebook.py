@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from store import door
     from store.export import Choice
     from store.records import Failed
+    from store.segments import Split
     from store.site import Handoff, Site
     from store.thinning import Due, Plan
 
@@ -87,6 +88,7 @@ def _parser() -> _Parser:
     _endpoint_commands(commands)
     _probe_commands(commands)
     _run_commands(commands)
+    _split_command(commands)
     _reading_commands(commands)
     return parser
 
@@ -216,6 +218,21 @@ def _run_commands(commands: Any) -> None:
         "--wait", type=_number(0.1, 60), default=3, metavar="S", help="how long a reply may take (default 3)"
     )
     train.add_argument("--samples", type=Path, metavar="FILE", help="write one JSON line a packet to FILE")
+
+
+def _split_command(commands: Any) -> None:
+    split = _command(
+        commands,
+        "split",
+        _split,
+        "Within a minute: on which part of the way is the trouble, and who must act?",
+    )
+    split.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    split.add_argument("--handoff", metavar="NAME", help="the way of this handoff (needed with several)")
+    split.add_argument(
+        "--seconds", type=_number(5, 1800), default=45, metavar="S", help="5 to 1800 (default 45)"
+    )
+    split.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _reach_options(parser: _Parser) -> None:
@@ -541,6 +558,41 @@ def _run_train(options: argparse.Namespace) -> int:
     return 0
 
 
+def _split(options: argparse.Namespace) -> int:
+    from dashboard import history, text
+    from dashboard.judge import segments
+    from probe.methods import split
+    from probe.reach import reaches_of
+    from store import site as sites
+    from store.jsonform import as_json
+    from store.records import Failed
+    from store.site import Where
+
+    site = sites.load(options.site)
+    handoff = _handoff(options, site)
+    reaches = reaches_of(site)[handoff.name]
+    near = [reaches[one.name] for one in site.endpoints if one.where is Where.HOUSE]
+    far = [reaches[one.name] for one in site.endpoints if one.where is Where.OUTSIDE]
+    if not far:
+        raise UserMistake(f"{options.site}: endpoint: none stands outside, so there is no way to split")
+    plan = split.SplitPlan(
+        seconds=options.seconds, house_hops=handoff.hops.house, most_hops=handoff.hops.most
+    )
+    ways = split.Ways(house=near[0] if near else None, outside=tuple(far[:2]))
+    _say(f"Measuring every segment of handoff {handoff.name} for {options.seconds:g} s.")
+    found = _finish(lambda: split.run(plan, ways, Clock()))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    before = history.hops_answered(site, handoff.name, before_ns=found.started_unix_ns)
+    _on_record(site, found)
+    judged = segments.judge(found, answered_before=before)
+    if options.json:
+        _print_json(as_json(found) | segments.as_json(judged))
+    else:
+        print(text.split(found, judged))
+    return 0
+
+
 def _check(options: argparse.Namespace) -> int:
     from dashboard import history, text
     from dashboard.judge import stream
@@ -812,6 +864,40 @@ def _knock(options: argparse.Namespace, act: door.Act, asked: dict[str, Any]) ->
     answer = _finish(lambda: door.ask(database, act, asked | {"why": "asked for by command"}))
     _print_json(answer) if options.json else print(door.said(answer))
     return 0
+
+
+def _handoff(options: argparse.Namespace, site: Site) -> Handoff:
+    """The handoff that is meant: the one that was named, or the only one."""
+    names = [one.name for one in site.handoffs]
+    if options.handoff is None and len(names) > 1:
+        raise UserMistake(f"--handoff: {options.site} has several; name one of {', '.join(names)}")
+    name = options.handoff or names[0]
+    if name not in names:
+        raise UserMistake(f"--handoff: {options.site} has no handoff {name!r}{_near(name, names)}")
+    return site.handoff(name)
+
+
+def _on_record(site: Site, found: Split) -> None:
+    """Hand a record to the probe that runs, or write it; a record that cannot be kept is still shown."""
+    from store import documents, door
+    from store.errors import NotRunning
+    from store.writer import Writer
+
+    asked = {
+        "kind": found.kind,
+        "handoff": found.handoff,
+        "started_unix_ns": found.started_unix_ns,
+        "text": documents.text_of(found),
+    }
+    try:
+        try:
+            _finish(lambda: door.ask(site.database, door.Act.KEEP, asked))
+        except NotRunning:
+            writer = Writer.open(site.database, clock=Clock(), timezone=site.timezone)
+            writer.append(found)
+            writer.close()
+    except LinebookError as trouble:
+        _say(f"Not put on record: {trouble}")
 
 
 def _version() -> str:

@@ -11,6 +11,7 @@ from datetime import date, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dashboard.judge.segments import Judged, Segment, Word
 from dashboard.judge.stream import Check
 from store import case_words
 from store.cases import Case
@@ -19,6 +20,7 @@ from store.export import Exported
 from store.histogram import Delays
 from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
+from store.segments import Split
 from store.site import CampaignPlan, Site, StreamPlan
 from store.thinning import Due, Plan, Rule
 
@@ -83,6 +85,37 @@ def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
         for stall in stalls
     ]
     return "\n".join([*lines, _standing(str(span.standing), span.reasons)])
+
+
+def split(record: Split, found: Judged) -> str:
+    """A split: who must act, why, what would decide, and a row for each segment."""
+    match found.word:
+        case Word.CLEAR:
+            head = "Owner: nobody."
+        case Word.DECIDED:
+            head = f"Owner: {found.owner}."
+        case _:
+            head = "Undecided."
+    lines = [f"{rfc3339(record.started_unix_ns)}  split of handoff {record.handoff}, {record.seconds:g} s"]
+    lines += [head, found.because]
+    if found.decides:
+        lines.append(f"What would decide: {found.decides}.")
+    lines += [_segment(one) for one in found.segments]
+    lines.append("Loss is there and back, outside of stalls; a hop's answers have limits of their own.")
+    return "\n".join(lines)
+
+
+def _segment(one: Segment) -> str:
+    seen = one.seen
+    name = seen.name or "no answer"
+    what = f"{seen.station} {name}" + (f" at TTL {seen.ttl}" if seen.ttl is not None else "")
+    if seen.failed is None:
+        loss = "" if one.loss_ratio is None else f", {one.loss_ratio:.2%} of {seen.sent} lost"
+        delays = seen.rtt_us
+        rtt = "" if delays is None else f", round trip {_ms(delays.p50)}, p95 {_ms(delays.p95)}"
+        stalls = f", {_counted(len(seen.stalls), 'stall')}" if seen.stalls else ""
+        what += f"{loss}{rtt}{stalls}"
+    return f"  {one.segment}  {what}{f' ({one.note})' if one.note else ''}"
 
 
 def exported(done: Exported, *, to: Path) -> str:

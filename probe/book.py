@@ -84,7 +84,7 @@ class Book:
 
     def tell(self, what: Record | Word) -> None:
         """Let the listeners know; none of them may keep a record from the store, or a train from going."""
-        for listener in self.listeners:
+        for listener in tuple(self.listeners):
             try:
                 listener(what)
             except Exception:

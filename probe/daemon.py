@@ -16,18 +16,28 @@ from dataclasses import dataclass, field
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
-from probe import allowance, campaign, clock_watch, foreseen, hours, letting_go, ports, traffic, upload
+from probe import (
+    allowance,
+    campaign,
+    clock_watch,
+    foreseen,
+    hop_book,
+    hours,
+    letting_go,
+    ports,
+    traffic,
+    upload,
+)
 from probe.allowance import Allowance, Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
 from probe.notices.sending import Deliver, Notices, deliver
 from probe.noticing import Noticing
 from probe.openings import Openings
-from probe.reach import Binding, Reach
+from probe.reach import Reach, Reaches, reaches_of
 from probe.runs import RateMethod, Runs
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
-from probe.wire import invitation
 from store.cases import unended
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
@@ -36,7 +46,7 @@ from store.notice_channels import Channel
 from store.notices import Notice
 from store.pace import Pace
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
-from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
+from store.site import CampaignPlan, RunPlan, Site, TrainPlan, Where
 
 ALIVE_EVERY_S = 10.0
 STOP_WITHIN_S = 1.8  # what was under way has ended at both ends by then, or is said not to have
@@ -46,8 +56,6 @@ _OWN_END_S = (
 )
 _FLUSH_WITHIN_S = 1.0
 _LOG = logging.getLogger("probe")
-
-Reaches = Mapping[str, Mapping[str, Reach]]  # by handoff and endpoint
 
 
 class StopMethod(Protocol):
@@ -68,6 +76,7 @@ class Methods:
     stop: StopMethod | None = None
     clock_state: clock_watch.ReadState | None = None
     deliver: Deliver = deliver
+    hops: hop_book.HopMethod | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +135,7 @@ async def prepared(
 
     The rest as `run` has it.
     """
-    reaches, where = _reaches(site), zone(site.timezone)
+    reaches, where = reaches_of(site), zone(site.timezone)
     month_ns = month_start_ns(clock.unix_ns(), where=where)
     if methods is None:
         methods = await asyncio.to_thread(_methods)
@@ -327,7 +336,7 @@ class Daemon:
             )
         for why in campaign.refusals(site, self.sealed):
             raise UserMistake(why)
-        reaches, where = _reaches(site), zone(site.timezone)
+        reaches, where = reaches_of(site), zone(site.timezone)
         purse = self.book.purse
         month_ns = month_start_ns(self.book.clock.unix_ns(), where=where)
         limited = any(handoff.allowance_bytes is not None for handoff in site.handoffs)
@@ -377,6 +386,12 @@ class Daemon:
                 log=self.book.log,
             )
             self._watches.append(self._start(stamps, name="time stamps"))
+        if self.methods.hops is not None:
+            for where in self._first_reaches():
+                plan = self.site.handoff(where.handoff).hops
+                if plan.watch:
+                    asking = hop_book.keep_asking(plan, where, method=self.methods.hops, book=self.book)
+                    self._watches.append(self._start(asking, name=f"hops {where.handoff}"))
         if self.methods.look is not None and self.site.rules.show_upload_bps is not None:
             for where in self._first_reaches():
                 watch = upload.watch(self.site, where, look=self.methods.look, book=self.book)
@@ -564,30 +579,6 @@ async def _leave(book: Book) -> None:
         book.log.error("store not flushed why=%s", trouble)
 
 
-def _reaches(site: Site) -> Reaches:
-    """The way from each handoff to each endpoint. Raises UserMistake that names the endpoint."""
-    invitations = {endpoint.name: _invitation(endpoint) for endpoint in site.endpoints}
-    return {
-        handoff.name: {
-            name: Reach(
-                handoff=handoff.name,
-                endpoint=name,
-                invitation=found,
-                binding=Binding(interface=handoff.interface, source=handoff.source),
-            )
-            for name, found in invitations.items()
-        }
-        for handoff in site.handoffs
-    }
-
-
-def _invitation(endpoint: EndpointRef) -> invitation.Invitation:
-    try:
-        return invitation.parse(endpoint.invitation)
-    except UserMistake as mistake:
-        raise UserMistake(f"endpoint {endpoint.name!r}: {mistake}") from None
-
-
 def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
     """What tests moved since then on each handoff that has an allowance. Blocks."""
     limited = [handoff.name for handoff in site.handoffs if handoff.allowance_bytes is not None]
@@ -604,6 +595,7 @@ def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
 
 def _methods() -> Methods:
     """The real ones, loaded only here. Blocks."""
+    from probe import hops
     from probe.control import Control
     from probe.linux import clock_state
     from probe.methods import rate, train
@@ -626,4 +618,5 @@ def _methods() -> Methods:
         link=links.look,
         stop=stop,
         clock_state=clock_state.read,
+        hops=hops.watch,
     )

@@ -24,8 +24,11 @@ from store.events import Event
 from store.histogram import Histogram
 from store.notices import Notice
 from store.records import Document, Says
+from store.segments import Hops, Split, Witnesses
 
-KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, ClockChange, Notice)}
+KINDS: dict[str, type[Document]] = {
+    each.kind: each for each in (Event, ClockChange, Notice, Split, Hops, Witnesses)
+}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

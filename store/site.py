@@ -119,6 +119,18 @@ class Card:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HopPlan:
+    """The routers on the way: the first `house` of them are the house's own, `most` are asked.
+
+    With `watch` the probe asks them all the time, beside the trains.
+    """
+
+    house: int = 1
+    most: int = 4
+    watch: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Handoff:
     """A provider's demarcation port, and how the probe reaches it: interface, source address or both."""
 
@@ -131,6 +143,7 @@ class Handoff:
     card: Card
     metered_runs: bool = False  # rate runs although it is metered
     safety: Safety = Safety()
+    hops: HopPlan = HopPlan()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -29,6 +29,7 @@ from store.site import (
     Destination,
     EndpointRef,
     Handoff,
+    HopPlan,
     Keep,
     Rules,
     RunPlan,
@@ -82,7 +83,18 @@ _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
 _HANDOFF_KEYS = (
-    *("name", "title", "interface", "source", "metered", "metered_runs", "allowance", "safety", "card"),
+    *(
+        "name",
+        "title",
+        "interface",
+        "source",
+        "metered",
+        "metered_runs",
+        "allowance",
+        "safety",
+        "hops",
+        "card",
+    ),
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
 _RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
@@ -189,8 +201,22 @@ def _handoff(table: Table, *, alone: bool, safety: Safety) -> Handoff:
         metered_runs=table.ask("metered_runs", flag, False),
         allowance_bytes=table.maybe("allowance", size_bytes),
         safety=_safety(table.table("safety")) if "safety" in table.values else safety,
+        hops=_hops(table.table("hops")),
         card=_card(table.table("card")),
     )
+
+
+def _hops(table: Table) -> HopPlan:
+    table.only("house", "most", "watch")
+    usual = HopPlan()
+    plan = HopPlan(
+        house=table.ask("house", count(0, 4), usual.house),
+        most=table.ask("most", count(1, 8), usual.most),
+        watch=table.ask("watch", flag, usual.watch),
+    )
+    if plan.most <= plan.house:
+        table.refuse("most", f"asks no router beyond the house's {plan.house}; expected a larger number")
+    return plan
 
 
 def _safety(table: Table) -> Safety:

@@ -10,6 +10,7 @@ from random import Random
 
 from probe import daemon
 from probe.daemon import Daemon, Methods
+from probe.hop_book import HopMethod
 from probe.linux.clock_state import ClockState
 from probe.notices.message import Message
 from probe.notices.sending import Deliver
@@ -104,6 +105,7 @@ async def alive(
     deliver: Deliver | None = None,
     deaf: bool = False,
     clock_state: Callable[[], ClockState] | None = None,
+    hops: HopMethod | None = None,
 ) -> AsyncIterator[Life]:
     """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
     told: list[str] = []
@@ -125,6 +127,7 @@ async def alive(
             stop=stop,
             deliver=deliver or nobody_hears,
             clock_state=clock_state,
+            hops=hops,
         ),
         random=Random(1),
         spent_bytes={},

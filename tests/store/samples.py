@@ -32,6 +32,7 @@ from store.records import (
     TrainSpan,
     WindowOpened,
 )
+from store.segments import HopCount, Hops, Seen, Silent, Split, Station, Witnesses
 
 MINUTE_NS = 60 * 10**9
 
@@ -222,6 +223,65 @@ def clock_change(started_unix_ns: int = 0) -> ClockChange:
     )
 
 
+def split(started_unix_ns: int = 0) -> Split:
+    """Ten seconds of a way on which one router does not answer."""
+    return Split(
+        handoff="old",
+        started_unix_ns=started_unix_ns,
+        seconds=10.0,
+        ip_version=4,
+        house_hops=1,
+        seen=(
+            Seen(station=Station.HOUSE, name="lan", per_second=20.0, sent=200, rtt_us=None),
+            Seen(
+                station=Station.HOP,
+                name="192.0.2.190",
+                ttl=1,
+                shared=True,
+                sent=2,
+                answered_ms=(5, 1255),
+                rtts_us=(310, 290),
+            ),
+            Seen(station=Station.HOP, name="", ttl=2, sent=1, lost=1, missed_ms=(300,)),
+            Seen(
+                station=Station.OUTSIDE,
+                name="north",
+                per_second=20.0,
+                sent=200,
+                lost=26,
+                stalls=(Silent(start_ms=4000, duration_ms=1300, direction=Direction.UP, how="lost"),),
+                missed_ms=tuple(range(4000, 5300, 50)),
+            ),
+        ),
+        spent_bytes=94_000,
+    )
+
+
+def hops(started_unix_ns: int = 0) -> Hops:
+    count = HopCount(ttl=1, names=("192.0.2.190",), sent=(48, 47), answered=(48, 40), p50_us=310)
+    return Hops(
+        handoff="old",
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        minutes=2,
+        house_hops=1,
+        counts=(count,),
+    )
+
+
+def witnesses(started_unix_ns: int = 0) -> Witnesses:
+    return Witnesses(
+        handoff="old",
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        duration_us=1_300_000,
+        house_hops=1,
+        seen=split().seen[1:3],
+        sent_before=(200, 200),
+        answered_before=(200, 0),
+    )
+
+
 EVERY_KIND: tuple[Record, ...] = (
     run(),
     span(),
@@ -234,6 +294,9 @@ EVERY_KIND: tuple[Record, ...] = (
     event(),
     clock_change(),
     notice(),
+    split(),
+    hops(),
+    witnesses(),
     Correction(
         handoff="old",
         endpoint="north",

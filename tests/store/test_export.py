@@ -459,6 +459,9 @@ ONE_OF_EACH: tuple[Record, ...] = (
     samples.campaign(),
     samples.event(),
     samples.notice(),
+    samples.split(),
+    samples.hops(),
+    samples.witnesses(),
     Correction(handoff="old", endpoint="north", corrects_seq=1, written_unix_ns=9, what="x", why="y"),
     Thinned(
         first_seq=1,

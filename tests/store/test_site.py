@@ -15,7 +15,7 @@ from store.errors import SiteMistake
 from store.layers import Layer
 from store.notice_channels import Command, Hook, Matter
 from store.records import Direction
-from store.site import Card, Rules, Site, Transport, Where, WindowKind, database_of, load
+from store.site import Card, HopPlan, Rules, Site, Transport, Where, WindowKind, database_of, load
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 KEY = "c2VjcmV0LXNlY3JldC1zZWNyZXQtc2VjcmV0LXNlY3I"
@@ -204,6 +204,29 @@ class TestExample:
     def test_no_invitation_shows(self, site: Site) -> None:
         assert KEY not in repr(site)
         assert PASSWORD not in repr(site)
+
+
+class TestHops:
+    def test_of_the_example(self, tmp_path: Path) -> None:
+        site = load(example(tmp_path))
+        assert site.handoff("old").hops == HopPlan(house=1, most=4, watch=True)
+        assert site.handoff("A").hops == HopPlan(house=1, most=4, watch=False)
+
+    @pytest.mark.parametrize(
+        ("line", "key", "says"),
+        [
+            ("most = 1", "handoff[1].hops.most", "no router beyond the house's 1"),
+            ("house = 5", "handoff[1].hops.house", "no whole number from 0 to 4"),
+            ("watch = 1", "handoff[1].hops.watch", "neither true nor false"),
+            ("wach = true", "handoff[1].hops.wach", "did you mean"),
+        ],
+    )
+    def test_mistakes(self, tmp_path: Path, line: str, key: str, says: str) -> None:
+        path = tmp_path / "small.toml"
+        path.write_text(SMALL.replace("[handoff.card]", f"[handoff.hops]\n{line}\n[handoff.card]"))
+        found = mistake(path)
+        assert key in str(found)
+        assert says in str(found)
 
 
 class TestDefaults:
