@@ -103,6 +103,8 @@ class RunFacts:
     other_bps: Sequence[int | None]
     aborted: bool
     whole_seconds: int  # within the steady window
+    slept: bool = False  # the host did, in the middle of it
+    clock_set: bool = False
     light: bool = False
 
 
@@ -115,6 +117,7 @@ def reasons(facts: RunFacts) -> tuple[str, ...]:
         Limit.WINDOW: "window_limit",
     }
     found = {
+        "slept": facts.slept,
         "aborted": facts.aborted,
         "too_short": facts.whole_seconds < 1,
         **{code: limit in facts.limits for limit, code in by_limit.items()},
@@ -123,6 +126,7 @@ def reasons(facts: RunFacts) -> tuple[str, ...]:
         "other_traffic": _other_traffic(facts),
         "light": facts.light,
         "short": facts.seconds <= SHORT_S,
+        "clock_set": facts.clock_set,
     }
     return tuple(code for code, holds in found.items() if holds)
 

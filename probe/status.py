@@ -12,6 +12,7 @@ from typing import Any
 
 from probe.allowance import Allowance
 from probe.board import RunNow, TrainNow
+from probe.linux.clock_state import ClockState
 from store.clock import local, rfc3339, zone
 from store.records import OpenKind, WindowOpened
 from store.site import RunPlan
@@ -40,6 +41,7 @@ class Status:
     waiting: int  # records that are not on disk yet
     trouble: str | None
     refused: str | None
+    clock: ClockState
 
 
 def as_json(found: Status) -> dict[str, Any]:
@@ -72,6 +74,7 @@ def as_json(found: Status) -> dict[str, Any]:
         "waiting": found.waiting,
         "trouble": found.trouble,
         "refused": found.refused,
+        "clock": {"synchronised": found.clock.synchronised, "error_us": found.clock.error_us},
     }
 
 
@@ -109,6 +112,8 @@ def one_line(found: Status) -> str:
     parts = [f"site file refused: {found.refused}"] if found.refused else []
     if found.trouble:
         parts.append(found.trouble)
+    if found.clock.synchronised is False:
+        parts.append("the clock is not synchronised")
     for one in found.windows:
         until = "" if one.ends_unix_ns is None else f" until {_hour(one.ends_unix_ns, found)}"
         what = "all tests stopped" if one.window is OpenKind.STOP else f"{one.window} window {one.name} open"

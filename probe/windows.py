@@ -49,9 +49,12 @@ def windows_of(site: Site, handoff: str) -> tuple[Window, ...]:
     )
 
 
-def open_at(site: Site, handoff: str, *, unix_ns: int) -> tuple[Opening, ...]:
-    """The windows of a handoff that are open at an instant, earliest opening first."""
-    return tuple(_touching(site, handoff, unix_ns, unix_ns + 1))
+def open_within(site: Site, handoff: str, *, from_ns: int, to_ns: int) -> tuple[Opening, ...]:
+    """The windows of a handoff that are open at some time from one instant to another, both included.
+
+    Earliest opening first.
+    """
+    return tuple(_touching(site, handoff, from_ns, to_ns + 1))
 
 
 def blocking(site: Site, handoff: str, *, from_ns: int, to_ns: int) -> Opening | None:

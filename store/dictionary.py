@@ -271,6 +271,7 @@ _CIRCUMSTANCES = (
     _real("endpoint_cpu_ratio", "the endpoint's busiest core", unit="ratio"),
     _whole("interface_errors", "growth of error and drop counters of the interface", unit="count"),
     _truth("clock_synchronised", "did the kernel call its clock synchronised"),
+    _whole("clock_error_us", "how far off it said that the clock might be", unit="us", source="adjtimex(2)"),
     _text("kernel", "release of the probe's kernel"),
     _whole("planned_unix_ns", "the moment that the schedule had drawn for the run", unit="ns"),
     _text("campaign", "name of the campaign that the run belongs to"),

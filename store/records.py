@@ -84,6 +84,8 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
     "too_short": (Standing.VOID, "no whole second was left after start-up"),
     "endpoint_restarted": (Standing.EXCLUDED, "the endpoint restarted within this span"),
     "late_schedule": (Standing.EXCLUDED, "the probe could not keep its sending schedule"),
+    "slept": (Standing.VOID, "the host slept in the middle of it"),
+    "clock_set": (Standing.VALID, "the clock was set meanwhile; the start is by the one before"),
     "clock_step": (Standing.EXCLUDED, "the clock was set within this span; one-way figures are left out"),
 }
 
@@ -118,6 +120,7 @@ class Circumstances:
     endpoint_cpu_ratio: float | None = None
     interface_errors: int | None = None  # growth of error and drop counters during the run
     clock_synchronised: bool | None = None
+    clock_error_us: int | None = None  # how far off the kernel said that the clock might be
     kernel: str | None = None
     planned_unix_ns: int | None = None  # the moment that the schedule had drawn for the run
     campaign: str | None = None  # the campaign that the run belongs to

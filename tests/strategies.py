@@ -101,6 +101,7 @@ circumstances = made(
     endpoint_cpu_ratio=maybe(ratios),
     interface_errors=maybe(counts),
     clock_synchronised=maybe(st.booleans()),
+    clock_error_us=maybe(microseconds),
     kernel=maybe(names),
     planned_unix_ns=maybe(times_ns),
     campaign=maybe(names),

@@ -14,7 +14,7 @@ import socket
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
-from probe import rate_outcome, standing
+from probe import clock_judge, rate_outcome, standing
 from probe.bulk.client import ClientReport, FlowClient
 from probe.control import Control
 from probe.linux import clock_state, interface
@@ -25,7 +25,7 @@ from probe.reach import Reach
 from probe.train_outcome import Tally
 from probe.wire.control import Hello, ReceiverReport, RunGrant, RunReport, RunRequest, SenderReport
 from store import pace as paces
-from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
+from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock, Reading
 from store.errors import UserMistake
 from store.histogram import Delays, delays_of
 from store.pace import FULL, Pace
@@ -93,13 +93,16 @@ async def run(
 class _Load:
     """The loaded part as both ends saw it. `up` and `down` are as far as known, None for nothing."""
 
-    began_ns: int
-    began_unix_ns: int
-    elapsed_ns: int
+    began: Reading
+    ended: Reading
     mine: ClientReport
     theirs: RunReport | None
     before: Counters | None
     after: Counters | None
+
+    @property
+    def elapsed_ns(self) -> int:
+        return self.ended.monotonic_ns - self.began.monotonic_ns
 
 
 @dataclass(slots=True, kw_only=True)
@@ -197,19 +200,19 @@ class _Attempt:
                 return self._failed(f"the flows did not connect: {why}", Owner.UNKNOWN)
             self.say(f"{self.plan.flows} flows {self.plan.direction} for {self.plan.seconds:g} s")
             before = await self._counters(way)
-            began_ns, began_unix_ns = self.clock.monotonic_ns(), self.clock.unix_ns()
-            follow = asyncio.create_task(self._follow(grant.run, began_ns), name="follow the far end")
+            began = self.clock.look()
+            following = self._follow(grant.run, began.monotonic_ns)
+            follow = asyncio.create_task(following, name="follow the far end")
             try:
                 mine = await client.run()
             finally:
                 follow.cancel()
                 await asyncio.gather(follow, return_exceptions=True)
-            elapsed_ns = self.clock.monotonic_ns() - began_ns
+            ended = self.clock.look()
             after = await self._counters(way)
         return _Load(
-            began_ns=began_ns,
-            began_unix_ns=began_unix_ns,
-            elapsed_ns=elapsed_ns,
+            began=began,
+            ended=ended,
             mine=mine,
             theirs=await self._last_report(grant.run),
             before=before,
@@ -277,7 +280,7 @@ class _Attempt:
         return RateRun(
             handoff=self.where.handoff,
             endpoint=self.where.endpoint,
-            started_unix_ns=load.began_unix_ns,
+            started_unix_ns=load.began.unix_ns,
             seconds=self.plan.seconds,
             direction=self.plan.direction,
             flows=self.plan.flows,
@@ -299,6 +302,7 @@ class _Attempt:
         pairs = [(up, circumstances.other_up_bps), (down, circumstances.other_down_bps)]
         measured = [(side, other) for side, other in pairs if side is not None]
         wanted = 2 if self.plan.direction is Direction.BOTH else 1
+        clock = clock_judge.moved(load.began, load.ended)
         return standing.RunFacts(
             seconds=self.plan.seconds,
             carrier=circumstances.carrier,
@@ -308,6 +312,8 @@ class _Attempt:
             light=bool(self.plan.pace),
             aborted=len(measured) < wanted or not _ran_its_time(load),
             whole_seconds=min(rate_outcome.whole_seconds(side) for side, _ in measured),
+            slept=clock.slept_ns > 0,
+            clock_set=clock.step_ns != 0,
         )
 
     def _delays(self, load: _Load, tally: Tally) -> tuple[Delays | None, Delays | None]:
@@ -315,9 +321,10 @@ class _Attempt:
         bins = round(self.plan.seconds * rate_outcome.BINS_PER_S)
         first, after = rate_outcome.steady_window(bins)
         bin_ns = rate_outcome.BIN_MS * NS_PER_MS
+        began_ns = load.began.monotonic_ns
         return (
-            _rtt_us(tally, 0, load.began_ns),
-            _rtt_us(tally, load.began_ns + first * bin_ns, load.began_ns + after * bin_ns),
+            _rtt_us(tally, 0, began_ns),
+            _rtt_us(tally, began_ns + first * bin_ns, began_ns + after * bin_ns),
         )
 
     def _on_report(self, report: ClientReport) -> None:
@@ -360,14 +367,15 @@ def _ran_its_time(load: _Load) -> bool:
 def _circumstances(
     load: _Load, way: WayOut | None, port: Interface | None, hello: Hello, *, own: Moved
 ) -> Circumstances:
-    mine, theirs = load.mine, load.theirs
+    mine, theirs, clock = load.mine, load.theirs, clock_state.read()
     found = Circumstances(
         interface=way.interface if way else None,
         source_address=way.source if way else None,
         egress_address=hello.your_address,
         probe_cpu_ratio=_cpu_ratio(mine.up, mine.down),
         endpoint_cpu_ratio=_cpu_ratio(theirs.up, theirs.down) if theirs else None,
-        clock_synchronised=clock_state.read().synchronised,
+        clock_synchronised=clock.synchronised,
+        clock_error_us=clock.error_us,
         kernel=os.uname().release,
     )
     if port is not None:

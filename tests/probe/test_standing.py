@@ -209,6 +209,8 @@ def test_what_held_a_light_run(changes: dict[str, object], limit: Limit) -> None
         ({"other_bps": [90_000_000], "light": True}, ("other_traffic", "light")),
         ({"aborted": True}, ("aborted",)),
         ({"whole_seconds": 0, "seconds": 1}, ("too_short", "short")),
+        ({"slept": True}, ("slept",)),
+        ({"clock_set": True}, ("clock_set",)),
     ],
 )
 def test_reasons(changes: dict[str, object], expected: tuple[str, ...]) -> None:

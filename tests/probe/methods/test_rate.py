@@ -5,12 +5,14 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
+import time
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from probe.control import Control
+from probe.linux import clock_state, timestamps
 from probe.methods import rate
 from probe.methods.rate import RatePlan
 from probe.reach import Binding
@@ -27,8 +29,8 @@ def plan(direction: Direction = Direction.UP, *, seconds: float = 1.0, flows: in
     return RatePlan(direction=direction, flows=flows, seconds=seconds, idle_s=0.3, per_second=50)
 
 
-async def ran(far: Far, asked: RatePlan) -> RateRun:
-    found = await rate.run(asked, far.reaches["a"], Clock())
+async def ran(far: Far, asked: RatePlan, *, clock: Clock | None = None) -> RateRun:
+    found = await rate.run(asked, far.reaches["a"], clock or Clock())
     assert isinstance(found, RateRun), found
     return found
 
@@ -213,6 +215,46 @@ async def test_an_interface_that_is_not_there(tmp_path: Path) -> None:
 def test_plans_that_cannot_be(flows: int, seconds: float, word: str) -> None:
     with pytest.raises(UserMistake, match=word):
         plan(flows=flows, seconds=seconds)
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(("set_s", "slept_s", "reason"), [(0.42, 0, "clock_set"), (0, 3, "slept")])
+async def test_a_clock_that_is_set_and_a_host_that_sleeps(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, set_s: float, slept_s: float, reason: str
+) -> None:
+    """In the middle of the load. A clock that is set spoils no figure; a sleep voids the run."""
+    began = time.monotonic()
+
+    def leapt_ns(by_s: float) -> int:
+        return round(by_s * 1e9) if time.monotonic() - began > 1.3 else 0
+
+    moving = Clock(
+        unix_ns=lambda: time.time_ns() + leapt_ns(set_s + slept_s),
+        boot_ns=lambda: time.clock_gettime_ns(time.CLOCK_BOOTTIME) + leapt_ns(slept_s),
+    )
+    # the kernel's clock cannot be set here, so its stamps stay out
+    monkeypatch.setattr(timestamps, "prepare", lambda sock, *, transmit: False)
+    async with far_end(tmp_path / "endpoint") as far:
+        began = time.monotonic()
+        run = await ran(far, plan(seconds=2), clock=moving)
+        ended_ns = time.time_ns()
+    assert reason in run.reasons
+    assert {"clock_set", "slept"} - {reason} - set(run.reasons)
+    assert ended_ns - 5e9 < run.started_unix_ns < ended_ns  # by the clock as it was at the start
+    if reason == "slept":
+        assert run.standing is Standing.VOID
+        return
+    assert run.rtt_loaded_us is not None
+    assert run.rtt_loaded_us.max < 400_000
+
+
+@pytest.mark.asyncio
+async def test_the_clocks_state_is_a_circumstance(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    known = clock_state.ClockState(synchronised=True, error_us=2345)
+    monkeypatch.setattr(clock_state, "read", lambda: known)
+    async with far_end(tmp_path / "endpoint") as far:
+        run = await ran(far, plan())
+    assert (run.circumstances.clock_synchronised, run.circumstances.clock_error_us) == (True, 2345)
 
 
 def test_a_rate_that_flows_cannot_be_held_to() -> None:
