@@ -517,12 +517,15 @@ def _run_rate(options: argparse.Namespace) -> int:
     from store.records import Direction, Failed
 
     direction = Direction(options.direction)
+    asked = pace.each_way(direction, options.at_most)
+    if (why := pace.too_little(asked, flows=options.flows)) is not None:
+        raise UserMistake(f"--at-most: {why}")
     plan = rate.RatePlan(
         direction=direction,
         flows=options.flows,
         seconds=options.seconds,
         congestion=options.congestion,
-        pace=pace.each_way(direction, options.at_most),
+        pace=asked,
     )
     where = _reach(options)
     _say(safety.CAUTION_LIGHT if plan.pace else safety.CAUTION)
@@ -688,10 +691,16 @@ def _answers(site: Site, handoff: Handoff) -> list[str]:
 
     said = [safety.said(handoff)]
     own = [run for run in site.runs if run.handoff == handoff.name]
+    full = [run for run in own if not run.light]
     if site.runs_by_default:
         said.append(default_schedule.said(handoff))
-    if own and not any(schedule.in_busy_hours(run) for run in own):
-        said.append("No run is sure to fall into the busy hours every day: each has days or hours between.")
+    elif len(full) < len(own):
+        rest = "" if full else "; no full run is planned, so nothing will be said of it"
+        said.append(f"Light runs show that the line carries so much, not what its full rate is{rest}.")
+    if full and not any(schedule.in_busy_hours(run) for run in full):
+        said.append(
+            "No full run is sure to fall into the busy hours every day: each has days or hours between."
+        )
     for plan in site.campaigns:
         if plan.run.handoff == handoff.name:
             runs = campaign.runs_planned(plan, where=zone(site.timezone))

@@ -137,6 +137,10 @@ class TestUsage:
             ("--seconds", "0"),
             ("--seconds", "-3"),
             ("--direction", "sideways"),
+            ("--at-most", "150"),
+            ("--at-most", "0 Mb/s"),
+            ("--at-most", "150 MB"),
+            ("--at-most", "150 kb/s"),  # too little for the usual four flows
         ],
     )
     def test_a_value_out_of_range_names_its_option(self, option: str, value: str) -> None:
@@ -223,6 +227,17 @@ class TestSiteFile:
         assert done.returncode == 0, done.stderr
         assert "no mistakes found" in done.stdout
         assert "open question" in done.stdout
+
+    def test_light_runs_alone_are_told_what_they_cannot_show(self, site: Path) -> None:
+        site.write_text(
+            SITE
+            + '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "up"\nseconds = 5\nevery = "1 h"\n'
+            'share = "10 %"\n'
+        )
+        done = linebook("site", "check", str(site))
+        assert done.returncode == 0, done.stderr
+        assert "light run at 10 % to north, up, 5 s every hour" in done.stdout
+        assert "no full run is planned, so nothing will be said of it" in done.stdout
 
 
 class TestDatabase:
