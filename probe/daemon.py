@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
-from probe import campaign, clock_watch, hours, letting_go, traffic, upload
-from probe.allowance import Purse, month_start_ns
+from probe import allowance, campaign, clock_watch, foreseen, hours, letting_go, traffic, upload
+from probe.allowance import Allowance, Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
 from probe.openings import Openings
@@ -28,6 +28,7 @@ from probe.trains import TrainMethod, keep_going, keep_hours
 from probe.wire import invitation
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
+from store.pace import Pace
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
 from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
 
@@ -184,6 +185,7 @@ class Daemon:
     def status(self) -> Status:
         """How it is at this moment."""
         book, board = self.book, self.book.board
+        allowances, due = self._allowances(), board.next_due()
         return Status(
             version=self.version,
             site=self.site.name,
@@ -191,14 +193,39 @@ class Daemon:
             now_ns=book.clock.unix_ns(),
             started_ns=self.started_ns,
             runs=tuple(board.runs.values()),
-            due=board.next_due(),
+            due=due,
+            held=tuple(
+                foreseen.skipped(
+                    plan,
+                    start_ns,
+                    site=self.site,
+                    openings=book.openings,
+                    allowed=allowances.get(plan.handoff),
+                )
+                for start_ns, plan in due
+            ),
             trains=dict(board.trains),
             windows=book.openings.all,
+            allowances=tuple(allowances.values()),
             waiting=book.store.waiting,
             trouble=None if book.store.trouble is None else str(book.store.trouble),
             refused=self.refused,
             clock=book.wall.state,
         )
+
+    def _allowances(self) -> dict[str, Allowance]:
+        """How each handoff stands in this month."""
+        purse, now_ns = self.book.purse, self.book.clock.unix_ns()
+        return {
+            one.name: allowance.state(
+                self.site,
+                one,
+                spent_bytes=purse.spent_bytes(one.name, now_ns=now_ns),
+                now_ns=now_ns,
+                where=purse.where,
+            )
+            for one in self.site.handoffs
+        }
 
     async def stop(self, *, minutes: float, why: str) -> Ended:
         """End all test traffic at both ends within 2 s; none goes again for so long, or until `resume`."""
@@ -535,8 +562,8 @@ def _methods() -> Methods:
     from probe.linux import clock_state
     from probe.methods import rate, train
 
-    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
-        asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds)
+    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> RateRun | Failed:
+        asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
 
     async def stop(where: Reach, clock: Clock, /) -> Failed | None:

@@ -18,10 +18,11 @@ from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
 from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
 from store.clock import NS_PER_S, Clock, rfc3339, zone
+from store.pace import Pace, share_of
 from store.records import Campaign, Carrier, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, RunPlan, Site
 
-WHAT = "run rate"
+WHAT, LIGHT = "run rate", "light run"
 
 _LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, should nobody tell of a change
 _LATE_NS = NS_PER_S  # a start this late still fits: what a run takes besides its seconds is rounded up
@@ -30,9 +31,13 @@ _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never 
 
 
 class RateMethod(Protocol):
-    """One rate run. Cancelled, it ends the run at both ends before it lets go."""
+    """One rate run, which asks for no more than `pace`. Cancelled, it ends the run at both ends before it
+    lets go.
+    """
 
-    def __call__(self, plan: RunPlan, where: Reach, clock: Clock, /) -> Awaitable[RateRun | Failed]: ...
+    def __call__(
+        self, plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace
+    ) -> Awaitable[RateRun | Failed]: ...
 
 
 @dataclass(slots=True, kw_only=True)
@@ -303,8 +308,9 @@ class Runs:
         openings, where = self.book.openings, self.reaches[plan.endpoint]
         no_more = openings.until(lambda: openings.no_run(plan.handoff))
         try:
+            pace = share_of(self.handoff.card, plan.share_ratio, plan.direction)
             async with asyncio.timeout(plan.seconds + _OVERDUE_S):
-                found = await unless(self.method(plan, where, self.book.clock), no_more)
+                found = await unless(self.method(plan, where, self.book.clock, pace=pace), no_more)
             if isinstance(found, Halted):
                 return Failed(what=WHAT, why=f"aborted: {found.why}", whose=Owner.HOUSE)
             return found
@@ -315,7 +321,7 @@ class Runs:
             return self.book.unexpected(error, what=WHAT)
 
     def _cost_bytes(self, plan: RunPlan) -> int | None:
-        return allowance.run_bytes(self.handoff.card, direction=plan.direction, seconds=plan.seconds)
+        return allowance.once_bytes(plan, self.handoff.card)
 
     def _likely_bytes(self, plan: RunPlan, *, since_ns: int) -> int:
         """What a failed run moved, which nobody counted: by the time it took, the whole run at most."""
@@ -324,7 +330,12 @@ class Runs:
 
 
 def _what(planned: Due) -> str:
-    """What a run calls itself where it has no figures; `dashboard.judge.campaign` knows it by that."""
+    """What a run calls itself where it has no figures.
+
+    `dashboard.judge.campaign` knows a campaign's by that, `dashboard.judge.contract` those at full rate.
+    """
+    if planned.plan.light:
+        return LIGHT
     return f"{WHAT}, campaign {planned.campaign}" if planned.campaign else WHAT
 
 

@@ -1,10 +1,11 @@
 """When a handoff must be left alone: show, quiet and maintenance windows as instants.
 
-A stream plan's hours are a show window by themselves. No saturating run may touch a show or a quiet
-window; a maintenance window is the provider's and forbids nothing, it is known so that a record can be
-read beside it. Local times become instants here: a time that the clock skips counts with the offset
-before the change (RFC 5545 section 3.3.5), and where a time comes twice a window opens at the first and
-closes at the last, so that it covers too much rather than too little.
+A stream plan's hours are a show window by themselves. No rate run may touch a show or a quiet window, and no
+light one either: it fills nothing, but what it takes is a risk all the same. A maintenance window is the
+provider's and forbids nothing, it is known so that a record can be read beside it. Local times become
+instants here: a time that the clock skips counts with the offset before the change (RFC 5545 section 3.3.5),
+and where a time comes twice a window opens at the first and closes at the last, so that it covers too much
+rather than too little.
 
 Pure: times are Unix nanoseconds that the caller hands in. Imports store only.
 """

@@ -14,6 +14,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
+import msgspec
+
 from store import documents, varint
 from store.clock import NS_PER_US
 from store.errors import BadMessage
@@ -22,7 +24,6 @@ from store.layers import LayerRates
 from store.records import (
     Bin,
     Campaign,
-    Carrier,
     Circumstances,
     Correction,
     Direction,
@@ -62,7 +63,7 @@ class Row:
 
 RATE_RUN = (
     "started_unix_ns, seconds, direction, flows, rtt_idle_us, rtt_loaded_us, timestamps, spent_bytes, "
-    "standing, reasons, circumstances"
+    "standing, reasons, circumstances, at_most_up_goodput_bps, at_most_down_goodput_bps"
 )
 RATE_SIDE = (
     "direction, goodput_bps, ip_bps, ethernet_bps, wire_bps, lowest_second_bps, steady_from_ms, "
@@ -89,7 +90,7 @@ CAMPAIGN = (
 DOCUMENT = "kind, started_unix_ns, body"
 THINNED = "first_seq, last_seq, thinned_unix_ns, before, after, remainder, why"
 
-_CIRCUMSTANCES = frozenset(each.name for each in fields(Circumstances))
+_SIDE_NAMES = RATE_SIDE.split(", ")
 _RATES = tuple(each.name for each in fields(LayerRates))
 
 _ADD_PATH = "INSERT INTO path (handoff, endpoint) VALUES (?, ?) ON CONFLICT DO NOTHING"
@@ -166,7 +167,8 @@ def rate_run_of(names: tuple[str, str], row: Sequence[Any], sides: Iterable[Sequ
 
     A side without its `bins` column comes back without bins.
     """
-    started_unix_ns, seconds, direction, flows, idle, loaded, timestamps, spent_bytes, _, reasons, rest = row
+    *first, rest, at_most_up_bps, at_most_down_bps = row
+    started_unix_ns, seconds, direction, flows, idle, loaded, timestamps, spent_bytes, _, reasons = first
     by_direction = {side[0]: _side_of(side) for side in sides}
     return RateRun(
         handoff=names[0],
@@ -183,6 +185,8 @@ def rate_run_of(names: tuple[str, str], row: Sequence[Any], sides: Iterable[Sequ
         spent_bytes=spent_bytes,
         reasons=tuple(reasons.split()),
         circumstances=_circumstances_of(rest),
+        at_most_up_goodput_bps=at_most_up_bps,
+        at_most_down_goodput_bps=at_most_down_bps,
     )
 
 
@@ -335,6 +339,8 @@ def _rate_values(run: RateRun) -> dict[str, Any]:
         "standing": run.standing,
         "reasons": _codes(run.reasons),
         "circumstances": _json_text(asdict(run.circumstances)),
+        "at_most_up_goodput_bps": run.at_most_up_goodput_bps,
+        "at_most_down_goodput_bps": run.at_most_down_goodput_bps,
     }
 
 
@@ -426,16 +432,15 @@ def _delays_text(delays: Delays | None) -> str | None:
 
 
 def _delays_of(text: str | None) -> Delays | None:
-    return None if text is None else Delays(**json.loads(text))
+    return None if text is None else msgspec.json.decode(text, type=Delays)
 
 
 def _circumstances_of(text: str) -> Circumstances:
-    found = {name: value for name, value in json.loads(text).items() if name in _CIRCUMSTANCES}
-    return Circumstances(**found | {"carrier": Carrier(found["carrier"])})
+    return msgspec.json.decode(text, type=Circumstances)  # what a later version added is left alone
 
 
 def _side_of(row: Sequence[Any]) -> RateSide:
-    values = dict(zip(RATE_SIDE.split(", "), row, strict=False))
+    values = dict(zip(_SIDE_NAMES, row, strict=False))
     del values["direction"]
     rates = LayerRates(**{name: values.pop(name) for name in _RATES})
     values |= {

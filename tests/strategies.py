@@ -148,6 +148,8 @@ def _rate_runs(draw: st.DrawFn) -> RateRun:
         spent_bytes=draw(counts),
         reasons=draw(reasons),
         circumstances=draw(circumstances),
+        at_most_up_goodput_bps=draw(maybe(rates_bps)),
+        at_most_down_goodput_bps=draw(maybe(rates_bps)),
     )
 
 

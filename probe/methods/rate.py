@@ -24,9 +24,11 @@ from probe.rate_outcome import Around, Moved
 from probe.reach import Reach
 from probe.train_outcome import Tally
 from probe.wire.control import Hello, ReceiverReport, RunGrant, RunReport, RunRequest, SenderReport
+from store import pace as paces
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock, Reading
 from store.errors import UserMistake
 from store.histogram import Delays, delays_of
+from store.pace import FULL, Pace
 from store.records import (
     Carrier,
     Circumstances,
@@ -57,7 +59,7 @@ class RatePlan:
     ten take a quarter of a per cent of a 5 Mb/s line, which the flows then lack.
 
     `congestion` names a congestion control for the senders; None is cubic where a host lets us, else
-    that host's own (`probe.bulk.worker.PREFERRED_CONGESTION`). Raises
+    that host's own (`probe.bulk.worker.PREFERRED_CONGESTION`). With a `pace` it is a light run. Raises
     UserMistake for figures no endpoint could grant.
     """
 
@@ -67,12 +69,15 @@ class RatePlan:
     congestion: str | None = None
     idle_s: float = 2.0
     per_second: float = 10.0
+    pace: Pace = FULL
 
     def __post_init__(self) -> None:
         if not 1 <= self.flows <= FLOWS_MAX:
             raise UserMistake(f"flows: expected 1 to {FLOWS_MAX}, not {self.flows}")
         if not self.seconds >= 1:
             raise UserMistake(f"seconds: expected 1 or more, not {self.seconds:g}")
+        if (why := paces.too_little(self.pace, flows=self.flows)) is not None:
+            raise UserMistake(f"at most: {why}")
 
 
 async def run(
@@ -117,6 +122,9 @@ class _Attempt:
         beyond = _beyond(self.plan, hello)
         if beyond is not None:
             return self._failed(beyond, Owner.HOUSE)
+        if self.plan.pace.down_bps is not None and not hello.paces:
+            why = "the endpoint is of a Linebook that cannot hold a run down to a rate; update it there"
+            return self._failed(why, Owner.ENDPOINT)
         addresses = await self._addresses(hello)
         if not addresses:
             return self._failed(f"the name {self.where.invitation.host} does not resolve", Owner.UNKNOWN)
@@ -165,6 +173,7 @@ class _Attempt:
             flows=self.plan.flows,
             seconds=self.plan.seconds,
             congestion=self.plan.congestion,
+            down_at_most_bps=self.plan.pace.down_bps,
         )
         grant = await self.control.open_run(request)
         if isinstance(grant, Failed):
@@ -185,6 +194,7 @@ class _Attempt:
                 binding=self.where.binding,
                 seconds=self.plan.seconds,
                 congestion=self.plan.congestion,
+                up_at_most_bps=self.plan.pace.up_bps,
             )
             if why is not None:
                 return self._failed(f"the flows did not connect: {why}", Owner.UNKNOWN)
@@ -253,6 +263,7 @@ class _Attempt:
             port_rate_bps=port.port_rate_bps if port else None,
             rtt_idle_us=idle_us,
             rtt_loaded_us=loaded_us,
+            pace=self.plan.pace,
         )
         mine, theirs = load.mine, load.theirs
         up = rate_outcome.side_of(
@@ -281,6 +292,8 @@ class _Attempt:
             spent_bytes=mine.moved_bytes + (mine.up.retransmitted_bytes if mine.up else 0),
             reasons=standing.reasons(self._facts(load, up, down, circumstances)),
             circumstances=circumstances,
+            at_most_up_goodput_bps=self.plan.pace.up_bps,
+            at_most_down_goodput_bps=self.plan.pace.down_bps,
         )
 
     def _facts(
@@ -296,6 +309,7 @@ class _Attempt:
             limits=[side.limited_by for side, _ in measured],
             goodput_bps=[side.rates.goodput_bps for side, _ in measured],
             other_bps=[other for _, other in measured],
+            light=bool(self.plan.pace),
             aborted=len(measured) < wanted or not _ran_its_time(load),
             whole_seconds=min(rate_outcome.whole_seconds(side) for side, _ in measured),
             slept=clock.slept_ns > 0,

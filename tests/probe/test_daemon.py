@@ -25,6 +25,7 @@ from probe.trains import Deliver
 from store.clock import NS_PER_S, Clock, zone
 from store.errors import StoreTrouble, UserMistake
 from store.histogram import Histogram
+from store.pace import Pace
 from store.records import (
     Failed,
     Gap,
@@ -105,10 +106,12 @@ class FakeRate:
     outcome: Callable[[int], RateRun | Failed | Exception] = lambda number: rate_run()
     lasts_s: float | None = None
     runs: list[tuple[RunPlan, int, int]] = field(default_factory=list)
+    paces: list[Pace] = field(default_factory=list)
     at_once: int = 0
     most_at_once: int = 0
 
-    async def __call__(self, plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
+    async def __call__(self, plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> RateRun | Failed:
+        self.paces.append(pace)
         began_ns = clock.unix_ns()
         self.at_once += 1
         self.most_at_once = max(self.most_at_once, self.at_once)

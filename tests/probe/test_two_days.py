@@ -39,7 +39,7 @@ from tests.probe.sites import EVERY_DAY, handoff, run_plan, site, train_plan, wi
 from tests.probe.test_daemon import FakeRate, MemoryStore
 
 LISBON = ZoneInfo("Europe/Lisbon")
-ALLOWED_BYTES = 4 * 10**9  # 96 runs of 75 MB do not fit
+ALLOWED_BYTES = 1_500_000_000  # 96 runs that move 25 MB each do not fit
 BEAT_S = 60.0
 SLEPT_S = 3 * 3600.0
 WORKING = (7, 22)  # local hours of the second train
@@ -276,7 +276,7 @@ def test_runs_keep_out_of_what_is_closed(two_days: Lived) -> None:
     assert (whys["this host slept"] >= 2 + 5) == bool(asleep)
     assert whys["all tests are stopped: an exam"] >= 1 + 2
     assert not any("woke up too late" in why or "another run" in why for why in whys)
-    assert any("of the test allowance of 4 GB" in why for why in whys)
+    assert any("of the test allowance of 1.5 GB" in why for why in whys)
 
 
 def test_windows_open_once(two_days: Lived) -> None:

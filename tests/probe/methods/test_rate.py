@@ -11,13 +11,16 @@ from pathlib import Path
 
 import pytest
 
+from probe.control import Control
 from probe.linux import clock_state, timestamps
 from probe.methods import rate
 from probe.methods.rate import RatePlan
 from probe.reach import Binding
+from probe.wire.control import Hello
 from store.clock import Clock
 from store.errors import UserMistake
-from store.records import Carrier, Direction, Failed, Owner, RateRun, Standing
+from store.pace import Pace, each_way
+from store.records import Carrier, Direction, Failed, Limit, Owner, RateRun, Standing
 from tests.probe.children import children
 from tests.probe.endpoint.far import Far, far_end
 
@@ -81,6 +84,50 @@ async def test_congestion_control_is_what_was_asked(tmp_path: Path) -> None:
     async with far_end(tmp_path / "endpoint") as far:
         run = await ran(far, replace(plan(Direction.BOTH), congestion="reno"))
     assert {side.congestion for side in run.sides().values()} == {"reno"}
+
+
+@pytest.mark.asyncio
+async def test_a_light_run_is_held_both_ways(tmp_path: Path) -> None:
+    """Loopback carries thousands of times as much: what arrives is what was asked, each way its own rate.
+
+    SO_MAX_PACING_RATE counts payload. The record says what was asked, and that the run was held by that.
+    """
+    asked = replace(plan(Direction.BOTH, seconds=4), pace=Pace(up_bps=4_000_000, down_bps=8_000_000))
+    async with far_end(tmp_path / "endpoint") as far:
+        run = await ran(far, asked)
+    assert (run.at_most_up_goodput_bps, run.at_most_down_goodput_bps) == (4_000_000, 8_000_000)
+    assert (run.light, run.reasons, run.standing) == (True, ("light", "short"), Standing.VALID)
+    for direction, side in run.sides().items():
+        at_most_bps = run.at_most_goodput_bps(direction)
+        assert at_most_bps is not None
+        assert 0.97 <= side.rates.goodput_bps / at_most_bps <= 1.01
+        assert side.limited_by in (Limit.PACE, Limit.PROBE, Limit.ENDPOINT)  # late where the machine is busy
+    # what waits in a kernel at the end is little beside what was sent
+    assert run.spent_bytes <= 1.4 * (4_000_000 + 8_000_000) * 4 / 8
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("direction", [Direction.DOWN, Direction.BOTH])
+async def test_an_endpoint_from_before_is_not_asked_to_hold_back(
+    tmp_path: Path, direction: Direction, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It would pass over the rate and fill the line down, so the run fails with the sentence that helps."""
+    hello = Control.hello
+
+    async def of_before(control: Control) -> Hello | Failed:
+        said = await hello(control)
+        return said if isinstance(said, Failed) else replace(said, paces=None)
+
+    monkeypatch.setattr(Control, "hello", of_before)
+    pace = each_way(direction, 4_000_000)
+    async with far_end(tmp_path / "endpoint") as far:
+        found = await failed(far, replace(plan(direction), pace=pace))
+        up = await ran(far, replace(plan(Direction.UP), pace=each_way(Direction.UP, 4_000_000)))
+    assert ("cannot hold a run down to a rate; update it there" in found.why, found.whose) == (
+        True,
+        Owner.ENDPOINT,
+    )
+    assert up.light  # the sender is here
 
 
 @pytest.mark.asyncio
@@ -208,3 +255,10 @@ async def test_the_clocks_state_is_a_circumstance(tmp_path: Path, monkeypatch: p
     async with far_end(tmp_path / "endpoint") as far:
         run = await ran(far, plan())
     assert (run.circumstances.clock_synchronised, run.circumstances.clock_error_us) == (True, 2345)
+
+
+def test_a_rate_that_flows_cannot_be_held_to() -> None:
+    with pytest.raises(
+        UserMistake, match=r"at most: 90 kb/s of payload up are too little to hold 2 flows to"
+    ):
+        replace(plan(), pace=Pace(up_bps=90_000))
