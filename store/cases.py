@@ -27,6 +27,7 @@ class Subject(StrEnum):
 _OF_MEASURING = {EventKind.CEILING, EventKind.ALLOWANCE, EventKind.CLOCK}
 _BEGINS = {EventKind.OUTAGE_START: "outage", EventKind.CARRIER_LOST: "carrier"}
 _ENDS = {EventKind.OUTAGE_END: "outage", EventKind.CARRIER_BACK: "carrier"}
+LASTING = (*_BEGINS, *_ENDS)  # the kinds that begin and end what lasts
 
 
 def subject_of(what: EventKind) -> Subject:
@@ -90,6 +91,17 @@ def cases(events: Iterable[Event], *, gap_s: float, now_ns: int) -> tuple[Case, 
             open_.append(_Growing(event))
     made = [one.case(now_ns, gap_ns) for one in (*over, *open_)]
     return tuple(sorted(made, key=lambda case: _order(case.events[0])))
+
+
+def ends_unbegun(events: Iterable[Event]) -> bool:
+    """Whether something ends in these events that did not begin in them."""
+    begun: set[tuple[str, str, str]] = set()
+    for event in sorted(events, key=_order):
+        if event.what in _BEGINS:
+            begun.add((_BEGINS[event.what], event.handoff, event.endpoint))
+        elif event.what in _ENDS and (_ENDS[event.what], event.handoff, event.endpoint) not in begun:
+            return True
+    return False
 
 
 def owner_of(events: Iterable[Event]) -> Owner:
