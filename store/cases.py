@@ -27,6 +27,7 @@ class Subject(StrEnum):
 _OF_MEASURING = {EventKind.CEILING, EventKind.ALLOWANCE, EventKind.CLOCK}
 _BEGINS = {EventKind.OUTAGE_START: "outage", EventKind.CARRIER_LOST: "carrier"}
 _ENDS = {EventKind.OUTAGE_END: "outage", EventKind.CARRIER_BACK: "carrier"}
+_LASTED = (EventKind.STALL, EventKind.CLOCK)  # told once they are over, with when they began
 LASTING = (*_BEGINS, *_ENDS)  # the kinds that begin and end what lasts
 
 
@@ -163,7 +164,7 @@ class _Growing:
 
 def _end_ns(event: Event) -> int:
     """When an event was over; what tells an end is a moment."""
-    if event.what is EventKind.STALL and event.seconds is not None:
+    if event.what in _LASTED and event.seconds is not None:
         return event.started_unix_ns + round(event.seconds * NS_PER_S)
     return event.started_unix_ns
 

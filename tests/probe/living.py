@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from random import Random
 
 from probe import daemon
 from probe.daemon import Daemon, Methods
+from probe.linux.clock_state import ClockState
 from probe.notices.message import Message
 from probe.notices.sending import Deliver
 from probe.ports import LinkLook
@@ -102,6 +103,7 @@ async def alive(
     link: LinkLook | None = None,
     deliver: Deliver | None = None,
     deaf: bool = False,
+    clock_state: Callable[[], ClockState] | None = None,
 ) -> AsyncIterator[Life]:
     """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
     told: list[str] = []
@@ -122,6 +124,7 @@ async def alive(
             link=link,
             stop=stop,
             deliver=deliver or nobody_hears,
+            clock_state=clock_state,
         ),
         random=Random(1),
         spent_bytes={},
