@@ -20,12 +20,15 @@ class Answering:
     """A train's word once a second. Times are the probe's monotonic clock, None before the first reply.
 
     `heard_ns` is when the last reply came, `since_ns` since when they come without a break of `OUTAGE_NS`.
+    `why` and `whose` are what became of asking the endpoint since, where that failed.
     """
 
     handoff: str
     endpoint: str
     since_ns: int | None
     heard_ns: int | None
+    why: str = ""
+    whose: Owner = Owner.UNKNOWN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

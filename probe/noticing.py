@@ -43,7 +43,7 @@ class _Watched:
     path: Path
     levels: Levels
     outages: list[tuple[int, int | None]] = field(default_factory=list)  # Unix times; None: it lasts
-    failed: Unanswered | None = None  # the train's last failure since it answered
+    failed: Unanswered | Answering | None = None  # why the endpoint cannot be reached, since it answered
     restarted: bool = False  # the endpoint was, since the last outage ended
 
 
@@ -136,6 +136,8 @@ class Noticing:
         changes = watched.path.word(said, now_ns=self.book.clock.monotonic_ns())
         if watched.path.heard_ns != before_ns:
             watched.failed = None
+        if said.why:
+            watched.failed = said
         self._silence(said.handoff, said.endpoint, changes)
 
     def _unanswered(self, said: Unanswered) -> None:

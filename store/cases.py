@@ -27,6 +27,8 @@ class Subject(StrEnum):
 _OF_MEASURING = {EventKind.CEILING, EventKind.ALLOWANCE, EventKind.CLOCK}
 _BEGINS = {EventKind.OUTAGE_START: "outage", EventKind.CARRIER_LOST: "carrier"}
 _ENDS = {EventKind.OUTAGE_END: "outage", EventKind.CARRIER_BACK: "carrier"}
+_LASTED = (EventKind.STALL, EventKind.CLOCK)  # told once they are over, with when they began
+LASTING = (*_BEGINS, *_ENDS)  # the kinds that begin and end what lasts
 
 
 def subject_of(what: EventKind) -> Subject:
@@ -92,6 +94,17 @@ def cases(events: Iterable[Event], *, gap_s: float, now_ns: int) -> tuple[Case, 
     return tuple(sorted(made, key=lambda case: _order(case.events[0])))
 
 
+def ends_unbegun(events: Iterable[Event]) -> bool:
+    """Whether something ends in these events that did not begin in them."""
+    begun: set[tuple[str, str, str]] = set()
+    for event in sorted(events, key=_order):
+        if event.what in _BEGINS:
+            begun.add((_BEGINS[event.what], event.handoff, event.endpoint))
+        elif event.what in _ENDS and (_ENDS[event.what], event.handoff, event.endpoint) not in begun:
+            return True
+    return False
+
+
 def owner_of(events: Iterable[Event]) -> Owner:
     """Whoever all events that name somebody name; unknown when they do not agree, or none does."""
     named = {event.owner for event in events} - {Owner.UNKNOWN}
@@ -151,7 +164,7 @@ class _Growing:
 
 def _end_ns(event: Event) -> int:
     """When an event was over; what tells an end is a moment."""
-    if event.what is EventKind.STALL and event.seconds is not None:
+    if event.what in _LASTED and event.seconds is not None:
         return event.started_unix_ns + round(event.seconds * NS_PER_S)
     return event.started_unix_ns
 

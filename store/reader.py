@@ -287,7 +287,7 @@ class Reader:
         )
         where = (campaign.handoff, None, since_ns, until_ns)
         columns = f"{rows.RATE_RUN}, rate_run.seq, {let_go}"
-        found = list(self._records("rate_run", columns, where, None, only=(of_campaign, campaign.name)))
+        found = list(self._records("rate_run", columns, where, None, only=[(of_campaign, campaign.name)]))
         sides = self._sides_of([row[-2] for _, row in found], rows.RATE_SIDE.removesuffix(", bins"))
         return [
             (rows.rate_run_of(names, row[:-2], sides.get(row[-2], ())), bool(row[-1])) for names, row in found
@@ -302,13 +302,24 @@ class Reader:
         since_ns: int | None = None,
         until_ns: int | None = None,
         limit: int | None = None,
+        having: tuple[str, Iterable[str]] | None = None,
     ) -> list[D]:
         """Documents of a kind that started in the time, oldest first; the newest when there is a limit.
 
-        With a handoff or endpoint named, what concerns all of them (an empty name) comes as well.
+        With a handoff or endpoint named, what concerns all of them (an empty name) comes as well. With
+        `having`, a field's name and values, those alone in which it has one of these.
         """
         where = (handoff, endpoint, since_ns, until_ns)
-        found = self._records("document", rows.DOCUMENT, where, limit, only=("kind = ?", kind.kind))
+        only: list[tuple[str, Any]] = [("kind = ?", kind.kind)]
+        if having is not None:
+            name, among = having
+            only.append(
+                (
+                    f"json_extract(body, '$.{name}') IN (SELECT value FROM json_each(?))",  # noqa: S608 - ours
+                    json.dumps(list(among)),
+                )
+            )
+        found = self._records("document", rows.DOCUMENT, where, limit, only=only)
         made = (rows.document_of(names, row) for names, row in found)
         return [each for each in made if isinstance(each, kind)]
 
@@ -469,15 +480,15 @@ class Reader:
         where: tuple[str | None, str | None, int | None, int | None],
         limit: int | None,
         *,
-        only: tuple[str, Any] | None = None,
+        only: Sequence[tuple[str, Any]] = (),
     ) -> Iterable[tuple[tuple[str, str], tuple[Any, ...]]]:
         """((handoff, endpoint), row) of the records that fit, oldest first.
 
-        `only` is one more condition, with its value.
+        `only` are more conditions, each with its value.
         """
         conditions, values = _conditions(table, *where)
-        if only is not None:
-            conditions, values = f"{conditions} AND {only[0]}", (*values, only[1])
+        for condition, value in only:
+            conditions, values = f"{conditions} AND {condition}", (*values, value)
         sql = (
             f"SELECT handoff, endpoint, {columns} FROM {table} JOIN path ON path.id = {table}.path "  # noqa: S608
             f"WHERE {conditions} ORDER BY started_unix_ns DESC, {table}.seq DESC LIMIT ?"

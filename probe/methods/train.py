@@ -509,6 +509,8 @@ class _Keeper:
         self._closed: list[_OpenSpan] = []  # past their end, but replies may still come
         self._blips: list[int] = []  # when silences too short for a record began
         self._next_ask_ns = 0
+        # how the last question to the endpoint failed, if it did, and when the last reply had come then
+        self._asked: tuple[Failed | None, int] = (None, 0)
         self.woke_unix_ns: int | None = None  # when the host was found to have slept
 
     async def keep(self, woke_unix_ns: int | None) -> Failed | None:
@@ -620,8 +622,17 @@ class _Keeper:
     def _tell_answering(self) -> None:
         session, where = self._session, self._where
         since_ns, heard_ns = (session.since_ns, session.heard_ns) if session.answered else (None, None)
+        asked, asked_ns = self._asked
+        failed = asked if asked_ns == session.heard_ns else None
         self._deliver(
-            Answering(handoff=where.handoff, endpoint=where.endpoint, since_ns=since_ns, heard_ns=heard_ns)
+            Answering(
+                handoff=where.handoff,
+                endpoint=where.endpoint,
+                since_ns=since_ns,
+                heard_ns=heard_ns,
+                why="" if failed is None else failed.why,
+                whose=Owner.UNKNOWN if failed is None else failed.whose,
+            )
         )
 
     def _tell_so_far(self, now_ns: int) -> None:
@@ -659,6 +670,7 @@ class _Keeper:
         found = await session.counts()
         if session.heard_ns != heard_ns:
             return None
+        self._asked = (found if isinstance(found, Failed) else None, heard_ns)
         if isinstance(found, wire.TrainCounts):
             self._tally.place(found, now_ns=now_ns)
             await session.rebind()  # it lives and hears nothing: its address may have changed, or ours

@@ -148,8 +148,8 @@ class Notices:
             waiting.due_ns = now_ns + round(_LOOK_AGAIN_S * NS_PER_S)
             waiting.give_up_ns = now_ns + round(rules.GIVE_UP_S * NS_PER_S)
             return
-        found = message.of(case, waiting.notice, site=self.site, where=zone(self.site.timezone))
         try:
+            found = message.of(case, waiting.notice, site=self.site, where=zone(self.site.timezone))
             why = await self.deliver(found, channel, self.book.clock)
         except Exception as error:
             self.book.log.exception("notice not delivered channel=%s", channel.name)

@@ -136,6 +136,23 @@ def test_all_silent_is_the_houses() -> None:
     assert [event.owner for event in starts] == [Owner.HOUSE] * 3
 
 
+def test_an_endpoint_that_refuses_the_question_is_the_endpoints() -> None:
+    """Its host answers that nothing listens, so the line carries packets."""
+
+    async def work(life: Life) -> None:
+        await asyncio.sleep(5)
+        heard_ns = life.clock.monotonic_ns()
+        word = answering(train_plan(endpoint="west"), since_ns=0, heard_ns=heard_ns)
+        life.daemon.book.tell(word)
+        await asyncio.sleep(11)
+        why = "nothing listens at 192.0.2.230:47862; does the endpoint run?"
+        life.daemon.book.tell(replace(word, why=why, whose=Owner.ENDPOINT))
+
+    (start,) = lived(site(), work)
+    assert (start.what, start.endpoint, start.owner) == (EventKind.OUTAGE_START, "west", Owner.ENDPOINT)
+    assert start.says.endswith("; nothing listens at 192.0.2.230:47862; does the endpoint run?")
+
+
 def test_a_stop_is_no_outage() -> None:
     async def work(life: Life) -> None:
         await asyncio.sleep(100)

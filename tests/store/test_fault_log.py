@@ -10,6 +10,8 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from store import case_words, fault_log
 from store.cases import Case, cases
@@ -21,6 +23,19 @@ from store.writer import Writer
 from tests.store.test_cases import MIN, event
 
 DAY_MIN = 24 * 60
+
+
+drawn_days = st.lists(
+    st.builds(
+        event,
+        st.integers(0, 30 * DAY_MIN) | st.integers(14 * DAY_MIN, 14 * DAY_MIN + 300),
+        st.sampled_from([*EventKind, EventKind.OUTAGE_START, EventKind.OUTAGE_END, EventKind.STALL]),
+        handoff=st.sampled_from(["A", "B", ""]),
+        endpoint=st.sampled_from(["n", "s"]),
+        seconds=st.none() | st.floats(0, 900),
+    ),
+    max_size=40,
+)
 
 
 def written(path: Path, *events: Event) -> Path:
@@ -61,6 +76,21 @@ def test_a_case_is_the_same_whatever_time_is_asked_for(stalling: Path) -> None:
     for since in range(-8, 50, 7):
         found = read(stalling, base + 60 * since, base + 60 * since + 30, now)
         assert found == (outage, whole), since
+
+
+@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(drawn_days, st.integers(0, 30 * DAY_MIN), st.integers(1, 3 * DAY_MIN))
+def test_reading_a_part_finds_the_cases_of_the_whole(
+    tmp_path: Path, events: list[Event], since: int, length: int
+) -> None:
+    """What is read is what joining all events on record gives."""
+    path = tmp_path / "line.db"
+    path.unlink(missing_ok=True)
+    written(path, *events)
+    now = 40 * DAY_MIN
+    window = {"since_ns": since * MIN, "until_ns": (since + length) * MIN}
+    every = cases(events, gap_s=600, now_ns=now * MIN)
+    assert read(path, since, since + length, now) == tuple(one for one in every if one.touches(**window))
 
 
 def test_an_outage_that_lasts_is_found_on_any_later_day(stalling: Path) -> None:

@@ -616,6 +616,17 @@ class TestKeep:
         assert silent.since_ns == pytest.approx(cut_ns, abs=S // 5)
         assert back.at_ns == pytest.approx(mended_ns, abs=S // 5)
 
+    async def test_an_endpoint_that_is_gone_is_said_while_it_is(self, tmp_path: Path) -> None:
+        """Its host answers that nothing listens there: so the line carries packets."""
+        async with far_end(tmp_path) as far:
+            kept = Kept(far.reaches["a"])
+            await kept.until(lambda: bool(kept.spans))
+        assert not any(word.why for word in kept.words)
+        await kept.until(lambda: bool(kept.words[-1].why))
+        await kept.end()
+        assert kept.words[-1].whose is Owner.ENDPOINT
+        assert "nothing listens" in kept.words[-1].why
+
     async def test_an_endpoint_that_only_forgot(self, tmp_path: Path) -> None:
         """The same life of the endpoint: its silence is told as one without direction."""
         async with far_end(tmp_path) as far:
