@@ -35,7 +35,9 @@ Costs = Mapping[str, Sequence[tuple[str, int]]]  # handoff -> (what, bytes)
 def rate_run(run: RateRun) -> str:
     """A rate run: what arrived at which layer, what held it, delay idle and loaded, its standing."""
     flows = _counted(run.flows, "flow")
-    lines = [f"{rfc3339(run.started_unix_ns)}  rate run, {run.seconds:g} s, {flows} a direction"]
+    what = "light run" if run.light else "rate run"
+    lines = [f"{rfc3339(run.started_unix_ns)}  {what}, {run.seconds:g} s, {flows} a direction"]
+    lines += [_asked(run, direction) for direction in run.sides() if run.light]
     lines += [line for direction, side in run.sides().items() for line in _side(direction, side)]
     lines += [
         f"Delay idle:   {_delays(run.rtt_idle_us)}",
@@ -334,6 +336,13 @@ def _finding(finding: Finding, nth: int) -> str:
         place += f" ({finding.kind}{at}{of_handoff})"
     words = f"{finding.what.capitalize()}:{place}: {finding.why}" if place else finding.why
     return f"{'First' if nth == 0 else 'Also'}: {words}."
+
+
+def _asked(run: RateRun, direction: Direction) -> str:
+    at_most_bps = run.at_most_goodput_bps(direction)
+    if at_most_bps is None:
+        return f"{direction.capitalize()}: asked for all that the line gives."
+    return f"{direction.capitalize()}: asked for no more than {mbps(at_most_bps)} of payload."
 
 
 def _side(direction: Direction, side: RateSide) -> Iterable[str]:

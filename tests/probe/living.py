@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from random import Random
@@ -11,6 +11,7 @@ from random import Random
 from probe import daemon
 from probe.daemon import Daemon, Methods
 from probe.hop_book import HopMethod
+from probe.linux.clock_state import ClockState
 from probe.reach import Reach
 from probe.traffic import Seen
 from store.clock import NS_PER_S, Clock
@@ -89,6 +90,7 @@ async def alive(
     wire: Wire | None = None,
     deaf: bool = False,
     hops: HopMethod | None = None,
+    clock_state: Callable[[], ClockState] | None = None,
 ) -> AsyncIterator[Life]:
     """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
     told: list[str] = []
@@ -102,7 +104,14 @@ async def alive(
         site,
         clock=clock,
         writer=store,
-        methods=Methods(rate=rate, train=train, look=wire.look if wire else None, stop=stop, hops=hops),
+        methods=Methods(
+            rate=rate,
+            train=train,
+            look=wire.look if wire else None,
+            stop=stop,
+            clock_state=clock_state,
+            hops=hops,
+        ),
         random=Random(1),
         spent_bytes={},
         opened=opened,
