@@ -21,9 +21,10 @@ import msgspec
 
 from store.events import Event
 from store.histogram import Histogram
+from store.paced import PacedRun
 from store.records import Document, Says
 
-KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event,)}
+KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, PacedRun)}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

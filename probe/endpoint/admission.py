@@ -167,7 +167,7 @@ class Admission:
             limit, key = self._limits.bytes_per_run, "bytes_per_run"
             if left < limit:
                 limit, key = left, "what is left of bytes_per_month"
-            why = f"this run needs {needs} bytes of payload and may have {limit} ({key} in the endpoint's limits)"
+            why = f"this run needs {needs} bytes and may have {limit} ({key} in the endpoint's limits)"
             return Refusal(code="limit", why=why)
         terms = PacedTerms(
             run=secrets.token_hex(8),

@@ -29,7 +29,8 @@ class Doors:
     """The bound sockets, those for TCP listening; whoever opened them closes them.
 
     `port` takes control (TCP), `train_port` trains (UDP; the same unless the kernel was to choose),
-    `flow_port` rate flows (TCP), `paced_port` paced runs (UDP; the flow port, unless so). `by_kernel`: the kernel chose the ports, so no invitation knows them.
+    `flow_port` rate flows (TCP), `paced_port` paced runs (UDP; the flow port, unless so). `by_kernel`: the
+    kernel chose the ports, so no invitation knows them.
     """
 
     addresses: tuple[str, ...]

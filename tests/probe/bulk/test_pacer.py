@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from probe.bulk.pacer import SLACK_NS, Pacer, packet_bytes, segments_for
+from probe.bulk.pacer import Pacer, packet_bytes, segments_for, slack_ns
 
 RATE = 1_000_000_000
+SLACK_NS = slack_ns(RATE)
 TRAIN_NS = 4 * 1500 * 8  # four packets of 1500 octets at 1 Gb/s
 
 
@@ -41,7 +42,7 @@ def test_what_is_overdue_beyond_the_slack_is_forgone() -> None:
 
 @given(st.lists(st.tuples(st.integers(0, 3_000_000), st.integers(0, 1_000_000)), max_size=60))
 def test_no_stretch_holds_more_than_the_rate_and_the_burst(steps: list[tuple[int, int]]) -> None:
-    """Any delays of this process, between calls and within them, and packets that leave anywhere in a call."""
+    """Any delays of this process, between calls and within, and packets that leave anywhere in a call."""
     made, now_ns = pacer(), 5
     calls: list[tuple[int, int]] = []
     for idle_ns, call_ns in steps:
@@ -76,8 +77,16 @@ def test_after_a_pause_nothing_is_made_up() -> None:
 def test_packets_a_call(offered_bps: int, segments: int) -> None:
     """Half a millisecond at 1 Gb/s is more than the slack and two trains."""
     assert segments_for(offered_bps, payload_bytes=1472, ip_version=4, most=44) == segments
-    if offered_bps >= 10**9:
-        assert SLACK_NS + 2 * segments * 1500 * 8 * 10**9 / offered_bps <= 510_000
+    if offered_bps == 10**9:
+        assert slack_ns(offered_bps) + 2 * segments * 1500 * 8 <= 500_000
+
+
+@pytest.mark.parametrize(
+    ("offered_bps", "slack_us"),
+    [(10**6, 2000), (10**8, 2000), (2 * 10**8, 1000), (10**9, 400), (10**10, 400)],
+)
+def test_how_late_a_train_may_go(offered_bps: int, slack_us: int) -> None:
+    assert slack_ns(offered_bps) == slack_us * 1000
 
 
 def test_a_datagram_at_the_ip_layer() -> None:
