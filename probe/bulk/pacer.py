@@ -14,8 +14,8 @@ from __future__ import annotations
 from store.clock import NS_PER_S, NS_PER_US
 from store.layers import IP_BYTES, UDP_BYTES
 
-# How late a train may still go: 0.4 ms, which with two trains of 4 packets is half a millisecond at 1 Gb/s; at
-# lower rates as much as 25 kB take, 2 ms at most, as hosts that sleep wake up a millisecond late now and then.
+# How late a train may still go: 0.4 ms, which with two trains of 4 packets is half a millisecond at 1 Gb/s;
+# at lower rates as much as 25 kB take, 2 ms at most, as a host that sleeps wakes up late now and then.
 _SLACK_NS = 400 * NS_PER_US, 2_000 * NS_PER_US
 _SLACK_BYTES = 25_000
 
