@@ -33,13 +33,13 @@ class PacedRun(Document):
     meaning: ClassVar[str] = "Packets offered at a fixed rate over UDP, and what arrived of them."
     direction: Annotated[Direction, Says(meaning="way of the packets: up or down")]
     seconds: Annotated[float, Says(meaning="how long it was to send", unit="s")]
-    ip_version: Annotated[int, Says(meaning="4 or 6")]
+    ip_version: Annotated[int, Says(meaning="4 or 6", unit="version")]
     payload_bytes: Annotated[int, Says(meaning="UDP payload of each packet", unit="bytes", layer="payload")]
     offered_bps: Annotated[int, Says(meaning="rate that was asked", unit="bit/s", layer="IP")]
     sent_bps: Annotated[
         int | None,
         Says(meaning="rate that the sender gave its kernel over the run", unit="bit/s", layer="IP"),
-    ]
+    ] = None
     rates: Annotated[
         LayerRates, Says(meaning="rate that arrived in the steady window, copies left out", unit="bit/s")
     ]
@@ -85,24 +85,28 @@ class PacedRun(Document):
     burst_us: Annotated[
         int | None,
         Says(meaning="largest excess over the offered rate in any stretch, as time at that rate", unit="us"),
-    ]
-    burst_bytes: Annotated[int | None, Says(meaning="the same burst in bytes", unit="bytes", layer="IP")]
-    segments: Annotated[int | None, Says(meaning="packets that one call sent back to back", unit="packets")]
+    ] = None
+    burst_bytes: Annotated[int | None, Says(meaning="the same burst in bytes", unit="bytes", layer="IP")] = (
+        None
+    )
+    segments: Annotated[
+        int | None, Says(meaning="packets that one call sent back to back", unit="packets")
+    ] = None
     unsent: Annotated[
         int | None, Says(meaning="packets that were due and that the sender could not send", unit="packets")
-    ]
+    ] = None
     paused_ms: Annotated[
         int | None, Says(meaning="time without sending, as the receiver was not heard", unit="ms")
-    ]
+    ] = None
     pdv_us: Annotated[
         Histogram,
         Says(meaning="delay over the least of its 100 ms bin", unit="us", source="RFC 5481 section 4.2"),
     ]
     timestamps: Annotated[Stamps, Says(meaning="where the moments of arrival come from: kernel or clock")]
-    buffer_bytes: Annotated[int, Says(meaning="receive buffer as the receiver's kernel counts", unit="bytes")]
+    buffer_bytes: Annotated[int, Says(meaning="receive buffer as its kernel counts", unit="bytes", layer="socket buffer")]
     limited_by: Annotated[
         Limit | None, Says(meaning="what held packets back: path, probe, endpoint, port; none if all arrived")
-    ]
-    spent_bytes: Annotated[int, Says(meaning="what it moved, for the test allowance", unit="bytes")]
+    ] = None
+    spent_bytes: Annotated[int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")]
     bins: Annotated[tuple[PacedBin, ...], Says(meaning="what arrived in each 100 ms, and its delay")]
     circumstances: Annotated[Circumstances, Says(meaning="what else was true while it ran")]
