@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
-from probe import campaign, hours, letting_go, traffic, upload
-from probe.allowance import Purse, month_start_ns
+from probe import allowance, campaign, foreseen, hours, letting_go, traffic, upload
+from probe.allowance import Allowance, Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
 from probe.openings import Openings
@@ -179,6 +179,7 @@ class Daemon:
     def status(self) -> Status:
         """How it is at this moment."""
         book, board = self.book, self.book.board
+        allowances, due = self._allowances(), board.next_due()
         return Status(
             version=self.version,
             site=self.site.name,
@@ -186,13 +187,38 @@ class Daemon:
             now_ns=book.clock.unix_ns(),
             started_ns=self.started_ns,
             runs=tuple(board.runs.values()),
-            due=board.next_due(),
+            due=due,
+            held=tuple(
+                foreseen.skipped(
+                    plan,
+                    start_ns,
+                    site=self.site,
+                    openings=book.openings,
+                    allowed=allowances.get(plan.handoff),
+                )
+                for start_ns, plan in due
+            ),
             trains=dict(board.trains),
             windows=book.openings.all,
+            allowances=tuple(allowances.values()),
             waiting=book.store.waiting,
             trouble=None if book.store.trouble is None else str(book.store.trouble),
             refused=self.refused,
         )
+
+    def _allowances(self) -> dict[str, Allowance]:
+        """How each handoff stands in this month."""
+        purse, now_ns = self.book.purse, self.book.clock.unix_ns()
+        return {
+            one.name: allowance.state(
+                self.site,
+                one,
+                spent_bytes=purse.spent_bytes(one.name, now_ns=now_ns),
+                now_ns=now_ns,
+                where=purse.where,
+            )
+            for one in self.site.handoffs
+        }
 
     async def stop(self, *, minutes: float, why: str) -> Ended:
         """End all test traffic at both ends within 2 s; none goes again for so long, or until `resume`."""

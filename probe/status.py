@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from probe.allowance import Allowance
 from probe.board import RunNow, TrainNow
 from store.clock import local, rfc3339, zone
 from store.records import OpenKind, WindowOpened
@@ -20,7 +21,10 @@ SCHEMA = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
-    """Everything at one moment. `refused` is what was wrong with a site file that was not taken over."""
+    """Everything at one moment. `refused` is what was wrong with a site file that was not taken over.
+
+    `held` says of each run in `due` why it will be skipped as things stand, None where it may go.
+    """
 
     version: str
     site: str
@@ -29,8 +33,10 @@ class Status:
     started_ns: int
     runs: tuple[RunNow, ...]
     due: tuple[tuple[int, RunPlan], ...]
+    held: tuple[str | None, ...]
     trains: Mapping[tuple[str, str], TrainNow]
     windows: tuple[WindowOpened, ...]
+    allowances: tuple[Allowance, ...]  # a handoff each
     waiting: int  # records that are not on disk yet
     trouble: str | None
     refused: str | None
@@ -47,7 +53,10 @@ def as_json(found: Status) -> dict[str, Any]:
         "now": rfc3339(found.now_ns),
         "started": rfc3339(found.started_ns),
         "running": [_plan(run.plan) | {"started": rfc3339(run.started_unix_ns)} for run in found.runs],
-        "next": [_plan(plan) | {"planned": rfc3339(start_ns)} for start_ns, plan in found.due],
+        "next": [
+            _plan(plan) | {"planned": rfc3339(start_ns), "held": held}
+            for (start_ns, plan), held in zip(found.due, found.held, strict=True)
+        ],
         "trains": [
             {
                 "handoff": handoff,
@@ -59,6 +68,7 @@ def as_json(found: Status) -> dict[str, Any]:
             for (handoff, endpoint), train in sorted(found.trains.items())
         ],
         "windows": [window_json(one) for one in found.windows],
+        "allowances": [_allowance(one) for one in found.allowances],
         "waiting": found.waiting,
         "trouble": found.trouble,
         "refused": found.refused,
@@ -76,6 +86,21 @@ def window_json(opened: WindowOpened) -> dict[str, Any]:
         "reference": opened.reference,
         "opened": rfc3339(opened.started_unix_ns),
         "ends": None if opened.ends_unix_ns is None else rfc3339(opened.ends_unix_ns),
+    }
+
+
+def _allowance(found: Allowance) -> dict[str, Any]:
+    """A month's test allowance; without one, all but the name is null.
+
+    One of every `one_in` slots has its run, none when it is 0.
+    """
+    limited = found.limit_bytes is not None
+    return {
+        "handoff": found.handoff,
+        "limit_bytes": found.limit_bytes,
+        "spent_bytes": found.spent_bytes if limited else None,
+        "forecast_bytes": found.forecast_bytes if limited else None,
+        "one_in": found.thin.one_in if limited else None,
     }
 
 

@@ -8,17 +8,19 @@ oldest first; a `limit` keeps the newest. Imports schema, rows and rollup.
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any, Self, TypeVar
+from typing import Any, Self, TypedDict, TypeVar
 
-from store import chain, rollup, rows, schema, streaming, thinning
+from store import chain, corrections, rollup, rows, schema, streaming, thinning
 from store.cells import Length
 from store.clock import NS_PER_S
+from store.corrections import Corrections
 from store.errors import DatabaseMistake
 from store.records import (
     Campaign,
@@ -42,10 +44,16 @@ from store.thinning import Due, Plan
 
 HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
 
+_DAY_NS = 86_400 * NS_PER_S
 _END_OF_TIME = (1 << 63) - 1  # the largest number that a column holds
 
 T = TypeVar("T")
 D = TypeVar("D", bound=Document)
+
+
+class _Wanted(TypedDict):
+    histograms: bool
+    pdv: bool
 
 
 class Reader:
@@ -86,11 +94,17 @@ class Reader:
         columns = f"{rows.RATE_RUN}, rate_run.seq"
         where = (handoff, endpoint, since_ns, until_ns)
         side_columns = rows.RATE_SIDE if bins else rows.RATE_SIDE.removesuffix(", bins")
-        sides = f"SELECT {side_columns} FROM rate_side WHERE run = ?"  # noqa: S608 - names of our own
-        return [
-            rows.rate_run_of(names, row[:-1], self._connection.execute(sides, (row[-1],)))
-            for names, row in self._records("rate_run", columns, where, limit)
-        ]
+        found = list(self._records("rate_run", columns, where, limit))
+        sides = self._sides_of([row[-1] for _, row in found], side_columns)
+        return [rows.rate_run_of(names, row[:-1], sides.get(row[-1], ())) for names, row in found]
+
+    def _sides_of(self, runs: list[int], columns: str) -> dict[int, list[tuple[Any, ...]]]:
+        """The sides of these runs, read at once: run by run it would take longer than all the rest."""
+        sql = f"SELECT run, {columns} FROM rate_side WHERE run IN (SELECT value FROM json_each(?))"  # noqa: S608
+        sides: dict[int, list[tuple[Any, ...]]] = {}
+        for run, *side in self._connection.execute(sql, (json.dumps(runs),)):
+            sides.setdefault(run, []).append(tuple(side))
+        return sides
 
     def train_spans(
         self,
@@ -131,20 +145,23 @@ class Reader:
         until_ns: int | None = None,
         longest: Length,
         histograms: bool = True,
+        pdv: bool = True,
     ) -> list[Rolled]:
         """All that one train's spans which began in the time say, in as few sums as cover exactly that.
 
         Cells up to the `longest` lie between; at the ends shorter ones, and single spans at last. Without
-        `histograms`, cells keep only their `delays`; what single spans measured then has none.
+        `histograms`, or of PDV without `pdv`, cells keep only their `delays`, and what single spans measured
+        then has none.
         """
         until_ns = _END_OF_TIME if until_ns is None else until_ns
         paths = self._paths(handoff, endpoint)
         order = (Length.DAY, Length.QUARTER, Length.HOUR, Length.TEN)
         lengths = order[order.index(longest) :]
-        return self._cover(paths[0], lengths, (since_ns, until_ns), histograms) if paths else []
+        wanted = _Wanted(histograms=histograms, pdv=pdv)
+        return self._cover(paths[0], lengths, (since_ns, until_ns), wanted) if paths else []
 
     def _cover(
-        self, path: tuple[int, str, str], lengths: Sequence[Length], time: tuple[int, int], histograms: bool
+        self, path: tuple[int, str, str], lengths: Sequence[Length], time: tuple[int, int], wanted: _Wanted
     ) -> list[Rolled]:
         since_ns, until_ns = time
         if since_ns >= until_ns:
@@ -152,27 +169,27 @@ class Reader:
         if lengths == (Length.TEN,):
             whole_ns = min(max(since_ns, self._tens_from_ns()), until_ns)  # those before were dropped
             if whole_ns > since_ns:
-                before = self._span_sums(path, (since_ns, whole_ns), histograms)
-                return [*before, *self._cover(path, lengths, (whole_ns, until_ns), histograms)]
+                before = self._span_sums(path, (since_ns, whole_ns), wanted)
+                return [*before, *self._cover(path, lengths, (whole_ns, until_ns), wanted)]
         if not lengths:
-            return self._span_sums(path, time, histograms)
+            return self._span_sums(path, time, wanted)
         found = rollup.cells_of(
-            self._connection, path, lengths[0], since_ns=since_ns, until_ns=until_ns, histograms=histograms
+            self._connection, path, lengths[0], since_ns=since_ns, until_ns=until_ns, **wanted
         )
         if not found:
-            return self._cover(path, lengths[1:], time, histograms)
-        before = self._cover(path, lengths[1:], (since_ns, found[0].started_unix_ns), histograms)
-        after = self._cover(path, lengths[1:], (found[-1].ended_unix_ns, until_ns), histograms)
+            return self._cover(path, lengths[1:], time, wanted)
+        before = self._cover(path, lengths[1:], (since_ns, found[0].started_unix_ns), wanted)
+        after = self._cover(path, lengths[1:], (found[-1].ended_unix_ns, until_ns), wanted)
         return [*before, *found, *after]
 
     def _tens_from_ns(self) -> int:
         return self._one("SELECT max(tens_from_ns) FROM rollup") or 0
 
-    def _span_sums(self, path: tuple[int, str, str], time: tuple[int, int], histograms: bool) -> list[Rolled]:
+    def _span_sums(self, path: tuple[int, str, str], time: tuple[int, int], wanted: _Wanted) -> list[Rolled]:
         _, handoff, endpoint = path
         since_ns, until_ns = time
         spans = self.train_spans(
-            handoff=handoff, endpoint=endpoint, since_ns=since_ns, until_ns=until_ns, histograms=histograms
+            handoff=handoff, endpoint=endpoint, since_ns=since_ns, until_ns=until_ns, **wanted
         )
         if not spans:
             return []
@@ -245,11 +262,36 @@ class Reader:
         found = self._connection.execute(sql, (of_seq,)).fetchall()
         return [rows.correction_of((row[0], row[1]), row[2:]) for row in found]
 
+    def corrected(self) -> Corrections:
+        """Every record that has a correction, with its number (`store.corrections`)."""
+        return corrections.read(self._connection)
+
     def campaigns(self) -> list[Campaign]:
         """Every campaign that was ever fixed, the first one first."""
         none = (None, None, None, None)
         found = self._records("campaign", rows.CAMPAIGN, none, None)
         return [rows.campaign_of(names, row) for names, row in found]
+
+    def campaign_runs(self, campaign: Campaign) -> list[tuple[RateRun, bool]]:
+        """The runs of a campaign without their 100 ms bins, each with whether age let those go (thinning)."""
+        of_campaign = "json_extract(circumstances, '$.campaign') = ?"
+        let_go = (
+            "EXISTS (SELECT 1 FROM rate_side WHERE run = rate_run.seq AND length(bins) = 0) AND "
+            "EXISTS (SELECT 1 FROM thinned WHERE rate_run.seq BETWEEN first_seq AND last_seq "
+            "AND why LIKE 'keep.bins %')"
+        )
+        since_ns, until_ns = (
+            (campaign.planned[0].start_unix_ns - _DAY_NS, campaign.planned[-1].latest_unix_ns + _DAY_NS)
+            if campaign.planned
+            else (0, 0)
+        )
+        where = (campaign.handoff, None, since_ns, until_ns)
+        columns = f"{rows.RATE_RUN}, rate_run.seq, {let_go}"
+        found = list(self._records("rate_run", columns, where, None, only=(of_campaign, campaign.name)))
+        sides = self._sides_of([row[-2] for _, row in found], rows.RATE_SIDE.removesuffix(", bins"))
+        return [
+            (rows.rate_run_of(names, row[:-2], sides.get(row[-2], ())), bool(row[-1])) for names, row in found
+        ]
 
     def documents(
         self,
@@ -266,7 +308,7 @@ class Reader:
         With a handoff or endpoint named, what concerns all of them (an empty name) comes as well.
         """
         where = (handoff, endpoint, since_ns, until_ns)
-        found = self._records("document", rows.DOCUMENT, where, limit, kind=kind.kind)
+        found = self._records("document", rows.DOCUMENT, where, limit, only=("kind = ?", kind.kind))
         made = (rows.document_of(names, row) for names, row in found)
         return [each for each in made if isinstance(each, kind)]
 
@@ -427,12 +469,15 @@ class Reader:
         where: tuple[str | None, str | None, int | None, int | None],
         limit: int | None,
         *,
-        kind: str | None = None,
+        only: tuple[str, Any] | None = None,
     ) -> Iterable[tuple[tuple[str, str], tuple[Any, ...]]]:
-        """((handoff, endpoint), row) of the records that fit, oldest first."""
+        """((handoff, endpoint), row) of the records that fit, oldest first.
+
+        `only` is one more condition, with its value.
+        """
         conditions, values = _conditions(table, *where)
-        if kind is not None:
-            conditions, values = f"{conditions} AND kind = ?", (*values, kind)
+        if only is not None:
+            conditions, values = f"{conditions} AND {only[0]}", (*values, only[1])
         sql = (
             f"SELECT handoff, endpoint, {columns} FROM {table} JOIN path ON path.id = {table}.path "  # noqa: S608
             f"WHERE {conditions} ORDER BY started_unix_ns DESC, {table}.seq DESC LIMIT ?"

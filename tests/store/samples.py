@@ -6,10 +6,12 @@ import random
 
 from store.events import Event, EventKind
 from store.histogram import Histogram
-from store.layers import tcp_framing
+from store.layers import tcp_framing, udp_framing
+from store.paced import PacedBin, PacedRun
 from store.records import (
     Bin,
     Campaign,
+    Carrier,
     Circumstances,
     Correction,
     Direction,
