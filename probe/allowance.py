@@ -162,7 +162,7 @@ def state(site: Site, handoff: Handoff, *, spent_bytes: int, now_ns: int, where:
     left_days = (ends_ns - now_ns) / (_DAY_S * NS_PER_S)
     trains = (train for train in site.trains if train.handoff == handoff.name)
     runs = () if handoff.metered and not handoff.metered_runs else site.runs
-    own = [(run, _once_bytes(run, handoff.card) or 0) for run in runs if run.handoff == handoff.name]
+    own = [(run, once_bytes(run, handoff.card) or 0) for run in runs if run.handoff == handoff.name]
     busy_bytes = round(sum(once for run, once in own if has_busy_run(run)) * left_days)
     all_bytes = round(sum(once * runs_a_day(run) for run, once in own) * left_days)
     return Allowance(
@@ -254,14 +254,14 @@ def _lines(site: Site, handoff: Handoff) -> Iterator[CostLine]:
             yield CostLine(_train_words(train), _month_of(train))
     for run in site.runs:
         if run.handoff == handoff.name and (handoff.metered_runs or not handoff.metered):
-            once = _once_bytes(run, handoff.card)
+            once = once_bytes(run, handoff.card)
             uncounted = ", not counted as the card states no rate" if once is None else ""
             yield CostLine(_run_words(run) + uncounted, round((once or 0) * runs_a_day(run) * MONTH_DAYS))
 
 
 def campaign_cost(plan: CampaignPlan, card: Card, *, runs: int) -> CostLine:
     """A whole campaign's forecast."""
-    once = _once_bytes(plan.run, card)
+    once = once_bytes(plan.run, card)
     uncounted = ", not counted as the card states no rate" if once is None else ""
     return CostLine(f"{_run_words(plan.run)}, {runs} runs{uncounted}", (once or 0) * runs)
 
@@ -275,10 +275,13 @@ def _campaign_bytes(plan: CampaignPlan, card: Card, *, from_ns: int, to_ns: int,
     runs = runs_a_day(plan.run) * max(0, ends_ns - begins_ns) / (_DAY_S * NS_PER_S)
     if plan.count is not None:
         runs = min(runs, plan.count)
-    return round((_once_bytes(plan.run, card) or 0) * runs)
+    return round((once_bytes(plan.run, card) or 0) * runs)
 
 
-def _once_bytes(run: RunPlan, card: Card) -> int | None:
+def once_bytes(run: RunPlan, card: Card) -> int | None:
+    """What one run of a plan moves, None where the card states no rate for it."""
+    if run.offered_bps is not None:
+        return round(run.offered_bps * run.seconds / 8)
     return run_bytes(card, direction=run.direction, seconds=run.seconds)
 
 
@@ -301,6 +304,9 @@ def _run_words(run: RunPlan) -> str:
     way = "both ways" if run.direction is Direction.BOTH else str(run.direction)
     flows = "" if run.flows == FLOWS else f", {run.flows} flow{'s' if run.flows > 1 else ''}"
     often = f"{run.seconds} s every {_span(run.every_s)}"
+    if run.offered_bps is not None:
+        what = f"paced run at {run.offered_bps / 1e6:g} Mb/s to {run.endpoint}, {way}"
+        return f"{what}, {often}{_times_words(run.times)}"
     return f"rate run to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
 
 

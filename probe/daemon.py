@@ -22,13 +22,13 @@ from probe.board import RunNow
 from probe.book import Book, Store
 from probe.openings import Openings
 from probe.reach import Binding, Reach
-from probe.runs import RateMethod, Runs
+from probe.runs import Measured, RateMethod, Runs
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
 from probe.wire import invitation
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
-from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
+from store.records import Campaign, Failed, Gap, Opener, OpenKind, WindowOpened
 from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
 
 ALIVE_EVERY_S = 10.0
@@ -544,9 +544,14 @@ def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
 def _methods() -> Methods:
     """The real ones, loaded only here. Blocks."""
     from probe.control import Control
-    from probe.methods import rate, train
+    from probe.methods import paced, rate, train
 
-    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
+    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /) -> Measured | Failed:
+        if plan.offered_bps is not None:
+            offered = paced.PacedPlan(
+                direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
+            )
+            return await paced.run(offered, where, clock)
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds)
         return await rate.run(asked, where, clock)
 

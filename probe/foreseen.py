@@ -38,8 +38,7 @@ def skipped(
         return f"it would touch {opening.window.kind} window {opening.window.name!r}"
     if allowed is None:
         return None
-    cost_bytes = allowance.run_bytes(handoff.card, direction=plan.direction, seconds=plan.seconds)
-    return allowance.may_start(handoff, allowed, cost_bytes=cost_bytes)
+    return allowance.may_start(handoff, allowed, cost_bytes=allowance.once_bytes(plan, handoff.card))
 
 
 def _lasts(one: WindowOpened, unix_ns: int) -> bool:

@@ -59,7 +59,7 @@ def record(
     facts = RunFacts(
         seconds=request.seconds,
         carrier=circumstances.carrier,
-        limits=[limit] if limit is not None else [],
+        limits=[limit or Limit.UNDECIDED],
         goodput_bps=[rates.goodput_bps],
         other_bps=[other_bps],
         aborted=not ends.whole,

@@ -9,6 +9,8 @@ from store.histogram import Histogram
 from store.layers import LayerRates
 from store.records import Circumstances, Direction, Document, Limit, Says, Stamps
 
+OFFERED_BPS = (100_000, 10_000_000_000)  # what a paced run may offer, at the IP layer
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PacedBin:
@@ -103,10 +105,14 @@ class PacedRun(Document):
         Says(meaning="delay over the least of its 100 ms bin", unit="us", source="RFC 5481 section 4.2"),
     ]
     timestamps: Annotated[Stamps, Says(meaning="where the moments of arrival come from: kernel or clock")]
-    buffer_bytes: Annotated[int, Says(meaning="receive buffer as its kernel counts", unit="bytes", layer="socket buffer")]
+    buffer_bytes: Annotated[
+        int, Says(meaning="receive buffer as its kernel counts", unit="bytes", layer="socket buffer")
+    ]
     limited_by: Annotated[
         Limit | None, Says(meaning="what held packets back: path, probe, endpoint, port; none if all arrived")
     ] = None
-    spent_bytes: Annotated[int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")]
+    spent_bytes: Annotated[
+        int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")
+    ]
     bins: Annotated[tuple[PacedBin, ...], Says(meaning="what arrived in each 100 ms, and its delay")]
     circumstances: Annotated[Circumstances, Says(meaning="what else was true while it ran")]

@@ -166,6 +166,7 @@ class RunPlan:
     flows: int
     every_s: int
     times: Times | None = None
+    offered_bps: int | None = None  # a paced run at this rate, at the IP layer; None for a rate run
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

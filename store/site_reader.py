@@ -17,6 +17,7 @@ from urllib.parse import urlsplit
 from store import default_schedule
 from store.clock import zone
 from store.layers import Layer
+from store.paced import OFFERED_BPS
 from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
 from store.records import Direction
 from store.site import (
@@ -85,6 +86,7 @@ _HANDOFF_KEYS = (
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
 _RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every")
+_PACED_KEYS = ("method", "offered")
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -305,9 +307,26 @@ def _trains(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[TrainP
 def _runs(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[RunPlan, ...]:
     found = []
     for table in top.tables("run"):
-        table.only(*_RUN_KEYS, *_TIMES_KEYS)
-        found.append(_run(table, handoffs, endpoints))
+        table.only(*_RUN_KEYS, *_PACED_KEYS, *_TIMES_KEYS)
+        found.append(_paced(table, _run(table, handoffs, endpoints)))
     return tuple(found)
+
+
+def _paced(table: Table, plan: RunPlan) -> RunPlan:
+    """The plan as a paced run where it says so, with the rate that it then needs."""
+    if table.ask("method", one_of({"rate": False, "paced": True}), False):
+        if plan.direction is Direction.BOTH:
+            table.refuse("direction", 'a paced run has one; expected "up" or "down"')
+        if "flows" in table.values:
+            table.refuse("flows", 'belongs to method "rate"; a paced run has none')
+        offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
+        low, high = OFFERED_BPS
+        if not low <= offered_bps <= high:
+            table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
+        return replace(plan, offered_bps=offered_bps)
+    if "offered" in table.values:
+        table.refuse("offered", 'belongs to method "paced"; add method = "paced", or leave it out')
+    return plan
 
 
 def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:

@@ -23,6 +23,7 @@ from probe.wire.paced_control import PacedRequest
 from probe.wire.stamp import AUTHENTICATED_BYTES
 from store.clock import NS_PER_S
 from store.layers import IP_BYTES, UDP_BYTES
+from store.paced import OFFERED_BPS
 from store.records import Direction
 
 SILENCE_S = 10  # a caller whose control, trains and flows are all silent for this long loses its runs
@@ -34,7 +35,6 @@ _DIRECTIONS = {  # name -> (up, down)
 }
 _CONGESTION = re.compile(r"[a-z0-9_-]{1,15}")  # the kernel's names have 15 characters at most
 _SSIDS = 1 << 16
-OFFERED_BPS_MIN = 100_000  # some eight large packets a second; below, a train says more
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,8 +226,8 @@ class Admission:
             return _bad(
                 "payload_bytes", f"a multiple of {WORD_BYTES} from {low} to {high}", request.payload_bytes
             )
-        if request.offered_bps < OFFERED_BPS_MIN:
-            return _bad("offered_bps", f"{OFFERED_BPS_MIN} or more", request.offered_bps)
+        if request.offered_bps < OFFERED_BPS[0]:
+            return _bad("offered_bps", f"{OFFERED_BPS[0]} or more", request.offered_bps)
         if not request.seconds > 0:
             return _bad("seconds", "more than 0", request.seconds)
         if request.offered_bps > self._limits.paced_bps:

@@ -27,11 +27,10 @@ from probe.wire.paced import PAYLOAD_BYTES, WORD_BYTES
 from probe.wire.paced_control import PacedGrant, PacedReport, PacedRequest
 from store.clock import Clock
 from store.errors import UserMistake
-from store.paced import PacedRun
+from store.paced import OFFERED_BPS, PacedRun
 from store.records import Direction, Failed, Owner
 
 WHAT = "run paced"
-OFFERED_BPS = (100_000, 10_000_000_000)
 
 _PACKET_BYTES = 1500  # an unknown way is taken to carry these, and what the kernel knows of it counts
 _REPORT_S = 10.0
