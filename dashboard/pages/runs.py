@@ -14,6 +14,7 @@ from dashboard.pages.wording import LAYERS, counted, grouped, mbps, moment, ms, 
 from store import jsonform
 from store.corrections import Corrections
 from store.layers import Layer
+from store.paced import PacedRun
 from store.records import REASONS, Direction, RateRun, RateSide, Standing
 
 NOTED_ONLY = "short"  # a reason said beside a run's figures that leaves none out
@@ -103,7 +104,7 @@ def as_json(run: RateRun, corrections: Corrections) -> dict[str, Any]:
     return found | {"corrected": jsonform.corrected_json(corrections.of(run))}
 
 
-def left_out(runs: Iterable[RateRun]) -> Counter[str]:
+def left_out(runs: Iterable[RateRun | PacedRun]) -> Counter[str]:
     """How many runs each rule left out; a run with two reasons counts under both."""
     return Counter(
         reason

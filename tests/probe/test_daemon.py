@@ -20,6 +20,7 @@ import pytest
 from probe import daemon
 from probe.daemon import Methods
 from probe.reach import Reach
+from probe.runs import Measured
 from probe.schedule import slot_at
 from probe.trains import Deliver
 from store.clock import NS_PER_S, Clock, zone
@@ -102,13 +103,13 @@ class MemoryStore:
 class FakeRate:
     """Takes the plan's seconds, notes when, and ends in what `outcome` makes of the run's number."""
 
-    outcome: Callable[[int], RateRun | Failed | Exception] = lambda number: rate_run()
+    outcome: Callable[[int], Measured | Failed | Exception] = lambda number: rate_run()
     lasts_s: float | None = None
     runs: list[tuple[RunPlan, int, int]] = field(default_factory=list)
     at_once: int = 0
     most_at_once: int = 0
 
-    async def __call__(self, plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
+    async def __call__(self, plan: RunPlan, where: Reach, clock: Clock, /) -> Measured | Failed:
         began_ns = clock.unix_ns()
         self.at_once += 1
         self.most_at_once = max(self.most_at_once, self.at_once)
