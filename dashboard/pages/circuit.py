@@ -217,7 +217,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             corrections=found.corrections,
         ),
         ledger=runs.ledger(
-            runs.left_out((*found.runs, *found.paced)),
+            runs.left_out(found.runs) + paced.left_out(found.paced),
             sum((train.left_out for train in found.trains), Counter()),
             caption=f"Exclusions ledger of {PERIODS[found.period]}",
         ),

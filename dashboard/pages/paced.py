@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from datetime import tzinfo
 from typing import Any
 
@@ -12,7 +13,7 @@ from dashboard.pages.wording import DASH, counted, grouped, mbps, moment, ms, pa
 from store import jsonform
 from store.corrections import Corrections
 from store.paced import PacedRun
-from store.records import REASONS
+from store.records import REASONS, Standing
 
 
 def table(
@@ -44,6 +45,11 @@ def table(
         note=more if len(runs) > most else "",
         corrections=corrected.notes(corrections.among(shown), where),
     )
+
+
+def left_out(runs: Iterable[PacedRun]) -> Counter[str]:
+    """How many runs each rule left out; a run with two reasons counts under both."""
+    return Counter(reason for run in runs if run.standing is not Standing.VALID for reason in run.reasons)
 
 
 def as_json(run: PacedRun, corrections: Corrections) -> dict[str, Any]:

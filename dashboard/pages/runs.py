@@ -14,7 +14,6 @@ from dashboard.pages.wording import LAYERS, counted, grouped, mbps, moment, ms, 
 from store import jsonform
 from store.corrections import Corrections
 from store.layers import Layer
-from store.paced import PacedRun
 from store.records import REASONS, Direction, RateRun, RateSide, Standing
 
 NOTED_ONLY = "short"  # a reason said beside a run's figures that leaves none out
@@ -104,7 +103,7 @@ def as_json(run: RateRun, corrections: Corrections) -> dict[str, Any]:
     return found | {"corrected": jsonform.corrected_json(corrections.of(run))}
 
 
-def left_out(runs: Iterable[RateRun | PacedRun]) -> Counter[str]:
+def left_out(runs: Iterable[RateRun]) -> Counter[str]:
     """How many runs each rule left out; a run with two reasons counts under both."""
     return Counter(
         reason
@@ -124,7 +123,7 @@ def ledger(runs: Counter[str], spans: Counter[str], *, caption: str) -> Table | 
         headings=(
             Heading(text="Rule", kind="prose"),
             Heading(text="Standing it brings"),
-            number("Rate runs"),
+            number("Runs"),
             number("Train spans"),
         ),
         rows=tuple(
