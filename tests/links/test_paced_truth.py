@@ -17,6 +17,7 @@ import pytest
 
 from tests.links.house import LINEBOOK, PORT, House, house
 from tests.links.namespaces import udp_truth_bps
+from tests.links.test_rate_truth import BUSY, counted, passed_bps
 
 pytestmark = pytest.mark.namespace
 
@@ -55,16 +56,24 @@ def test_below_the_shaper_all_of_it_arrives(
 
 @pytest.mark.parametrize(("direction", "shaped_mbps"), [("up", 20), ("down", 100), ("up", 500)])
 def test_above_the_shaper_its_rate_arrives(tmp_path: Path, direction: str, shaped_mbps: int) -> None:
-    """What arrives is the shaper's rate within 0.1 %, and what is lost is what the shaper dropped."""
+    """What arrives is the shaper's rate within 0.1 %, and what is lost is what the shaper dropped.
+
+    On a machine that starves it three times over, the run still counts what passed, to 1 %.
+    """
     with house(tmp_path / "endpoint") as far:
         for _ in range(3):  # a machine that keeps the sender away lets the shaper run dry
             far.line.shape(shaped_mbps * 1_000_000, queue_ms=20)
             before = _passed_packets(far, direction)
-            run = paced(far, direction, f"{shaped_mbps * 1.25:g} Mb/s")
+            with counted(far.line, up=direction == "up") as readings:
+                run = paced(far, direction, f"{shaped_mbps * 1.25:g} Mb/s")
             passed_packets = _passed_packets(far, direction) - before
-            if left_out(run) < 0.001:
+            truth_bps = passed_bps(readings, run)
+            if left_out(run) < 0.001 and truth_bps >= BUSY * shaped_mbps * 1e6:
+                near, truth_bps = 0.001, shaped_mbps * 1e6
                 break
-    assert run["ip_bps"] == pytest.approx(udp_truth_bps(shaped_mbps * 1e6), rel=0.001)
+            near = 0.01
+    assert run["ip_bps"] == pytest.approx(udp_truth_bps(truth_bps), rel=near)
+    assert run["ip_bps"] <= udp_truth_bps(shaped_mbps * 1e6) * 1.001
     assert (run["limited_by"], run["reasons"], run["dropped_socket"]) == ("path", [], 0)
     # beside the run's packets some hundred of control passed
     assert passed_packets - 300 <= run["received"] <= passed_packets
