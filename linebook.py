@@ -178,8 +178,8 @@ def _run_commands(commands: Any) -> None:
         methods,
         "rate",
         _run_rate,
-        "TCP rate, counted where it arrives. It fills the line: emergency calls, alarms or medical devices "
-        "may share it.",
+        "TCP rate, counted where it arrives. It fills the line, unless --at-most is given: emergency calls, "
+        "alarms or medical devices may share it.",
     )
     _reach_options(rate)
     rate.add_argument(
@@ -189,6 +189,13 @@ def _run_commands(commands: Any) -> None:
         "--seconds", type=_number(1, 3600), default=10, metavar="S", help="1 to 3600 (default 10)"
     )
     rate.add_argument("--flows", type=_whole(1, 16), default=4, metavar="N", help="1 to 16 (default 4)")
+    rate.add_argument(
+        "--at-most",
+        type=_rate,
+        metavar="RATE",
+        help='a light run: ask for no more TCP payload each way than this, such as "150 Mb/s"; it shows that '
+        "the line carries so much, and says nothing of its full rate",
+    )
     rate.add_argument(
         "--congestion", metavar="NAME", help="congestion control (default: cubic where allowed)"
     )
@@ -363,8 +370,8 @@ def _rate(text: str) -> int:
 
     try:
         return rate_bps(text)
-    except ValueError as mistake:
-        raise argparse.ArgumentTypeError(str(mistake)) from None
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def _key(text: str) -> str:
@@ -494,17 +501,20 @@ def _run_rate(options: argparse.Namespace) -> int:
     from dashboard import text
     from probe import safety
     from probe.methods import rate
+    from store import pace
     from store.jsonform import as_json
     from store.records import Direction, Failed
 
+    direction = Direction(options.direction)
     plan = rate.RatePlan(
-        direction=Direction(options.direction),
+        direction=direction,
         flows=options.flows,
         seconds=options.seconds,
         congestion=options.congestion,
+        pace=pace.each_way(direction, options.at_most),
     )
     where = _reach(options)
-    _say(safety.CAUTION)
+    _say(safety.CAUTION_LIGHT if plan.pace else safety.CAUTION)
     found = _finish(lambda: rate.run(plan, where, Clock(), on_progress=_say))
     if isinstance(found, Failed):
         return _failed(found, options)

@@ -46,7 +46,8 @@ def sentences(status: Json, where: tzinfo) -> Iterator[str]:
         yield f"Measuring goes on in memory{kept}: {status['trouble']}."
     for run in status["running"]:
         since = _clock(run["started"], status, where, form="%H:%M:%S")
-        yield f"A run {_way(run)} is under way since {since}; it takes {run['seconds']:g} s."
+        what = "light run" if _light(run) else "run"
+        yield f"A {what} {_way(run)} is under way since {since}; it takes {run['seconds']:g} s."
     yield from _trains(status, where)
     yield from _next(status, where)
     yield from (_allowance(one) for one in status.get("allowances", ()))  # an older probe tells none
@@ -99,6 +100,7 @@ def _next(status: Json, where: tzinfo) -> Iterator[str]:
             told.add(run["handoff"])
             held = f", and will be skipped as things stand: {run['held']}" if run.get("held") else ""
             at, way = _clock(run["planned"], status, where), _way(run, handoff=False)
+            way += ", a light one" if _light(run) else ""
             yield f"The next run on handoff {run['handoff']} is due at {at}, {way}{held}."
     if not told:
         yield "No run is due."
@@ -116,6 +118,11 @@ def _allowance(one: Json) -> str:
         f"allowance of {size_text(one['limit_bytes'])} ({share:.0%}); forecast to the month's end "
         f"{size_text(one['forecast_bytes'])}; {thinned}."
     )
+
+
+def _light(run: Json) -> bool:
+    """A probe from before there were light runs says nothing of a share."""
+    return bool(run.get("share_ratio", 1) < 1)
 
 
 def _way(run: Json, *, handoff: bool = True) -> str:

@@ -34,7 +34,9 @@ Costs = Mapping[str, Sequence[tuple[str, int]]]  # handoff -> (what, bytes)
 def rate_run(run: RateRun) -> str:
     """A rate run: what arrived at which layer, what held it, delay idle and loaded, its standing."""
     flows = _counted(run.flows, "flow")
-    lines = [f"{rfc3339(run.started_unix_ns)}  rate run, {run.seconds:g} s, {flows} a direction"]
+    what = "light run" if run.light else "rate run"
+    lines = [f"{rfc3339(run.started_unix_ns)}  {what}, {run.seconds:g} s, {flows} a direction"]
+    lines += [_asked(run, direction) for direction in run.sides() if run.light]
     lines += [line for direction, side in run.sides().items() for line in _side(direction, side)]
     lines += [
         f"Delay idle:   {_delays(run.rtt_idle_us)}",
@@ -342,6 +344,13 @@ def _sender(run: PacedRun) -> str:
         f"Sender: {mbps(run.sent_bps)}, longest burst {run.burst_us / 1000:.3f} ms of the offered rate "
         f"({run.burst_bytes} bytes), {run.segments} packets a call, {run.unsent} due and not sent{paused}."
     )
+
+
+def _asked(run: RateRun, direction: Direction) -> str:
+    at_most_bps = run.at_most_goodput_bps(direction)
+    if at_most_bps is None:
+        return f"{direction.capitalize()}: asked for all that the line gives."
+    return f"{direction.capitalize()}: asked for no more than {mbps(at_most_bps)} of payload."
 
 
 def _side(direction: Direction, side: RateSide) -> Iterable[str]:

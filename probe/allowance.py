@@ -1,11 +1,11 @@
 """What measuring costs in bytes, and whether a run may still be paid from this month's test allowance.
 
 A run costs rate x seconds / 8 in each direction it fills, with the rate that the contract card states: a
-forecast, as the line may give more or less. A train costs its packets both ways at the IP layer. Spending
-is counted per handoff and local calendar month. Trains are counted and never stopped: what they will need
-until the month ends is set aside, and what campaigns have planned too. Once 80 % of the allowance are spent
-or set aside, the other runs are thinned, one of every 2, 4, 8, ... slots, so that the forecast stays within
-the allowance.
+forecast, as the line may give more or less. A light run costs its share of that. A train costs its packets
+both ways at the IP layer. Spending is counted per handoff and local calendar month. Trains are counted and
+never stopped: what they will need until the month ends is set aside, and what campaigns have planned too.
+Once 80 % of the allowance are spent or set aside, the other runs are thinned, one of every 2, 4, 8, ...
+slots, so that the forecast stays within the allowance.
 
 Pure: times are Unix nanoseconds that the caller hands in. Imports store and the schedule.
 """
@@ -60,7 +60,7 @@ class Purse:
         return self.spent.get(handoff, 0)
 
 
-def run_bytes(card: Card, *, direction: Direction, seconds: float) -> int | None:
+def run_bytes(card: Card, *, direction: Direction, seconds: float, share_ratio: float = 1.0) -> int | None:
     """What one run moves, both directions together; None when a direction's rate is not stated."""
     asked = (Direction.UP, Direction.DOWN) if direction is Direction.BOTH else (direction,)
     total = 0.0
@@ -68,7 +68,7 @@ def run_bytes(card: Card, *, direction: Direction, seconds: float) -> int | None
         rate_bps = card.rate_bps(one_way)
         if rate_bps is None:
             return None
-        total += rate_bps * seconds / 8
+        total += rate_bps * share_ratio * seconds / 8
     return round(total)
 
 
@@ -282,7 +282,7 @@ def once_bytes(run: RunPlan, card: Card) -> int | None:
     """What one run of a plan moves, None where the card states no rate for it."""
     if run.offered_bps is not None:
         return round(run.offered_bps * run.seconds / 8)
-    return run_bytes(card, direction=run.direction, seconds=run.seconds)
+    return run_bytes(card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio)
 
 
 def _month_of(train: TrainPlan) -> int:
@@ -307,7 +307,8 @@ def _run_words(run: RunPlan) -> str:
     if run.offered_bps is not None:
         what = f"paced run at {run.offered_bps / 1e6:g} Mb/s to {run.endpoint}, {way}"
         return f"{what}, {often}{_times_words(run.times)}"
-    return f"rate run to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
+    what = f"light run at {run.share_ratio * 100:g} %" if run.light else "rate run"
+    return f"{what} to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
 
 
 def _times_words(times: Times | None) -> str:

@@ -64,13 +64,15 @@ def found(
     endpoint_cpu_ratio: float | None,
 ) -> Circumstances:
     """All of it as a record has it."""
+    clock = clock_state.read()
     known = Circumstances(
         interface=way.interface if way else None,
         source_address=way.source if way else None,
         egress_address=hello.your_address,
         probe_cpu_ratio=probe_cpu_ratio,
         endpoint_cpu_ratio=endpoint_cpu_ratio,
-        clock_synchronised=clock_state.read().synchronised,
+        clock_synchronised=clock.synchronised,
+        clock_error_us=clock.error_us,
         kernel=os.uname().release,
     )
     if port is not None:

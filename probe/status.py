@@ -12,6 +12,7 @@ from typing import Any
 
 from probe.allowance import Allowance
 from probe.board import RunNow, TrainNow
+from probe.linux.clock_state import ClockState
 from store.clock import local, rfc3339, zone
 from store.records import OpenKind, WindowOpened
 from store.site import RunPlan
@@ -40,6 +41,7 @@ class Status:
     waiting: int  # records that are not on disk yet
     trouble: str | None
     refused: str | None
+    clock: ClockState
 
 
 def as_json(found: Status) -> dict[str, Any]:
@@ -72,6 +74,7 @@ def as_json(found: Status) -> dict[str, Any]:
         "waiting": found.waiting,
         "trouble": found.trouble,
         "refused": found.refused,
+        "clock": {"synchronised": found.clock.synchronised, "error_us": found.clock.error_us},
     }
 
 
@@ -109,6 +112,8 @@ def one_line(found: Status) -> str:
     parts = [f"site file refused: {found.refused}"] if found.refused else []
     if found.trouble:
         parts.append(found.trouble)
+    if found.clock.synchronised is False:
+        parts.append("the clock is not synchronised")
     for one in found.windows:
         until = "" if one.ends_unix_ns is None else f" until {_hour(one.ends_unix_ns, found)}"
         what = "all tests stopped" if one.window is OpenKind.STOP else f"{one.window} window {one.name} open"
@@ -116,10 +121,10 @@ def one_line(found: Status) -> str:
     counted = Counter(str(train.state) for train in found.trains.values())
     trains = [f"{count} train{'s' * (count > 1)} {state}" for state, count in sorted(counted.items())]
     parts.append(", ".join(trains) or "no train")
-    parts += [f"run {run.plan.direction} on {run.plan.handoff} under way" for run in found.runs]
+    parts += [f"{_words(run.plan)} on {run.plan.handoff} under way" for run in found.runs]
     if found.due and not found.runs:
         start_ns, plan = found.due[0]
-        parts.append(f"next run {plan.direction} on {plan.handoff} at {_hour(start_ns, found)}")
+        parts.append(f"next {_words(plan)} on {plan.handoff} at {_hour(start_ns, found)}")
     return "; ".join(parts)
 
 
@@ -129,7 +134,12 @@ def _plan(plan: RunPlan) -> dict[str, Any]:
         "endpoint": plan.endpoint,
         "direction": str(plan.direction),
         "seconds": plan.seconds,
+        "share_ratio": plan.share_ratio,
     }
+
+
+def _words(plan: RunPlan) -> str:
+    return f"{'light run' if plan.light else 'run'} {plan.direction}"
 
 
 def _hour(unix_ns: int, found: Status) -> str:

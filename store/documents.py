@@ -19,12 +19,13 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 import msgspec
 
+from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
 from store.paced import PacedRun
 from store.records import Document, Says
 
-KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, PacedRun)}
+KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, ClockChange, PacedRun)}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

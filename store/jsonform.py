@@ -188,7 +188,10 @@ def _rate(run: RateRun) -> Json:
         "spent_bytes": run.spent_bytes,
         "circumstances": asdict(run.circumstances),
     }
-    sides = {str(direction): _side(side) for direction, side in run.sides().items()}
+    sides = {
+        str(direction): {"at_most_goodput_bps": run.at_most_goodput_bps(direction), **_side(side)}
+        for direction, side in run.sides().items()
+    }
     return shared | (sides if run.direction is Direction.BOTH else next(iter(sides.values()), {}))
 
 

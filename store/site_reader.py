@@ -9,12 +9,13 @@ from __future__ import annotations
 import ipaddress
 import re
 import stat
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule
+from store import default_schedule, pace
 from store.clock import zone
 from store.layers import Layer
 from store.paced import OFFERED_BPS
@@ -85,7 +86,7 @@ _HANDOFF_KEYS = (
     *("name", "title", "interface", "source", "metered", "metered_runs", "allowance", "safety", "card"),
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
-_RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every")
+_RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
 _PACED_KEYS = ("method", "offered")
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
@@ -140,7 +141,7 @@ def read(file: Path) -> Site:
         handoffs=handoffs,
         endpoints=endpoints,
         trains=_trains(top, *names) if "train" in top.values else default.trains(),
-        runs=_runs(top, *names) if "run" in top.values else default.runs(),
+        runs=_runs(top, handoffs, names[1]) if "run" in top.values else default.runs(),
         plans=_plans(top, names[0]),
         windows=_windows(top, names[0]),
         rules=_rules(top.table("rules")),
@@ -304,11 +305,14 @@ def _trains(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[TrainP
     return tuple(found.values())
 
 
-def _runs(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[RunPlan, ...]:
+def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple[RunPlan, ...]:
+    cards = {each.name: each.card for each in handoffs}
     found = []
     for table in top.tables("run"):
         table.only(*_RUN_KEYS, *_PACED_KEYS, *_TIMES_KEYS)
-        found.append(_paced(table, _run(table, handoffs, endpoints)))
+        plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
+        _check_share(table, plan, cards[plan.handoff])
+        found.append(_paced(table, plan))
     return tuple(found)
 
 
@@ -317,8 +321,9 @@ def _paced(table: Table, plan: RunPlan) -> RunPlan:
     if table.ask("method", one_of({"rate": False, "paced": True}), False):
         if plan.direction is Direction.BOTH:
             table.refuse("direction", 'a paced run has one; expected "up" or "down"')
-        if "flows" in table.values:
-            table.refuse("flows", 'belongs to method "rate"; a paced run has none')
+        for key in ("flows", "share"):
+            if key in table.values:
+                table.refuse(key, 'belongs to method "rate"; a paced run has none')
         offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
         low, high = OFFERED_BPS
         if not low <= offered_bps <= high:
@@ -327,6 +332,19 @@ def _paced(table: Table, plan: RunPlan) -> RunPlan:
     if "offered" in table.values:
         table.refuse("offered", 'belongs to method "paced"; add method = "paced", or leave it out')
     return plan
+
+
+def _check_share(table: Table, plan: RunPlan, card: Card) -> None:
+    """Refuse a share of what the card does not state, or of so little that no flow can be held to it."""
+    try:
+        why = pace.too_little(pace.share_of(card, plan.share_ratio, plan.direction), flows=plan.flows)
+    except KeyError as error:
+        why = (
+            f"the card of handoff {plan.handoff} states no {error.args[0]} to take a share of; state it, or "
+            "leave share out for a full run"
+        )
+    if why is not None:
+        table.refuse("share", why)
 
 
 def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
@@ -357,6 +375,10 @@ def _campaigns(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[Cam
 
 def _campaign(table: Table, handoffs: set[str], endpoints: set[str]) -> CampaignPlan:
     table.only(*_CAMPAIGN_KEYS, *_RUN_KEYS, *_TIMES_KEYS)
+    if "share" in table.values:
+        table.refuse(
+            "share", "a light run answers no question about the rate; leave it out, or make it a [[run]]"
+        )
     plan = CampaignPlan(
         name=table.need("name", _name, 'a short name such as "spring-upload"'),
         question=table.need("question", text, "the question in words, as it will stand beside the answer"),
@@ -633,6 +655,13 @@ def _met(value: Any) -> float:
     found = share(value)
     if not 0.5 <= found <= 1:
         raise ValueError(f"{shown(value)} is no share from 50 % to 100 %")
+    return found
+
+
+def _some_share(value: Any) -> float:
+    found = share(value)
+    if not found:
+        raise ValueError(f"{shown(value)} is no share above 0 %; leave it out for a full run")
     return found
 
 

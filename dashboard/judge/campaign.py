@@ -139,6 +139,8 @@ def _fate(planned: Planned, record: Record | None, *, now_unix_ns: int) -> Fate:
     match record:
         case RateRun():
             outcome = Outcome(str(record.standing))
+            if record.light and outcome is Outcome.VALID:  # no answer to a question about the rate
+                outcome = Outcome.EXCLUDED
             return Fate(planned=planned, outcome=outcome, why=" ".join(record.reasons), record=record)
         case Failed():
             return Fate(planned=planned, outcome=Outcome.FAILED, why=record.why, record=record)

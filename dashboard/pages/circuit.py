@@ -258,8 +258,9 @@ def _rate_charts(found: Findings) -> tuple[Chart, ...]:
         Chart(
             url=_figure_url(found, f"rates-{direction}"),
             message=runs.message(found.runs, direction, layer=layer, period=PERIODS[found.period]),
-            key=f"Mb/s, {LAYERS[layer]}. A triangle is a run and points the way its payload went; crosses "
-            "are left out by rule; the broken line is what is stated; grey bands were not measured.",
+            key=f"Mb/s, {LAYERS[layer]}. A triangle is a run and points the way its payload went; a ring is "
+            "a light run, which asked for no more; crosses are left out by rule; the broken line is what is "
+            "stated; grey bands were not measured.",
         )
         for direction in (Direction.UP, Direction.DOWN)
         if any(direction in run.sides() for run in found.runs)

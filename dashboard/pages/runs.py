@@ -14,9 +14,7 @@ from dashboard.pages.wording import LAYERS, counted, grouped, mbps, moment, ms, 
 from store import jsonform
 from store.corrections import Corrections
 from store.layers import Layer
-from store.records import REASONS, Direction, RateRun, RateSide, Standing
-
-NOTED_ONLY = "short"  # a reason said beside a run's figures that leaves none out
+from store.records import REASONS, Direction, RateRun, RateSide
 
 
 def table(
@@ -57,7 +55,7 @@ def _row(run: RateRun, direction: Direction, side: RateSide, where: tzinfo) -> t
     return cells(
         moment(run.started_unix_ns, where),
         path(run.handoff, run.endpoint),
-        f"{direction}, both at once" if run.direction is Direction.BOTH else str(direction),
+        _direction(run, direction),
         mbps(side.rates.goodput_bps),
         mbps(side.rates.ip_bps),
         mbps(side.rates.ethernet_bps),
@@ -70,15 +68,23 @@ def _row(run: RateRun, direction: Direction, side: RateSide, where: tzinfo) -> t
     )
 
 
+def _direction(run: RateRun, direction: Direction) -> str:
+    """With what it shared the line with, and what it asked for at most if it is a light run."""
+    at_most_bps = run.at_most_goodput_bps(direction)
+    light = "" if at_most_bps is None else f", light: at most {mbps(at_most_bps)}"
+    return f"{direction}{', both at once' if run.direction is Direction.BOTH else ''}{light}"
+
+
 def standing(run: RateRun) -> str:
-    """The standing with its reasons in words; just ``valid`` when none is against it."""
-    found = why(run)
-    return f"{run.standing}: {found}" if found else str(run.standing)
+    """The standing with its reasons in words; just ``valid`` when none is against it, ``valid, light``."""
+    what, found = f"{run.standing}, light" if run.light else str(run.standing), why(run)
+    return f"{what}: {found}" if found else what
 
 
 def why(run: RateRun) -> str:
-    """What is against a run, in words; empty when nothing is."""
-    return "; ".join(REASONS[reason][1] for reason in run.reasons if reason != NOTED_ONLY)
+    """What is against a run, in words; empty when nothing is. What light means stands in the ledger."""
+    noted = (evidence.NOTED_ONLY, evidence.LIGHT)
+    return "; ".join(REASONS[reason][1] for reason in run.reasons if reason not in noted)
 
 
 def message(runs: Sequence[RateRun], direction: Direction, *, layer: Layer, period: str) -> str:
@@ -105,13 +111,7 @@ def as_json(run: RateRun, corrections: Corrections) -> dict[str, Any]:
 
 def left_out(runs: Iterable[RateRun]) -> Counter[str]:
     """How many runs each rule left out; a run with two reasons counts under both."""
-    return Counter(
-        reason
-        for run in runs
-        if run.standing is not Standing.VALID
-        for reason in run.reasons
-        if reason != NOTED_ONLY
-    )
+    return Counter(reason for run in runs for reason in evidence.why_left_out(run))
 
 
 def ledger(runs: Counter[str], spans: Counter[str], *, caption: str) -> Table | None:

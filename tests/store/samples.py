@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
 from store.layers import tcp_framing, udp_framing
@@ -237,6 +238,19 @@ def paced(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "no
     )
 
 
+def clock_change(started_unix_ns: int = 0) -> ClockChange:
+    return ClockChange(
+        started_unix_ns=started_unix_ns,
+        how=ClockHow.STEP,
+        ended_unix_ns=started_unix_ns + 1_420_000_000,
+        elapsed_us=1_000_000,
+        uncertainty_us=2,
+        by_us=420_000,
+        synchronised=True,
+        error_us=900,
+    )
+
+
 EVERY_KIND: tuple[Record, ...] = (
     run(),
     span(),
@@ -248,6 +262,7 @@ EVERY_KIND: tuple[Record, ...] = (
     campaign(),
     event(),
     paced(),
+    clock_change(),
     Correction(
         handoff="old",
         endpoint="north",
