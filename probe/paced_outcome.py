@@ -32,11 +32,14 @@ UNSENT = 0.01
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ends:
     """A run as both ends told it. `whole` when it ran its time at both; without the sender's report its count
-    is the largest number seen, and nothing is said of its rate and bursts."""
+    is the largest number seen, and nothing is said of its rate and bursts. `slept` and `clock_set` are of the
+    probe's host meanwhile."""
 
     received: PacedReceived
     sent: PacedSent | None
     whole: bool
+    slept: bool = False
+    clock_set: bool = False
 
 
 def record(
@@ -64,6 +67,8 @@ def record(
         other_bps=[other_bps],
         aborted=not ends.whole,
         whole_seconds=(after - first) // BINS_PER_S,
+        slept=ends.slept,
+        clock_set=ends.clock_set,
     )
     found = [code for code in standing.reasons(facts) if code != "short"]  # that is about TCP
     if sent is not None and sent.paused_us:

@@ -13,7 +13,7 @@ import socket
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from probe import circumstances, paced_outcome
+from probe import circumstances, clock_judge, paced_outcome
 from probe.bulk.client import PacedClient
 from probe.bulk.pacer import packet_bytes
 from probe.circumstances import Traffic
@@ -25,7 +25,7 @@ from probe.reach import Reach
 from probe.wire.control import Hello
 from probe.wire.paced import PAYLOAD_BYTES, WORD_BYTES
 from probe.wire.paced_control import PacedGrant, PacedReport, PacedRequest
-from store.clock import Clock
+from store.clock import Clock, Reading
 from store.errors import UserMistake
 from store.paced import OFFERED_BPS, PacedRun
 from store.records import Direction, Failed, Owner
@@ -82,8 +82,8 @@ async def run(
 class _Carried:
     """The run as both ends saw it."""
 
-    began_unix_ns: int
-    elapsed_ns: int
+    began: Reading
+    ended: Reading
     mine: PacedReport
     theirs: PacedReport | None
     before: Counters | None
@@ -154,18 +154,18 @@ class _Attempt:
                 f"{self.plan.offered_bps / 1e6:g} Mb/s {self.plan.direction} for {self.plan.seconds:g} s"
             )
             before = await circumstances.counters(way)
-            began_ns, began_unix_ns = self.clock.monotonic_ns(), self.clock.unix_ns()
+            began = self.clock.look()
             follow = asyncio.create_task(self._follow(grant.run), name="follow the far end")
             try:
                 mine = await client.run()
             finally:
                 follow.cancel()
                 await asyncio.gather(follow, return_exceptions=True)
-            elapsed_ns = self.clock.monotonic_ns() - began_ns
+            ended = self.clock.look()
             after = await circumstances.counters(way)
         return _Carried(
-            began_unix_ns=began_unix_ns,
-            elapsed_ns=elapsed_ns,
+            began=began,
+            ended=ended,
             mine=mine,
             theirs=await self._last_report(grant.run, ended=mine.why is not None),
             before=before,
@@ -212,7 +212,14 @@ class _Attempt:
             why = mine.why or (theirs.why if theirs else None) or "nothing arrived"
             return self._failed(f"no packet was counted: {why}", Owner.UNKNOWN)
         whole = theirs is not None and all(end.finished and end.why is None for end in (mine, theirs))
-        ends = Ends(received=receiver.received, sent=sender.sent if sender else None, whole=whole)
+        moved = clock_judge.moved(carried.began, carried.ended)
+        ends = Ends(
+            received=receiver.received,
+            sent=sender.sent if sender else None,
+            whole=whole,
+            slept=moved.slept_ns > 0,
+            clock_set=moved.step_ns != 0,
+        )
         way = await circumstances.way_out(self.where, addresses[0])
         port = await asyncio.to_thread(interface.describe, way.interface) if way else None
         cpu = receiver.received.cpu_ratio, ends.sent.cpu_ratio if ends.sent else None
@@ -224,7 +231,7 @@ class _Attempt:
                 before=carried.before,
                 after=carried.after,
                 own=paced_outcome.own_traffic(request, ends),
-                elapsed_ns=carried.elapsed_ns,
+                elapsed_ns=carried.ended.monotonic_ns - carried.began.monotonic_ns,
             ),
             probe_cpu_ratio=cpu[1] if up else cpu[0],
             endpoint_cpu_ratio=cpu[0] if up else cpu[1],
@@ -232,7 +239,7 @@ class _Attempt:
         return paced_outcome.record(
             request,
             ends,
-            started_unix_ns=carried.began_unix_ns,
+            started_unix_ns=carried.began.unix_ns,
             circumstances=known,
             names={"handoff": self.where.handoff, "endpoint": self.where.endpoint},
         )

@@ -19,7 +19,7 @@ from tests.links.house import LINEBOOK, PORT, House, house
 from tests.links.namespaces import udp_truth_bps
 from tests.links.test_rate_truth import BUSY, counted, passed_bps
 
-pytestmark = pytest.mark.namespace
+pytestmark = [pytest.mark.namespace, pytest.mark.alone]
 
 PACED_PORT = PORT + 1
 

@@ -54,10 +54,12 @@ def judged(
     whole: bool = True,
     around: Circumstances = WIRED,
     request: PacedRequest = REQUEST,
+    slept: bool = False,
+    clock_set: bool = False,
 ) -> PacedRun:
     return paced_outcome.record(
         request,
-        Ends(received=received, sent=sent, whole=whole),
+        Ends(received=received, sent=sent, whole=whole, slept=slept, clock_set=clock_set),
         started_unix_ns=5,
         circumstances=around,
         names={"handoff": "A", "endpoint": "north"},
@@ -123,6 +125,8 @@ def test_the_top_of_a_port_is_the_ports() -> None:
 
 def test_what_else_leaves_a_run_out() -> None:
     assert judged(whole=False).reasons == ("aborted",)
+    assert judged(slept=True).reasons == ("slept",)
+    assert judged(clock_set=True).reasons == ("clock_set",)
     assert judged(sent=replace(SENT, paused_us=2_000_000)).reasons == ("paused",)
     assert judged(around=replace(WIRED, carrier=Carrier.WIRELESS)).reasons == ("wireless",)
     assert judged(around=replace(WIRED, other_up_bps=5_000_000)).reasons == ("other_traffic",)
