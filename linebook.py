@@ -174,7 +174,7 @@ def _window_commands(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    run = commands.add_parser("run", help="Measure once, now: rate or train.")
+    run = commands.add_parser("run", help="Measure once, now: rate, paced or train.")
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
     rate = _command(
         methods,
@@ -200,6 +200,29 @@ def _run_commands(commands: Any) -> None:
     )
     rate.add_argument(
         "--congestion", metavar="NAME", help="congestion control (default: cubic where allowed)"
+    )
+    paced = _command(
+        methods,
+        "paced",
+        _run_paced,
+        "Packets over UDP at a fixed rate: what arrives, loss, reordering, delay variation. It fills the "
+        "line as far as it offers: emergency calls, alarms or medical devices may share it.",
+    )
+    _reach_options(paced)
+    paced.add_argument(
+        "--direction", choices=("up", "down"), default="up", help="seen from the probe (default up)"
+    )
+    paced.add_argument(
+        "--offered", type=_rate, required=True, metavar="RATE", help='at the IP layer, such as "200 Mb/s"'
+    )
+    paced.add_argument(
+        "--seconds", type=_number(1, 3600), default=10, metavar="S", help="1 to 3600 (default 10)"
+    )
+    paced.add_argument(
+        "--payload",
+        type=_whole(64, 8972),
+        metavar="BYTES",
+        help="of each packet, a multiple of 4 (default: as fits packets of 1500 bytes)",
     )
     train = _command(
         methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
@@ -533,6 +556,28 @@ def _run_rate(options: argparse.Namespace) -> int:
     if isinstance(found, Failed):
         return _failed(found, options)
     _print_json(as_json(found)) if options.json else print(text.rate_run(found))
+    return 0
+
+
+def _run_paced(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import safety
+    from probe.methods import paced
+    from store.jsonform import as_json
+    from store.records import Direction, Failed
+
+    plan = paced.PacedPlan(
+        direction=Direction(options.direction),
+        offered_bps=options.offered,
+        seconds=options.seconds,
+        payload_bytes=options.payload,
+    )
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = _finish(lambda: paced.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text.paced_run(found))
     return 0
 
 

@@ -18,6 +18,7 @@ from store.cases import Case
 from store.clock import local, rfc3339, zone
 from store.export import Exported
 from store.histogram import Delays
+from store.paced import PacedRun
 from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.segments import Split
@@ -62,6 +63,27 @@ def _case(case: Case, where: tzinfo) -> Iterator[str]:
     yield f"  Owner: {case.owner}. Next: {case_words.next_step(case)}"
     for event in case.events:
         yield f"    {local(event.started_unix_ns, where):%m-%d %H:%M:%S}  {event.what}: {event.says}"
+
+
+def paced_run(run: PacedRun) -> str:
+    """A paced run: what arrived of what was offered, what became of the rest, delay variation, standing."""
+    lines = [
+        f"{rfc3339(run.started_unix_ns)}  paced run {run.direction}, {run.seconds:g} s, "
+        f"{mbps(run.offered_bps)} offered at the IP layer in packets of {run.payload_bytes} bytes, "
+        f"IPv{run.ip_version}",
+        f"{mbps(run.rates.ip_bps)} arrived at the IP layer in the "
+        f"{(run.steady_to_ms - run.steady_from_ms) / 1000:g} s counted (the first "
+        f"{run.steady_from_ms / 1000:g} s are start-up): payload {mbps(run.rates.goodput_bps)}, "
+        f"layer 2 {mbps(run.rates.ethernet_bps)}, on the wire {mbps(run.rates.wire_bps)}.",
+        f"{run.sent} sent, {run.lost} lost on the way ({run.loss_ratio:.4%}); {run.reordered} reordered, "
+        f"{run.duplicated} duplicated, {run.late} too late to tell.",
+        _receiver(run),
+        _sender(run),
+        f"PDV: {_delays(run.pdv_us.delays())} ({run.timestamps} time stamps; over the least of each 100 ms)",
+        f"Limited by: {run.limited_by or 'nothing, all of it arrived'}.",
+        _standing(str(run.standing), run.reasons),
+    ]
+    return "\n".join(lines)
 
 
 def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
@@ -353,6 +375,25 @@ def _finding(finding: Finding, nth: int) -> str:
         place += f" ({finding.kind}{at}{of_handoff})"
     words = f"{finding.what.capitalize()}:{place}: {finding.why}" if place else finding.why
     return f"{'First' if nth == 0 else 'Also'}: {words}."
+
+
+def _receiver(run: PacedRun) -> str:
+    if not run.dropped_socket and not run.dropped_host:
+        return "Nothing was dropped at the receiving host."
+    return (
+        f"At the receiving host, no loss of the line: {run.dropped_socket} dropped as the receive buffer "
+        f"({run.buffer_bytes} bytes) was full, {run.dropped_host} of any kind dropped by its processors."
+    )
+
+
+def _sender(run: PacedRun) -> str:
+    if run.sent_bps is None or run.burst_us is None or run.burst_bytes is None:
+        return "What the sender did is not known: its report was lost."
+    paused = f", {run.paused_ms / 1000:g} s paused" if run.paused_ms else ""
+    return (
+        f"Sender: {mbps(run.sent_bps)}, longest burst {run.burst_us / 1000:.3f} ms of the offered rate "
+        f"({run.burst_bytes} bytes), {run.segments} packets a call, {run.unsent} due and not sent{paused}."
+    )
 
 
 def _asked(run: RateRun, direction: Direction) -> str:

@@ -280,6 +280,8 @@ def _campaign_bytes(plan: CampaignPlan, card: Card, *, from_ns: int, to_ns: int,
 
 def once_bytes(run: RunPlan, card: Card) -> int | None:
     """What one run of a plan moves, None where the card states no rate for it."""
+    if run.offered_bps is not None:
+        return round(run.offered_bps * run.seconds / 8)
     return run_bytes(card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio)
 
 
@@ -302,6 +304,9 @@ def _run_words(run: RunPlan) -> str:
     way = "both ways" if run.direction is Direction.BOTH else str(run.direction)
     flows = "" if run.flows == FLOWS else f", {run.flows} flow{'s' if run.flows > 1 else ''}"
     often = f"{run.seconds} s every {_span(run.every_s)}"
+    if run.offered_bps is not None:
+        what = f"paced run at {run.offered_bps / 1e6:g} Mb/s to {run.endpoint}, {way}"
+        return f"{what}, {often}{_times_words(run.times)}"
     what = f"light run at {run.share_ratio * 100:g} %" if run.light else "rate run"
     return f"{what} to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
 

@@ -35,7 +35,7 @@ from probe.notices.sending import Deliver, Notices, deliver
 from probe.noticing import Noticing
 from probe.openings import Openings
 from probe.reach import Reach, Reaches, reaches_of
-from probe.runs import RateMethod, Runs
+from probe.runs import Measured, RateMethod, Runs
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
 from store.cases import unended
@@ -45,7 +45,7 @@ from store.events import Event, EventKind
 from store.notice_channels import Channel
 from store.notices import Notice
 from store.pace import Pace
-from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
+from store.records import Campaign, Failed, Gap, Opener, OpenKind, WindowOpened
 from store.site import CampaignPlan, RunPlan, Site, TrainPlan, Where
 
 ALIVE_EVERY_S = 10.0
@@ -598,9 +598,14 @@ def _methods() -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state
-    from probe.methods import rate, train
+    from probe.methods import paced, rate, train
 
-    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> RateRun | Failed:
+    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
+        if plan.offered_bps is not None:
+            offered = paced.PacedPlan(
+                direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
+            )
+            return await paced.run(offered, where, clock)
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
 

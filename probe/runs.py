@@ -1,4 +1,5 @@
-"""The rate runs of one handoff, one at a time: each is started, skipped by a rule, or fails, on record.
+"""The rate and paced runs of one handoff, one at a time: each is started, skipped by a rule, or fails, on
+record.
 
 What is due when stands in schedule and campaign, what forbids it in safety, windows, openings and
 allowance, what makes it wait in traffic; here is the waiting.
@@ -19,10 +20,11 @@ from probe.reach import Reach
 from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.pace import Pace, share_of
+from store.paced import PacedRun
 from store.records import Campaign, Carrier, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, RunPlan, Site
 
-WHAT, LIGHT = "run rate", "light run"
+WHAT, LIGHT, PACED = "run rate", "light run", "run paced"
 
 _LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, should nobody tell of a change
 _LATE_NS = NS_PER_S  # a start this late still fits: what a run takes besides its seconds is rounded up
@@ -30,14 +32,17 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
+Measured = RateRun | PacedRun
+
+
 class RateMethod(Protocol):
-    """One rate run, which asks for no more than `pace`. Cancelled, it ends the run at both ends before it
-    lets go.
+    """One rate run, which asks for no more than `pace`, or a paced one where the plan offers a rate.
+    Cancelled, it ends the run at both ends before it lets go.
     """
 
     def __call__(
         self, plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace
-    ) -> Awaitable[RateRun | Failed]: ...
+    ) -> Awaitable[Measured | Failed]: ...
 
 
 @dataclass(slots=True, kw_only=True)
@@ -291,7 +296,7 @@ class Runs:
             self.book.keep(placed(stopped, plan, started_ns=began_ns), ends=begun)
             raise
         path = (plan.handoff, plan.endpoint)
-        if isinstance(found, RateRun):
+        if isinstance(found, Measured):
             self.book.charge(plan.handoff, found.spent_bytes)
             self.book.keep(_as_planned(found, planned), ends=begun)
             values = (*path, plan.direction, found.standing, found.spent_bytes)
@@ -304,7 +309,7 @@ class Runs:
         self.book.charge(plan.handoff, failed.spent_bytes)
         self.book.log.warning("run failed handoff=%s endpoint=%s why=%s", *path, found.why)
 
-    async def _measured(self, plan: RunPlan) -> RateRun | Failed:
+    async def _measured(self, plan: RunPlan) -> Measured | Failed:
         openings, where = self.book.openings, self.reaches[plan.endpoint]
         no_more = openings.until(lambda: openings.no_run(plan.handoff))
         try:
@@ -312,13 +317,13 @@ class Runs:
             async with asyncio.timeout(plan.seconds + _OVERDUE_S):
                 found = await unless(self.method(plan, where, self.book.clock, pace=pace), no_more)
             if isinstance(found, Halted):
-                return Failed(what=WHAT, why=f"aborted: {found.why}", whose=Owner.HOUSE)
+                return Failed(what=_name(plan), why=f"aborted: {found.why}", whose=Owner.HOUSE)
             return found
         except TimeoutError:
             why = f"it had not ended {_OVERDUE_S:g} s after its time, and was given up"
-            return Failed(what=WHAT, why=why, whose=Owner.UNKNOWN)
+            return Failed(what=_name(plan), why=why, whose=Owner.UNKNOWN)
         except Exception as error:
-            return self.book.unexpected(error, what=WHAT)
+            return self.book.unexpected(error, what=_name(plan))
 
     def _cost_bytes(self, plan: RunPlan) -> int | None:
         return allowance.once_bytes(plan, self.handoff.card)
@@ -334,12 +339,16 @@ def _what(planned: Due) -> str:
 
     `dashboard.judge.campaign` knows a campaign's by that, `dashboard.judge.contract` those at full rate.
     """
-    if planned.plan.light:
-        return LIGHT
-    return f"{WHAT}, campaign {planned.campaign}" if planned.campaign else WHAT
+    return f"{WHAT}, campaign {planned.campaign}" if planned.campaign else _name(planned.plan)
 
 
-def _as_planned(run: RateRun, planned: Due) -> RateRun:
+def _name(plan: RunPlan) -> str:
+    if plan.offered_bps is not None:
+        return PACED
+    return LIGHT if plan.light else WHAT
+
+
+def _as_planned(run: Measured, planned: Due) -> Measured:
     """The run with the moment that was drawn for it, and its campaign."""
     known = replace(run.circumstances, planned_unix_ns=planned.start_ns, campaign=planned.campaign or None)
     return replace(run, circumstances=known)

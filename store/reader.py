@@ -441,8 +441,8 @@ class Reader:
     def spent_bytes(self, handoff: str, since_ns: int) -> int:
         """What measuring cost on a handoff since then, both ways.
 
-        Payload of the rate runs as recorded, that of failed ones as estimated; packets of the trains with
-        `HEADER_BYTES` each, which at their size weigh a fifth.
+        Payload of the rate and paced runs as recorded, that of failed ones as estimated; packets of the
+        trains with `HEADER_BYTES` each, which at their size weigh a fifth.
         """
         paths = "path IN (SELECT id FROM path WHERE handoff = ?) AND started_unix_ns >= ?"
         runs = f"SELECT sum(spent_bytes) FROM rate_run WHERE {paths}"  # noqa: S608 - names of our own
@@ -451,7 +451,10 @@ class Reader:
             f"JOIN train_setting ON train_setting.id = setting WHERE {paths}"
         )
         failed = f"SELECT sum(spent_bytes) FROM trouble WHERE {paths}"  # noqa: S608
-        asked = ((runs,), (failed,), (trains, HEADER_BYTES))
+        paced = (
+            f"SELECT sum(json_extract(body, '$.spent_bytes')) FROM document WHERE kind = 'paced' AND {paths}"  # noqa: S608
+        )
+        asked = ((runs,), (paced,), (failed,), (trains, HEADER_BYTES))
         return sum(self._one(sql, *more, handoff, since_ns) or 0 for sql, *more in asked)
 
     def _openings(self, conditions: str, *values: Any) -> list[WindowOpened | WindowClosed]:

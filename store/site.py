@@ -185,6 +185,7 @@ class RunPlan:
     every_s: int
     times: Times | None = None
     share_ratio: float = 1.0
+    offered_bps: int | None = None  # a paced run at this rate, at the IP layer; None for a rate run
 
     @property
     def light(self) -> bool:

@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 from store import default_schedule, notice_reader, pace
 from store.clock import zone
 from store.layers import Layer
+from store.paced import OFFERED_BPS
 from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
 from store.records import Direction
 from store.site import (
@@ -98,6 +99,7 @@ _HANDOFF_KEYS = (
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
 _RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
+_PACED_KEYS = ("method", "offered")
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -334,11 +336,29 @@ def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple
     cards = {each.name: each.card for each in handoffs}
     found = []
     for table in top.tables("run"):
-        table.only(*_RUN_KEYS, *_TIMES_KEYS)
+        table.only(*_RUN_KEYS, *_PACED_KEYS, *_TIMES_KEYS)
         plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
         _check_share(table, plan, cards[plan.handoff])
-        found.append(plan)
+        found.append(_paced(table, plan))
     return tuple(found)
+
+
+def _paced(table: Table, plan: RunPlan) -> RunPlan:
+    """The plan as a paced run where it says so, with the rate that it then needs."""
+    if table.ask("method", one_of({"rate": False, "paced": True}), False):
+        if plan.direction is Direction.BOTH:
+            table.refuse("direction", 'a paced run has one; expected "up" or "down"')
+        for key in ("flows", "share"):
+            if key in table.values:
+                table.refuse(key, 'belongs to method "rate"; a paced run has none')
+        offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
+        low, high = OFFERED_BPS
+        if not low <= offered_bps <= high:
+            table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
+        return replace(plan, offered_bps=offered_bps)
+    if "offered" in table.values:
+        table.refuse("offered", 'belongs to method "paced"; add method = "paced", or leave it out')
+    return plan
 
 
 def _check_share(table: Table, plan: RunPlan, card: Card) -> None:

@@ -21,7 +21,7 @@ from dashboard.figures.pooling import Stretch
 from dashboard.judge import layers
 from dashboard.judge.stall_places import StallPlace
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import campaigns, contracts, corrected, runs, segments, trains
+from dashboard.pages import campaigns, contracts, corrected, paced, runs, segments, trains
 from dashboard.pages.frame import Frame, Link, circuit_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
@@ -40,6 +40,7 @@ from store import jsonform
 from store.clock import NS_PER_S, rfc3339, zone
 from store.corrections import Corrected, Corrections
 from store.layers import Layer
+from store.paced import PacedRun
 from store.reader import Reader
 from store.records import Direction, Failed, Gap, RateRun, Skipped, Stall, TrainSpan
 from store.site import Handoff, Site, Where
@@ -58,6 +59,7 @@ class Findings:
     verdicts: tuple[RateVerdict, ...]
     questions: tuple[str, ...]
     runs: tuple[RateRun, ...]
+    paced: tuple[PacedRun, ...]
     trains: tuple[Train, ...]
     stalls: tuple[Stall, ...]
     troubles: tuple[Failed | Skipped | Gap, ...]
@@ -100,6 +102,7 @@ class CircuitPage:
     campaigns: campaigns.CampaignsPart | None
     rate_charts: tuple[Chart, ...]
     rate_table: Table
+    paced_table: Table | None
     ledger: Table | None
     trains: tuple[TrainPart, ...]
     stall_message: str
@@ -130,6 +133,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         stretch=stretch,
         verdicts=history.verdicts_of(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         questions=layers.open_questions(handoff.card),
+        paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=stretch.from_ns)),
         runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
         stalls=stalls,
@@ -214,8 +218,15 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             most=MOST_ROWS,
             corrections=found.corrections,
         ),
+        paced_table=paced.table(
+            found.paced,
+            caption=f"Paced runs of {PERIODS[found.period]}, newest first",
+            where=found.stretch.zone,
+            most=MOST_ROWS,
+            corrections=found.corrections,
+        ),
         ledger=runs.ledger(
-            runs.left_out(found.runs),
+            runs.left_out(found.runs) + paced.left_out(found.paced),
             sum((train.left_out for train in found.trains), Counter()),
             caption=f"Exclusions ledger of {PERIODS[found.period]}",
         ),
@@ -378,6 +389,7 @@ def as_json(found: Findings) -> Json:
         "questions": list(found.questions),
         "campaigns": [campaign_results.as_json(one) for one in found.campaigns],
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
+        "paced": [paced.as_json(run, found.corrections) for run in found.paced],
         "trains": [trains.as_json(train, found.corrected_minutes(train)) for train in found.trains],
         "stalls": [
             {

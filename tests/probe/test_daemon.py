@@ -21,6 +21,7 @@ from probe import daemon
 from probe.answering import Answering
 from probe.daemon import Methods
 from probe.reach import Reach
+from probe.runs import Measured
 from probe.schedule import slot_at
 from probe.trains import Deliver
 from store.clock import NS_PER_S, Clock, zone
@@ -105,14 +106,16 @@ class MemoryStore:
 class FakeRate:
     """Takes the plan's seconds, notes when, and ends in what `outcome` makes of the run's number."""
 
-    outcome: Callable[[int], RateRun | Failed | Exception] = lambda number: rate_run()
+    outcome: Callable[[int], Measured | Failed | Exception] = lambda number: rate_run()
     lasts_s: float | None = None
     runs: list[tuple[RunPlan, int, int]] = field(default_factory=list)
     paces: list[Pace] = field(default_factory=list)
     at_once: int = 0
     most_at_once: int = 0
 
-    async def __call__(self, plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> RateRun | Failed:
+    async def __call__(
+        self, plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace
+    ) -> Measured | Failed:
         self.paces.append(pace)
         began_ns = clock.unix_ns()
         self.at_once += 1

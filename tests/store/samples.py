@@ -7,11 +7,13 @@ import random
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
-from store.layers import tcp_framing
+from store.layers import tcp_framing, udp_framing
 from store.notices import Notice, NoticeState
+from store.paced import PacedBin, PacedRun
 from store.records import (
     Bin,
     Campaign,
+    Carrier,
     Circumstances,
     Correction,
     Direction,
@@ -210,6 +212,49 @@ def event(started_unix_ns: int = 0) -> Event:
     )
 
 
+def paced(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> PacedRun:
+    """20 Mb/s offered for a second over a line that carries 15 of them."""
+    packet, kept = 1500 * 8, 1250
+    return PacedRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        direction=Direction.UP,
+        seconds=1.0,
+        ip_version=4,
+        payload_bytes=1472,
+        offered_bps=20_000_000,
+        sent_bps=20_000_000,
+        rates=udp_framing(payload_bytes=1472, ip_version=4).rates(kept * 1472 * 8),
+        steady_from_ms=500,
+        steady_to_ms=1000,
+        sent=20_000_000 // packet,
+        received=kept,
+        lost=20_000_000 // packet - kept,
+        loss_ratio=0.25,
+        duplicated=0,
+        reordered=3,
+        late=0,
+        dropped_socket=0,
+        dropped_host=0,
+        burst_us=620,
+        burst_bytes=1550,
+        segments=1,
+        unsent=0,
+        paused_ms=0,
+        pdv_us=Histogram([0, 40, 900]),
+        timestamps=Stamps.KERNEL,
+        buffer_bytes=2_097_152,
+        limited_by=Limit.PATH,
+        spent_bytes=20_000_000 // packet * 1472,
+        bins=tuple(
+            PacedBin(start_ms=at * 100, bytes=125 * 1472, base_us=at, pdv_p99_us=40, pdv_max_us=900)
+            for at in range(10)
+        ),
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
 def clock_change(started_unix_ns: int = 0) -> ClockChange:
     return ClockChange(
         started_unix_ns=started_unix_ns,
@@ -292,6 +337,7 @@ EVERY_KIND: tuple[Record, ...] = (
     WindowOpened(started_unix_ns=3, name="show", window=OpenKind.SHOW, opener=Opener.PERSON, why="asked for"),
     campaign(),
     event(),
+    paced(),
     clock_change(),
     notice(),
     split(),

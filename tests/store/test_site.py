@@ -262,6 +262,28 @@ class TestDefaults:
         assert small(tmp_path, "run = []\n" + SMALL).runs == ()
         assert small(tmp_path, SMALL.replace('name = "old"', 'name = "old"\nmetered = true')).runs == ()
 
+    def test_a_paced_run_says_what_it_offers(self, tmp_path: Path) -> None:
+        paced = (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "up"\nseconds = 10\nevery = "6 h"\n'
+        )
+        (found,) = small(tmp_path, SMALL + paced + 'method = "paced"\noffered = "20 Mb/s"\n').runs
+        assert (found.offered_bps, found.direction) == (20_000_000, Direction.UP)
+        (found,) = small(tmp_path, SMALL + paced + 'method = "rate"\n').runs
+        assert found.offered_bps is None
+        for more, key in (
+            ('method = "paced"\n', "offered"),
+            ('offered = "20 Mb/s"\n', "offered"),
+            ('method = "paced"\noffered = "20 kb/s"\n', "offered"),
+            ('method = "paced"\noffered = 20\n', "offered"),
+            ('method = "paced"\noffered = "20 Mb/s"\nflows = 2\n', "flows"),
+            ('method = "pased"\n', "method"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + paced + more)
+        both = paced.replace('"up"', '"both"') + 'method = "paced"\noffered = "20 Mb/s"\n'
+        with pytest.raises(SiteMistake, match="direction"):
+            small(tmp_path, SMALL + both)
+
     def test_only_a_house_endpoint_needs_a_schedule_of_its_own(self, tmp_path: Path) -> None:
         text = SMALL.replace('name = "north"', 'name = "north"\nwhere = "house"')
         with pytest.raises(SiteMistake, match="none stands outside"):
