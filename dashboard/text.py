@@ -15,7 +15,8 @@ from store.clock import rfc3339
 from store.export import Exported
 from store.histogram import Delays
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
-from store.site import Site, StreamPlan
+from store.samples import PACKET_BYTES
+from store.site import Claim, Site, StreamPlan
 from store.thinning import Due, Plan, Rule
 
 if TYPE_CHECKING:  # only their values are looked at, and loading them brings cryptography along
@@ -147,7 +148,7 @@ def site(
     return "\n".join(lines)
 
 
-def keep(plan: Plan, due: Sequence[Due] | None) -> str:
+def keep(site: Site, plan: Plan, due: Sequence[Due] | None) -> str:
     """What the rules for age will remove the next time; `due` is None without a database."""
     lines = ["", "Kept, by age:"]
     for rule in plan.rules:
@@ -158,6 +159,11 @@ def keep(plan: Plan, due: Sequence[Due] | None) -> str:
             said += f"; will remove what began before {rfc3339(rule.before_ns)} next time: {gone}"
         lines.append(said)
     lines.append(f"  {_counted(len(plan.spared), 'claim')} in this file, of whose days nothing goes")
+    lines += [
+        f"  claim {claim.name}: measured on its days, every packet of a train is kept, some "
+        f"{_bytes(_claim_day_bytes(site, claim))} a day"
+        for claim in site.claims
+    ]
     return "\n".join(lines)
 
 
@@ -173,6 +179,12 @@ def keep_json(plan: Plan, due: Sequence[Due] | None) -> list[dict[str, Any]]:
         }
         for rule in plan.rules
     ]
+
+
+def _claim_day_bytes(site: Site, claim: Claim) -> int:
+    """What keeping every packet of a day comes to, on trains that go all day."""
+    trains = (train for train in site.trains if claim.handoff in (None, train.handoff))
+    return round(sum(train.per_second for train in trains) * 86_400 * PACKET_BYTES)
 
 
 def _going(rule: Rule, due: Sequence[Due]) -> tuple[int, int]:

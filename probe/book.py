@@ -12,6 +12,7 @@ from typing import Protocol
 
 from probe.allowance import Purse
 from probe.board import Board
+from probe.claims import Claims
 from probe.openings import Openings
 from store.clock import Clock
 from store.errors import StoreTrouble
@@ -49,6 +50,7 @@ class Book:
     log: logging.Logger
     openings: Openings = field(default_factory=Openings)
     board: Board = field(default_factory=Board)
+    claims: Claims = field(default_factory=Claims)
 
     def begin(self, what: str, plan: TrainPlan | RunPlan, *, started_ns: int) -> int:
         """Note in the store that a run starts: if its record never comes, it is on record as failed."""

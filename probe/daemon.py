@@ -279,6 +279,7 @@ class Daemon:
 
     def _follow_site(self) -> None:
         """Start what the site file asks for and does not run yet, end what it no longer asks for."""
+        self.book.claims.follow(self.site)
         self._follow_trains()
         self._follow_runs()
         for old in self._watches:

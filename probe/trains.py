@@ -21,9 +21,11 @@ from probe.board import TrainNow, TrainState
 from probe.book import Book, placed
 from probe.changing import Halted, unless
 from probe.reach import Reach
+from probe.train_samples import Near, Sampled
 from probe.windows import stretches
 from store.clock import NS_PER_S, Clock
 from store.records import Failed, Gap, Stall, TrainSpan
+from store.samples import SampledFor, samples_of
 from store.site import TrainPlan
 from store.unfinished import SoFar
 
@@ -32,7 +34,7 @@ FIRST_RETRY_S, LAST_RETRY_S = 2.0, 60.0
 _LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, as it may be set meanwhile
 _AHEAD_NS = 86_400 * NS_PER_S
 
-Deliver = Callable[[TrainSpan | Stall | Gap | SoFar], None]
+Deliver = Callable[[TrainSpan | Stall | Gap | SoFar | Sampled], None]
 
 
 class TrainMethod(Protocol):
@@ -106,9 +108,13 @@ class _Train:
     covered_ns: int  # end of the last span or gap, at first the start
     still: str | None = field(default=None, init=False)  # why, as long as it stands still
     tries: int = field(default=0, init=False)
+    left_out: int = field(default=0, init=False)  # packets of an outage since its beginning was kept
 
-    def deliver(self, record: TrainSpan | Stall | Gap | SoFar) -> None:
+    def deliver(self, record: TrainSpan | Stall | Gap | SoFar | Sampled) -> None:
         """Store what the train measured; it goes again if it stood still."""
+        if isinstance(record, Sampled):
+            self.sample(record)
+            return
         self.show(TrainState.GOING)
         if isinstance(record, SoFar):
             self.book.store.so_far(record.span)
@@ -120,6 +126,24 @@ class _Train:
             packets = record.sent + record.received
             self.book.charge(record.handoff, packets * packet_at_ip(record.packet_bytes))
         self.book.keep(record)
+
+    def sample(self, found: Sampled) -> None:
+        """Keep packets one by one where a stall is near or a claim is in force."""
+        handoff, endpoint = self.plan.handoff, self.plan.endpoint
+        if found.near is not Near.STALL and not self.book.claims.hold(handoff, found.packets[0].sent_unix_ns):
+            self.left_out = self.left_out + len(found.packets) if found.near is Near.OUTAGE else 0
+            return
+        kept_for = SampledFor.STALL if found.near is Near.STALL else SampledFor.CLAIM
+        self.book.keep(
+            samples_of(
+                found.packets,
+                handoff=handoff,
+                endpoint=endpoint,
+                kept_for=kept_for,
+                left_out=self.left_out,
+            )
+        )
+        self.left_out = 0
 
     def fail(self, failed: Failed) -> None:
         """Store the failure if the train went until now, and only count it otherwise."""

@@ -22,8 +22,9 @@ import msgspec
 from store.events import Event
 from store.histogram import Histogram
 from store.records import Document, Says
+from store.samples import Samples
 
-KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event,)}
+KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, Samples)}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

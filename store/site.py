@@ -248,6 +248,7 @@ class Keep:
     minutes_days: int | None = 400  # the histograms of a train's minutes
     minute_counts_days: int | None = None
     bins_days: int | None = 400  # the 100 ms bins of a rate run
+    samples_days: int | None = 400  # the single packets around stalls
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

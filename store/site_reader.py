@@ -466,12 +466,13 @@ def _timestamp_url(table: Table) -> str | None:
 
 
 def _keep(table: Table) -> Keep:
-    table.only("minutes", "minute_counts", "bins")
+    table.only("minutes", "minute_counts", "bins", "samples")
     usual = Keep()
     found = Keep(
         minutes_days=table.ask("minutes", _days_or_ever, usual.minutes_days),
         minute_counts_days=table.ask("minute_counts", _days_or_ever, usual.minute_counts_days),
         bins_days=table.ask("bins", _days_or_ever, usual.bins_days),
+        samples_days=table.ask("samples", _days_or_ever, usual.samples_days),
     )
     minutes, counts = found.minutes_days, found.minute_counts_days
     if counts is not None and (minutes is None or counts < minutes):

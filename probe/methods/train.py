@@ -20,7 +20,7 @@ import asyncio
 import contextlib
 import random
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
@@ -29,11 +29,13 @@ from probe.control import Control
 from probe.linux import clock_state, timestamps
 from probe.reach import Reach
 from probe.train_outcome import STALL_NS, Outcome, Silence, Tally
+from probe.train_samples import Sampled, Sampler, sample_of
 from probe.wire import control as wire
 from probe.wire.stamp import SenderPacket, decode_reflector, encode_sender, error_estimate, ntp_of, unix_ns_of
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
 from store.errors import BadPacket
 from store.records import Failed, Gap, Owner, Stall, Stamps, TrainSpan
+from store.samples import Sample
 from store.site import TrainPlan
 from store.unfinished import SoFar
 
@@ -56,8 +58,8 @@ _LAST_REPLIES_S, _LAST_S = 0.4, 1.0  # on cancellation: waiting for replies, the
 _CLOCK_SHARE_MAX = 0.01  # more delays than this on the program's clock, and a span is not `kernel`
 _ERROR_UNKNOWN_NS = NS_PER_S
 
-OnPacket = Callable[["PacketOutcome"], None]
-Deliver = Callable[[TrainSpan | Stall | Gap | SoFar], None]
+OnPacket = Callable[[Sample], None]
+Deliver = Callable[[TrainSpan | Stall | Gap | SoFar | Sampled], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,34 +73,12 @@ class TrainRequest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PacketOutcome:
-    """One packet. `rtt_ns` is None when lost; `lost` is None, ``up``, ``down`` or ``unattributed``."""
-
-    sequence: int
-    sent_unix_ns: int
-    rtt_ns: int | None
-    lost: str | None
-    held: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class TrainRun:
     """What `run` found: its one span, the stalls in it, every packet in the order sent."""
 
     span: TrainSpan
     stalls: tuple[Stall, ...]
-    packets: tuple[PacketOutcome, ...]
-
-    def samples(self) -> Iterator[dict[str, Any]]:
-        """The packets as JSON objects that other programs may rely on."""
-        for packet in self.packets:
-            yield {
-                "sequence": packet.sequence,
-                "sent": packet.sent_unix_ns,
-                "rtt_ns": packet.rtt_ns,
-                "lost": packet.lost,
-                "held": packet.held,
-            }
+    packets: tuple[Sample, ...]
 
 
 class _WallClock:
@@ -364,7 +344,9 @@ async def run(
             packet_bytes=plan.packet_bytes,
         )
         if on_packet is not None:
-            session.on_reply = lambda index: on_packet(_packet(tally, session.wall.ahead_ns, index))
+            session.on_reply = lambda index: on_packet(
+                sample_of(tally, index, ahead_ns=session.wall.ahead_ns)
+            )
         try:
             failed = await session.open()
             if failed is not None:
@@ -419,7 +401,7 @@ def _run_of(
     return TrainRun(
         span=span,
         stalls=tuple(_stall(where, found, ahead_ns) for found in silences if found.duration_ns >= STALL_NS),
-        packets=tuple(_packet(tally, ahead_ns, index) for index in range(tally.after)),
+        packets=tuple(sample_of(tally, index, ahead_ns=ahead_ns) for index in range(tally.after)),
     )
 
 
@@ -451,6 +433,7 @@ class _Keeper:
         self._session = self._new_session()
         self._open = _OpenSpan(first=0, started_ns=0, started_unix_ns=0)
         self._closed: list[_OpenSpan] = []  # past their end, but replies may still come
+        self._sampler = Sampler(self._tally, waiting_ns=round(self._waiting_s * NS_PER_S))
         self._blips: list[int] = []  # when silences too short for a record began
         self._next_ask_ns = 0
 
@@ -495,6 +478,7 @@ class _Keeper:
         for silence in self._tally.settle(now_ns):
             self._tell(silence)
         self._cut(now_ns)
+        self._sample(now_ns)
         while self._closed and now_ns >= self._closed[0].ended_ns + self._waiting_s * NS_PER_S:
             self._finish_span(self._closed.pop(0))
         self._tell_so_far(now_ns)
@@ -526,7 +510,7 @@ class _Keeper:
 
     def _finish_span(self, span: _OpenSpan) -> None:
         outcome = self._tally.outcome(span.first, span.after)
-        self._tally.forget(span.after)
+        self._tally.forget(min(span.after, self._sampler.done))
         if outcome.sent:
             self._deliver(self._span_of(span, outcome, ended_ns=span.ended_ns))
         self._blips = [began_ns for began_ns in self._blips if began_ns >= span.ended_ns]
@@ -563,6 +547,12 @@ class _Keeper:
             self._blips.append(silence.started_ns)
         else:
             self._deliver(_stall(self._where, silence, self._session.wall.ahead_ns))
+            self._sampler.stall(silence)
+
+    def _sample(self, now_ns: int, *, last: int | None = None) -> None:
+        """Deliver the packets one by one, as far as it is known which were near a stall."""
+        for sampled in self._sampler.take(now_ns, ahead_ns=self._session.wall.ahead_ns, last=last):
+            self._deliver(sampled)
 
     # When nothing comes back
 
@@ -649,6 +639,7 @@ class _Keeper:
         for silence in tally.finish(counts, after=after, now_ns=now_ns):
             self._tell(silence)
         self._open.ended_ns, self._open.after = now_ns, after
+        self._sample(now_ns, last=after)
         for span in (*self._closed, self._open):
             self._finish_span(span)
 
@@ -746,16 +737,6 @@ def _stall(where: Reach, silence: Silence, ahead_ns: int) -> Stall:
         how=how,
         lost=silence.lost,
         held=silence.held,
-    )
-
-
-def _packet(tally: Tally, ahead_ns: int, index: int) -> PacketOutcome:
-    return PacketOutcome(
-        sequence=index,
-        sent_unix_ns=tally.sent_at(index) + ahead_ns,
-        rtt_ns=tally.rtt_ns(index),
-        lost=tally.lost(index),
-        held=tally.held(index),
     )
 
 

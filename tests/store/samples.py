@@ -30,6 +30,7 @@ from store.records import (
     TrainSpan,
     WindowOpened,
 )
+from store.samples import Sample, SampledFor, Samples, samples_of
 
 MINUTE_NS = 60 * 10**9
 
@@ -192,6 +193,26 @@ def event(started_unix_ns: int = 0) -> Event:
     )
 
 
+def packets(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> Samples:
+    """Three packets of a train at 20 a second: one back, one lost on the way up, one held."""
+    fates = [(19_000_000, None, False), (None, "up", False), (400_123_000, None, True)]
+    return samples_of(
+        [
+            Sample(
+                sequence=7 + nth,
+                sent_unix_ns=started_unix_ns + nth * 50_000_000,
+                rtt_ns=rtt_ns,
+                lost=lost,
+                held=held,
+            )
+            for nth, (rtt_ns, lost, held) in enumerate(fates)
+        ],
+        handoff=handoff,
+        endpoint=endpoint,
+        kept_for=SampledFor.STALL,
+    )
+
+
 EVERY_KIND: tuple[Record, ...] = (
     run(),
     span(),
@@ -202,6 +223,7 @@ EVERY_KIND: tuple[Record, ...] = (
     WindowOpened(started_unix_ns=3, name="show", window=OpenKind.SHOW, opener=Opener.PERSON, why="asked for"),
     campaign(),
     event(),
+    packets(),
     Correction(
         handoff="old",
         endpoint="north",

@@ -324,6 +324,8 @@ MISTAKES = [
     ('other_traffic = "5 %"', "other_traffic = 5", "rules.other_traffic", '"5 %"'),
     ('show_upload = "2 Mb/s"', 'show_upload = "nevr"', "rules.show_upload", "is not a rate"),
     ('show_after = "60 s"', 'show_after = "1 s"', "rules.show_after", "from 10 to 3600"),
+    ('samples = "400 days"', 'samples = "30 days"', "keep.samples", "of 62 at least"),
+    ('samples = "400 days"', 'sample = "400 days"', "keep.sample", 'did you mean "samples"?'),
     ('show_closes_after = "10 min"', 'show_close_after = "10 min"', "rules.show_close_after", "did you mean"),
 ]
 
