@@ -128,6 +128,7 @@ def _spans(reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_
                     until_ns=end_ns,
                     longest=Length.HOUR,
                     histograms=compared,
+                    pdv=False,
                 )
         yield from reader.train_spans(handoff=handoff.name, since_ns=last_ns, until_ns=now_unix_ns, pdv=False)
 

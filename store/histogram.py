@@ -14,6 +14,7 @@ import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import compress
 
 from store import varint
 from store.errors import BadMessage
@@ -333,7 +334,7 @@ def _unpack_open_counts(packed: bytes, head: Histogram) -> dict[int, int]:
         counts = struct.unpack(f"<{last - first + 1}Q", zlib.decompress(packed))
     except (zlib.error, struct.error):
         raise BadMessage("histogram", "its buckets cannot be read") from None
-    found = {bucket: times for bucket, times in enumerate(counts, first) if times}
+    found = dict(compress(enumerate(counts, first), counts))  # most buckets between the ends are empty
     _check_counts(found, head, (first, last))
     return found
 

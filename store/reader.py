@@ -8,13 +8,14 @@ oldest first; a `limit` keeps the newest. Imports schema, rows and rollup.
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any, Self, TypeVar
+from typing import Any, Self, TypedDict, TypeVar
 
 from store import chain, rollup, rows, schema, streaming, thinning
 from store.cells import Length
@@ -47,6 +48,11 @@ _END_OF_TIME = (1 << 63) - 1  # the largest number that a column holds
 
 T = TypeVar("T")
 D = TypeVar("D", bound=Document)
+
+
+class _Wanted(TypedDict):
+    histograms: bool
+    pdv: bool
 
 
 class Reader:
@@ -87,11 +93,17 @@ class Reader:
         columns = f"{rows.RATE_RUN}, rate_run.seq"
         where = (handoff, endpoint, since_ns, until_ns)
         side_columns = rows.RATE_SIDE if bins else rows.RATE_SIDE.removesuffix(", bins")
-        sides = f"SELECT {side_columns} FROM rate_side WHERE run = ?"  # noqa: S608 - names of our own
-        return [
-            rows.rate_run_of(names, row[:-1], self._connection.execute(sides, (row[-1],)))
-            for names, row in self._records("rate_run", columns, where, limit)
-        ]
+        found = list(self._records("rate_run", columns, where, limit))
+        sides = self._sides_of([row[-1] for _, row in found], side_columns)
+        return [rows.rate_run_of(names, row[:-1], sides.get(row[-1], ())) for names, row in found]
+
+    def _sides_of(self, runs: list[int], columns: str) -> dict[int, list[tuple[Any, ...]]]:
+        """The sides of these runs, read at once: run by run it would take longer than all the rest."""
+        sql = f"SELECT run, {columns} FROM rate_side WHERE run IN (SELECT value FROM json_each(?))"  # noqa: S608
+        sides: dict[int, list[tuple[Any, ...]]] = {}
+        for run, *side in self._connection.execute(sql, (json.dumps(runs),)):
+            sides.setdefault(run, []).append(tuple(side))
+        return sides
 
     def train_spans(
         self,
@@ -132,20 +144,23 @@ class Reader:
         until_ns: int | None = None,
         longest: Length,
         histograms: bool = True,
+        pdv: bool = True,
     ) -> list[Rolled]:
         """All that one train's spans which began in the time say, in as few sums as cover exactly that.
 
         Cells up to the `longest` lie between; at the ends shorter ones, and single spans at last. Without
-        `histograms`, cells keep only their `delays`; what single spans measured then has none.
+        `histograms`, or of PDV without `pdv`, cells keep only their `delays`, and what single spans measured
+        then has none.
         """
         until_ns = _END_OF_TIME if until_ns is None else until_ns
         paths = self._paths(handoff, endpoint)
         order = (Length.DAY, Length.QUARTER, Length.HOUR, Length.TEN)
         lengths = order[order.index(longest) :]
-        return self._cover(paths[0], lengths, (since_ns, until_ns), histograms) if paths else []
+        wanted = _Wanted(histograms=histograms, pdv=pdv)
+        return self._cover(paths[0], lengths, (since_ns, until_ns), wanted) if paths else []
 
     def _cover(
-        self, path: tuple[int, str, str], lengths: Sequence[Length], time: tuple[int, int], histograms: bool
+        self, path: tuple[int, str, str], lengths: Sequence[Length], time: tuple[int, int], wanted: _Wanted
     ) -> list[Rolled]:
         since_ns, until_ns = time
         if since_ns >= until_ns:
@@ -153,27 +168,27 @@ class Reader:
         if lengths == (Length.TEN,):
             whole_ns = min(max(since_ns, self._tens_from_ns()), until_ns)  # those before were dropped
             if whole_ns > since_ns:
-                before = self._span_sums(path, (since_ns, whole_ns), histograms)
-                return [*before, *self._cover(path, lengths, (whole_ns, until_ns), histograms)]
+                before = self._span_sums(path, (since_ns, whole_ns), wanted)
+                return [*before, *self._cover(path, lengths, (whole_ns, until_ns), wanted)]
         if not lengths:
-            return self._span_sums(path, time, histograms)
+            return self._span_sums(path, time, wanted)
         found = rollup.cells_of(
-            self._connection, path, lengths[0], since_ns=since_ns, until_ns=until_ns, histograms=histograms
+            self._connection, path, lengths[0], since_ns=since_ns, until_ns=until_ns, **wanted
         )
         if not found:
-            return self._cover(path, lengths[1:], time, histograms)
-        before = self._cover(path, lengths[1:], (since_ns, found[0].started_unix_ns), histograms)
-        after = self._cover(path, lengths[1:], (found[-1].ended_unix_ns, until_ns), histograms)
+            return self._cover(path, lengths[1:], time, wanted)
+        before = self._cover(path, lengths[1:], (since_ns, found[0].started_unix_ns), wanted)
+        after = self._cover(path, lengths[1:], (found[-1].ended_unix_ns, until_ns), wanted)
         return [*before, *found, *after]
 
     def _tens_from_ns(self) -> int:
         return self._one("SELECT max(tens_from_ns) FROM rollup") or 0
 
-    def _span_sums(self, path: tuple[int, str, str], time: tuple[int, int], histograms: bool) -> list[Rolled]:
+    def _span_sums(self, path: tuple[int, str, str], time: tuple[int, int], wanted: _Wanted) -> list[Rolled]:
         _, handoff, endpoint = path
         since_ns, until_ns = time
         spans = self.train_spans(
-            handoff=handoff, endpoint=endpoint, since_ns=since_ns, until_ns=until_ns, histograms=histograms
+            handoff=handoff, endpoint=endpoint, since_ns=since_ns, until_ns=until_ns, **wanted
         )
         if not spans:
             return []

@@ -374,9 +374,14 @@ def cells_of(
     since_ns: int,
     until_ns: int,
     histograms: bool = True,
+    pdv: bool = True,
 ) -> list[Rolled]:
-    """The stored cells of one path that lie wholly in the time, oldest first; `path` is number and names."""
-    columns = _COLUMNS if histograms else _COLUMNS[: -len(_DELAYS)]
+    """The stored cells of one path that lie wholly in the time, oldest first; `path` is number and names.
+
+    With `histograms` but without `pdv`, that of RTT alone.
+    """
+    columns = _COLUMNS if pdv else _COLUMNS[: 1 - len(_DELAYS)]  # RTT is the first of them
+    columns = columns if histograms else _COLUMNS[: -len(_DELAYS)]
     sql = (
         f"SELECT started_unix_ns, {', '.join(columns)} FROM rolled "  # noqa: S608 - names of our own
         "WHERE path = ? AND length = ? AND started_unix_ns >= ? AND started_unix_ns < ? "

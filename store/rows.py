@@ -14,6 +14,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
+import msgspec
+
 from store import documents, varint
 from store.clock import NS_PER_US
 from store.errors import BadMessage
@@ -22,7 +24,6 @@ from store.layers import LayerRates
 from store.records import (
     Bin,
     Campaign,
-    Carrier,
     Circumstances,
     Correction,
     Direction,
@@ -89,7 +90,7 @@ CAMPAIGN = (
 DOCUMENT = "kind, started_unix_ns, body"
 THINNED = "first_seq, last_seq, thinned_unix_ns, before, after, remainder, why"
 
-_CIRCUMSTANCES = frozenset(each.name for each in fields(Circumstances))
+_SIDE_NAMES = RATE_SIDE.split(", ")
 _RATES = tuple(each.name for each in fields(LayerRates))
 
 _ADD_PATH = "INSERT INTO path (handoff, endpoint) VALUES (?, ?) ON CONFLICT DO NOTHING"
@@ -426,16 +427,15 @@ def _delays_text(delays: Delays | None) -> str | None:
 
 
 def _delays_of(text: str | None) -> Delays | None:
-    return None if text is None else Delays(**json.loads(text))
+    return None if text is None else msgspec.json.decode(text, type=Delays)
 
 
 def _circumstances_of(text: str) -> Circumstances:
-    found = {name: value for name, value in json.loads(text).items() if name in _CIRCUMSTANCES}
-    return Circumstances(**found | {"carrier": Carrier(found["carrier"])})
+    return msgspec.json.decode(text, type=Circumstances)  # what a later version added is left alone
 
 
 def _side_of(row: Sequence[Any]) -> RateSide:
-    values = dict(zip(RATE_SIDE.split(", "), row, strict=False))
+    values = dict(zip(_SIDE_NAMES, row, strict=False))
     del values["direction"]
     rates = LayerRates(**{name: values.pop(name) for name in _RATES})
     values |= {

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, tzinfo
+from functools import cache
 
 from store.clock import NS_PER_S, local
 from store.site import Times
@@ -34,12 +35,14 @@ def comparable(times: Times, where: tzinfo) -> Callable[[int], bool]:
     start = timedelta(minutes=times.from_minute - _BEFORE_MINUTES)
     end = timedelta(minutes=_end_minute(times))
 
+    @cache  # a month has thousands of instants and few days
+    def hours_around(day: date) -> tuple[tuple[datetime, datetime], ...]:
+        days = (one for one in _days_around(day) if _is_weekend(one) in weekend)
+        return tuple((_midnight(one) + start, _midnight(one) + end) for one in days)
+
     def within(unix_ns: int) -> bool:
         moment = local(unix_ns, where).replace(tzinfo=None)
-        return any(
-            _is_weekend(day) in weekend and start <= moment - datetime.combine(day, time()) < end
-            for day in _days_around(moment.date())
-        )
+        return any(begin <= moment < over for begin, over in hours_around(moment.date()))
 
     return within
 
@@ -90,13 +93,17 @@ def _shows(times: Times, where: tzinfo, days: Iterator[date]) -> Iterator[Show]:
 
 
 def _instant(day: date, minute: int, where: tzinfo) -> int:
-    at = datetime.combine(day, time()) + timedelta(minutes=minute)
+    at = _midnight(day) + timedelta(minutes=minute)
     return int(at.replace(tzinfo=where).timestamp()) * NS_PER_S
 
 
 def _end_minute(times: Times) -> int:
     over = times.to_minute <= times.from_minute
     return times.to_minute + (_DAY_MINUTES if over else 0)
+
+
+def _midnight(day: date) -> datetime:
+    return datetime.combine(day, time())
 
 
 def _days_around(day: date) -> tuple[date, ...]:
