@@ -257,6 +257,14 @@ def _reading_commands(commands: Any) -> None:
     correct.add_argument("--what", required=True, metavar="TEXT", help="how it is to be read")
     correct.add_argument("--why", required=True, metavar="TEXT", help="how that is known")
     correct.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    budget = _command(
+        commands,
+        "budget",
+        _budget,
+        "What tests spent of their allowance, and everybody of the provider's cap; and what it will come to.",
+    )
+    budget.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    budget.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _export_command(commands)
     _samples_command(commands)
     site = commands.add_parser("site", help="The site file: check it.")
@@ -523,6 +531,36 @@ def _check(options: argparse.Namespace) -> int:
     finally:
         reader.close()
     _print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))
+    return 0
+
+
+def _budget(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import allowance, budget, metering
+    from store import site as sites
+    from store.clock import rfc3339, zone
+    from store.reader import Reader
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    meters = _finish(lambda: metering.restored(site, site.handoffs, now_ns=now_ns))
+    month_ns = allowance.month_start_ns(now_ns, where=zone(site.timezone))
+    with closing(Reader.open(site.database)) as reader:
+        found = [
+            budget.of(
+                site,
+                handoff,
+                spent_bytes=reader.spent_bytes(handoff.name, month_ns),
+                state=meters[handoff.name].state(handoff.cap, now_ns=now_ns) if handoff.cap else None,
+                now_ns=now_ns,
+            )
+            for handoff in site.handoffs
+        ]
+    if options.json:
+        head = {"kind": "budget", "schema": 1, "started": rfc3339(now_ns), "standing": "valid", "reasons": []}
+        _print_json(head | {"handoffs": [budget.as_json(one) for one in found]})
+    else:
+        rows = [([purse.said() for purse in one.purses], one.cap) for one in found]
+        print(text.budget(rows, zone(site.timezone)))
     return 0
 
 

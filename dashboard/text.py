@@ -7,10 +7,13 @@ and the judges' values, never probe.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dashboard.judge.stream import Check
+from dashboard.pages.budget import said as cap_said
+from store.cap import CapState
 from store.clock import rfc3339
 from store.export import Exported
 from store.histogram import Delays
@@ -142,9 +145,25 @@ def site(
         verdict = "no test allowance is set" if allowed is None else f"test allowance {_bytes(allowed)}"
         over = ", which it EXCEEDS" if allowed is not None and total > allowed else ""
         lines.append(f"  {_bytes(total):>10}  together; {verdict}{over}")
+        if handoff.cap is not None:
+            cap = handoff.cap
+            lines.append(
+                f"  The provider lets {_bytes(cap.limit_bytes)} a month pass, from day {cap.resets_day} on; "
+                f"tests are {total / cap.limit_bytes:.1%} of that. This host's interface counts it."
+            )
         open_ = questions.get(handoff.name, ())
         lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
         lines += [f"  - {question}" for question in open_]
+    return "\n".join(lines)
+
+
+def budget(rows: Sequence[tuple[Sequence[str], CapState | None]], where: tzinfo) -> str:
+    """What is spent and used on each handoff: sentences about tests, and how its cap stands."""
+    lines = []
+    for sentences, state in rows:
+        lines += [f"{said[:1].upper()}{said[1:]}." for said in sentences]
+        if state is not None:
+            lines.append(f"  {cap_said(state, where)}")
     return "\n".join(lines)
 
 

@@ -13,6 +13,7 @@ from typing import Protocol
 from probe.allowance import Purse
 from probe.board import Board
 from probe.claims import Claims
+from probe.meter import Meter
 from probe.openings import Openings
 from store.clock import Clock
 from store.errors import StoreTrouble
@@ -51,6 +52,7 @@ class Book:
     openings: Openings = field(default_factory=Openings)
     board: Board = field(default_factory=Board)
     claims: Claims = field(default_factory=Claims)
+    meters: dict[str, Meter] = field(default_factory=dict)  # by handoff
 
     def begin(self, what: str, plan: TrainPlan | RunPlan, *, started_ns: int) -> int:
         """Note in the store that a run starts: if its record never comes, it is on record as failed."""
@@ -68,9 +70,9 @@ class Book:
         except ValueError:
             self.log.exception("record not stored kind=%s", record.kind)
 
-    def charge(self, handoff: str, count_bytes: int) -> None:
-        """Count what a test moved on a handoff."""
-        self.purse.charge(handoff, count_bytes, now_ns=self.clock.unix_ns())
+    def charge(self, handoff: str, count_bytes: int, *, up_ratio: float = 0.5) -> None:
+        """Count what a test moved on a handoff, and which part of it went up."""
+        self.purse.charge(handoff, count_bytes, now_ns=self.clock.unix_ns(), up_ratio=up_ratio)
 
     def open_window(self, opened: WindowOpened) -> None:
         """Open a window, on record; whoever it concerns sees it at once."""

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
-from probe import campaign, hours, letting_go, traffic, upload
+from probe import budget, campaign, hours, letting_go, metering, traffic, upload
 from probe.allowance import Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
@@ -51,12 +51,13 @@ class StopMethod(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Methods:
-    """How a daemon measures, looks at other traffic, and ends what it began; None leaves that out."""
+    """How a daemon measures, looks at and counts all traffic, ends what it began; None leaves that out."""
 
     rate: RateMethod
     train: TrainMethod
     look: traffic.Look | None = None
     stop: StopMethod | None = None
+    count: metering.Count | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,10 +121,13 @@ async def prepared(
     if spent_bytes is None:
         spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site)
     purse = Purse(where=where, month_ns=month_ns, spent=dict(spent_bytes))
+    book = Book(store=writer, purse=purse, clock=clock, log=log, openings=Openings(opened))
+    if methods.count is not None:
+        book.meters.update(await metering.restored(site, site.handoffs, now_ns=clock.unix_ns()))
     return Daemon(
         site=site,
         reaches=reaches,
-        book=Book(store=writer, purse=purse, clock=clock, log=log, openings=Openings(opened)),
+        book=book,
         methods=methods,
         random=random or SystemRandom(),
         version=version,
@@ -192,6 +196,10 @@ class Daemon:
             waiting=book.store.waiting,
             trouble=None if book.store.trouble is None else str(book.store.trouble),
             refused=self.refused,
+            budgets=tuple(
+                budget.of_book(self.site, handoff, book, now_ns=book.clock.unix_ns())
+                for handoff in self.site.handoffs
+            ),
         )
 
     async def stop(self, *, minutes: float, why: str) -> Ended:
@@ -271,6 +279,12 @@ class Daemon:
         spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site) if limited else {}
         purse.where, purse.month_ns = where, month_ns
         purse.spent.update(spent_bytes)
+        new = [handoff for handoff in site.handoffs if handoff.name not in self.book.meters]
+        if self.methods.count is not None and new:
+            now_ns = self.book.clock.unix_ns()
+            self.book.meters.update(await metering.restored(site, new, now_ns=now_ns))
+        for meter in self.book.meters.values():
+            meter.where = where
         self.site, self.reaches = site, reaches
         self._follow_site()
         self.book.log.info(
@@ -300,6 +314,11 @@ class Daemon:
                 log=self.book.log,
             )
             self._watches.append(self._start(stamps, name="time stamps"))
+        if self.methods.count is not None:
+            for where in self._first_reaches():
+                meter = self.book.meters[where.handoff]
+                counting = metering.keep(meter, where, count=self.methods.count, book=self.book)
+                self._watches.append(self._start(counting, name=f"traffic {where.handoff}"))
         if self.methods.look is not None and self.site.rules.show_upload_bps is not None:
             for where in self._first_reaches():
                 watch = upload.watch(self.site, where, look=self.methods.look, book=self.book)
@@ -530,4 +549,5 @@ def _methods() -> Methods:
             found = await control.stop()
         return found if isinstance(found, Failed) else None
 
-    return Methods(rate=run_rate, train=train.keep, look=traffic.Interfaces().look, stop=stop)
+    interfaces = traffic.Interfaces()
+    return Methods(rate=run_rate, train=train.keep, look=interfaces.look, stop=stop, count=interfaces.read)

@@ -12,14 +12,14 @@ from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Protocol
 
-from probe import allowance, campaign, safety, traffic, windows
+from probe import allowance, budget, campaign, safety, traffic, windows
 from probe.book import Book, placed
 from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
 from probe.schedule import Busy, Due, next_due, run_ns
 from store.clock import NS_PER_S, Clock, zone
-from store.records import Campaign, Carrier, Failed, Owner, RateRun, Skipped
-from store.site import Handoff, RunPlan, Site
+from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
+from store.site import CapCounts, Handoff, RunPlan, Site
 
 WHAT = "run rate"
 
@@ -201,13 +201,17 @@ class Runs:
         return self._not_paid(planned, now_ns)
 
     def _not_paid(self, planned: Due, now_ns: int) -> str | None:
-        """The sentence when the allowance has no room for this run, or must be spared."""
-        spent_bytes = self.book.purse.spent_bytes(self.handoff.name, now_ns=now_ns)
-        where = zone(self.site.timezone)
-        found = allowance.state(self.site, self.handoff, spent_bytes=spent_bytes, now_ns=now_ns, where=where)
-        why = allowance.may_start(self.handoff, found, cost_bytes=self._cost_bytes(planned.plan))
+        """The sentence when allowance or cap has no room for this run, or must be spared."""
+        purses = budget.of_book(self.site, self.handoff, self.book, now_ns=now_ns).purses
+        costs = [self._cost_bytes(planned.plan, purse.counts) for purse in purses]
+        refused = (
+            allowance.may_start(self.handoff, purse, cost_bytes=cost)
+            for purse, cost in zip(purses, costs, strict=True)
+        )
+        why = next((why for why in refused if why is not None), None)
         if why is not None or planned.campaign:
             return why  # what a campaign has planned is set aside for it
+        found = allowance.tightest(purses)
         if planned.busy and found.thin.spares_busy:
             return None
         thinning = self.thinning.setdefault(planned.plan, allowance.Thinning(random=self.random))
@@ -243,7 +247,7 @@ class Runs:
         path = (plan.handoff, plan.endpoint)
         if isinstance(found, RateRun):
             self.book.keep(_as_planned(found, planned), ends=begun)
-            self.book.charge(plan.handoff, found.spent_bytes)
+            self.book.charge(plan.handoff, found.spent_bytes, up_ratio=_up_ratio(plan.direction))
             values = (*path, plan.direction, found.standing, found.spent_bytes)
             self.book.log.info(
                 "run stored handoff=%s endpoint=%s direction=%s standing=%s spent_bytes=%d", *values
@@ -251,7 +255,7 @@ class Runs:
             return
         failed = replace(found, what=what, spent_bytes=self._likely_bytes(plan, since_ns=began_monotonic_ns))
         self.book.keep(placed(failed, plan, started_ns=began_ns), ends=begun)
-        self.book.charge(plan.handoff, failed.spent_bytes)
+        self.book.charge(plan.handoff, failed.spent_bytes, up_ratio=_up_ratio(plan.direction))
         self.book.log.warning("run failed handoff=%s endpoint=%s why=%s", *path, found.why)
 
     async def _measured(self, plan: RunPlan) -> RateRun | Failed:
@@ -269,13 +273,19 @@ class Runs:
         except Exception as error:
             return self.book.unexpected(error, what=WHAT)
 
-    def _cost_bytes(self, plan: RunPlan) -> int | None:
-        return allowance.run_bytes(self.handoff.card, direction=plan.direction, seconds=plan.seconds)
+    def _cost_bytes(self, plan: RunPlan, counts: CapCounts = CapCounts.BOTH) -> int | None:
+        card = self.handoff.card
+        return allowance.run_bytes(card, direction=plan.direction, seconds=plan.seconds, counts=counts)
 
     def _likely_bytes(self, plan: RunPlan, *, since_ns: int) -> int:
         """What a failed run moved, which nobody counted: by the time it took, the whole run at most."""
         took_s = (self.book.clock.monotonic_ns() - since_ns) / NS_PER_S
         return round((self._cost_bytes(plan) or 0) * min(1.0, took_s / plan.seconds))
+
+
+def _up_ratio(direction: Direction) -> float:
+    """Which part of a run's bytes goes up; of one both ways half, for want of anything better."""
+    return {Direction.UP: 1.0, Direction.DOWN: 0.0}.get(direction, 0.5)
 
 
 def _what(planned: Due) -> str:

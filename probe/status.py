@@ -10,7 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from probe import budget
 from probe.board import RunNow, TrainNow
+from probe.budget import Budget
 from store.clock import local, rfc3339, zone
 from store.records import OpenKind, WindowOpened
 from store.site import RunPlan
@@ -34,6 +36,7 @@ class Status:
     waiting: int  # records that are not on disk yet
     trouble: str | None
     refused: str | None
+    budgets: tuple[Budget, ...] = ()
 
 
 def as_json(found: Status) -> dict[str, Any]:
@@ -59,6 +62,7 @@ def as_json(found: Status) -> dict[str, Any]:
             for (handoff, endpoint), train in sorted(found.trains.items())
         ],
         "windows": [window_json(one) for one in found.windows],
+        "budgets": [budget.as_json(one) for one in found.budgets],
         "waiting": found.waiting,
         "trouble": found.trouble,
         "refused": found.refused,

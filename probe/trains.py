@@ -124,7 +124,11 @@ class _Train:
         if isinstance(record, TrainSpan):
             self.covered_ns = record.started_unix_ns + round(record.seconds * NS_PER_S)
             packets = record.sent + record.received
-            self.book.charge(record.handoff, packets * packet_at_ip(record.packet_bytes))
+            self.book.charge(
+                record.handoff,
+                packets * packet_at_ip(record.packet_bytes),
+                up_ratio=record.sent / max(1, packets),
+            )
         self.book.keep(record)
 
     def sample(self, found: Sampled) -> None:

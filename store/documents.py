@@ -23,8 +23,9 @@ from store.events import Event
 from store.histogram import Histogram
 from store.records import Document, Says
 from store.samples import Samples
+from store.traffic import Traffic
 
-KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, Samples)}
+KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, Samples, Traffic)}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

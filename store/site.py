@@ -117,6 +117,23 @@ class Card:
         return self.rate_up_bps if direction is Direction.UP else self.rate_down_bps
 
 
+class CapCounts(StrEnum):
+    """Which bytes a provider's cap counts."""
+
+    BOTH = "both"
+    UP = "up"
+    DOWN = "down"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cap:
+    """What a provider lets pass from one `resets_day` of a month to the next; 31 is the last day of any."""
+
+    limit_bytes: int
+    resets_day: int = 1
+    counts: CapCounts = CapCounts.BOTH
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Handoff:
     """A provider's demarcation port, and how the probe reaches it: interface, source address or both."""
@@ -129,6 +146,7 @@ class Handoff:
     allowance_bytes: int | None  # a month; None means no limit
     card: Card
     metered_runs: bool = False  # rate runs although it is metered
+    cap: Cap | None = None
     safety: Safety = Safety()
 
 

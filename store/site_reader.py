@@ -23,6 +23,8 @@ from store.site import (
     EVENINGS,
     WEEKDAYS,
     CampaignPlan,
+    Cap,
+    CapCounts,
     Card,
     Claim,
     Destination,
@@ -82,6 +84,7 @@ _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after")
 _HANDOFF_KEYS = (
     *("name", "title", "interface", "source", "metered", "metered_runs", "allowance", "safety", "card"),
+    *("cap", "cap_resets", "cap_counts"),
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
 _RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every")
@@ -186,8 +189,24 @@ def _handoff(table: Table, *, alone: bool, safety: Safety) -> Handoff:
         metered=table.ask("metered", flag, False),
         metered_runs=table.ask("metered_runs", flag, False),
         allowance_bytes=table.maybe("allowance", size_bytes),
+        cap=_cap(table),
         safety=_safety(table.table("safety")) if "safety" in table.values else safety,
         card=_card(table.table("card")),
+    )
+
+
+def _cap(table: Table) -> Cap | None:
+    limit_bytes = table.maybe("cap", size_bytes)
+    if limit_bytes is None:
+        for key in ("cap_resets", "cap_counts"):
+            if key in table.values:
+                table.refuse(key, 'stands without a cap; expected one beside it, such as cap = "1 TB"')
+        return None
+    usual = Cap(limit_bytes=limit_bytes)
+    return Cap(
+        limit_bytes=limit_bytes,
+        resets_day=table.ask("cap_resets", count(1, 31), usual.resets_day),
+        counts=table.ask("cap_counts", word_of(CapCounts), usual.counts),
     )
 
 

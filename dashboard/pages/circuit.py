@@ -19,7 +19,8 @@ from dashboard.figures import rates as rates_figure
 from dashboard.figures.pooling import Stretch
 from dashboard.judge import layers
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import contracts, runs, trains
+from dashboard.pages import budget, contracts, runs, trains
+from dashboard.pages.budget import Used
 from dashboard.pages.frame import Frame, Link, circuit_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
@@ -58,6 +59,7 @@ class Findings:
     trains: tuple[Train, ...]
     stalls: tuple[Stall, ...]
     troubles: tuple[Failed | Skipped | Gap, ...]
+    used: Used
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +75,7 @@ class CircuitPage:
     verdict_table: Table
     card: tuple[contracts.CardRow, ...]
     questions: tuple[str, ...]
+    budget: tuple[Entry, ...]
     rate_charts: tuple[Chart, ...]
     rate_table: Table
     ledger: Table | None
@@ -105,6 +108,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         trains=tuple(train for train in found if train is not None),
         stalls=tuple(reader.stalls(handoff=name, since_ns=stretch.from_ns)),
         troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
+        used=budget.find(reader, site, handoff, now_ns=now_ns, spent=handoff.allowance_bytes is not None),
     )
 
 
@@ -164,6 +168,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         ),
         card=contracts.card_rows(handoff.card),
         questions=found.questions,
+        budget=budget.entries(found.used, where),
         rate_charts=_rate_charts(found),
         rate_table=runs.table(
             found.runs,
@@ -318,6 +323,7 @@ def as_json(found: Findings) -> Json:
         "card": contracts.card_json(found.handoff.card),
         "verdicts": [contracts.as_json(found.handoff, verdict) for verdict in found.verdicts],
         "questions": list(found.questions),
+        "budget": budget.as_json(found.used),
         "runs": [runs.as_json(run) for run in found.runs],
         "trains": [trains.as_json(train) for train in found.trains],
         "stalls": [jsonform.as_json(stall) for stall in found.stalls],

@@ -100,6 +100,8 @@ def _sentences(status: Json, where: tzinfo) -> Iterator[str]:
         first = status["next"][0]
         planned = _clock(first["planned"], where)
         yield f"The next run is due at {planned}, {first['direction']} on handoff {first['handoff']}."
+    for budget in status["budgets"]:
+        yield from (f"{said[:1].upper()}{said[1:]}." for said in budget["said"])
 
 
 def _clock(moment: str, where: tzinfo) -> str:

@@ -22,7 +22,8 @@ from dashboard.judge.hours import Show
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.today import Notice
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import contracts, runs, trains
+from dashboard.pages import budget, contracts, runs, trains
+from dashboard.pages.budget import Used
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.now import NowPart
@@ -86,6 +87,7 @@ class Findings:
     trains: tuple[TrainHour, ...]
     runs: tuple[RateRun, ...]
     gaps: tuple[Gap, ...]
+    used: tuple[Used, ...]
 
     @property
     def now_ns(self) -> int:
@@ -144,6 +146,7 @@ class TodayPage:
     planned: tuple[PlanEntry, ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
+    budget: tuple[Entry, ...]
     trains: Table | None
     show: Chart | None
     runs: Table | None
@@ -172,6 +175,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         runs=tuple(reader.rate_runs(since_ns=now_ns - DAY_NS, until_ns=now_ns, bins=False)),
         gaps=tuple(one for one in reader.troubles(since_ns=now_ns - DAY_NS) if isinstance(one, Gap)),
         trains=_trains(reader, now_ns=now_ns),
+        used=tuple(budget.find(reader, site, one, now_ns=now_ns, spent=False) for one in site.handoffs),
     )
 
 
@@ -246,6 +250,7 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
             contracts.entry(verdict) for _, verdict in found.verdicts if verdict.because not in said
         ),
         verdict_table=contracts.table(found.verdicts, caption="Counts behind the verdicts, last 30 days"),
+        budget=tuple(entry for used in found.used for entry in budget.entries(used, found.zone)),
         trains=_train_table(found),
         show=_show_chart(found),
         runs=runs.table(
@@ -421,6 +426,7 @@ def as_json(found: Findings) -> Json:
         "notices": [_notice_json(notice) for notice in found.notices],
         "plans": [_planned_json(planned) for planned in found.planned],
         "verdicts": [contracts.as_json(handoff, verdict) for handoff, verdict in found.verdicts],
+        "budget": [budget.as_json(used) for used in found.used],
         "runs": [runs.as_json(run) for run in found.runs],
         "trains": [
             {"handoff": train.handoff, "endpoint": train.endpoint, **trains.piece_json(train.hour)}

@@ -31,6 +31,7 @@ from store.records import (
     WindowOpened,
 )
 from store.samples import Sample, SampledFor, Samples, samples_of
+from store.traffic import Reading, Traffic
 
 MINUTE_NS = 60 * 10**9
 
@@ -213,6 +214,32 @@ def packets(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "
     )
 
 
+def traffic(started_unix_ns: int = 0, *, seconds: float = 3600, handoff: str = "old") -> Traffic:
+    """An hour of 1 GB up and 9 GB down."""
+    ended_ns = started_unix_ns + round(seconds * 10**9)
+    return Traffic(
+        handoff=handoff,
+        started_unix_ns=started_unix_ns,
+        ended_unix_ns=ended_ns,
+        interface="eth0",
+        up_bytes=10**9,
+        down_bytes=9 * 10**9,
+        own_up_bytes=30_000_000,
+        own_down_bytes=5_000_000,
+        at_end=Reading(
+            unix_ns=ended_ns,
+            boot="5e1f0c2a",
+            interface="eth0",
+            index=2,
+            header_bytes=14,
+            sent_bytes=7 * 10**9,
+            sent_packets=9_000_000,
+            received_bytes=70 * 10**9,
+            received_packets=60_000_000,
+        ),
+    )
+
+
 EVERY_KIND: tuple[Record, ...] = (
     run(),
     span(),
@@ -224,6 +251,7 @@ EVERY_KIND: tuple[Record, ...] = (
     campaign(),
     event(),
     packets(),
+    traffic(),
     Correction(
         handoff="old",
         endpoint="north",

@@ -457,6 +457,7 @@ ONE_OF_EACH: tuple[Record, ...] = (
     samples.campaign(),
     samples.event(),
     samples.packets(),
+    samples.traffic(),
     Correction(handoff="old", endpoint="north", corrects_seq=1, written_unix_ns=9, what="x", why="y"),
     Thinned(
         first_seq=1,
