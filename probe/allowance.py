@@ -299,7 +299,7 @@ def month_end_ns(unix_ns: int, *, where: tzinfo) -> int:
 def megabytes(count: int) -> str:
     """Bytes as a person reads them: ``25 MB``, ``49.6 GB``, ``1.26 TB`` (powers of ten)."""
     for size, unit in ((10**12, "TB"), (10**9, "GB"), (10**6, "MB"), (10**3, "kB")):
-        if count >= size:
+        if count >= 0.9995 * size:  # what three digits round up to the next unit
             return f"{count / size:.3g} {unit}"
     return f"{count} bytes"
 

@@ -59,7 +59,7 @@ def entries(found: Used, where: tzinfo) -> tuple[Entry, ...]:
         share = found.spent_bytes / limit_bytes
         text = (
             f"Tests on handoff {found.handoff.name} spent {amount(found.spent_bytes)} of this month’s "
-            f"allowance of {amount(limit_bytes)}, {share:.0%}."
+            f"allowance of {amount(limit_bytes)}, {share * 100:.0f} %."
         )
         made.append(Entry(mark=_mark(share), moment=None, text=text))
     if found.cap is not None:
@@ -75,7 +75,7 @@ def said(found: CapState, where: tzinfo) -> str:
         return f"Of {which}, nothing is counted yet: the probe reads this host’s interface once a minute."
     share = found.used_bytes / found.cap.limit_bytes
     lines = [
-        f"{amount(found.used_bytes)} of {which}, are used since {began}, {share:.0%}, as this host’s "
+        f"{amount(found.used_bytes)} of {which}, are used since {began}, {share * 100:.0f} %, as this host’s "
         f"interface {found.interface} counted; tests are {amount(found.own_bytes)} of that.",
         f"No forecast to {ends} before a whole day was counted."
         if found.forecast_bytes is None
