@@ -1,6 +1,7 @@
 """What the daemon's tasks share: the record they write, the purse they spend from, and how mistakes end.
 
-Also which windows are open and what is under way, as one task must know it of another. Stands below
+Also which windows are open, what is under way and how the clock stands, as one task must know it of
+another. Stands below
 trains and runs, above allowance, openings and board. Imports store, never a method.
 """
 
@@ -15,6 +16,7 @@ from probe.board import Board
 from probe.claims import Claims
 from probe.meter import Meter
 from probe.openings import Openings
+from probe.wall import Wall
 from store.clock import Clock
 from store.errors import StoreTrouble
 from store.records import Failed, Owner, Record, Thinned, TrainSpan, WindowClosed, WindowOpened
@@ -53,6 +55,7 @@ class Book:
     board: Board = field(default_factory=Board)
     claims: Claims = field(default_factory=Claims)
     meters: dict[str, Meter] = field(default_factory=dict)  # by handoff
+    wall: Wall = field(default_factory=Wall)
 
     def begin(self, what: str, plan: TrainPlan | RunPlan, *, started_ns: int) -> int:
         """Note in the store that a run starts: if its record never comes, it is on record as failed."""
@@ -73,6 +76,10 @@ class Book:
     def charge(self, handoff: str, count_bytes: int, *, up_ratio: float = 0.5) -> None:
         """Count what a test moved on a handoff, and which part of it went up."""
         self.purse.charge(handoff, count_bytes, now_ns=self.clock.unix_ns(), up_ratio=up_ratio)
+
+    async def until(self, unix_ns: int) -> None:
+        """Wait for a moment by the wall's clock, which may be set meanwhile."""
+        await self.wall.wait_until(unix_ns, clock=self.clock)
 
     def open_window(self, opened: WindowOpened) -> None:
         """Open a window, on record; whoever it concerns sees it at once."""

@@ -54,6 +54,14 @@ def of_book(site: Site, handoff: Handoff, book: Book, *, now_ns: int) -> Budget:
     return of(site, handoff, spent_bytes=spent_bytes, state=counted, now_ns=now_ns)
 
 
+def cap_json(found: Budget) -> Mapping[str, Any] | None:
+    """How a handoff's cap stands, and the sentence about its tests; None without a cap."""
+    if found.cap is None or found.under_cap is None:
+        return None
+    told = {"one_in": found.under_cap.thin.one_in, "said": found.under_cap.said()}
+    return {"handoff": found.handoff.name, **cap.as_json(found.cap), **told}
+
+
 def as_json(found: Budget) -> Mapping[str, Any]:
     """One handoff as a JSON object; bytes of tests as allowance counts them, of the cap by the interface."""
     tests = found.allowance

@@ -16,10 +16,11 @@ from dataclasses import dataclass, field
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
-from probe import budget, campaign, hours, letting_go, metering, traffic, upload
+from probe import budget, campaign, clock_watch, foreseen, hours, letting_go, metering, traffic, upload
 from probe.allowance import Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
+from probe.budget import Budget
 from probe.openings import Openings
 from probe.reach import Binding, Reach
 from probe.runs import RateMethod, Runs
@@ -28,6 +29,7 @@ from probe.trains import TrainMethod, keep_going, keep_hours
 from probe.wire import invitation
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
+from store.pace import Pace
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
 from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
 
@@ -51,13 +53,15 @@ class StopMethod(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Methods:
-    """How a daemon measures, looks at and counts all traffic, ends what it began; None leaves that out."""
+    """How a daemon measures, looks at and counts all traffic, ends what it began, and watches this host's
+    clock by what the kernel says of it; None leaves that out."""
 
     rate: RateMethod
     train: TrainMethod
     look: traffic.Look | None = None
     stop: StopMethod | None = None
     count: metering.Count | None = None
+    clock_state: clock_watch.ReadState | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,6 +175,9 @@ class Daemon:
         book.log.info("probe started site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs))
         try:
             async with self._group:
+                if (read_state := self.methods.clock_state) is not None:
+                    self._start(clock_watch.watch(book, read_state=read_state), name="clock watch")
+                self._start(self._follow_clock(), name="clock followed")
                 self._start(_stay_alive(book), name="alive")
                 self._start(hours.close_on_time(book), name="window ends")
                 self._follow_site()
@@ -183,6 +190,7 @@ class Daemon:
     def status(self) -> Status:
         """How it is at this moment."""
         book, board = self.book, self.book.board
+        budgets, due = self._budgets(), board.next_due()
         return Status(
             version=self.version,
             site=self.site.name,
@@ -190,17 +198,30 @@ class Daemon:
             now_ns=book.clock.unix_ns(),
             started_ns=self.started_ns,
             runs=tuple(board.runs.values()),
-            due=board.next_due(),
+            due=due,
+            held=tuple(
+                foreseen.skipped(
+                    plan,
+                    start_ns,
+                    site=self.site,
+                    openings=book.openings,
+                    purses=budgets[plan.handoff].purses if plan.handoff in budgets else (),
+                )
+                for start_ns, plan in due
+            ),
             trains=dict(board.trains),
             windows=book.openings.all,
+            budgets=tuple(budgets.values()),
             waiting=book.store.waiting,
             trouble=None if book.store.trouble is None else str(book.store.trouble),
             refused=self.refused,
-            budgets=tuple(
-                budget.of_book(self.site, handoff, book, now_ns=book.clock.unix_ns())
-                for handoff in self.site.handoffs
-            ),
+            clock=book.wall.state,
         )
+
+    def _budgets(self) -> dict[str, Budget]:
+        """How each handoff's tests stand in this month."""
+        book, now_ns = self.book, self.book.clock.unix_ns()
+        return {one.name: budget.of_book(self.site, one, book, now_ns=now_ns) for one in self.site.handoffs}
 
     async def stop(self, *, minutes: float, why: str) -> Ended:
         """End all test traffic at both ends within 2 s; none goes again for so long, or until `resume`."""
@@ -291,6 +312,14 @@ class Daemon:
             "site file taken over site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs)
         )
 
+    async def _follow_clock(self) -> None:
+        """Wake whoever waits by the wall's clock when it was set, or the host slept."""
+        while True:
+            await self.book.wall.change()
+            for scheduled in self._scheduled.values():
+                scheduled.runs.replanned.changed()
+            self.book.openings.changed()
+
     def _follow_site(self) -> None:
         """Start what the site file asks for and does not run yet, end what it no longer asks for."""
         self.book.claims.follow(self.site)
@@ -358,7 +387,7 @@ class Daemon:
 
     async def _begin_campaign(self, plan: CampaignPlan) -> None:
         timezone = self.site.timezone
-        await campaign.begins(plan, timezone=timezone, clock=self.book.clock)
+        await campaign.begins(plan, timezone=timezone, book=self.book)
         begun = campaign.begin(plan, timezone=timezone, book=self.book, random=self.random)
         self.sealed.append(begun)
         self._unsealed.add(begun.name)
@@ -382,7 +411,7 @@ class Daemon:
         for name in [name for name in self._scheduled if name not in planned]:
             self._scheduled.pop(name).task.cancel()
             self.book.board.plan(name, ())
-        for name in planned:
+        for name in sorted(planned):
             handoff, reaches = self.site.handoff(name), self.reaches[name]
             if name in self._scheduled:
                 self._scheduled[name].runs.replan(
@@ -538,10 +567,11 @@ def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
 def _methods() -> Methods:
     """The real ones, loaded only here. Blocks."""
     from probe.control import Control
+    from probe.linux import clock_state
     from probe.methods import rate, train
 
-    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
-        asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds)
+    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> RateRun | Failed:
+        asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
 
     async def stop(where: Reach, clock: Clock, /) -> Failed | None:
@@ -550,4 +580,11 @@ def _methods() -> Methods:
         return found if isinstance(found, Failed) else None
 
     interfaces = traffic.Interfaces()
-    return Methods(rate=run_rate, train=train.keep, look=interfaces.look, stop=stop, count=interfaces.read)
+    return Methods(
+        rate=run_rate,
+        train=train.keep,
+        look=interfaces.look,
+        stop=stop,
+        count=interfaces.read,
+        clock_state=clock_state.read,
+    )

@@ -13,7 +13,7 @@ go on as before. Pure: imports the tally's figures and store.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import Enum
 
@@ -72,13 +72,15 @@ class Sampler:
         ]
         self._stalls += 1
 
-    def take(self, now_ns: int, *, ahead_ns: int, last: int | None = None) -> Iterator[Sampled]:
+    def take(
+        self, now_ns: int, *, unix_of: Callable[[int], int], last: int | None = None
+    ) -> Iterator[Sampled]:
         """What is known by now; everything before index `last` when the train ends there.
 
-        `ahead_ns` is how far Unix time is ahead of the probe's monotonic clock.
+        `unix_of` gives Unix time for a moment of the probe's monotonic clock.
         """
         tally, after = self._tally, self._tally.after if last is None else last
-        self._begin_day((now_ns + ahead_ns) // _DAY_NS)
+        self._begin_day(unix_of(now_ns) // _DAY_NS)
         told_ns = tally.settled_until_ns
         told_ns = now_ns if told_ns is None else told_ns
         self._note_silence(told_ns, now_ns)
@@ -92,7 +94,7 @@ class Sampler:
                     if self._silent_ns is None or sent_ns > now_ns - SIDE_NS - _SETTLED_NS:
                         break
                     near = Near.OUTAGE if sent_ns > self._silent_ns else Near.NOTHING
-            yield from self._add(sample_of(tally, self.done, ahead_ns=ahead_ns), near)
+            yield from self._add(sample_of(tally, self.done, unix_of), near)
             self.done += 1
         if last is not None:
             yield from self._tell()
@@ -137,11 +139,11 @@ class Sampler:
             yield Sampled(near=self._row_near, packets=row)
 
 
-def sample_of(tally: Tally, index: int, *, ahead_ns: int) -> Sample:
+def sample_of(tally: Tally, index: int, unix_of: Callable[[int], int]) -> Sample:
     """A packet that the tally still keeps; its sequence number is its index."""
     return Sample(
         sequence=index,
-        sent_unix_ns=tally.sent_at(index) + ahead_ns,
+        sent_unix_ns=unix_of(tally.sent_at(index)),
         rtt_ns=tally.rtt_ns(index),
         lost=tally.lost(index),
         held=tally.held(index),

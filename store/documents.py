@@ -19,13 +19,14 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 import msgspec
 
+from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
 from store.records import Document, Says
 from store.samples import Samples
 from store.traffic import Traffic
 
-KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, Samples, Traffic)}
+KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, ClockChange, Samples, Traffic)}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

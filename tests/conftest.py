@@ -3,6 +3,9 @@
 A test marked `namespace`, `capture` or `browser` needs root or programs that not every machine has.
 Without them it is skipped with the way to get them; with CI set it fails instead, so that a green CI
 means that all of them ran.
+
+A test marked `alone` measures time or rate. It fails where other tests run beside it, and everything in
+tests/links has to have that mark.
 """
 
 from __future__ import annotations
@@ -10,6 +13,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from blockbuster import blockbuster_ctx
@@ -29,12 +33,26 @@ NEEDS = {  # mark: (programs, root)
     "browser": (("chromium", "chromedriver"), False),
 }
 
+LINKS = Path(__file__).parent / "links"
+
 settings.register_profile("default", deadline=None, derandomize=True, max_examples=100)
 settings.load_profile("default")
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Refuse a test of a line of known truth that could be run beside others."""
+    for item in items:
+        if LINKS in item.path.parents and item.get_closest_marker("alone") is None:
+            raise pytest.UsageError(f"{item.nodeid}: a test in tests/links needs the mark `alone`")
+
+
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    """Skip, or in CI fail, a test whose needs this machine does not meet."""
+    """Refuse a test that is to be alone and is not; skip, or in CI fail, one whose needs are not met here."""
+    beside = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")) - 1
+    if beside and item.get_closest_marker("alone"):
+        pytest.fail(
+            'measures time or rate: run it without -n, or leave it out (-m "not alone")', pytrace=False
+        )
     for mark, (programs, root) in NEEDS.items():
         if item.get_closest_marker(mark) is None:
             continue

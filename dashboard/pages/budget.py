@@ -10,10 +10,11 @@ from datetime import tzinfo
 
 from dashboard.api import Json
 from dashboard.pages.ledger import Entry, Mark
-from dashboard.pages.wording import amount, counted, moment, span
+from dashboard.pages.wording import counted, moment, span
 from store import cap
 from store.cap import PATTERN_DAYS, CapState
 from store.clock import zone
+from store.quantities import size_text
 from store.reader import Reader
 from store.site import CapCounts, Handoff, Site
 from store.traffic import Traffic
@@ -58,8 +59,8 @@ def entries(found: Used, where: tzinfo) -> tuple[Entry, ...]:
     if limit_bytes is not None and found.spent_bytes is not None:
         share = found.spent_bytes / limit_bytes
         text = (
-            f"Tests on handoff {found.handoff.name} spent {amount(found.spent_bytes)} of this month’s "
-            f"allowance of {amount(limit_bytes)}, {share * 100:.0f} %."
+            f"Tests on handoff {found.handoff.name} spent {size_text(found.spent_bytes)} of this month’s "
+            f"allowance of {size_text(limit_bytes)}, {share * 100:.0f} %."
         )
         made.append(Entry(mark=_mark(share), moment=None, text=text))
     if found.cap is not None:
@@ -70,17 +71,17 @@ def entries(found: Used, where: tzinfo) -> tuple[Entry, ...]:
 def said(found: CapState, where: tzinfo) -> str:
     """How the cap stands, in sentences."""
     began, ends = (moment(ns, where, form="%d %b").text for ns in (found.from_ns, found.until_ns))
-    which = f"the provider’s cap of {amount(found.cap.limit_bytes)}, {COUNTS[found.cap.counts]}"
+    which = f"the provider’s cap of {size_text(found.cap.limit_bytes)}, {COUNTS[found.cap.counts]}"
     if found.interface is None:
         return f"Of {which}, nothing is counted yet: the probe reads this host’s interface once a minute."
     share = found.used_bytes / found.cap.limit_bytes
     lines = [
-        f"{amount(found.used_bytes)} of {which}, are used since {began}, {share * 100:.0f} %, as this host’s "
-        f"interface {found.interface} counted; tests are {amount(found.own_bytes)} of that.",
+        f"{size_text(found.used_bytes)} of {which}, are used since {began}, {share * 100:.0f} %, as this "
+        f"host’s interface {found.interface} counted; tests are {size_text(found.own_bytes)} of that.",
         f"No forecast to {ends} before a whole day was counted."
         if found.forecast_bytes is None
-        else f"Forecast to {ends}: {amount(found.forecast_bytes)}, from the mean of the same weekday hours "
-        f"of the last {PATTERN_DAYS} days, and of all hours where one was not seen.",
+        else f"Forecast to {ends}: {size_text(found.forecast_bytes)}, from the mean of the same weekday "
+        f"hours of the last {PATTERN_DAYS} days, and of all hours where one was not seen.",
     ]
     if found.uncounted_s >= 60:
         lines.append(f"{span(found.uncounted_s)} of the time since {began} were not counted.")

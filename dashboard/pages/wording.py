@@ -84,14 +84,6 @@ def ms(delay_us: float | None) -> str:
     return f"{delay:.1f}" if delay < 99.95 else f"{delay:.0f}"
 
 
-def amount(count_bytes: int) -> str:
-    """Bytes with three significant digits and their unit, in powers of ten."""
-    for size, unit in ((10**12, "TB"), (10**9, "GB"), (10**6, "MB"), (10**3, "kB")):
-        if count_bytes >= 0.9995 * size:
-            return f"{count_bytes / size:.3g} {unit}"
-    return f"{count_bytes} bytes"
-
-
 def percent(ratio: float | None) -> str:
     """A share in per cent, with more digits the smaller it is; a tiny share is never written 0."""
     if ratio is None:

@@ -24,7 +24,7 @@ import socket
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, cast
@@ -42,6 +42,7 @@ _PR_SET_TIMERSLACK = 29  # linux/prctl.h; the default of 50 us would be added to
 _EARLY_NS = 300_000  # a long wait ends early and a short one follows: a processor sleeps lightly in that
 _FLUSH_NS = 20_000_000
 _PAIRS_TRIED = 200
+_ASKED_FOR_PORTS = range(20_000, 32_000, 2)  # net.ipv4.ip_local_port_range begins at 32768
 _LOOPBACK = "127.0.0.1"
 _FLUSH, _FLUSHED = b"flush\n", "flushed"
 
@@ -67,7 +68,7 @@ class Relay:
             )
             for direction in (Direction.UP, Direction.DOWN)
         }
-        control, door, flows = _listen_on_a_pair()
+        control, door, flows = _listen_on_a_pair([0] * _PAIRS_TRIED)
         self.port = int(control.getsockname()[1])
         self._book = book
         self.departures = Departures(clock)
@@ -145,19 +146,19 @@ class Relay:
             self._flushed_ns = now_ns
 
 
-def _listen_on_a_pair() -> tuple[socket.socket, socket.socket, socket.socket]:
-    """TCP and UDP on a free port, and TCP on the next; OSError when no such pair is found."""
-    for _ in range(_PAIRS_TRIED):
-        control = socket.create_server((_LOOPBACK, 0), backlog=64)
-        port = control.getsockname()[1]
-        door = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-        try:
-            door.bind((_LOOPBACK, port))
-            flows = socket.create_server((_LOOPBACK, port + 1), backlog=64)
-        except (OSError, OverflowError):
-            control.close()
-            door.close()
-            continue
+def _listen_on_a_pair(ports: Iterable[int]) -> tuple[socket.socket, socket.socket, socket.socket]:
+    """TCP and UDP on a free port of these (0: any), and TCP on the next; OSError if there is none."""
+    for wanted in ports:
+        with contextlib.ExitStack() as failed:
+            try:
+                control = failed.enter_context(socket.create_server((_LOOPBACK, wanted), backlog=64))
+                port = control.getsockname()[1]
+                door = failed.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
+                door.bind((_LOOPBACK, port))
+                flows = socket.create_server((_LOOPBACK, port + 1), backlog=64)
+            except (OSError, OverflowError):
+                continue
+            failed.pop_all()
         for sock in (control, door, flows):
             sock.setblocking(False)
         return control, door, flows
@@ -165,8 +166,11 @@ def _listen_on_a_pair() -> tuple[socket.socket, socket.socket, socket.socket]:
 
 
 def free_pair() -> int:
-    """A port that is free for TCP and UDP now, and whose successor is free for TCP."""
-    found = _listen_on_a_pair()
+    """A port that is free for TCP and UDP now, and whose successor is free for TCP.
+
+    Not one of those that the kernel gives out by itself, so that it is still free when its user comes.
+    """
+    found = _listen_on_a_pair(random.SystemRandom().sample(_ASKED_FOR_PORTS, _PAIRS_TRIED))
     port = int(found[0].getsockname()[1])
     for sock in found:
         sock.close()

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import fcntl
+import os
+import shutil
 import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import closing
@@ -27,9 +30,24 @@ Client = TestClient[web.Request, web.Application]
 @pytest.fixture(scope="session")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
     """The invented site with three days of runs and a day of trains."""
-    made = invented.site(tmp_path_factory.mktemp("invented"))
-    invented.write(made.database)
-    return made
+    folder = tmp_path_factory.mktemp("invented")
+    shutil.copytree(_written_once(tmp_path_factory), folder, dirs_exist_ok=True)
+    return invented.site(folder)
+
+
+def _written_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of that site's database, which takes seconds to write: once for all processes of a pass."""
+    shared = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        shared = shared.parent
+    folder, writing = shared / "invented-once", shared / "invented-writing"
+    with (shared / "invented-lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not folder.exists():
+            writing.mkdir()
+            invented.write(invented.site(writing).database)
+            writing.rename(folder)
+    return folder
 
 
 @pytest_asyncio.fixture

@@ -9,6 +9,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from probe.endpoint import keys
+from probe.wire.invitation import write
 from tests.links.namespaces import ENDPOINT_V4, ENDPOINT_V6, Line, line
 
 LINEBOOK = str(Path(__file__).parents[2] / "linebook.py")
@@ -40,19 +42,9 @@ class House:
 def house(directory: Path, *, ip_version: int = 4) -> Iterator[House]:
     """A line with a served endpoint; everything is gone afterwards."""
     address = f"{ENDPOINT_V4}:{PORT}" if ip_version == 4 else f"[{ENDPOINT_V6}]:{PORT}"
+    invitation = write(keys.invite(directory, address=address))
     with line() as made:
-        invited = made.run(
-            "endpoint",
-            sys.executable,
-            LINEBOOK,
-            "endpoint",
-            "invite",
-            str(directory),
-            "--address",
-            address,
-            "--json",
-        )
         served = made.start("endpoint", sys.executable, LINEBOOK, "endpoint", "serve", str(directory))
         assert served.stderr is not None
         assert served.stderr.readline(), "the endpoint said nothing before it ended"
-        yield House(made, json.loads(invited.stdout)["invitation"])
+        yield House(made, invitation)

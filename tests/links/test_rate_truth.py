@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import datetime
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -22,12 +24,14 @@ import pytest
 from tests.links.house import House, house
 from tests.links.namespaces import Line, ethernet_truth_bps, tcp_truth_bps
 
-pytestmark = pytest.mark.namespace
+pytestmark = [pytest.mark.namespace, pytest.mark.alone]
 
 STARTUP_MS = 2000
+GENTLE_BPS = (5_000_000, 20_000_000, 100_000_000)
+BOTH_BPS = 50_000_000
 BUSY = 0.998  # of its rate: the shaper always had something to send
 
-
+Measured = tuple[dict[str, Any], float | None]  # a run, and what the shaper let pass where it was asked
 Readings = list[tuple[float, int]]  # Unix seconds, bytes that the shaper let pass until then
 
 
@@ -94,39 +98,73 @@ def measured(far: House, direction: str, rate_bps: int) -> tuple[dict[str, Any],
     return run, truth_bps
 
 
-@pytest.mark.parametrize("rate_bps", [5_000_000, 20_000_000, 100_000_000, 300_000_000, 940_000_000])
-def test_shaped_line(tmp_path: Path, rate_bps: int) -> None:
-    """Goodput and layer-2 rate lie within 0.5 % of what the shaper let pass, up and down.
+def judge(run: dict[str, Any], truth_bps: float, *, rate_bps: int) -> None:
+    """Goodput and layer-2 rate lie within 0.5 % of what the shaper let pass.
 
     Kept busy, that is its rate, and the run says that the path was its limit. On a machine that starves
     it three times over, the run still counts what passed, to 3 %.
     """
+    busy = truth_bps >= BUSY * rate_bps
+    near = 0.005 if busy else 0.03
+    assert truth_bps <= rate_bps * 1.002
+    assert run["steady_from_ms"] == STARTUP_MS
+    assert run["goodput_bps"] == pytest.approx(tcp_truth_bps(truth_bps), rel=near)
+    assert run["ethernet_bps"] == pytest.approx(ethernet_truth_bps(truth_bps), rel=near)
+    if busy:
+        assert (run["standing"], run["limited_by"]) == ("valid", "path"), run["reasons"]
+
+
+@pytest.fixture(scope="module")
+def together(tmp_path_factory: pytest.TempPathFactory) -> Mapping[tuple[int, str], Measured]:
+    """Runs at the rates that cost nothing but their time, all at once, each on a line of its own.
+
+    Together they ask for 350 Mb/s, of a machine that has to carry 940 in one run of `test_full_line`; and
+    whether a shaper was kept busy all the same is in its own counter.
+    """
+    keys = tmp_path_factory.mktemp("endpoints")  # which is not for several threads
+
+    def measured_at(case: tuple[int, str]) -> Measured:
+        rate_bps, direction = case
+        both = direction == "both"
+        with house(keys / f"{rate_bps}-{direction}", ip_version=6 if both else 4) as far:
+            far.line.shape(rate_bps)
+            if both:
+                return far.run("rate", "--direction", "both", "--seconds", "6", "--flows", "2"), None
+            return measured(far, direction, rate_bps)
+
+    cases = [*product(GENTLE_BPS, ("up", "down")), (BOTH_BPS, "both")]
+    with ThreadPoolExecutor(len(cases)) as at_once:
+        return dict(zip(cases, at_once.map(measured_at, cases), strict=True))
+
+
+@pytest.mark.parametrize("direction", ["up", "down"])
+@pytest.mark.parametrize("rate_bps", GENTLE_BPS)
+def test_gentle_line(together: Mapping[tuple[int, str], Measured], rate_bps: int, direction: str) -> None:
+    """What a shaper lets pass is what the run counts, at 5 to 100 Mb/s."""
+    run, truth_bps = together[rate_bps, direction]
+    assert truth_bps is not None
+    judge(run, truth_bps, rate_bps=rate_bps)
+
+
+@pytest.mark.parametrize("direction", ["up", "down"])
+@pytest.mark.parametrize("rate_bps", [300_000_000, 940_000_000])
+def test_full_line(tmp_path: Path, rate_bps: int, direction: str) -> None:
+    """Likewise at rates that take a good part of this machine: one run and nothing beside it."""
     with house(tmp_path / "endpoint") as far:
         far.line.shape(rate_bps)
-        for direction in ("up", "down"):
-            run, truth_bps = measured(far, direction, rate_bps)
-            busy = truth_bps >= BUSY * rate_bps
-            near = 0.005 if busy else 0.03
-            assert truth_bps <= rate_bps * 1.002
-            assert run["steady_from_ms"] == STARTUP_MS
-            assert run["goodput_bps"] == pytest.approx(tcp_truth_bps(truth_bps), rel=near)
-            assert run["ethernet_bps"] == pytest.approx(ethernet_truth_bps(truth_bps), rel=near)
-            if busy:
-                assert (run["standing"], run["limited_by"]) == ("valid", "path"), run["reasons"]
+        run, truth_bps = measured(far, direction, rate_bps)
+    judge(run, truth_bps, rate_bps=rate_bps)
 
 
-def test_both_directions_and_ipv6(tmp_path: Path) -> None:
+def test_both_directions_and_ipv6(together: Mapping[tuple[int, str], Measured]) -> None:
     """Both at once over IPv6: each side within what the other's acknowledgements may take from it.
 
     Truth per side is rate x 1428/1514; RFC 9293 3.8.6.3 allows an ACK for every second segment, at
     most 86 of 3028 tbf bytes (72 of IP, 14 of Ethernet), so up to 2.84 % may be missing.
     """
-    rate_bps = 50_000_000
-    with house(tmp_path / "endpoint", ip_version=6) as far:
-        far.line.shape(rate_bps)
-        run = far.run("rate", "--direction", "both", "--seconds", "6", "--flows", "2")
-        truth_bps = tcp_truth_bps(rate_bps, mss_bytes=1428, headers_bytes=72)
-        for side in (run["up"], run["down"]):
-            assert side["ip_version"] == 6
-            assert side["mss_bytes"] == 1428
-            assert truth_bps * (1 - 86 / 3028 - 0.005) <= side["goodput_bps"] <= truth_bps * 1.005
+    run, _ = together[BOTH_BPS, "both"]
+    truth_bps = tcp_truth_bps(BOTH_BPS, mss_bytes=1428, headers_bytes=72)
+    for side in (run["up"], run["down"]):
+        assert side["ip_version"] == 6
+        assert side["mss_bytes"] == 1428
+        assert truth_bps * (1 - 86 / 3028 - 0.005) <= side["goodput_bps"] <= truth_bps * 1.005

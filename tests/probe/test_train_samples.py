@@ -21,6 +21,10 @@ AHEAD = 1_770_000_000 * S  # Unix time over the probe's own
 SIDE = 10 * S
 
 
+def unix_of(monotonic_ns: int) -> int:
+    return monotonic_ns + AHEAD
+
+
 class Watched:
     """A train over a line, sampled as the daemon does it, once a second."""
 
@@ -37,14 +41,14 @@ class Watched:
         self.early = list(self.told)  # before the train ended
         for silence in self.tally.finish(None, after=self.tally.after, now_ns=until):
             self._stall(silence)
-        self.told += self.sampler.take(until, ahead_ns=AHEAD, last=self.tally.after)
+        self.told += self.sampler.take(until, unix_of=unix_of, last=self.tally.after)
 
     def _passed(self, now_ns: int) -> None:
         while self._beat + S <= now_ns:
             self._beat += S
             for silence in self.tally.settle(self._beat):
                 self._stall(silence)
-            self.told += self.sampler.take(self._beat, ahead_ns=AHEAD)
+            self.told += self.sampler.take(self._beat, unix_of=unix_of)
             self.tally.forget(self.sampler.done)
             self.most_kept = max(self.most_kept, self.tally.after - self.sampler.done)
 
@@ -157,7 +161,7 @@ class TestBounds:
         assert lengths[:FULL_A_DAY] == [pytest.approx(21, abs=0.2)] * FULL_A_DAY
         assert lengths[FULL_A_DAY:] == [pytest.approx(3, abs=0.2)] * 2
         later = Watched(line(1000, lost_within(*stalls)), until=1020 * S).sampler
-        list(later.take(86_400 * S + 1020 * S, ahead_ns=AHEAD))
+        list(later.take(86_400 * S + 1020 * S, unix_of=unix_of))
         assert later._side_ns == SIDE
 
     def test_after_many_packets_of_a_day_none(self, monkeypatch: pytest.MonkeyPatch) -> None:

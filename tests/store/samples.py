@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
 from store.layers import tcp_framing
@@ -240,6 +241,19 @@ def traffic(started_unix_ns: int = 0, *, seconds: float = 3600, handoff: str = "
     )
 
 
+def clock_change(started_unix_ns: int = 0) -> ClockChange:
+    return ClockChange(
+        started_unix_ns=started_unix_ns,
+        how=ClockHow.STEP,
+        ended_unix_ns=started_unix_ns + 1_420_000_000,
+        elapsed_us=1_000_000,
+        uncertainty_us=2,
+        by_us=420_000,
+        synchronised=True,
+        error_us=900,
+    )
+
+
 EVERY_KIND: tuple[Record, ...] = (
     run(),
     span(),
@@ -250,6 +264,7 @@ EVERY_KIND: tuple[Record, ...] = (
     WindowOpened(started_unix_ns=3, name="show", window=OpenKind.SHOW, opener=Opener.PERSON, why="asked for"),
     campaign(),
     event(),
+    clock_change(),
     packets(),
     traffic(),
     Correction(

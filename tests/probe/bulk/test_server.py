@@ -20,7 +20,7 @@ from probe.bulk.client import ClientReport, FlowClient
 from probe.bulk.server import FlowServer
 from probe.bulk.worker import TOKEN_NS, WAITING_MAX
 from probe.reach import Binding
-from probe.wire.control import READY, RunGrant, RunReport
+from probe.wire.control import READY, TOKEN_BYTES, RunGrant, RunReport
 from store.clock import Clock
 from tests.probe.children import children
 
@@ -262,7 +262,7 @@ from store.clock import Clock
 async def main():
     with socket.create_server(("127.0.0.1", 0)) as door:
         server = await FlowServer.start([door], clock=Clock())
-        print(server._worker.pid, flush=True)
+        print(server._worker.pid, door.getsockname()[1], flush=True)
         await asyncio.Event().wait()
 asyncio.run(main())
 """
@@ -270,14 +270,21 @@ asyncio.run(main())
 
 @pytest.mark.parametrize("fate", [signal.SIGKILL, signal.SIGSTOP])
 def test_a_worker_ends_with_its_parent(fate: signal.Signals) -> None:
-    """A parent that is killed, or stopped and so without beats, takes its worker along within 2 s."""
+    """A parent that is killed, or stopped and so without beats, takes its worker along within 2 s.
+
+    The worker works by then: it has refused a caller, so its own start is not in these seconds.
+    """
     with subprocess.Popen(
         [sys.executable, "-c", PARENT], cwd=ROOT, stdout=subprocess.PIPE, text=True
     ) as parent:
         try:
             assert parent.stdout is not None
-            watched = os.pidfd_open(int(parent.stdout.readline()))
+            worker, port = map(int, parent.stdout.readline().split())
+            watched = os.pidfd_open(worker)
             try:
+                with socket.create_connection((HERE, port), timeout=10) as caller:
+                    caller.sendall(bytes(TOKEN_BYTES))
+                    assert caller.recv(1) == b""
                 parent.send_signal(fate)
                 assert select.select([watched], [], [], 2.2)[0], "the worker lives on"
             finally:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
-import socket
 import time
 from collections.abc import AsyncIterator, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
@@ -13,6 +12,7 @@ from pathlib import Path
 from probe.control import Control
 from probe.endpoint import keys
 from probe.endpoint.service import Endpoint, opened
+from probe.practice.relay import free_pair
 from probe.reach import Binding, Reach
 from probe.wire.invitation import Invitation
 from store.clock import Clock
@@ -88,12 +88,5 @@ def within(seconds: float) -> Iterator[None]:
 
 def free_ports() -> tuple[int, int]:
     """Two ports in a row that nothing listens on just now."""
-    while True:
-        with socket.create_server(("127.0.0.1", 0)) as first:
-            port = first.getsockname()[1]
-            if port < 65534:
-                try:
-                    socket.create_server(("127.0.0.1", port + 1)).close()
-                except OSError:
-                    continue
-                return port, port + 1
+    port = free_pair()
+    return port, port + 1

@@ -1,0 +1,126 @@
+"""tests/run and tests/conftest.py: both passes run, no failure is hidden, nothing is passed over in CI."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+TESTS = Path(__file__).parent
+PROGRAMS = (
+    "ip",
+    "tc",
+    "nft",
+    "tshark",
+    "chromium",
+    "chromedriver",
+    "python3",
+)  # all that tests/run looks for
+THREE = """
+import pytest
+@pytest.mark.namespace
+def test_line(): pass
+@pytest.mark.capture
+def test_packets(): pass
+@pytest.mark.browser
+def test_page(): pass
+"""
+TIMED = """
+import pytest
+@pytest.mark.alone
+def test_rate(): pass
+def test_other(): pass
+"""
+
+
+def passed_over(where: Path, *options: str, ci: bool) -> subprocess.CompletedProcess[str]:
+    """A pytest of its own, with this suite's conftest and settings, on a machine without any program."""
+    shutil.copy(TESTS / "conftest.py", where)
+    asked = ["-q", "-c", str(TESTS.parent / "pyproject.toml"), "--rootdir", str(where), str(where), *options]
+    env = {name: value for name, value in os.environ.items() if not name.startswith(("PYTEST", "CI"))}
+    env |= {"PATH": str(where)} | ({"CI": "true"} if ci else {})
+    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", *asked]
+    return subprocess.run(command, env=env, cwd=where, capture_output=True, text=True, check=False)
+
+
+@pytest.mark.parametrize("workers", [(), ("-n", "2")], ids=["alone", "beside"])
+def test_what_is_lacking_fails_in_ci(tmp_path: Path, workers: tuple[str, ...]) -> None:
+    """A test of a line, a capture or a browser that cannot run is a failure there, in either pass."""
+    (tmp_path / "test_three.py").write_text(THREE)
+    done = passed_over(tmp_path, *workers, ci=True)
+    assert (done.returncode, "3 errors in" in done.stdout) == (1, True), done.stdout
+    assert "apt-get install chromium" in done.stdout
+
+
+def test_what_is_lacking_is_skipped_elsewhere(tmp_path: Path) -> None:
+    (tmp_path / "test_three.py").write_text(THREE)
+    done = passed_over(tmp_path, ci=False)
+    assert (done.returncode, "3 skipped" in done.stdout) == (0, True), done.stdout
+
+
+def test_what_measures_time_refuses_company(tmp_path: Path) -> None:
+    (tmp_path / "test_timed.py").write_text(TIMED)
+    done = passed_over(tmp_path, "-n", "2", ci=False)
+    assert (done.returncode, "1 passed, 1 error" in done.stdout) == (1, True), done.stdout
+
+
+def test_a_line_of_known_truth_is_alone(tmp_path: Path) -> None:
+    """One that forgot the mark keeps the suite from running."""
+    (tmp_path / "links").mkdir()
+    (tmp_path / "links" / "test_timed.py").write_text(TIMED)
+    done = passed_over(tmp_path, ci=False)
+    assert done.returncode == pytest.ExitCode.USAGE_ERROR
+    assert "test_other: a test in tests/links needs the mark `alone`" in done.stdout + done.stderr
+
+
+def started(where: Path, *arguments: str, first_ends: int = 0) -> tuple[int, list[str]]:
+    """Exit code of tests/run, and the words of each pytest it started, none of which does anything.
+
+    `first_ends` is the exit code of the first of them.
+    """
+    (where / "tests").mkdir()
+    (where / "programs").mkdir()
+    shutil.copy(TESTS / "run", where / "tests")
+    environment = where / ".venv-test" / "bin"
+    environment.mkdir(parents=True)
+    log, stub = where / "log", "#!/bin/sh\n"
+    for program in (
+        *(where / "programs" / name for name in PROGRAMS),
+        environment / "ruff",
+        environment / "mypy",
+    ):
+        program.write_text(stub)
+    (where / "programs" / "nproc").write_text(f"{stub}echo 2\n")
+    (environment / "python").write_text(
+        f'{stub}[ "$2" = pytest ] || exit 0\n[ -e {log} ] && code=0 || code={first_ends}\n'
+        f'echo "$*" >>{log}\nexit $code\n'
+    )
+    for program in (*(where / "programs").iterdir(), *environment.iterdir()):
+        program.chmod(0o755)
+    (where / "programs" / "dirname").symlink_to(str(shutil.which("dirname")))
+    done = subprocess.run(
+        [where / "tests" / "run", *arguments], env={"PATH": str(where / "programs")}, check=False
+    )
+    return done.returncode, log.read_text().splitlines()
+
+
+@pytest.mark.parametrize("code", [0, 1])
+def test_both_passes_run_and_a_failure_stays(tmp_path: Path, code: int) -> None:
+    """Together they are every test: one takes what has the mark, the other what has it not."""
+    assert started(tmp_path, first_ends=code) == (
+        code,
+        ["-m pytest -m not alone -n 3 --dist worksteal", "-m pytest -m alone"],
+    )
+
+
+def test_an_interrupted_pass_ends_it(tmp_path: Path) -> None:
+    code, asked = started(tmp_path, first_ends=pytest.ExitCode.INTERRUPTED)
+    assert (code, len(asked)) == (2, 1)
+
+
+def test_arguments_go_to_one_pytest(tmp_path: Path) -> None:
+    assert started(tmp_path, "tests/store", "-q") == (0, ["-m pytest tests/store -q"])
