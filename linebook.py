@@ -12,7 +12,7 @@ import difflib
 import json
 import sys
 from contextlib import closing
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
@@ -21,6 +21,7 @@ from store.errors import LinebookError, UserMistake
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
+    from datetime import tzinfo
 
     from probe.reach import Reach
     from store import door
@@ -325,6 +326,14 @@ def _reading_commands(commands: Any) -> None:
     events.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
     events.add_argument("--handoff", metavar="NAME", help="this handoff alone, and what concerns all")
     events.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    budget = _command(
+        commands,
+        "budget",
+        _budget,
+        "What tests spent of their allowance, and everybody of the provider's cap; and what it will come to.",
+    )
+    budget.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    budget.add_argument("--json", action="store_true", help="one JSON object on standard output")
     campaign = _command(
         commands,
         "campaign",
@@ -337,6 +346,7 @@ def _reading_commands(commands: Any) -> None:
     campaign.add_argument("name", nargs="?", metavar="NAME", help="one campaign")
     campaign.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _export_command(commands)
+    _samples_command(commands)
     site = commands.add_parser("site", help="The site file: check it.")
     acts = site.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
     site_check = _command(
@@ -369,6 +379,29 @@ def _export_command(commands: Any) -> None:
     export.add_argument("--handoff", metavar="NAME", help="what concerns this handoff alone")
     export.add_argument("--force", action="store_true", help="replace files that are there already")
     export.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _samples_command(commands: Any) -> None:
+    samples = _command(
+        commands,
+        "samples",
+        _samples,
+        "Print the packets of a train that are kept one by one, around stalls and on days of claims: a JSON "
+        "line each.",
+    )
+    samples.add_argument("source", type=Path, metavar="SITE|DATABASE", help="the site file, or a database")
+    samples.add_argument(
+        "--from",
+        dest="first",
+        type=_moment,
+        required=True,
+        metavar="TIME",
+        help="sent at this moment or later, such as 2026-11-25T19:00 in local time, or with an offset",
+    )
+    samples.add_argument("--to", dest="last", type=_moment, metavar="TIME", help="and before this one")
+    samples.add_argument("--handoff", metavar="NAME", help="of this handoff; needed when there are several")
+    samples.add_argument("--endpoint", metavar="NAME", help="to this endpoint; likewise")
+    samples.add_argument("--json", action="store_true", help="changes nothing: it is JSON anyway")
 
 
 # Values of options
@@ -420,6 +453,13 @@ def _date(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
+
+
+def _moment(text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a moment like 2026-11-25T19:00") from None
 
 
 def _address(text: str) -> str:
@@ -586,6 +626,7 @@ def _run_train(options: argparse.Namespace) -> int:
     from probe.methods import train
     from store.jsonform import as_json
     from store.records import Failed
+    from store.samples import sample_json
 
     plan = train.TrainRequest(
         seconds=options.seconds,
@@ -599,7 +640,7 @@ def _run_train(options: argparse.Namespace) -> int:
     if isinstance(found, Failed):
         return _failed(found, options)
     if samples is not None:
-        samples.write_text("".join(f"{json.dumps(packet)}\n" for packet in found.samples()))
+        samples.write_text("".join(f"{json.dumps(sample_json(packet))}\n" for packet in found.packets))
     _print_json(as_json(found.span, stalls=found.stalls)) if options.json else print(
         text.train(found.span, found.stalls)
     )
@@ -699,6 +740,36 @@ def _events(options: argparse.Namespace) -> int:
     return 0
 
 
+def _budget(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import allowance, budget, metering
+    from store import site as sites
+    from store.clock import rfc3339, zone
+    from store.reader import Reader
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    meters = _finish(lambda: metering.restored(site, site.handoffs, now_ns=now_ns))
+    month_ns = allowance.month_start_ns(now_ns, where=zone(site.timezone))
+    with closing(Reader.open(site.database)) as reader:
+        found = [
+            budget.of(
+                site,
+                handoff,
+                spent_bytes=reader.spent_bytes(handoff.name, month_ns),
+                state=meters[handoff.name].state(handoff.cap, now_ns=now_ns) if handoff.cap else None,
+                now_ns=now_ns,
+            )
+            for handoff in site.handoffs
+        ]
+    if options.json:
+        head = {"kind": "budget", "schema": 1, "started": rfc3339(now_ns), "standing": "valid", "reasons": []}
+        _print_json(head | {"handoffs": [budget.as_json(one) for one in found]})
+    else:
+        rows = [([purse.said() for purse in one.purses], one.cap) for one in found]
+        print(text.budget(rows, zone(site.timezone)))
+    return 0
+
+
 def _site_check(options: argparse.Namespace) -> int:
     from dashboard import text
     from dashboard.judge import layers
@@ -723,7 +794,7 @@ def _site_check(options: argparse.Namespace) -> int:
         _print_json(text.site_json(site, costs, questions, answers) | {"keep": text.keep_json(plan, due)})
     else:
         print(text.site(site, costs, questions, answers))
-        print(text.keep(plan, due))
+        print(text.keep(site, plan, due))
     return 0
 
 
@@ -883,24 +954,56 @@ def _export_pack(options: argparse.Namespace, database: Path) -> int:
     return 0
 
 
-def _chosen(options: argparse.Namespace) -> tuple[Path, Choice]:
-    """The database that is meant, and what of it."""
+def _samples(options: argparse.Namespace) -> int:
+    from store.clock import unix_ns_of
+    from store.reader import Reader
+    from store.samples import sample_json, sent_between
+
+    database, _, where = _source(options.source)
+    since_ns = unix_ns_of(options.first, where)
+    until_ns = None if options.last is None else unix_ns_of(options.last, where)
+    if until_ns is not None and until_ns <= since_ns:
+        raise UserMistake(f"--to: {options.last} is not after {options.first}; name a later moment")
+    wanted = {"handoff": options.handoff, "endpoint": options.endpoint}
+    with closing(Reader.open(database)) as reader:
+        trains = sorted(reader.sampled_trains(**wanted, since_ns=since_ns, until_ns=until_ns))
+        if len(trains) > 1:
+            named = ", ".join(" to ".join(train) for train in trains)
+            raise UserMistake(
+                f"--handoff: packets of several trains are kept ({named}); name one with --endpoint"
+            )
+        for handoff, endpoint in trains:
+            records = reader.samples(handoff, endpoint, since_ns=since_ns, until_ns=until_ns)
+            for packet in sent_between(records, since_ns=since_ns, until_ns=until_ns):
+                _print_json(sample_json(packet))
+        if not trains:
+            _say("No packet of that time is kept one by one: no stall was near, and no claim was in force.")
+    return 0
+
+
+def _source(path: Path) -> tuple[Path, str, tzinfo]:
+    """The database that a site file or itself names, the name of its site, and its time zone."""
     from store import site as sites
     from store.clock import zone
-    from store.export import Choice, is_database
+    from store.export import is_database
     from store.reader import Reader
+
+    if is_database(path):
+        with closing(Reader.open(path)) as reader:
+            return path, path.stem, zone(reader.timezone())
+    site = sites.load(path)
+    return site.database, site.name, zone(site.timezone)
+
+
+def _chosen(options: argparse.Namespace) -> tuple[Path, Choice]:
+    """The database that is meant, and what of it."""
+    from store.export import Choice
 
     if options.first and options.last and options.last < options.first:
         raise UserMistake(f"--to: {options.last} is before {options.first}; name the later day")
     if options.format == "sqlite" and (options.first or options.last or options.handoff):
         raise UserMistake("--format sqlite: that copies it all; leave out --from, --to and --handoff")
-    if is_database(options.source):
-        database, name = options.source, options.source.stem
-        with closing(Reader.open(database)) as reader:
-            where = zone(reader.timezone())
-    else:
-        site = sites.load(options.source)
-        database, name, where = site.database, site.name, zone(site.timezone)
+    database, name, where = _source(options.source)
     return database, Choice(
         site=name, where=where, first=options.first, last=options.last, handoff=options.handoff
     )

@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 from dashboard.judge.segments import Judged, Segment, Word
 from dashboard.judge.stream import Check
+from dashboard.pages.budget import said as cap_said
 from store import case_words
+from store.cap import CapState
 from store.cases import Case
 from store.clock import local, rfc3339, zone
 from store.export import Exported
@@ -21,8 +23,9 @@ from store.histogram import Delays
 from store.paced import PacedRun
 from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
+from store.samples import PACKET_BYTES
 from store.segments import Split
-from store.site import CampaignPlan, Site, StreamPlan
+from store.site import CampaignPlan, Claim, Site, StreamPlan
 from store.thinning import Due, Plan, Rule
 
 if TYPE_CHECKING:  # only their values are looked at, and loading them brings cryptography along
@@ -266,13 +269,29 @@ def site(
         verdict = "no test allowance is set" if allowed is None else f"test allowance {size_text(allowed)}"
         over = ", which it EXCEEDS" if allowed is not None and total > allowed else ""
         lines.append(f"  {size_text(total):>10}  together; {verdict}{over}")
+        if handoff.cap is not None:
+            cap = handoff.cap
+            lines.append(
+                f"  The provider lets {size_text(cap.limit_bytes)} a month pass, from day {cap.resets_day} "
+                f"on; tests are {total / cap.limit_bytes:.1%} of that. This host's interface counts it."
+            )
         open_ = questions.get(handoff.name, ())
         lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
         lines += [f"  - {question}" for question in open_]
     return "\n".join(lines)
 
 
-def keep(plan: Plan, due: Sequence[Due] | None) -> str:
+def budget(rows: Sequence[tuple[Sequence[str], CapState | None]], where: tzinfo) -> str:
+    """What is spent and used on each handoff: sentences about tests, and how its cap stands."""
+    lines = []
+    for sentences, state in rows:
+        lines += [f"{said[:1].upper()}{said[1:]}." for said in sentences]
+        if state is not None:
+            lines.append(f"  {cap_said(state, where)}")
+    return "\n".join(lines)
+
+
+def keep(site: Site, plan: Plan, due: Sequence[Due] | None) -> str:
     """What the rules for age will remove the next time; `due` is None without a database."""
     lines = ["", "Kept, by age:"]
     for rule in plan.rules:
@@ -283,6 +302,11 @@ def keep(plan: Plan, due: Sequence[Due] | None) -> str:
             said += f"; will remove what began before {rfc3339(rule.before_ns)} next time: {gone}"
         lines.append(said)
     lines.append(f"  {_counted(len(plan.spared), 'claim')} in this file, of whose days nothing goes")
+    lines += [
+        f"  claim {claim.name}: measured on its days, every packet of a train is kept, some "
+        f"{size_text(_claim_day_bytes(site, claim))} a day"
+        for claim in site.claims
+    ]
     return "\n".join(lines)
 
 
@@ -298,6 +322,12 @@ def keep_json(plan: Plan, due: Sequence[Due] | None) -> list[dict[str, Any]]:
         }
         for rule in plan.rules
     ]
+
+
+def _claim_day_bytes(site: Site, claim: Claim) -> int:
+    """What keeping every packet of a day comes to, on trains that go all day."""
+    trains = (train for train in site.trains if claim.handoff in (None, train.handoff))
+    return round(sum(train.per_second for train in trains) * 86_400 * PACKET_BYTES)
 
 
 def _going(rule: Rule, due: Sequence[Due]) -> tuple[int, int]:

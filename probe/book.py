@@ -15,6 +15,8 @@ from typing import Protocol
 from probe.allowance import Purse
 from probe.answering import Word
 from probe.board import Board
+from probe.claims import Claims
+from probe.meter import Meter
 from probe.openings import Openings
 from probe.wall import Wall
 from store.clock import Clock
@@ -56,6 +58,8 @@ class Book:
     log: logging.Logger
     openings: Openings = field(default_factory=Openings)
     board: Board = field(default_factory=Board)
+    claims: Claims = field(default_factory=Claims)
+    meters: dict[str, Meter] = field(default_factory=dict)  # by handoff
     wall: Wall = field(default_factory=Wall)
     listeners: list[Listener] = field(default_factory=list)
 
@@ -90,9 +94,9 @@ class Book:
             except Exception:
                 self.log.exception("not taken in kind=%s", type(what).__name__)
 
-    def charge(self, handoff: str, count_bytes: int) -> None:
-        """Count what a test moved on a handoff."""
-        self.purse.charge(handoff, count_bytes, now_ns=self.clock.unix_ns())
+    def charge(self, handoff: str, count_bytes: int, *, up_ratio: float = 0.5) -> None:
+        """Count what a test moved on a handoff, and which part of it went up."""
+        self.purse.charge(handoff, count_bytes, now_ns=self.clock.unix_ns(), up_ratio=up_ratio)
 
     async def until(self, unix_ns: int) -> None:
         """Wait for a moment by the wall's clock, which may be set meanwhile."""

@@ -17,20 +17,22 @@ from random import Random, SystemRandom
 from typing import Any, Protocol
 
 from probe import (
-    allowance,
+    budget,
     campaign,
     clock_watch,
     foreseen,
     hop_book,
     hours,
     letting_go,
+    metering,
     ports,
     traffic,
     upload,
 )
-from probe.allowance import Allowance, Purse, month_start_ns
+from probe.allowance import Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
+from probe.budget import Budget
 from probe.notices.sending import Deliver, Notices, deliver
 from probe.noticing import Noticing
 from probe.openings import Openings
@@ -66,14 +68,15 @@ class StopMethod(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Methods:
-    """How a daemon measures, looks at traffic and ports, ends what it began, and watches this host's clock by
-    what the kernel says of it; None leaves that out."""
+    """How a daemon measures, looks at and counts all traffic, looks at ports, ends what it began, sends
+    notices, and watches this host's clock by what the kernel says of it; None leaves that out."""
 
     rate: RateMethod
     train: TrainMethod
     look: traffic.Look | None = None
     link: ports.LinkLook | None = None
     stop: StopMethod | None = None
+    count: metering.Count | None = None
     clock_state: clock_watch.ReadState | None = None
     deliver: Deliver = deliver
     hops: hop_book.HopMethod | None = None
@@ -146,6 +149,8 @@ async def prepared(
         Book(store=writer, purse=purse, clock=clock, log=log, openings=Openings(opened)),
         list(events),
     )
+    if methods.count is not None:
+        book.meters.update(await metering.restored(site, site.handoffs, now_ns=clock.unix_ns()))
     return Daemon(
         site=site,
         reaches=reaches,
@@ -224,7 +229,7 @@ class Daemon:
     def status(self) -> Status:
         """How it is at this moment."""
         book, board = self.book, self.book.board
-        allowances, due = self._allowances(), board.next_due()
+        budgets, due = self._budgets(), board.next_due()
         return Status(
             version=self.version,
             site=self.site.name,
@@ -239,32 +244,23 @@ class Daemon:
                     start_ns,
                     site=self.site,
                     openings=book.openings,
-                    allowed=allowances.get(plan.handoff),
+                    purses=budgets[plan.handoff].purses if plan.handoff in budgets else (),
                 )
                 for start_ns, plan in due
             ),
             trains=dict(board.trains),
             windows=book.openings.all,
-            allowances=tuple(allowances.values()),
+            budgets=tuple(budgets.values()),
             waiting=book.store.waiting,
             trouble=None if book.store.trouble is None else str(book.store.trouble),
             refused=self.refused,
             clock=book.wall.state,
         )
 
-    def _allowances(self) -> dict[str, Allowance]:
-        """How each handoff stands in this month."""
-        purse, now_ns = self.book.purse, self.book.clock.unix_ns()
-        return {
-            one.name: allowance.state(
-                self.site,
-                one,
-                spent_bytes=purse.spent_bytes(one.name, now_ns=now_ns),
-                now_ns=now_ns,
-                where=purse.where,
-            )
-            for one in self.site.handoffs
-        }
+    def _budgets(self) -> dict[str, Budget]:
+        """How each handoff's tests stand in this month."""
+        book, now_ns = self.book, self.book.clock.unix_ns()
+        return {one.name: budget.of_book(self.site, one, book, now_ns=now_ns) for one in self.site.handoffs}
 
     async def stop(self, *, minutes: float, why: str) -> Ended:
         """End all test traffic at both ends within 2 s; none goes again for so long, or until `resume`."""
@@ -343,6 +339,12 @@ class Daemon:
         spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site) if limited else {}
         purse.where, purse.month_ns = where, month_ns
         purse.spent.update(spent_bytes)
+        new = [handoff for handoff in site.handoffs if handoff.name not in self.book.meters]
+        if self.methods.count is not None and new:
+            now_ns = self.book.clock.unix_ns()
+            self.book.meters.update(await metering.restored(site, new, now_ns=now_ns))
+        for meter in self.book.meters.values():
+            meter.where = where
         self.site, self.reaches = site, reaches
         self._follow_site()
         self.book.log.info(
@@ -360,6 +362,7 @@ class Daemon:
     def _follow_site(self) -> None:
         """Start what the site file asks for and does not run yet, end what it no longer asks for."""
         self.noticing.follow(self.site)
+        self.book.claims.follow(self.site)
         self._follow_trains()
         self._follow_runs()
         self._follow_notices()
@@ -392,6 +395,11 @@ class Daemon:
                 if plan.watch:
                     asking = hop_book.keep_asking(plan, where, method=self.methods.hops, book=self.book)
                     self._watches.append(self._start(asking, name=f"hops {where.handoff}"))
+        if self.methods.count is not None:
+            for where in self._first_reaches():
+                meter = self.book.meters[where.handoff]
+                counting = metering.keep(meter, where, count=self.methods.count, book=self.book)
+                self._watches.append(self._start(counting, name=f"traffic {where.handoff}"))
         if self.methods.look is not None and self.site.rules.show_upload_bps is not None:
             for where in self._first_reaches():
                 watch = upload.watch(self.site, where, look=self.methods.look, book=self.book)
@@ -622,6 +630,7 @@ def _methods() -> Methods:
         look=interfaces.look,
         link=links.look,
         stop=stop,
+        count=interfaces.read,
         clock_state=clock_state.read,
         hops=hops.watch,
     )

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Protocol
 
-from probe import allowance, campaign, clock_watch, safety, traffic, windows
+from probe import allowance, budget, campaign, clock_watch, safety, traffic, windows
 from probe.book import Book, placed
 from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
@@ -21,7 +21,7 @@ from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.pace import Pace, share_of
 from store.paced import PacedRun
-from store.records import Campaign, Carrier, Failed, Owner, RateRun, Skipped
+from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, RunPlan, Site
 
 WHAT, LIGHT, PACED = "run rate", "light run", "run paced"
@@ -256,13 +256,12 @@ class Runs:
         return self._not_paid(planned, now_ns)
 
     def _not_paid(self, planned: Due, now_ns: int) -> str | None:
-        """The sentence when the allowance has no room for this run, or must be spared."""
-        spent_bytes = self.book.purse.spent_bytes(self.handoff.name, now_ns=now_ns)
-        where = zone(self.site.timezone)
-        found = allowance.state(self.site, self.handoff, spent_bytes=spent_bytes, now_ns=now_ns, where=where)
-        why = allowance.may_start(self.handoff, found, cost_bytes=self._cost_bytes(planned.plan))
+        """The sentence when allowance or cap has no room for this run, or must be spared."""
+        purses = budget.of_book(self.site, self.handoff, self.book, now_ns=now_ns).purses
+        why = allowance.refused(self.handoff, planned.plan, purses)
         if why is not None or planned.campaign:
             return why  # what a campaign has planned is set aside for it
+        found = allowance.tightest(purses)
         if planned.busy and found.thin.spares_busy:
             return None
         thinning = self.thinning.setdefault(planned.plan, allowance.Thinning(random=self.random))
@@ -297,7 +296,7 @@ class Runs:
             raise
         path = (plan.handoff, plan.endpoint)
         if isinstance(found, Measured):
-            self.book.charge(plan.handoff, found.spent_bytes)
+            self.book.charge(plan.handoff, found.spent_bytes, up_ratio=_up_ratio(plan.direction))
             self.book.keep(_as_planned(found, planned), ends=begun)
             values = (*path, plan.direction, found.standing, found.spent_bytes)
             self.book.log.info(
@@ -306,7 +305,7 @@ class Runs:
             return
         failed = replace(found, what=what, spent_bytes=self._likely_bytes(plan, since_ns=began_monotonic_ns))
         self.book.keep(placed(failed, plan, started_ns=began_ns), ends=begun)
-        self.book.charge(plan.handoff, failed.spent_bytes)
+        self.book.charge(plan.handoff, failed.spent_bytes, up_ratio=_up_ratio(plan.direction))
         self.book.log.warning("run failed handoff=%s endpoint=%s why=%s", *path, found.why)
 
     async def _measured(self, plan: RunPlan) -> Measured | Failed:
@@ -332,6 +331,11 @@ class Runs:
         """What a failed run moved, which nobody counted: by the time it took, the whole run at most."""
         took_s = (self.book.clock.monotonic_ns() - since_ns) / NS_PER_S
         return round((self._cost_bytes(plan) or 0) * min(1.0, took_s / plan.seconds))
+
+
+def _up_ratio(direction: Direction) -> float:
+    """Which part of a run's bytes goes up; of one both ways half, for want of anything better."""
+    return {Direction.UP: 1.0, Direction.DOWN: 0.0}.get(direction, 0.5)
 
 
 def _what(planned: Due) -> str:

@@ -25,9 +25,11 @@ from store.histogram import Histogram
 from store.notices import Notice
 from store.paced import PacedRun
 from store.records import Document, Says
+from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
+from store.traffic import Traffic
 
-_ALL = (Event, ClockChange, Notice, PacedRun, Split, Hops, Witnesses)
+_ALL = (Event, ClockChange, Notice, PacedRun, Split, Hops, Witnesses, Samples, Traffic)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}

@@ -40,6 +40,7 @@ from store.records import (
     standing_of,
 )
 from store.rollup import Rolled
+from store.samples import LONGEST_NS, Samples
 from store.thinning import Due, Plan
 
 HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
@@ -322,6 +323,27 @@ class Reader:
         found = self._records("document", rows.DOCUMENT, where, limit, only=only)
         made = (rows.document_of(names, row) for names, row in found)
         return [each for each in made if isinstance(each, kind)]
+
+    def samples(
+        self, handoff: str, endpoint: str, *, since_ns: int, until_ns: int | None = None
+    ) -> Iterator[Samples]:
+        """Records of single packets of one train that reach into the time, one at a time."""
+        found = self.each("samples", handoff=handoff, since_ns=since_ns - LONGEST_NS, until_ns=until_ns)
+        for _, record in found:
+            assert isinstance(record, Samples)  # noqa: S101 - by its kind
+            if (record.handoff, record.endpoint) == (handoff, endpoint) and record.ended_unix_ns >= since_ns:
+                yield record
+
+    def sampled_trains(
+        self, *, handoff: str | None, endpoint: str | None, since_ns: int, until_ns: int | None = None
+    ) -> set[tuple[str, str]]:
+        """Handoff and endpoint of the trains that `samples` has records of."""
+        found = [(name, far) for _, name, far in self._paths(handoff, endpoint)]
+        return {
+            path
+            for path in found
+            if any(True for _ in self.samples(*path, since_ns=since_ns, until_ns=until_ns))
+        }
 
     def thinned(self) -> list[Thinned]:
         """What was let go of the record, in the order in which it went."""

@@ -118,6 +118,23 @@ class Card:
         return self.rate_up_bps if direction is Direction.UP else self.rate_down_bps
 
 
+class CapCounts(StrEnum):
+    """Which bytes a provider's cap counts."""
+
+    BOTH = "both"
+    UP = "up"
+    DOWN = "down"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cap:
+    """What a provider lets pass from one `resets_day` of a month to the next; 31 is the last day of any."""
+
+    limit_bytes: int
+    resets_day: int = 1
+    counts: CapCounts = CapCounts.BOTH
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HopPlan:
     """The routers on the way: the first `house` of them are the house's own, `most` are asked.
@@ -142,6 +159,7 @@ class Handoff:
     allowance_bytes: int | None  # a month; None means no limit
     card: Card
     metered_runs: bool = False  # rate runs although it is metered
+    cap: Cap | None = None
     safety: Safety = Safety()
     hops: HopPlan = HopPlan()
 
@@ -273,6 +291,7 @@ class Keep:
     minutes_days: int | None = 400  # the histograms of a train's minutes
     minute_counts_days: int | None = None
     bins_days: int | None = 400  # the 100 ms bins of a rate run
+    samples_days: int | None = 400  # the single packets around stalls
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

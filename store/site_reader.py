@@ -25,6 +25,8 @@ from store.site import (
     EVENINGS,
     WEEKDAYS,
     CampaignPlan,
+    Cap,
+    CapCounts,
     Card,
     Claim,
     Destination,
@@ -96,6 +98,7 @@ _HANDOFF_KEYS = (
         "hops",
         "card",
     ),
+    *("cap", "cap_resets", "cap_counts"),
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
 _RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
@@ -202,6 +205,7 @@ def _handoff(table: Table, *, alone: bool, safety: Safety) -> Handoff:
         metered=table.ask("metered", flag, False),
         metered_runs=table.ask("metered_runs", flag, False),
         allowance_bytes=table.maybe("allowance", size_bytes),
+        cap=_cap(table),
         safety=_safety(table.table("safety")) if "safety" in table.values else safety,
         hops=_hops(table.table("hops")),
         card=_card(table.table("card")),
@@ -219,6 +223,21 @@ def _hops(table: Table) -> HopPlan:
     if plan.most <= plan.house:
         table.refuse("most", f"asks no router beyond the house's {plan.house}; expected a larger number")
     return plan
+
+
+def _cap(table: Table) -> Cap | None:
+    limit_bytes = table.maybe("cap", size_bytes)
+    if limit_bytes is None:
+        for key in ("cap_resets", "cap_counts"):
+            if key in table.values:
+                table.refuse(key, 'stands without a cap; expected one beside it, such as cap = "1 TB"')
+        return None
+    usual = Cap(limit_bytes=limit_bytes)
+    return Cap(
+        limit_bytes=limit_bytes,
+        resets_day=table.ask("cap_resets", count(1, 31), usual.resets_day),
+        counts=table.ask("cap_counts", word_of(CapCounts), usual.counts),
+    )
 
 
 def _safety(table: Table) -> Safety:
@@ -535,12 +554,13 @@ def _timestamp_url(table: Table) -> str | None:
 
 
 def _keep(table: Table) -> Keep:
-    table.only("minutes", "minute_counts", "bins")
+    table.only("minutes", "minute_counts", "bins", "samples")
     usual = Keep()
     found = Keep(
         minutes_days=table.ask("minutes", _days_or_ever, usual.minutes_days),
         minute_counts_days=table.ask("minute_counts", _days_or_ever, usual.minute_counts_days),
         bins_days=table.ask("bins", _days_or_ever, usual.bins_days),
+        samples_days=table.ask("samples", _days_or_ever, usual.samples_days),
     )
     minutes, counts = found.minutes_days, found.minute_counts_days
     if counts is not None and (minutes is None or counts < minutes):

@@ -21,7 +21,8 @@ from dashboard.figures.pooling import Stretch
 from dashboard.judge import layers
 from dashboard.judge.stall_places import StallPlace
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import campaigns, contracts, corrected, paced, runs, segments, trains
+from dashboard.pages import budget, campaigns, contracts, corrected, paced, runs, segments, trains
+from dashboard.pages.budget import Used
 from dashboard.pages.frame import Frame, Link, circuit_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
@@ -65,6 +66,7 @@ class Findings:
     troubles: tuple[Failed | Skipped | Gap, ...]
     splits: tuple[segments.FoundSplit, ...]
     places: dict[tuple[str, int], StallPlace]  # of the newest stalls
+    used: Used
     corrections: Corrections
     campaigns: tuple[Told, ...]
 
@@ -99,6 +101,7 @@ class CircuitPage:
     verdict_table: Table
     card: tuple[contracts.CardRow, ...]
     questions: tuple[str, ...]
+    budget: tuple[Entry, ...]
     campaigns: campaigns.CampaignsPart | None
     rate_charts: tuple[Chart, ...]
     rate_table: Table
@@ -140,6 +143,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
         splits=segments.splits(reader, name, since_ns=stretch.from_ns),
         places=segments.places(reader, stalls[-MOST_ROWS:], site=site, handoff=handoff),
+        used=budget.find(reader, site, handoff, now_ns=now_ns, spent=handoff.allowance_bytes is not None),
         corrections=reader.corrected(),
         campaigns=campaign_results.read(reader, site=site, handoff=name, now_unix_ns=now_ns),
     )
@@ -204,6 +208,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         ),
         card=contracts.card_rows(handoff.card),
         questions=found.questions,
+        budget=budget.entries(found.used, where),
         campaigns=campaigns.part(
             found.campaigns,
             campaign_results.ahead(found.site, found.campaigns, handoff=handoff.name),
@@ -387,6 +392,7 @@ def as_json(found: Findings) -> Json:
             for verdict in found.verdicts
         ],
         "questions": list(found.questions),
+        "budget": budget.as_json(found.used),
         "campaigns": [campaign_results.as_json(one) for one in found.campaigns],
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "paced": [paced.as_json(run, found.corrections) for run in found.paced],

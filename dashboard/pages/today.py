@@ -22,7 +22,8 @@ from dashboard.judge.hours import Show
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.today import Notice
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import contracts, corrected, events, runs, trains
+from dashboard.pages import budget, contracts, corrected, events, runs, trains
+from dashboard.pages.budget import Used
 from dashboard.pages.events import CaseEntry
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cells, number
@@ -93,6 +94,7 @@ class Findings:
     gaps: tuple[Gap, ...]
     cases: tuple[Case, ...]  # open, or of the last day
     told: tuple[SentNotice, ...]  # what became of the messages about them
+    used: tuple[Used, ...]
     corrections: Corrections
 
     def corrected_behind(self, handoff: Handoff, verdict: RateVerdict) -> tuple[Corrected, ...]:
@@ -160,6 +162,7 @@ class TodayPage:
     planned: tuple[PlanEntry, ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
+    budget: tuple[Entry, ...]
     trains: Table | None
     show: Chart | None
     runs: Table | None
@@ -197,6 +200,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         trains=_trains(reader, now_ns=now_ns),
         cases=cases,
         told=fault_log.notices(reader, cases),
+        used=tuple(budget.find(reader, site, one, now_ns=now_ns, spent=False) for one in site.handoffs),
         corrections=reader.corrected(),
     )
 
@@ -280,6 +284,7 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
             caption="Counts behind the verdicts, last 30 days",
             note=corrected.behind(_corrected_behind_any(found), "these verdicts"),
         ),
+        budget=tuple(entry for used in found.used for entry in budget.entries(used, found.zone)),
         trains=_train_table(found),
         show=_show_chart(found),
         runs=runs.table(
@@ -477,6 +482,7 @@ def as_json(found: Findings) -> Json:
         "notices": [_notice_json(notice) for notice in found.notices],
         "cases": [case_words.as_json(case) for case in found.cases],
         "plans": [_planned_json(planned) for planned in found.planned],
+        "budget": [budget.as_json(used) for used in found.used],
         "verdicts": [
             contracts.as_json(
                 handoff, verdict, corrected_records=len(found.corrected_behind(handoff, verdict))

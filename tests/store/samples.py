@@ -34,7 +34,9 @@ from store.records import (
     TrainSpan,
     WindowOpened,
 )
+from store.samples import Sample, SampledFor, Samples, samples_of
 from store.segments import HopCount, Hops, Seen, Silent, Split, Station, Witnesses
+from store.traffic import Reading, Traffic
 
 MINUTE_NS = 60 * 10**9
 
@@ -255,6 +257,52 @@ def paced(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "no
     )
 
 
+def packets(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> Samples:
+    """Three packets of a train at 20 a second: one back, one lost on the way up, one held."""
+    fates = [(19_000_000, None, False), (None, "up", False), (400_123_000, None, True)]
+    return samples_of(
+        [
+            Sample(
+                sequence=7 + nth,
+                sent_unix_ns=started_unix_ns + nth * 50_000_000,
+                rtt_ns=rtt_ns,
+                lost=lost,
+                held=held,
+            )
+            for nth, (rtt_ns, lost, held) in enumerate(fates)
+        ],
+        handoff=handoff,
+        endpoint=endpoint,
+        kept_for=SampledFor.STALL,
+    )
+
+
+def traffic(started_unix_ns: int = 0, *, seconds: float = 3600, handoff: str = "old") -> Traffic:
+    """An hour of 1 GB up and 9 GB down."""
+    ended_ns = started_unix_ns + round(seconds * 10**9)
+    return Traffic(
+        handoff=handoff,
+        started_unix_ns=started_unix_ns,
+        ended_unix_ns=ended_ns,
+        interface="eth0",
+        up_bytes=10**9,
+        down_bytes=9 * 10**9,
+        own_up_bytes=30_000_000,
+        own_down_bytes=5_000_000,
+        at_end=Reading(
+            unix_ns=ended_ns,
+            boot="5e1f0c2a",
+            interface="eth0",
+            index=2,
+            header_bytes=14,
+            sent_bytes=7 * 10**9,
+            sent_packets=9_000_000,
+            received_bytes=70 * 10**9,
+            received_packets=60_000_000,
+        ),
+    )
+
+
 def clock_change(started_unix_ns: int = 0) -> ClockChange:
     return ClockChange(
         started_unix_ns=started_unix_ns,
@@ -343,6 +391,8 @@ EVERY_KIND: tuple[Record, ...] = (
     split(),
     hops(),
     witnesses(),
+    packets(),
+    traffic(),
     Correction(
         handoff="old",
         endpoint="north",

@@ -353,6 +353,10 @@ MISTAKES = [
     ),
     ('delay = "schedule', 'dealy = "schedule', "handoff[2].card.pages.dealy", 'did you mean "delay"?'),
     ('allowance = "50 GB"', "allowance = 50", "handoff[1].allowance", '"50 GB"'),
+    ('cap = "1.2 TB"', 'cap = "1.2 Tb"', "handoff[1].cap", "TB"),
+    ('cap = "1.2 TB"', "", "handoff[1].cap_resets", 'such as cap = "1 TB"'),
+    ("cap_resets = 1 ", "cap_resets = 32 ", "handoff[1].cap_resets", "from 1 to 31"),
+    ('cap_counts = "both"', 'cap_counts = "all"', "handoff[1].cap_counts", '"both", "up", "down"'),
     ('alarms = "no"', "alarms = false", "safety.alarms", 'none of "yes", "no"'),
     ('alarms = "no"', 'alarm = "no"', "safety.alarm", 'did you mean "alarms"?'),
     ('hours = "09:00-10:00"', 'hours = "9-10"', "safety.never[1].hours", "no stretch of a day"),
@@ -416,6 +420,8 @@ MISTAKES = [
     ('other_traffic = "5 %"', "other_traffic = 5", "rules.other_traffic", '"5 %"'),
     ('show_upload = "2 Mb/s"', 'show_upload = "nevr"', "rules.show_upload", "is not a rate"),
     ('show_after = "60 s"', 'show_after = "1 s"', "rules.show_after", "from 10 to 3600"),
+    ('samples = "400 days"', 'samples = "30 days"', "keep.samples", "of 62 at least"),
+    ('samples = "400 days"', 'sample = "400 days"', "keep.sample", 'did you mean "samples"?'),
     ('show_closes_after = "10 min"', 'show_close_after = "10 min"', "rules.show_close_after", "did you mean"),
 ]
 

@@ -16,17 +16,19 @@ from typing import ClassVar
 import pytest
 from scipy.stats import kstest
 
-from probe import outages
+from probe import outages, train_samples
 from probe.answering import Answering
 from probe.control import Control
 from probe.endpoint import keys, service
 from probe.methods import train
-from probe.methods.train import PacketOutcome, TrainRequest, TrainRun, TrainSession
+from probe.methods.train import TrainRequest, TrainRun, TrainSession
 from probe.reach import Binding, Reach
 from probe.train_outcome import Tally
+from probe.train_samples import Near, Sampled
 from probe.wire import control as wire
 from store.clock import Clock
 from store.records import Direction, Failed, Gap, Owner, Stall, Stamps, Standing, TrainSpan
+from store.samples import Sample, sample_json
 from store.site import TrainPlan
 from store.unfinished import SoFar
 from tests.probe.endpoint.far import Far, far_end, free_ports, reach
@@ -163,7 +165,7 @@ def busy(seconds: float) -> None:
 class TestRun:
     async def test_a_clean_line(self, tmp_path: Path) -> None:
         """Every packet comes back, with the kernel's stamps, as soon as it can."""
-        heard: list[PacketOutcome] = []
+        heard: list[Sample] = []
         began, began_unix_ns = time.monotonic(), time.time_ns()
         async with far_end(tmp_path) as far:
             found = await train.run(plan(waiting_s=9), far.reaches["a"], Clock(), on_packet=heard.append)
@@ -184,7 +186,7 @@ class TestRun:
         """One object a packet: sequence, sent (Unix ns), rtt_ns, lost, held; sent 10 ms apart."""
         async with far_end(tmp_path) as far:
             found = await ran(plan(), far.reaches["a"])
-        samples = list(found.samples())
+        samples = [sample_json(packet) for packet in found.packets]
         assert [sorted(sample) for sample in samples] == [["held", "lost", "rtt_ns", "sent", "sequence"]] * 50
         assert [sample["sequence"] for sample in samples] == list(range(50))
         assert {(sample["lost"], sample["held"]) for sample in samples} == {(None, False)}
@@ -442,14 +444,17 @@ class Kept:
         self.records: list[TrainSpan | Stall | Gap] = []
         self.so_far: list[TrainSpan] = []
         self.words: list[Answering] = []
+        self.sampled: list[Sampled] = []
         self._more = asyncio.Event()
         self.task = asyncio.create_task(train.keep(asked, where, Clock(), self._take), name="train")
 
-    def _take(self, record: TrainSpan | Stall | Gap | SoFar | Answering) -> None:
+    def _take(self, record: TrainSpan | Stall | Gap | SoFar | Answering | Sampled) -> None:
         if isinstance(record, SoFar):
             self.so_far.append(record.span)
         elif isinstance(record, Answering):
             self.words.append(record)
+        elif isinstance(record, Sampled):
+            self.sampled.append(record)
         else:
             self.records.append(record)
         self._more.set()
@@ -552,6 +557,37 @@ class TestKeep:
         assert abs(stall.started_unix_ns - began) < 0.1 * S
         assert sum(span.lost_up for span in kept.spans) == stall.lost == pytest.approx(35, abs=5)
         assert sum(span.lost_down + span.lost_unattributed for span in kept.spans) == 0
+
+    async def test_the_packets_around_a_stall_are_told_one_by_one(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """With the fates that the line gave them, by its own list, and those on either side."""
+        monkeypatch.setattr(train_samples, "SIDE_NS", S // 2)
+        monkeypatch.setattr(train_samples, "_SETTLED_NS", S)
+        dropped: set[int] = set()
+
+        def drop(direction: Direction, sequence: int) -> int:
+            if direction is Direction.UP:
+                dropped.add(sequence)
+            return int(direction is Direction.DOWN)
+
+        async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
+            kept = Kept(far.reaches["a"])
+            await asyncio.sleep(1)
+            line.fate = drop
+            await asyncio.sleep(0.7)
+            line.fate = lambda direction, sequence: 1
+            await kept.until(lambda: any(one.near is Near.STALL for one in kept.sampled))
+            await kept.end()
+        near = [packet for one in kept.sampled if one.near is Near.STALL for packet in one.packets]
+        assert {packet.sequence for packet in near if packet.lost == "up"} == dropped
+        assert {packet.lost for packet in near} == {None, "up"}
+        [stall] = kept.stalls
+        low_ns, high_ns = near[0].sent_unix_ns, near[-1].sent_unix_ns
+        assert low_ns == pytest.approx(stall.started_unix_ns - S // 2, abs=0.05 * S)
+        assert high_ns == pytest.approx(stall.started_unix_ns + stall.seconds * S + S // 2, abs=0.05 * S)
+        every = [packet.sequence for one in kept.sampled for packet in one.packets]
+        assert every == list(range(sum(span.sent for span in kept.spans)))
 
     async def test_asked_during_a_silence_the_endpoint_tells_the_direction(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
