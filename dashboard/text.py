@@ -10,16 +10,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dashboard.judge.stream import Check
 from store.clock import rfc3339
-from store.export import Exported
 from store.histogram import Delays
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.site import Site, StreamPlan
-from store.thinning import Due, Plan, Rule
 
-if TYPE_CHECKING:  # only their values are looked at, and loading them brings cryptography along
+if TYPE_CHECKING:  # only their values are looked at, and that would load scipy, numpy or cryptography
+    from dashboard.judge.stream import Check
+    from store.export import Exported
     from store.pack import Written
+    from store.thinning import Due, Plan, Rule
     from store.verify import Finding, Result
 
 Costs = Mapping[str, Sequence[tuple[str, int]]]  # handoff -> (what, bytes)
