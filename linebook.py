@@ -130,6 +130,11 @@ def _endpoint_commands(commands: Any) -> None:
 def _probe_commands(commands: Any) -> None:
     probe = _command(commands, "probe", _probe, "Measure by the site file's schedule until stopped.")
     probe.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    status = _command(
+        commands, "status", _status, "What the running probe does, what is due next, and what holds it back."
+    )
+    status.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    status.add_argument("--json", action="store_true", help="one JSON object on standard output")
     stop = _command(
         commands, "stop", _stop, "End all test traffic of the running probe at both ends, within 2 s."
     )
@@ -173,8 +178,8 @@ def _run_commands(commands: Any) -> None:
         methods,
         "rate",
         _run_rate,
-        "TCP rate, counted where it arrives. It fills the line: emergency calls, alarms or medical devices "
-        "may share it.",
+        "TCP rate, counted where it arrives. It fills the line, unless --at-most is given: emergency calls, "
+        "alarms or medical devices may share it.",
     )
     _reach_options(rate)
     rate.add_argument(
@@ -184,6 +189,13 @@ def _run_commands(commands: Any) -> None:
         "--seconds", type=_number(1, 3600), default=10, metavar="S", help="1 to 3600 (default 10)"
     )
     rate.add_argument("--flows", type=_whole(1, 16), default=4, metavar="N", help="1 to 16 (default 4)")
+    rate.add_argument(
+        "--at-most",
+        type=_rate,
+        metavar="RATE",
+        help='a light run: ask for no more TCP payload each way than this, such as "150 Mb/s"; it shows that '
+        "the line carries so much, and says nothing of its full rate",
+    )
     rate.add_argument(
         "--congestion", metavar="NAME", help="congestion control (default: cubic where allowed)"
     )
@@ -256,6 +268,17 @@ def _reading_commands(commands: Any) -> None:
     correct.add_argument("--what", required=True, metavar="TEXT", help="how it is to be read")
     correct.add_argument("--why", required=True, metavar="TEXT", help="how that is known")
     correct.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    campaign = _command(
+        commands,
+        "campaign",
+        _campaign,
+        "What became of a campaign: its answer and every planned run. Without a name, all campaigns.",
+    )
+    campaign.add_argument(
+        "source", type=Path, metavar="SITE|DATABASE", help="the site file; a database gives no verdict"
+    )
+    campaign.add_argument("name", nargs="?", metavar="NAME", help="one campaign")
+    campaign.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _export_command(commands)
     site = commands.add_parser("site", help="The site file: check it.")
     acts = site.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
@@ -317,6 +340,15 @@ def _whole(low: int, high: int) -> Callable[[str], int]:
 
 
 _port = _whole(1, 65_535)
+
+
+def _rate(text: str) -> int:
+    from store.quantities import rate_bps
+
+    try:
+        return rate_bps(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def _key(text: str) -> str:
@@ -394,6 +426,24 @@ def _probe(options: argparse.Namespace) -> int:
         writer.close()
 
 
+def _status(options: argparse.Namespace) -> int:
+    from dashboard import doing
+    from store import door
+    from store import site as sites
+    from store.errors import NotRunning
+    from store.records import Failed, Owner
+
+    database = sites.database_of(options.site)  # a mistake elsewhere in the file must not hide what runs
+    try:
+        answer = _finish(lambda: door.ask(database, door.Act.STATUS))
+    except NotRunning as trouble:
+        now_ns = Clock().unix_ns()
+        failed = Failed(what="status", why=str(trouble), whose=Owner.HOUSE, started_unix_ns=now_ns)
+        return _failed(failed, options)
+    _print_json(answer) if options.json else print(doing.said(answer))
+    return 0
+
+
 def _stop(options: argparse.Namespace) -> int:
     from store import door
 
@@ -428,17 +478,20 @@ def _run_rate(options: argparse.Namespace) -> int:
     from dashboard import text
     from probe import safety
     from probe.methods import rate
+    from store import pace
     from store.jsonform import as_json
     from store.records import Direction, Failed
 
+    direction = Direction(options.direction)
     plan = rate.RatePlan(
-        direction=Direction(options.direction),
+        direction=direction,
         flows=options.flows,
         seconds=options.seconds,
         congestion=options.congestion,
+        pace=pace.each_way(direction, options.at_most),
     )
     where = _reach(options)
-    _say(safety.CAUTION)
+    _say(safety.CAUTION_LIGHT if plan.pace else safety.CAUTION)
     found = _finish(lambda: rate.run(plan, where, Clock(), on_progress=_say))
     if isinstance(found, Failed):
         return _failed(found, options)
@@ -601,6 +654,38 @@ def _correct(options: argparse.Namespace) -> int:
     writer.close()
     _print_json(as_json(correction)) if options.json else _say(f"Record {options.seq} has a correction now.")
     return 0
+
+
+def _campaign(options: argparse.Namespace) -> int:
+    from dashboard import campaign_results, text
+    from store import site as sites
+    from store.export import is_database
+    from store.reader import Reader
+    from store.records import Failed, Owner
+
+    site = None if is_database(options.source) else sites.load(options.source)
+    now_ns = Clock().unix_ns()
+    with closing(Reader.open(site.database if site else options.source)) as reader, reader.moment():
+        told = campaign_results.read(reader, site=site, now_unix_ns=now_ns)
+    ahead = campaign_results.ahead(site, told) if site else ()
+    if options.name is None:
+        if options.json:
+            _print_json(campaign_results.list_json(told, ahead, now_unix_ns=now_ns))
+        else:
+            print(text.campaigns(told, ahead))
+        return 0
+    begun = {one.campaign.name: one for one in told}
+    if options.name in begun:
+        one = begun[options.name]
+        _print_json(campaign_results.as_json(one)) if options.json else print(text.campaign(one))
+        return 0
+    waiting = {plan.name: plan for plan in ahead}
+    if options.name not in waiting:
+        raise UserMistake(
+            f"{options.source} has no campaign {options.name!r}{_near(options.name, [*begun, *waiting])}"
+        )
+    why = f"{options.name} has not begun; it is fixed when it begins, on {waiting[options.name].first_day}"
+    return _failed(Failed(what="campaign", why=why, whose=Owner.HOUSE, started_unix_ns=now_ns), options)
 
 
 def _export(options: argparse.Namespace) -> int:

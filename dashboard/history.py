@@ -15,8 +15,9 @@ from dashboard.judge.stream import Check
 from dashboard.judge.verdict import RateVerdict
 from store.cells import Length
 from store.clock import NS_PER_S, zone
+from store.corrections import Corrected
 from store.reader import Reader
-from store.records import Direction, Failed, RateRun, Skipped, Stall, TrainSpan
+from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, TrainSpan
 from store.rollup import Rolled
 from store.site import Handoff, Site, StreamPlan
 
@@ -72,6 +73,31 @@ def verdicts_of(
     runs = [run for run in runs if since_ns <= run.started_unix_ns < now_unix_ns]
     troubles = reader.troubles(handoff=name, since_ns=since_ns, until_ns=now_unix_ns)
     return tuple(verdict for _, verdict in verdicts(site, handoff, [*runs, *troubles]))
+
+
+def corrected_behind(
+    corrections: Iterable[Corrected], site: Site, handoff: Handoff, verdict: RateVerdict, *, now_unix_ns: int
+) -> tuple[Corrected, ...]:
+    """Those of the corrected records that a verdict looks at; one without a rate to test looks at none."""
+    if verdict.needed_bps is None:
+        return ()
+    since_ns = now_unix_ns - VERDICT_S * NS_PER_S
+
+    def looked_at(record: Record) -> bool:
+        match record:
+            case RateRun():
+                return verdict.direction in record.sides() and record.started_unix_ns >= since_ns
+            case Failed():
+                return "rate" in record.what and record.started_unix_ns >= since_ns
+            case Skipped():
+                return "rate" in record.what and record.planned_unix_ns >= since_ns
+        return False
+
+    return tuple(
+        one
+        for one in corrections
+        if looked_at(one.record) and evidence.of_line(site, handoff.name, [one.record])
+    )
 
 
 def check(site: Site, plan: StreamPlan, records: Iterable[Known], *, now_unix_ns: int) -> Check:

@@ -7,16 +7,21 @@ and the judges' values, never probe.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from store.clock import rfc3339
+from store.clock import local, rfc3339, zone
 from store.histogram import Delays
+from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
-from store.site import Site, StreamPlan
+from store.site import CampaignPlan, Site, StreamPlan
 
 if TYPE_CHECKING:  # only their values are looked at, and that would load scipy, numpy or cryptography
+    from dashboard.campaign_results import Told
+    from dashboard.judge.campaign import Fate
     from dashboard.judge.stream import Check
+    from store.corrections import Corrected
     from store.export import Exported
     from store.pack import Written
     from store.thinning import Due, Plan, Rule
@@ -28,7 +33,9 @@ Costs = Mapping[str, Sequence[tuple[str, int]]]  # handoff -> (what, bytes)
 def rate_run(run: RateRun) -> str:
     """A rate run: what arrived at which layer, what held it, delay idle and loaded, its standing."""
     flows = _counted(run.flows, "flow")
-    lines = [f"{rfc3339(run.started_unix_ns)}  rate run, {run.seconds:g} s, {flows} a direction"]
+    what = "light run" if run.light else "rate run"
+    lines = [f"{rfc3339(run.started_unix_ns)}  {what}, {run.seconds:g} s, {flows} a direction"]
+    lines += [_asked(run, direction) for direction in run.sides() if run.light]
     lines += [line for direction, side in run.sides().items() for line in _side(direction, side)]
     lines += [
         f"Delay idle:   {_delays(run.rtt_idle_us)}",
@@ -122,6 +129,52 @@ def check(plan: StreamPlan, found: Check) -> str:
     return "\n".join(lines)
 
 
+def campaigns(told: Sequence[Told], ahead: Sequence[CampaignPlan]) -> str:
+    """Every campaign with its counts and its answer in a word, then those that have not begun."""
+    lines = []
+    for one in told:
+        campaign = one.campaign
+        lines += [
+            f"{campaign.name}, handoff {campaign.handoff}: {campaign.question}",
+            f"  {_answer_word(one)}; {_outcomes(one)}",
+        ]
+    for plan in ahead:
+        lines += [
+            f"{plan.name}, handoff {plan.run.handoff}: {plan.question}",
+            f"  not begun; fixed when it begins, on {plan.first_day}",
+        ]
+    return "\n".join(lines) or "No campaign is on record."
+
+
+def campaign(told: Told) -> str:
+    """A campaign's result: its question, what was fixed, the answer, and every planned run."""
+    campaign, where = told.campaign, zone(told.campaign.timezone)
+    fixed = local(campaign.started_unix_ns, where).isoformat(sep=" ", timespec="seconds")
+    lines = [
+        f"{campaign.name}, handoff {campaign.handoff}, to {campaign.endpoint}: {campaign.question}",
+        f"Answer: {_answer_word(told)}.",
+        *told.answer.sentences,
+        f"Question and moments of its {_counted(len(campaign.planned), 'run')} were fixed on {fixed}, as "
+        f"record {told.seq} of the chain.",
+    ]
+    if told.thinned:
+        lines.append(
+            f"The 100 ms bins of {_counted(told.thinned, 'run')} were let go with age; all else is whole."
+        )
+    if told.corrected:
+        many = len(told.corrected)
+        lines.append(
+            f"{_counted(many, 'record')} of it {'has' if many == 1 else 'have'} been corrected; the figures "
+            f"still count {'it' if many == 1 else 'them'} as measured."
+        )
+    lines += [*_corrections(told.corrections.of(campaign), where), _outcomes(told)]
+    for fate in told.result.fates:
+        lines.append(_fate(fate, where))
+        if fate.record is not None:
+            lines += _corrections(told.corrections.of(fate.record), where)
+    return "\n".join(lines)
+
+
 def site(
     site: Site, costs: Costs, questions: Mapping[str, Sequence[str]], answers: Mapping[str, Sequence[str]]
 ) -> str:
@@ -135,12 +188,12 @@ def site(
         lines += ["", f"Handoff {handoff.name} ({handoff.title})", *answers[handoff.name][1:]]
         lines.append("Bytes in 30 days, both directions:")
         rows = costs.get(handoff.name, ())
-        lines += [f"  {_bytes(amount):>10}  {what}" for what, amount in rows]
+        lines += [f"  {size_text(amount):>10}  {what}" for what, amount in rows]
         total = sum(amount for _, amount in rows)
         allowed = handoff.allowance_bytes
-        verdict = "no test allowance is set" if allowed is None else f"test allowance {_bytes(allowed)}"
+        verdict = "no test allowance is set" if allowed is None else f"test allowance {size_text(allowed)}"
         over = ", which it EXCEEDS" if allowed is not None and total > allowed else ""
-        lines.append(f"  {_bytes(total):>10}  together; {verdict}{over}")
+        lines.append(f"  {size_text(total):>10}  together; {verdict}{over}")
         open_ = questions.get(handoff.name, ())
         lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
         lines += [f"  - {question}" for question in open_]
@@ -154,7 +207,7 @@ def keep(plan: Plan, due: Sequence[Due] | None) -> str:
         said = f"  {rule.key}: {rule.days} days"
         if due is not None:
             rows, size = _going(rule, due)
-            gone = f"{rows} rows, {_bytes(size)}" if rows else "nothing"
+            gone = f"{rows} rows, {size_text(size)}" if rows else "nothing"
             said += f"; will remove what began before {rfc3339(rule.before_ns)} next time: {gone}"
         lines.append(said)
     lines.append(f"  {_counted(len(plan.spared), 'claim')} in this file, of whose days nothing goes")
@@ -210,6 +263,37 @@ def mbps(rate_bps: float) -> str:
     return f"{rate:.2f} Mb/s" if rate < 10 else f"{rate:.1f} Mb/s" if rate < 1000 else f"{rate:.0f} Mb/s"
 
 
+def _answer_word(told: Told) -> str:
+    if told.answer.word is not None:
+        return str(told.answer.word)
+    return "measured, no verdict" if told.result.ended else "under way, no answer yet"
+
+
+def _outcomes(told: Told) -> str:
+    counts = ", ".join(f"{count} {_spaced(outcome)}" for outcome, count in told.result.counts.items())
+    return f"{_counted(len(told.campaign.planned), 'planned run')}: {counts}"
+
+
+def _spaced(outcome: str) -> str:
+    return outcome.replace("_", " ")
+
+
+def _fate(fate: Fate, where: tzinfo) -> str:
+    at = local(fate.planned.start_unix_ns, where).isoformat(sep=" ", timespec="seconds")
+    found = fate.why
+    if isinstance(fate.record, RateRun):
+        rates = [f"{way} {mbps(side.rates.goodput_bps)}" for way, side in fate.record.sides().items()]
+        against = [why for brings, why in map(REASONS.__getitem__, fate.record.reasons) if brings != "valid"]
+        found = ", ".join([*rates, *against])
+    return f"  {at}  {_spaced(fate.outcome):<11}  {found}"
+
+
+def _corrections(found: Corrected | None, where: tzinfo) -> Iterable[str]:
+    for one in found.corrections if found else ():
+        at = local(one.written_unix_ns, where).isoformat(sep=" ", timespec="seconds")
+        yield f"    corrected on {at}: {one.what} ({one.why})"
+
+
 def _finding(finding: Finding, nth: int) -> str:
     """A thing that does not fit, with the record that it is about where it is still there."""
     place = "" if finding.seq is None else f" record {finding.seq}"
@@ -219,6 +303,13 @@ def _finding(finding: Finding, nth: int) -> str:
         place += f" ({finding.kind}{at}{of_handoff})"
     words = f"{finding.what.capitalize()}:{place}: {finding.why}" if place else finding.why
     return f"{'First' if nth == 0 else 'Also'}: {words}."
+
+
+def _asked(run: RateRun, direction: Direction) -> str:
+    at_most_bps = run.at_most_goodput_bps(direction)
+    if at_most_bps is None:
+        return f"{direction.capitalize()}: asked for all that the line gives."
+    return f"{direction.capitalize()}: asked for no more than {mbps(at_most_bps)} of payload."
 
 
 def _side(direction: Direction, side: RateSide) -> Iterable[str]:
@@ -258,10 +349,3 @@ def _standing(standing: str, reasons: Sequence[str]) -> str:
 
 def _counted(count: int, noun: str) -> str:
     return f"{count} {noun}{'' if count == 1 else 's'}"
-
-
-def _bytes(amount: int) -> str:
-    for unit, size in (("TB", 10**12), ("GB", 10**9), ("MB", 10**6)):
-        if amount >= size:
-            return f"{amount / size:.2f} {unit}"
-    return f"{amount / 1000:.1f} kB"

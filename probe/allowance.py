@@ -1,11 +1,11 @@
 """What measuring costs in bytes, and whether a run may still be paid from this month's test allowance.
 
 A run costs rate x seconds / 8 in each direction it fills, with the rate that the contract card states: a
-forecast, as the line may give more or less. A train costs its packets both ways at the IP layer. Spending
-is counted per handoff and local calendar month. Trains are counted and never stopped: what they will need
-until the month ends is set aside, and what campaigns have planned too. Once 80 % of the allowance are spent
-or set aside, the other runs are thinned, one of every 2, 4, 8, ... slots, so that the forecast stays within
-the allowance.
+forecast, as the line may give more or less. A light run costs its share of that. A train costs its packets
+both ways at the IP layer. Spending is counted per handoff and local calendar month. Trains are counted and
+never stopped: what they will need until the month ends is set aside, and what campaigns have planned too.
+Once 80 % of the allowance are spent or set aside, the other runs are thinned, one of every 2, 4, 8, ...
+slots, so that the forecast stays within the allowance.
 
 Pure: times are Unix nanoseconds that the caller hands in. Imports store and the schedule.
 """
@@ -60,7 +60,7 @@ class Purse:
         return self.spent.get(handoff, 0)
 
 
-def run_bytes(card: Card, *, direction: Direction, seconds: float) -> int | None:
+def run_bytes(card: Card, *, direction: Direction, seconds: float, share_ratio: float = 1.0) -> int | None:
     """What one run moves, both directions together; None when a direction's rate is not stated."""
     asked = (Direction.UP, Direction.DOWN) if direction is Direction.BOTH else (direction,)
     total = 0.0
@@ -68,7 +68,7 @@ def run_bytes(card: Card, *, direction: Direction, seconds: float) -> int | None
         rate_bps = card.rate_bps(one_way)
         if rate_bps is None:
             return None
-        total += rate_bps * seconds / 8
+        total += rate_bps * share_ratio * seconds / 8
     return round(total)
 
 
@@ -162,7 +162,7 @@ def state(site: Site, handoff: Handoff, *, spent_bytes: int, now_ns: int, where:
     left_days = (ends_ns - now_ns) / (_DAY_S * NS_PER_S)
     trains = (train for train in site.trains if train.handoff == handoff.name)
     runs = () if handoff.metered and not handoff.metered_runs else site.runs
-    own = [(run, _once_bytes(run, handoff.card) or 0) for run in runs if run.handoff == handoff.name]
+    own = [(run, once_bytes(run, handoff.card) or 0) for run in runs if run.handoff == handoff.name]
     busy_bytes = round(sum(once for run, once in own if has_busy_run(run)) * left_days)
     all_bytes = round(sum(once * runs_a_day(run) for run, once in own) * left_days)
     return Allowance(
@@ -254,14 +254,14 @@ def _lines(site: Site, handoff: Handoff) -> Iterator[CostLine]:
             yield CostLine(_train_words(train), _month_of(train))
     for run in site.runs:
         if run.handoff == handoff.name and (handoff.metered_runs or not handoff.metered):
-            once = _once_bytes(run, handoff.card)
+            once = once_bytes(run, handoff.card)
             uncounted = ", not counted as the card states no rate" if once is None else ""
             yield CostLine(_run_words(run) + uncounted, round((once or 0) * runs_a_day(run) * MONTH_DAYS))
 
 
 def campaign_cost(plan: CampaignPlan, card: Card, *, runs: int) -> CostLine:
     """A whole campaign's forecast."""
-    once = _once_bytes(plan.run, card)
+    once = once_bytes(plan.run, card)
     uncounted = ", not counted as the card states no rate" if once is None else ""
     return CostLine(f"{_run_words(plan.run)}, {runs} runs{uncounted}", (once or 0) * runs)
 
@@ -275,11 +275,12 @@ def _campaign_bytes(plan: CampaignPlan, card: Card, *, from_ns: int, to_ns: int,
     runs = runs_a_day(plan.run) * max(0, ends_ns - begins_ns) / (_DAY_S * NS_PER_S)
     if plan.count is not None:
         runs = min(runs, plan.count)
-    return round((_once_bytes(plan.run, card) or 0) * runs)
+    return round((once_bytes(plan.run, card) or 0) * runs)
 
 
-def _once_bytes(run: RunPlan, card: Card) -> int | None:
-    return run_bytes(card, direction=run.direction, seconds=run.seconds)
+def once_bytes(run: RunPlan, card: Card) -> int | None:
+    """What one run of a plan moves, None where the card states no rate for it."""
+    return run_bytes(card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio)
 
 
 def _month_of(train: TrainPlan) -> int:
@@ -301,7 +302,8 @@ def _run_words(run: RunPlan) -> str:
     way = "both ways" if run.direction is Direction.BOTH else str(run.direction)
     flows = "" if run.flows == FLOWS else f", {run.flows} flow{'s' if run.flows > 1 else ''}"
     often = f"{run.seconds} s every {_span(run.every_s)}"
-    return f"rate run to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
+    what = f"light run at {run.share_ratio * 100:g} %" if run.light else "rate run"
+    return f"{what} to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
 
 
 def _times_words(times: Times | None) -> str:

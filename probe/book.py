@@ -1,6 +1,7 @@
 """What the daemon's tasks share: the record they write, the purse they spend from, and how mistakes end.
 
-Also which windows are open and what is under way, as one task must know it of another. Stands below
+Also which windows are open, what is under way and how the clock stands, as one task must know it of
+another. Stands below
 trains and runs, above allowance, openings and board. Imports store, never a method.
 """
 
@@ -13,6 +14,7 @@ from typing import Protocol
 from probe.allowance import Purse
 from probe.board import Board
 from probe.openings import Openings
+from probe.wall import Wall
 from store.clock import Clock
 from store.errors import StoreTrouble
 from store.records import Failed, Owner, Record, Thinned, TrainSpan, WindowClosed, WindowOpened
@@ -49,6 +51,7 @@ class Book:
     log: logging.Logger
     openings: Openings = field(default_factory=Openings)
     board: Board = field(default_factory=Board)
+    wall: Wall = field(default_factory=Wall)
 
     def begin(self, what: str, plan: TrainPlan | RunPlan, *, started_ns: int) -> int:
         """Note in the store that a run starts: if its record never comes, it is on record as failed."""
@@ -69,6 +72,10 @@ class Book:
     def charge(self, handoff: str, count_bytes: int) -> None:
         """Count what a test moved on a handoff."""
         self.purse.charge(handoff, count_bytes, now_ns=self.clock.unix_ns())
+
+    async def until(self, unix_ns: int) -> None:
+        """Wait for a moment by the wall's clock, which may be set meanwhile."""
+        await self.wall.wait_until(unix_ns, clock=self.clock)
 
     def open_window(self, opened: WindowOpened) -> None:
         """Open a window, on record; whoever it concerns sees it at once."""

@@ -19,13 +19,12 @@ from typing import Any
 
 from probe.book import Book
 from probe.schedule import Due, Slot, midnight_ns, next_due, run_ns, slots_from
-from store.clock import NS_PER_S, Clock, zone
+from store.clock import zone
 from store.errors import StoreTrouble
 from store.records import Campaign, Planned
 from store.site import CampaignPlan, RunPlan, Site
 
 _SEED_BITS = 128
-_LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, as it may be set meanwhile
 _WRITE_AGAIN_S = 10.0
 
 
@@ -111,11 +110,9 @@ def run_plan(campaign: Campaign) -> RunPlan:
     )
 
 
-async def begins(plan: CampaignPlan, *, timezone: str, clock: Clock) -> None:
+async def begins(plan: CampaignPlan, *, timezone: str, book: Book) -> None:
     """Wait until a campaign begins."""
-    begins_ns = midnight_ns(plan.first_day, where=zone(timezone))
-    while clock.unix_ns() < begins_ns:  # noqa: ASYNC110 - nobody else could tell when it is time
-        await asyncio.sleep(min((begins_ns - clock.unix_ns()) / NS_PER_S, _LOOK_AGAIN_S))
+    await book.until(midnight_ns(plan.first_day, where=zone(timezone)))
 
 
 def begin(plan: CampaignPlan, *, timezone: str, book: Book, random: Random) -> Campaign:

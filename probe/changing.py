@@ -30,6 +30,10 @@ class Changing:
             await self._changed.wait()
         return value
 
+    async def change(self) -> None:
+        """Wait for the next change."""
+        await self._changed.wait()
+
     async def change_within(self, seconds: float) -> None:
         """Wait for a change, but no longer than this."""
         changed = self._changed

@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
-from probe import campaign, hours, letting_go, traffic, upload
-from probe.allowance import Purse, month_start_ns
+from probe import allowance, campaign, clock_watch, foreseen, hours, letting_go, traffic, upload
+from probe.allowance import Allowance, Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
 from probe.openings import Openings
@@ -28,6 +28,7 @@ from probe.trains import TrainMethod, keep_going, keep_hours
 from probe.wire import invitation
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
+from store.pace import Pace
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
 from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
 
@@ -51,12 +52,14 @@ class StopMethod(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Methods:
-    """How a daemon measures, looks at other traffic, and ends what it began; None leaves that out."""
+    """How a daemon measures, looks at other traffic, ends what it began, and watches this host's clock by
+    what the kernel says of it; None leaves that out."""
 
     rate: RateMethod
     train: TrainMethod
     look: traffic.Look | None = None
     stop: StopMethod | None = None
+    clock_state: clock_watch.ReadState | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,6 +170,9 @@ class Daemon:
         book.log.info("probe started site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs))
         try:
             async with self._group:
+                if (read_state := self.methods.clock_state) is not None:
+                    self._start(clock_watch.watch(book, read_state=read_state), name="clock watch")
+                self._start(self._follow_clock(), name="clock followed")
                 self._start(_stay_alive(book), name="alive")
                 self._start(hours.close_on_time(book), name="window ends")
                 self._follow_site()
@@ -179,6 +185,7 @@ class Daemon:
     def status(self) -> Status:
         """How it is at this moment."""
         book, board = self.book, self.book.board
+        allowances, due = self._allowances(), board.next_due()
         return Status(
             version=self.version,
             site=self.site.name,
@@ -186,13 +193,39 @@ class Daemon:
             now_ns=book.clock.unix_ns(),
             started_ns=self.started_ns,
             runs=tuple(board.runs.values()),
-            due=board.next_due(),
+            due=due,
+            held=tuple(
+                foreseen.skipped(
+                    plan,
+                    start_ns,
+                    site=self.site,
+                    openings=book.openings,
+                    allowed=allowances.get(plan.handoff),
+                )
+                for start_ns, plan in due
+            ),
             trains=dict(board.trains),
             windows=book.openings.all,
+            allowances=tuple(allowances.values()),
             waiting=book.store.waiting,
             trouble=None if book.store.trouble is None else str(book.store.trouble),
             refused=self.refused,
+            clock=book.wall.state,
         )
+
+    def _allowances(self) -> dict[str, Allowance]:
+        """How each handoff stands in this month."""
+        purse, now_ns = self.book.purse, self.book.clock.unix_ns()
+        return {
+            one.name: allowance.state(
+                self.site,
+                one,
+                spent_bytes=purse.spent_bytes(one.name, now_ns=now_ns),
+                now_ns=now_ns,
+                where=purse.where,
+            )
+            for one in self.site.handoffs
+        }
 
     async def stop(self, *, minutes: float, why: str) -> Ended:
         """End all test traffic at both ends within 2 s; none goes again for so long, or until `resume`."""
@@ -277,6 +310,14 @@ class Daemon:
             "site file taken over site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs)
         )
 
+    async def _follow_clock(self) -> None:
+        """Wake whoever waits by the wall's clock when it was set, or the host slept."""
+        while True:
+            await self.book.wall.change()
+            for scheduled in self._scheduled.values():
+                scheduled.runs.replanned.changed()
+            self.book.openings.changed()
+
     def _follow_site(self) -> None:
         """Start what the site file asks for and does not run yet, end what it no longer asks for."""
         self._follow_trains()
@@ -338,7 +379,7 @@ class Daemon:
 
     async def _begin_campaign(self, plan: CampaignPlan) -> None:
         timezone = self.site.timezone
-        await campaign.begins(plan, timezone=timezone, clock=self.book.clock)
+        await campaign.begins(plan, timezone=timezone, book=self.book)
         begun = campaign.begin(plan, timezone=timezone, book=self.book, random=self.random)
         self.sealed.append(begun)
         self._unsealed.add(begun.name)
@@ -362,7 +403,7 @@ class Daemon:
         for name in [name for name in self._scheduled if name not in planned]:
             self._scheduled.pop(name).task.cancel()
             self.book.board.plan(name, ())
-        for name in planned:
+        for name in sorted(planned):
             handoff, reaches = self.site.handoff(name), self.reaches[name]
             if name in self._scheduled:
                 self._scheduled[name].runs.replan(
@@ -518,10 +559,11 @@ def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
 def _methods() -> Methods:
     """The real ones, loaded only here. Blocks."""
     from probe.control import Control
+    from probe.linux import clock_state
     from probe.methods import rate, train
 
-    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
-        asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds)
+    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> RateRun | Failed:
+        asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
 
     async def stop(where: Reach, clock: Clock, /) -> Failed | None:
@@ -529,4 +571,10 @@ def _methods() -> Methods:
             found = await control.stop()
         return found if isinstance(found, Failed) else None
 
-    return Methods(rate=run_rate, train=train.keep, look=traffic.Interfaces().look, stop=stop)
+    return Methods(
+        rate=run_rate,
+        train=train.keep,
+        look=traffic.Interfaces().look,
+        stop=stop,
+        clock_state=clock_state.read,
+    )

@@ -15,6 +15,7 @@ from probe.wire.control import ReceiverReport, SenderReport
 from store.clock import NS_PER_S
 from store.histogram import Delays, delays_of
 from store.layers import IP_BYTES, Framing, tcp_framing
+from store.pace import FULL, Pace
 from store.records import Bin, Carrier, Direction, Limit, RateSide
 
 BIN_MS = 100
@@ -35,6 +36,7 @@ class Around:
     port_rate_bps: int | None
     rtt_idle_us: Delays | None
     rtt_loaded_us: Delays | None
+    pace: Pace = FULL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +138,7 @@ def _facts(
     sender, receiver = ends if direction is Direction.UP else reversed(ends)
     return standing.SideFacts(
         goodput_bps=goodput_bps,
+        at_most_bps=around.pace.up_bps if direction is Direction.UP else around.pace.down_bps,
         lowest_second_bps=lowest_bps,
         framing=framing,
         carrier=around.carrier,

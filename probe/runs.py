@@ -12,27 +12,32 @@ from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Protocol
 
-from probe import allowance, campaign, safety, traffic, windows
+from probe import allowance, campaign, clock_watch, safety, traffic, windows
 from probe.book import Book, placed
 from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
-from probe.schedule import Busy, Due, next_due, run_ns
-from store.clock import NS_PER_S, Clock, zone
+from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
+from store.clock import NS_PER_S, Clock, rfc3339, zone
+from store.pace import Pace, share_of
 from store.records import Campaign, Carrier, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, RunPlan, Site
 
-WHAT = "run rate"
+WHAT, LIGHT = "run rate", "light run"
 
-_LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, as it may be set meanwhile
+_LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, should nobody tell of a change
 _LATE_NS = NS_PER_S  # a start this late still fits: what a run takes besides its seconds is rounded up
-_CATCH_UP_NS = 86_400 * NS_PER_S  # after more than a day asleep, or a clock set, the past is let go
+_CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those of more than a day at once
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
 class RateMethod(Protocol):
-    """One rate run. Cancelled, it ends the run at both ends before it lets go."""
+    """One rate run, which asks for no more than `pace`. Cancelled, it ends the run at both ends before it
+    lets go.
+    """
 
-    def __call__(self, plan: RunPlan, where: Reach, clock: Clock, /) -> Awaitable[RateRun | Failed]: ...
+    def __call__(
+        self, plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace
+    ) -> Awaitable[RateRun | Failed]: ...
 
 
 @dataclass(slots=True, kw_only=True)
@@ -55,9 +60,12 @@ class Runs:
     due: list[Due] = field(default_factory=list, init=False)
     thinning: dict[RunPlan, allowance.Thinning] = field(default_factory=dict, init=False)
     replanned: Changing = field(default_factory=Changing, init=False)
+    since_ns: int = field(default=0, init=False)  # no run was planned before this
+    clock_seen: int = field(default=0, init=False)  # how many changes of the clock the plans follow
 
     async def keep_to(self, plans: Sequence[RunPlan]) -> None:
         """Do what is due, the earliest first, until cancelled."""
+        self.since_ns, self.clock_seen = self.book.clock.unix_ns(), self.book.wall.count
         self._plan(plans)
         while True:
             planned = await self._first_due()
@@ -97,21 +105,59 @@ class Runs:
         self.replanned.changed()
 
     def _done(self, planned: Due) -> None:
-        """Draw the next one of this plan, or take the next of this campaign, if it is still planned."""
-        clock = self.book.clock
-        # slots that passed meanwhile are skipped one by one, on record
-        after_ns = planned.slot.end_ns
-        if clock.unix_ns() - after_ns > _CATCH_UP_NS:
-            after_ns = clock.unix_ns()
+        """Draw the next one of this plan, or take the next of this campaign, if it is still planned.
+
+        Slots that passed meanwhile come one by one, and are skipped on record.
+        """
         if any(one is planned for one in self.due):
             self.due = [one for one in self.due if one is not planned]
             sealed = next((one for one in self.campaigns if one.name == planned.campaign), None)
             if sealed is not None:
-                from_ns = max(planned.start_ns + 1, clock.unix_ns() - _CATCH_UP_NS)
-                self._add(campaign.due_after(sealed, from_ns))
+                self._add(campaign.due_after(sealed, planned.start_ns + 1))
             else:
-                self._add(self._next(planned.plan, after_ns))
+                self._add(self._next(planned.plan, self._after(planned)))
         self._show_due()
+
+    def _after(self, planned: Due) -> int:
+        """Where the next run of a plan is drawn from. What lies more than a day back is let go, on record."""
+        now_ns, after_ns = self.book.clock.unix_ns(), planned.slot.end_ns
+        if planned.slot.start_ns - now_ns > _CATCH_UP_NS:
+            return now_ns  # the clock was set back a long way while this one ran
+        if now_ns - after_ns > _CATCH_UP_NS:
+            why = self.book.wall.leapt(after_ns, now_ns) or "the probe woke up too late"
+            passed = replace(planned, start_ns=after_ns)
+            self._skip(passed, f"{why}, and every slot up to {rfc3339(now_ns)} is let go")
+            return now_ns
+        return after_ns
+
+    def _follow_clock(self) -> None:
+        """Plan on by the wall's clock as it is now, if it was set or the host slept.
+
+        A moment that went by meanwhile is drawn anew from what is left of its slot, so that not everything
+        starts at once. A clock set back repeats no slot, unless it is set to before all that was planned,
+        or by more than a day.
+        """
+        clock_watch.look(self.book)
+        if self.clock_seen == self.book.wall.count:
+            return
+        back_ns, now_ns = self.book.wall.set_back_ns(self.clock_seen), self.book.clock.unix_ns()
+        self.clock_seen = self.book.wall.count
+        if now_ns < self.since_ns or back_ns > _CATCH_UP_NS:
+            self.since_ns = now_ns
+            plans = [one.plan for one in self.due if not one.campaign]
+            self.due = [one for one in self.due if one.campaign]
+            for plan in plans:
+                self._add(self._next(plan, now_ns))
+        self.due = [self._drawn_again(one, now_ns) for one in self.due]
+        self._show_due()
+
+    def _drawn_again(self, planned: Due, now_ns: int) -> Due:
+        late = planned.start_ns + _LATE_NS < now_ns <= planned.latest_ns
+        if planned.campaign or not late or self.book.wall.leapt(planned.start_ns, planned.start_ns) is None:
+            return planned
+        busy = Busy(times=self.site.busy, closed=self._closed)
+        where = zone(self.site.timezone)
+        return drawn_again(planned, from_ns=now_ns, where=where, random=self.random, busy=busy)
 
     def _add(self, due: Due | None) -> None:
         if due is not None:
@@ -135,6 +181,7 @@ class Runs:
     async def _first_due(self) -> Due:
         """The planned run that comes first, once it is time, or time to look at the line before it."""
         while True:
+            self._follow_clock()
             if not self.due:
                 await self.replanned.change_within(_LOOK_AGAIN_S)
                 continue
@@ -152,7 +199,8 @@ class Runs:
         """
         while True:
             busy = await self._busy(planned.plan)
-            await _until(planned.start_ns, clock=self.book.clock)
+            await self.book.until(planned.start_ns)
+            clock_watch.look(self.book)
             why = self._forbidden(planned)
             if why is not None or busy is None:
                 return why
@@ -187,6 +235,8 @@ class Runs:
         """The sentence that forbids this run now, or None."""
         name, now_ns = self.handoff.name, self.book.clock.unix_ns()
         if now_ns > planned.latest_ns + _LATE_NS:
+            if (why := self.book.wall.leapt(planned.start_ns, planned.latest_ns)) is not None:
+                return why
             if self.busy_until_ns > planned.start_ns:
                 return "another run kept the handoff busy until too late in its slot"
             return "the probe woke up too late in its slot"
@@ -258,8 +308,9 @@ class Runs:
         openings, where = self.book.openings, self.reaches[plan.endpoint]
         no_more = openings.until(lambda: openings.no_run(plan.handoff))
         try:
+            pace = share_of(self.handoff.card, plan.share_ratio, plan.direction)
             async with asyncio.timeout(plan.seconds + _OVERDUE_S):
-                found = await unless(self.method(plan, where, self.book.clock), no_more)
+                found = await unless(self.method(plan, where, self.book.clock, pace=pace), no_more)
             if isinstance(found, Halted):
                 return Failed(what=WHAT, why=f"aborted: {found.why}", whose=Owner.HOUSE)
             return found
@@ -270,7 +321,7 @@ class Runs:
             return self.book.unexpected(error, what=WHAT)
 
     def _cost_bytes(self, plan: RunPlan) -> int | None:
-        return allowance.run_bytes(self.handoff.card, direction=plan.direction, seconds=plan.seconds)
+        return allowance.once_bytes(plan, self.handoff.card)
 
     def _likely_bytes(self, plan: RunPlan, *, since_ns: int) -> int:
         """What a failed run moved, which nobody counted: by the time it took, the whole run at most."""
@@ -279,7 +330,12 @@ class Runs:
 
 
 def _what(planned: Due) -> str:
-    """What a run calls itself where it has no figures; `dashboard.judge.campaign` knows it by that."""
+    """What a run calls itself where it has no figures.
+
+    `dashboard.judge.campaign` knows a campaign's by that, `dashboard.judge.contract` those at full rate.
+    """
+    if planned.plan.light:
+        return LIGHT
     return f"{WHAT}, campaign {planned.campaign}" if planned.campaign else WHAT
 
 
@@ -287,11 +343,3 @@ def _as_planned(run: RateRun, planned: Due) -> RateRun:
     """The run with the moment that was drawn for it, and its campaign."""
     known = replace(run.circumstances, planned_unix_ns=planned.start_ns, campaign=planned.campaign or None)
     return replace(run, circumstances=known)
-
-
-async def _until(unix_ns: int, *, clock: Clock) -> None:
-    """Wait for a moment on the wall's clock."""
-    left_ns = unix_ns - clock.unix_ns()
-    while left_ns > 0:
-        await asyncio.sleep(min(left_ns / NS_PER_S, _LOOK_AGAIN_S))
-        left_ns = unix_ns - clock.unix_ns()

@@ -2,9 +2,10 @@
 
 A rate run takes the whole line for some seconds. Telephony, emergency calls, alarms, lift phones and
 medical devices on the same line may not get through meanwhile, so nothing fills a line until somebody has
-answered for it, and never in the hours that are named. A rate run by TCP takes what it gets and cannot be
-held to a rate, so hours are all that can be promised: where something does depend on the line and no
-hours are named, nothing fills it.
+answered for it, and never in the hours that are named. A rate run by TCP takes what it gets, and a light
+run, which is held to a share of the rate that the contract states, takes all of a line that carries no
+more than that share. So hours are all that can be promised, and they hold for light runs as well: where
+something does depend on the line and no hours are named, neither goes.
 
 Whether an answer is right only people on the spot can know. Pure. Imports windows and store.
 """
@@ -19,6 +20,11 @@ from store.site import Handoff, Safety
 CAUTION = (
     "A rate run fills the line. Emergency calls, alarms, lift phones and medical devices may depend on it: "
     "ask their operators first, and keep to local rules."
+)
+
+CAUTION_LIGHT = (
+    "A light run takes no more of the line than it was told, which is all of it where the line carries less. "
+    "Emergency calls, alarms, lift phones and medical devices may depend on it: ask their operators first."
 )
 
 _ASKED = {  # the key of [safety], and what it asks after

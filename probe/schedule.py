@@ -15,7 +15,7 @@ Pure: times are Unix nanoseconds that the caller hands in. Imports store and win
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from random import Random
 
@@ -128,6 +128,16 @@ def next_due(
         if start_ns >= after_unix_ns:
             return Due(plan=plan, slot=slot, start_ns=start_ns, latest_ns=latest_ns, busy=bool(room))
     return None
+
+
+def drawn_again(due: Due, *, from_ns: int, where: tzinfo, random: Random, busy: Busy | None = None) -> Due:
+    """The same run with its start drawn anew from an instant on; as it was when no room is left for that."""
+    wanted: Room = () if busy is None else busy_room(due.plan, due.slot, busy=busy, where=where)
+    for room in (wanted, ((due.slot.start_ns, due.latest_ns),)):
+        left = [(max(low_ns, from_ns), high_ns) for low_ns, high_ns in room if high_ns >= from_ns]
+        if left:
+            return replace(due, start_ns=_drawn(left, random=random), busy=room is wanted)
+    return due
 
 
 def has_busy_run(plan: RunPlan) -> bool:

@@ -31,6 +31,7 @@ BOTH_WAYS = 1 / 1.0292588  # acknowledgements of a full return direction take 2.
 CPU_LIMIT = 0.9
 WINDOW_SHARE = 0.2
 BUSY_SHARE = 0.98  # a sender dry for longer could hide 2 % of the rate, the tolerance of an acceptance
+PACED_SHARE = 0.98  # of what a light run asked for at most: it was given that
 DELAY_SHARE, DELAY_US = 0.25, 1_000  # delay added under load that shows a queue on the way
 OTHER_SHARE = 0.05
 SHORT_S = 30
@@ -41,7 +42,8 @@ class SideFacts:
     """One direction of a run, as far as it bears on its limit; RTTs are medians of the train beside it.
 
     `sender` and `receiver` say which end is which (PROBE or ENDPOINT). CPU ratios are shares of
-    one core; busy is a share of the run, window and buffer are shares of the busy time.
+    one core; busy is a share of the run, window and buffer are shares of the busy time. `at_most_bps` is
+    the payload that the run asked for at most, None for all that the line gives.
     """
 
     goodput_bps: int
@@ -59,11 +61,13 @@ class SideFacts:
     buffer_limited_ratio: float
     rtt_idle_us: int | None
     rtt_loaded_us: int | None
+    at_most_bps: int | None = None
 
 
 def limited_by(facts: SideFacts) -> Limit:
     """What held the rate, in the order in which an explanation excludes the next.
 
+    0. A rate that is all the run asked for is its own pace, also where a port happens to end there.
     1. A rate at the top of the port is the port's, whatever else strained.
     2. A receiver out of CPU closes the window itself, so it comes before the window; a sender that
        waited for a window was not out of CPU, so it comes after.
@@ -74,6 +78,8 @@ def limited_by(facts: SideFacts) -> Limit:
        looks busy: it waited for its processor. A full line always has data under way.
     5. The path is what remains: nothing at either end held a sender that always had data under way.
     """
+    if facts.at_most_bps is not None and facts.goodput_bps >= PACED_SHARE * facts.at_most_bps:
+        return Limit.PACE
     if _at_port_top(facts):
         return Limit.PORT
     if facts.receiver_cpu_ratio >= CPU_LIMIT:
@@ -97,6 +103,9 @@ class RunFacts:
     other_bps: Sequence[int | None]
     aborted: bool
     whole_seconds: int  # within the steady window
+    slept: bool = False  # the host did, in the middle of it
+    clock_set: bool = False
+    light: bool = False
 
 
 def reasons(facts: RunFacts) -> tuple[str, ...]:
@@ -108,13 +117,16 @@ def reasons(facts: RunFacts) -> tuple[str, ...]:
         Limit.WINDOW: "window_limit",
     }
     found = {
+        "slept": facts.slept,
         "aborted": facts.aborted,
         "too_short": facts.whole_seconds < 1,
         **{code: limit in facts.limits for limit, code in by_limit.items()},
         "wireless": facts.carrier is Carrier.WIRELESS,
         "tunnel": facts.carrier is Carrier.TUNNEL,
         "other_traffic": _other_traffic(facts),
+        "light": facts.light,
         "short": facts.seconds <= SHORT_S,
+        "clock_set": facts.clock_set,
     }
     return tuple(code for code, holds in found.items() if holds)
 
@@ -143,8 +155,15 @@ def _queued(facts: SideFacts) -> bool:
 
 
 def _other_traffic(facts: RunFacts) -> bool:
-    """Loopback carries everybody's traffic and no line, so it is never judged there."""
+    """Loopback carries everybody's traffic and no line, so it is never judged there.
+
+    Nor is a direction that got all that it asked for: nobody took anything from it.
+    """
     if facts.carrier is Carrier.LOOPBACK:
         return False
-    pairs = zip(facts.other_bps, facts.goodput_bps, strict=True)
-    return any(other is not None and other > OTHER_SHARE * own for other, own in pairs)
+    sides = zip(facts.limits, facts.other_bps, facts.goodput_bps, strict=True)
+    return any(
+        other is not None and other > OTHER_SHARE * own
+        for limit, other, own in sides
+        if limit is not Limit.PACE
+    )

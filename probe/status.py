@@ -10,7 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from probe.allowance import Allowance
 from probe.board import RunNow, TrainNow
+from probe.linux.clock_state import ClockState
 from store.clock import local, rfc3339, zone
 from store.records import OpenKind, WindowOpened
 from store.site import RunPlan
@@ -20,7 +22,10 @@ SCHEMA = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
-    """Everything at one moment. `refused` is what was wrong with a site file that was not taken over."""
+    """Everything at one moment. `refused` is what was wrong with a site file that was not taken over.
+
+    `held` says of each run in `due` why it will be skipped as things stand, None where it may go.
+    """
 
     version: str
     site: str
@@ -29,11 +34,14 @@ class Status:
     started_ns: int
     runs: tuple[RunNow, ...]
     due: tuple[tuple[int, RunPlan], ...]
+    held: tuple[str | None, ...]
     trains: Mapping[tuple[str, str], TrainNow]
     windows: tuple[WindowOpened, ...]
+    allowances: tuple[Allowance, ...]  # a handoff each
     waiting: int  # records that are not on disk yet
     trouble: str | None
     refused: str | None
+    clock: ClockState
 
 
 def as_json(found: Status) -> dict[str, Any]:
@@ -47,7 +55,10 @@ def as_json(found: Status) -> dict[str, Any]:
         "now": rfc3339(found.now_ns),
         "started": rfc3339(found.started_ns),
         "running": [_plan(run.plan) | {"started": rfc3339(run.started_unix_ns)} for run in found.runs],
-        "next": [_plan(plan) | {"planned": rfc3339(start_ns)} for start_ns, plan in found.due],
+        "next": [
+            _plan(plan) | {"planned": rfc3339(start_ns), "held": held}
+            for (start_ns, plan), held in zip(found.due, found.held, strict=True)
+        ],
         "trains": [
             {
                 "handoff": handoff,
@@ -59,9 +70,11 @@ def as_json(found: Status) -> dict[str, Any]:
             for (handoff, endpoint), train in sorted(found.trains.items())
         ],
         "windows": [window_json(one) for one in found.windows],
+        "allowances": [_allowance(one) for one in found.allowances],
         "waiting": found.waiting,
         "trouble": found.trouble,
         "refused": found.refused,
+        "clock": {"synchronised": found.clock.synchronised, "error_us": found.clock.error_us},
     }
 
 
@@ -79,11 +92,28 @@ def window_json(opened: WindowOpened) -> dict[str, Any]:
     }
 
 
+def _allowance(found: Allowance) -> dict[str, Any]:
+    """A month's test allowance; without one, all but the name is null.
+
+    One of every `one_in` slots has its run, none when it is 0.
+    """
+    limited = found.limit_bytes is not None
+    return {
+        "handoff": found.handoff,
+        "limit_bytes": found.limit_bytes,
+        "spent_bytes": found.spent_bytes if limited else None,
+        "forecast_bytes": found.forecast_bytes if limited else None,
+        "one_in": found.thin.one_in if limited else None,
+    }
+
+
 def one_line(found: Status) -> str:
     """The same in a line; what somebody must know first comes first."""
     parts = [f"site file refused: {found.refused}"] if found.refused else []
     if found.trouble:
         parts.append(found.trouble)
+    if found.clock.synchronised is False:
+        parts.append("the clock is not synchronised")
     for one in found.windows:
         until = "" if one.ends_unix_ns is None else f" until {_hour(one.ends_unix_ns, found)}"
         what = "all tests stopped" if one.window is OpenKind.STOP else f"{one.window} window {one.name} open"
@@ -91,10 +121,10 @@ def one_line(found: Status) -> str:
     counted = Counter(str(train.state) for train in found.trains.values())
     trains = [f"{count} train{'s' * (count > 1)} {state}" for state, count in sorted(counted.items())]
     parts.append(", ".join(trains) or "no train")
-    parts += [f"run {run.plan.direction} on {run.plan.handoff} under way" for run in found.runs]
+    parts += [f"{_words(run.plan)} on {run.plan.handoff} under way" for run in found.runs]
     if found.due and not found.runs:
         start_ns, plan = found.due[0]
-        parts.append(f"next run {plan.direction} on {plan.handoff} at {_hour(start_ns, found)}")
+        parts.append(f"next {_words(plan)} on {plan.handoff} at {_hour(start_ns, found)}")
     return "; ".join(parts)
 
 
@@ -104,7 +134,12 @@ def _plan(plan: RunPlan) -> dict[str, Any]:
         "endpoint": plan.endpoint,
         "direction": str(plan.direction),
         "seconds": plan.seconds,
+        "share_ratio": plan.share_ratio,
     }
+
+
+def _words(plan: RunPlan) -> str:
+    return f"{'light run' if plan.light else 'run'} {plan.direction}"
 
 
 def _hour(unix_ns: int, found: Status) -> str:

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from random import Random
 from typing import Protocol
 
+from probe import clock_watch
 from probe.allowance import packet_at_ip
 from probe.board import TrainNow, TrainState
 from probe.book import Book, placed
@@ -29,7 +29,6 @@ from store.unfinished import SoFar
 
 FIRST_RETRY_S, LAST_RETRY_S = 2.0, 60.0
 
-_LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, as it may be set meanwhile
 _AHEAD_NS = 86_400 * NS_PER_S
 
 Deliver = Callable[[TrainSpan | Stall | Gap | SoFar], None]
@@ -79,16 +78,22 @@ async def keep_hours(
     plan: TrainPlan, where: Reach, *, zone: tzinfo, method: TrainMethod, book: Book, random: Random
 ) -> None:
     """Run a train in its hours only, until cancelled; what lies between is planned, and no gap."""
+    done_ns = book.clock.unix_ns()
     while plan.times is not None:
-        now_ns = book.clock.unix_ns()
-        ahead = stretches(plan.times, from_ns=now_ns, to_ns=now_ns + _AHEAD_NS, where=zone)
-        if not ahead or ahead[0][0] > now_ns:
-            left_s = (ahead[0][0] - now_ns) / NS_PER_S if ahead else _LOOK_AGAIN_S
-            await asyncio.sleep(min(left_s, _LOOK_AGAIN_S))
+        from_ns = max(done_ns, book.clock.unix_ns())  # a clock set back repeats no hours
+        ahead = stretches(plan.times, from_ns=from_ns, to_ns=from_ns + _AHEAD_NS, where=zone)
+        if not ahead:
+            await book.until(from_ns + _AHEAD_NS)
             continue
-        with suppress(TimeoutError):
-            async with asyncio.timeout((ahead[0][1] - now_ns) / NS_PER_S):
-                await keep_going(plan, where, method=method, book=book, random=random)
+        begins_ns, done_ns = ahead[0]
+        await book.until(begins_ns)
+        going = keep_going(plan, where, method=method, book=book, random=random)
+        await unless(going, _over(done_ns, book=book))
+
+
+async def _over(unix_ns: int, *, book: Book) -> str:
+    await book.until(unix_ns)
+    return "its hours are over"
 
 
 def _pause_s(tries: int, *, random: Random) -> float:
@@ -116,10 +121,21 @@ class _Train:
         self.resume(record.started_unix_ns)
         self.tries = 0
         if isinstance(record, TrainSpan):
+            record = self._marked(record)
             self.covered_ns = record.started_unix_ns + round(record.seconds * NS_PER_S)
             packets = record.sent + record.received
             self.book.charge(record.handoff, packets * packet_at_ip(record.packet_bytes))
+        elif isinstance(record, Gap):
+            self.covered_ns = record.ended_unix_ns
         self.book.keep(record)
+
+    def _marked(self, span: TrainSpan) -> TrainSpan:
+        """The span, and that the clock was set within, if the method did not see it."""
+        clock_watch.look(self.book)
+        ended_ns = span.started_unix_ns + round(span.seconds * NS_PER_S)
+        if "clock_step" in span.reasons or not self.book.wall.stepped(span.started_unix_ns, ended_ns):
+            return span
+        return replace(span, reasons=(*span.reasons, "clock_step"))
 
     def fail(self, failed: Failed) -> None:
         """Store the failure if the train went until now, and only count it otherwise."""
@@ -143,9 +159,10 @@ class _Train:
         """Put the time without a train, if there was one, on record as a gap up to this moment."""
         if self.still is None:
             return
+        began_ns = self.book.wall.awake_since(self.covered_ns)
         gap = Gap(
-            started_unix_ns=self.covered_ns,
-            ended_unix_ns=max(unix_ns, self.covered_ns),
+            started_unix_ns=began_ns,
+            ended_unix_ns=max(unix_ns, began_ns),
             why=self.still,
             handoff=self.plan.handoff,
             endpoint=self.plan.endpoint,

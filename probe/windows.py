@@ -1,10 +1,11 @@
 """When a handoff must be left alone: show, quiet and maintenance windows as instants.
 
-A stream plan's hours are a show window by themselves. No saturating run may touch a show or a quiet
-window; a maintenance window is the provider's and forbids nothing, it is known so that a record can be
-read beside it. Local times become instants here: a time that the clock skips counts with the offset
-before the change (RFC 5545 section 3.3.5), and where a time comes twice a window opens at the first and
-closes at the last, so that it covers too much rather than too little.
+A stream plan's hours are a show window by themselves. No rate run may touch a show or a quiet window, and no
+light one either: it fills nothing, but what it takes is a risk all the same. A maintenance window is the
+provider's and forbids nothing, it is known so that a record can be read beside it. Local times become
+instants here: a time that the clock skips counts with the offset before the change (RFC 5545 section 3.3.5),
+and where a time comes twice a window opens at the first and closes at the last, so that it covers too much
+rather than too little.
 
 Pure: times are Unix nanoseconds that the caller hands in. Imports store only.
 """
@@ -48,9 +49,12 @@ def windows_of(site: Site, handoff: str) -> tuple[Window, ...]:
     )
 
 
-def open_at(site: Site, handoff: str, *, unix_ns: int) -> tuple[Opening, ...]:
-    """The windows of a handoff that are open at an instant, earliest opening first."""
-    return tuple(_touching(site, handoff, unix_ns, unix_ns + 1))
+def open_within(site: Site, handoff: str, *, from_ns: int, to_ns: int) -> tuple[Opening, ...]:
+    """The windows of a handoff that are open at some time from one instant to another, both included.
+
+    Earliest opening first.
+    """
+    return tuple(_touching(site, handoff, from_ns, to_ns + 1))
 
 
 def blocking(site: Site, handoff: str, *, from_ns: int, to_ns: int) -> Opening | None:

@@ -139,7 +139,7 @@ class Chain:
         """
         expected = _left_before(self._connection, day) or day.after
         near = next(
-            (near for near in (_around(day.day), None) if self._left(day, near).head == expected), _NOWHERE
+            (near for near in (around(day.day), None) if self._left(day, near).head == expected), _NOWHERE
         )
         if near is _NOWHERE:
             raise StoreTrouble(
@@ -341,7 +341,7 @@ def _left_before(connection: sqlite3.Connection, day: SealedDay) -> bytes | None
     return None if found is None else bytes(found[0])
 
 
-def _around(day: str) -> tuple[int, int]:
+def around(day: str) -> tuple[int, int]:
     """From the start of the day before a UTC day to the end of the day after it, in Unix nanoseconds."""
     start_ns = int(datetime.fromisoformat(f"{day}T00:00:00+00:00").timestamp()) * NS_PER_S
     return start_ns - 86_400 * NS_PER_S, start_ns + 2 * 86_400 * NS_PER_S

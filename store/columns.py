@@ -222,7 +222,7 @@ _SUM_FIELDS = tuple(
     if each.name in {one.name for one in HOURS.columns} and each.name != "excluded"
 )
 _SAME = {
-    RateRun: ("seconds", "flows", "spent_bytes"),
+    RateRun: ("seconds", "flows", "spent_bytes", "at_most_up_goodput_bps", "at_most_down_goodput_bps"),
     RateSide: tuple(
         each.name for each in fields(RateSide) if each.name not in ("rates", "bins", "limited_by")
     ),

@@ -218,7 +218,8 @@ def _rate_side(way: str, words: str) -> tuple[Column, ...]:
         ),
         _text(
             "limited_by",
-            f"{words}: what held the rate down: path, probe, endpoint, port, window, undecided",
+            f"{words}: what held the rate down: path, probe, endpoint, port, window, pace (it asked for no "
+            "more), undecided",
         ),
         _text("congestion", f"{words}: congestion control of the sender"),
         _whole(
@@ -270,10 +271,19 @@ _CIRCUMSTANCES = (
     _real("endpoint_cpu_ratio", "the endpoint's busiest core", unit="ratio"),
     _whole("interface_errors", "growth of error and drop counters of the interface", unit="count"),
     _truth("clock_synchronised", "did the kernel call its clock synchronised"),
+    _whole("clock_error_us", "how far off it said that the clock might be", unit="us", source="adjtimex(2)"),
     _text("kernel", "release of the probe's kernel"),
     _whole("planned_unix_ns", "the moment that the schedule had drawn for the run", unit="ns"),
     _text("campaign", "name of the campaign that the run belongs to"),
 )
+
+
+def _at_most(way: str, words: str) -> Column:
+    meaning = (
+        f"{words}: what a light run asked for at most, which says nothing of the full rate; empty for others"
+    )
+    return _whole(f"at_most_{way}_goodput_bps", meaning, unit="bit/s", layer="payload")
+
 
 RATE = Table(
     kind="rate",
@@ -283,6 +293,8 @@ RATE = Table(
         _real("seconds", "how long it was to last", unit="s"),
         _text("direction", "what was asked, seen from the probe: up, down, both"),
         _whole("flows", "TCP connections at a time", unit="count"),
+        _at_most("up", "probe to endpoint"),
+        _at_most("down", "endpoint to probe"),
         *_rate_side("up", "probe to endpoint"),
         *_rate_side("down", "endpoint to probe"),
         *_delays(

@@ -19,11 +19,12 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 import msgspec
 
+from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
 from store.records import Document, Says
 
-KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event,)}
+KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, ClockChange)}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

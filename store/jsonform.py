@@ -8,7 +8,7 @@ changes its meaning or goes; a new field leaves it alone. Pure: records in, dict
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from store import documents
 from store.clock import rfc3339
@@ -32,6 +32,9 @@ from store.records import (
     WindowClosed,
     WindowOpened,
 )
+
+if TYPE_CHECKING:  # only its values are looked at, and loading it brings cryptography along
+    from store.corrections import Corrected
 
 SCHEMA = 1
 
@@ -83,6 +86,19 @@ def failed_json(failed: Failed) -> Json:
     names = _names(failed) if failed.handoff or failed.endpoint else {}
     told = {"what": failed.what, "why": failed.why, "whose": str(failed.whose)}
     return head | names | told | ({"spent_bytes": failed.spent_bytes} if failed.spent_bytes else {})
+
+
+def corrected_json(found: Corrected | None) -> list[Json]:
+    """What is to be read otherwise in a record, each ``{"seq", "written", "what", "why"}``.
+
+    `seq` is the record's own number; the list is empty for one without a correction.
+    """
+    if found is None:
+        return []
+    return [
+        {"seq": found.seq, "written": rfc3339(one.written_unix_ns), "what": one.what, "why": one.why}
+        for one in found.corrections
+    ]
 
 
 def delays_json(delays: Delays | None) -> Json | None:
@@ -172,7 +188,10 @@ def _rate(run: RateRun) -> Json:
         "spent_bytes": run.spent_bytes,
         "circumstances": asdict(run.circumstances),
     }
-    sides = {str(direction): _side(side) for direction, side in run.sides().items()}
+    sides = {
+        str(direction): {"at_most_goodput_bps": run.at_most_goodput_bps(direction), **_side(side)}
+        for direction, side in run.sides().items()
+    }
     return shared | (sides if run.direction is Direction.BOTH else next(iter(sides.values()), {}))
 
 

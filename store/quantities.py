@@ -1,7 +1,7 @@
 """Quantities as a person writes them, ``600 Mb/s``, ``9 ms``, ``0.05 %``, ``50 GB``, as numbers.
 
 Mb/s = 10^6 bit/s, GB = 10^9 bytes, GiB = 2^30 bytes. A bare number is refused: its unit would be a
-guess. Every function raises ValueError with what is wrong and what would be right. Pure.
+guess. Whatever reads one raises ValueError with what is wrong and what would be right. Pure.
 """
 
 from __future__ import annotations
@@ -63,6 +63,14 @@ def duration_us(value: object) -> int:
 def duration_s(value: object) -> float:
     """``"1.5 s"`` in seconds, more than 0."""
     return float(_above_zero(value, _DURATION) / 10**6)
+
+
+def size_text(count: int) -> str:
+    """Bytes as a person reads them, in powers of ten: ``49.60 GB``, ``0.3 kB``."""
+    for unit, size in (("TB", 10**12), ("GB", 10**9), ("MB", 10**6)):
+        if count >= size:
+            return f"{count / size:.2f} {unit}"
+    return f"{count / 1000:.1f} kB"
 
 
 def share(value: object) -> float:

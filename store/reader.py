@@ -17,9 +17,10 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self, TypedDict, TypeVar
 
-from store import chain, rollup, rows, schema, streaming, thinning
+from store import chain, corrections, rollup, rows, schema, streaming, thinning
 from store.cells import Length
 from store.clock import NS_PER_S
+from store.corrections import Corrections
 from store.errors import DatabaseMistake
 from store.records import (
     Campaign,
@@ -43,6 +44,7 @@ from store.thinning import Due, Plan
 
 HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
 
+_DAY_NS = 86_400 * NS_PER_S
 _END_OF_TIME = (1 << 63) - 1  # the largest number that a column holds
 
 T = TypeVar("T")
@@ -260,11 +262,36 @@ class Reader:
         found = self._connection.execute(sql, (of_seq,)).fetchall()
         return [rows.correction_of((row[0], row[1]), row[2:]) for row in found]
 
+    def corrected(self) -> Corrections:
+        """Every record that has a correction, with its number (`store.corrections`)."""
+        return corrections.read(self._connection)
+
     def campaigns(self) -> list[Campaign]:
         """Every campaign that was ever fixed, the first one first."""
         none = (None, None, None, None)
         found = self._records("campaign", rows.CAMPAIGN, none, None)
         return [rows.campaign_of(names, row) for names, row in found]
+
+    def campaign_runs(self, campaign: Campaign) -> list[tuple[RateRun, bool]]:
+        """The runs of a campaign without their 100 ms bins, each with whether age let those go (thinning)."""
+        of_campaign = "json_extract(circumstances, '$.campaign') = ?"
+        let_go = (
+            "EXISTS (SELECT 1 FROM rate_side WHERE run = rate_run.seq AND length(bins) = 0) AND "
+            "EXISTS (SELECT 1 FROM thinned WHERE rate_run.seq BETWEEN first_seq AND last_seq "
+            "AND why LIKE 'keep.bins %')"
+        )
+        since_ns, until_ns = (
+            (campaign.planned[0].start_unix_ns - _DAY_NS, campaign.planned[-1].latest_unix_ns + _DAY_NS)
+            if campaign.planned
+            else (0, 0)
+        )
+        where = (campaign.handoff, None, since_ns, until_ns)
+        columns = f"{rows.RATE_RUN}, rate_run.seq, {let_go}"
+        found = list(self._records("rate_run", columns, where, None, only=(of_campaign, campaign.name)))
+        sides = self._sides_of([row[-2] for _, row in found], rows.RATE_SIDE.removesuffix(", bins"))
+        return [
+            (rows.rate_run_of(names, row[:-2], sides.get(row[-2], ())), bool(row[-1])) for names, row in found
+        ]
 
     def documents(
         self,
@@ -281,7 +308,7 @@ class Reader:
         With a handoff or endpoint named, what concerns all of them (an empty name) comes as well.
         """
         where = (handoff, endpoint, since_ns, until_ns)
-        found = self._records("document", rows.DOCUMENT, where, limit, kind=kind.kind)
+        found = self._records("document", rows.DOCUMENT, where, limit, only=("kind = ?", kind.kind))
         made = (rows.document_of(names, row) for names, row in found)
         return [each for each in made if isinstance(each, kind)]
 
@@ -442,12 +469,15 @@ class Reader:
         where: tuple[str | None, str | None, int | None, int | None],
         limit: int | None,
         *,
-        kind: str | None = None,
+        only: tuple[str, Any] | None = None,
     ) -> Iterable[tuple[tuple[str, str], tuple[Any, ...]]]:
-        """((handoff, endpoint), row) of the records that fit, oldest first."""
+        """((handoff, endpoint), row) of the records that fit, oldest first.
+
+        `only` is one more condition, with its value.
+        """
         conditions, values = _conditions(table, *where)
-        if kind is not None:
-            conditions, values = f"{conditions} AND kind = ?", (*values, kind)
+        if only is not None:
+            conditions, values = f"{conditions} AND {only[0]}", (*values, only[1])
         sql = (
             f"SELECT handoff, endpoint, {columns} FROM {table} JOIN path ON path.id = {table}.path "  # noqa: S608
             f"WHERE {conditions} ORDER BY started_unix_ns DESC, {table}.seq DESC LIMIT ?"

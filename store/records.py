@@ -49,6 +49,7 @@ class Limit(StrEnum):
     ENDPOINT = "endpoint"
     PORT = "port"
     WINDOW = "window"
+    PACE = "pace"  # what the run itself asked for at most
     UNDECIDED = "undecided"
 
 
@@ -70,6 +71,7 @@ class Carrier(StrEnum):
 
 
 REASONS = {  # code -> (standing it brings, sentence a person reads)
+    "light": (Standing.VALID, "a light run, which asked for a share only and says nothing of the full rate"),
     "short": (Standing.VALID, "30 s or less, so not a TCP throughput run by RFC 6349 section 5"),
     "wireless": (Standing.EXCLUDED, "the probe reached the line over wireless"),
     "tunnel": (Standing.EXCLUDED, "the run left through a tunnel"),
@@ -82,6 +84,8 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
     "too_short": (Standing.VOID, "no whole second was left after start-up"),
     "endpoint_restarted": (Standing.EXCLUDED, "the endpoint restarted within this span"),
     "late_schedule": (Standing.EXCLUDED, "the probe could not keep its sending schedule"),
+    "slept": (Standing.VOID, "the host slept in the middle of it"),
+    "clock_set": (Standing.VALID, "the clock was set meanwhile; the start is by the one before"),
     "clock_step": (Standing.EXCLUDED, "the clock was set within this span; one-way figures are left out"),
 }
 
@@ -116,6 +120,7 @@ class Circumstances:
     endpoint_cpu_ratio: float | None = None
     interface_errors: int | None = None  # growth of error and drop counters during the run
     clock_synchronised: bool | None = None
+    clock_error_us: int | None = None  # how far off the kernel said that the clock might be
     kernel: str | None = None
     planned_unix_ns: int | None = None  # the moment that the schedule had drawn for the run
     campaign: str | None = None  # the campaign that the run belongs to
@@ -161,7 +166,11 @@ class RateSide:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RateRun:
-    """A TCP rate run. `up` and `down` are None for a direction that was not asked."""
+    """A TCP rate run. `up` and `down` are None for a direction that was not asked.
+
+    A light run asked for no more TCP payload than `at_most_up_goodput_bps` up and `at_most_down_goodput_bps`
+    down; None for a full run, and for a direction that was not asked.
+    """
 
     kind: str = field(default="rate", init=False)
     handoff: str
@@ -178,10 +187,21 @@ class RateRun:
     spent_bytes: int  # payload both ways, for the test allowance
     reasons: tuple[str, ...]
     circumstances: Circumstances
+    at_most_up_goodput_bps: int | None = None
+    at_most_down_goodput_bps: int | None = None
 
     @property
     def standing(self) -> Standing:
         return standing_of(self.reasons)
+
+    @property
+    def light(self) -> bool:
+        """Whether it was held below the line's rate on purpose, so that it is no run at full rate."""
+        return self.at_most_up_goodput_bps is not None or self.at_most_down_goodput_bps is not None
+
+    def at_most_goodput_bps(self, direction: Direction) -> int | None:
+        """What was asked for at most in one direction (UP or DOWN), of payload."""
+        return self.at_most_up_goodput_bps if direction is Direction.UP else self.at_most_down_goodput_bps
 
     def sides(self) -> dict[Direction, RateSide]:
         """The measured directions."""

@@ -63,7 +63,7 @@ class Row:
 
 RATE_RUN = (
     "started_unix_ns, seconds, direction, flows, rtt_idle_us, rtt_loaded_us, timestamps, spent_bytes, "
-    "standing, reasons, circumstances"
+    "standing, reasons, circumstances, at_most_up_goodput_bps, at_most_down_goodput_bps"
 )
 RATE_SIDE = (
     "direction, goodput_bps, ip_bps, ethernet_bps, wire_bps, lowest_second_bps, steady_from_ms, "
@@ -167,7 +167,8 @@ def rate_run_of(names: tuple[str, str], row: Sequence[Any], sides: Iterable[Sequ
 
     A side without its `bins` column comes back without bins.
     """
-    started_unix_ns, seconds, direction, flows, idle, loaded, timestamps, spent_bytes, _, reasons, rest = row
+    *first, rest, at_most_up_bps, at_most_down_bps = row
+    started_unix_ns, seconds, direction, flows, idle, loaded, timestamps, spent_bytes, _, reasons = first
     by_direction = {side[0]: _side_of(side) for side in sides}
     return RateRun(
         handoff=names[0],
@@ -184,6 +185,8 @@ def rate_run_of(names: tuple[str, str], row: Sequence[Any], sides: Iterable[Sequ
         spent_bytes=spent_bytes,
         reasons=tuple(reasons.split()),
         circumstances=_circumstances_of(rest),
+        at_most_up_goodput_bps=at_most_up_bps,
+        at_most_down_goodput_bps=at_most_down_bps,
     )
 
 
@@ -336,6 +339,8 @@ def _rate_values(run: RateRun) -> dict[str, Any]:
         "standing": run.standing,
         "reasons": _codes(run.reasons),
         "circumstances": _json_text(asdict(run.circumstances)),
+        "at_most_up_goodput_bps": run.at_most_up_goodput_bps,
+        "at_most_down_goodput_bps": run.at_most_down_goodput_bps,
     }
 
 

@@ -514,6 +514,14 @@ def m006_documents(db: Database) -> None:
     refuse_changes(db.conn, "document")
 
 
+@STEPS()
+def m007_light_runs(db: Database) -> None:
+    """What a light run asked for at most, as payload; NULL for a full run, whose digest stays as it was."""
+    db.execute("PRAGMA user_version = 7")
+    for column in ("at_most_up_goodput_bps", "at_most_down_goodput_bps"):
+        db.execute(f"ALTER TABLE rate_run ADD COLUMN {column} INTEGER")
+
+
 def refuse_changes(connection: sqlite3.Connection, table: str) -> None:
     """Make `table` one that is only ever added to."""
     for change in ("UPDATE", "DELETE"):

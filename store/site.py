@@ -157,7 +157,11 @@ class TrainPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
-    """A scheduled rate run: one at a random offset in each slot of `every_s`, in `times` only if given."""
+    """A scheduled rate run: one at a random offset in each slot of `every_s`, in `times` only if given.
+
+    `share_ratio` is the share of the card's rate that it asks for at most: below 1 it is a light run, and the
+    card states the rate of each direction it goes.
+    """
 
     handoff: str
     endpoint: str
@@ -166,6 +170,11 @@ class RunPlan:
     flows: int
     every_s: int
     times: Times | None = None
+    share_ratio: float = 1.0
+
+    @property
+    def light(self) -> bool:
+        return self.share_ratio < 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,12 +9,13 @@ from __future__ import annotations
 import ipaddress
 import re
 import stat
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule
+from store import default_schedule, pace
 from store.clock import zone
 from store.layers import Layer
 from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
@@ -84,7 +85,7 @@ _HANDOFF_KEYS = (
     *("name", "title", "interface", "source", "metered", "metered_runs", "allowance", "safety", "card"),
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
-_RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every")
+_RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -138,7 +139,7 @@ def read(file: Path) -> Site:
         handoffs=handoffs,
         endpoints=endpoints,
         trains=_trains(top, *names) if "train" in top.values else default.trains(),
-        runs=_runs(top, *names) if "run" in top.values else default.runs(),
+        runs=_runs(top, handoffs, names[1]) if "run" in top.values else default.runs(),
         plans=_plans(top, names[0]),
         windows=_windows(top, names[0]),
         rules=_rules(top.table("rules")),
@@ -302,12 +303,28 @@ def _trains(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[TrainP
     return tuple(found.values())
 
 
-def _runs(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[RunPlan, ...]:
+def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple[RunPlan, ...]:
+    cards = {each.name: each.card for each in handoffs}
     found = []
     for table in top.tables("run"):
         table.only(*_RUN_KEYS, *_TIMES_KEYS)
-        found.append(_run(table, handoffs, endpoints))
+        plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
+        _check_share(table, plan, cards[plan.handoff])
+        found.append(plan)
     return tuple(found)
+
+
+def _check_share(table: Table, plan: RunPlan, card: Card) -> None:
+    """Refuse a share of what the card does not state, or of so little that no flow can be held to it."""
+    try:
+        why = pace.too_little(pace.share_of(card, plan.share_ratio, plan.direction), flows=plan.flows)
+    except KeyError as error:
+        why = (
+            f"the card of handoff {plan.handoff} states no {error.args[0]} to take a share of; state it, or "
+            "leave share out for a full run"
+        )
+    if why is not None:
+        table.refuse("share", why)
 
 
 def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
@@ -338,6 +355,10 @@ def _campaigns(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[Cam
 
 def _campaign(table: Table, handoffs: set[str], endpoints: set[str]) -> CampaignPlan:
     table.only(*_CAMPAIGN_KEYS, *_RUN_KEYS, *_TIMES_KEYS)
+    if "share" in table.values:
+        table.refuse(
+            "share", "a light run answers no question about the rate; leave it out, or make it a [[run]]"
+        )
     plan = CampaignPlan(
         name=table.need("name", _name, 'a short name such as "spring-upload"'),
         question=table.need("question", text, "the question in words, as it will stand beside the answer"),
@@ -614,6 +635,13 @@ def _met(value: Any) -> float:
     found = share(value)
     if not 0.5 <= found <= 1:
         raise ValueError(f"{shown(value)} is no share from 50 % to 100 %")
+    return found
+
+
+def _some_share(value: Any) -> float:
+    found = share(value)
+    if not found:
+        raise ValueError(f"{shown(value)} is no share above 0 %; leave it out for a full run")
     return found
 
 

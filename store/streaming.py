@@ -1,7 +1,7 @@
 """Records one at a time, oldest first: for whoever goes through more of them than memory should hold.
 
-`Reader.each` is the way in. Whatever the number of records, only one row of each path is in hand. Imports
-rows, rollup and records.
+`Reader.each` is the way in; a single record is found by its number. Whatever the number of records, only one
+row of each path is in hand. Imports rows, rollup and records.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 
 from store import documents, rollup, rows
 from store.cells import Length
-from store.records import Record
+from store.records import Record, TrainSpan
 from store.rollup import Rolled
 
 Numbered = tuple[int, Record]  # a record with its number in the chain
@@ -87,6 +87,31 @@ def each(
         yield from _in_time(connection, source, handoff, limits)
     else:
         yield from _in_time(connection, _SOURCES[kind], handoff, limits)
+
+
+def by_number(connection: sqlite3.Connection, seq: int) -> Record | None:
+    """The record of that number, of any kind but a train's minute; None when there is none."""
+    runs = _Source(table="rate_run", columns=f"{rows.RATE_RUN}, seq", made=_runs(connection))
+    for source in (runs, *_SOURCES.values()):
+        sql = (
+            f"SELECT handoff, endpoint, {source.columns} FROM {source.table} "  # noqa: S608 - names of our own
+            f"JOIN path ON path.id = path WHERE {source.only} AND seq = ?"
+        )
+        for handoff, endpoint, *row in connection.execute(sql, (seq,)):
+            return source.made((handoff, endpoint), tuple(row))
+    return None
+
+
+def minute_by_number(
+    connection: sqlite3.Connection, seq: int, names: tuple[str, str], near_ns: tuple[int, int]
+) -> TrainSpan | None:
+    """The same for a minute of the train on a path, looked for among those that started in that time."""
+    sql = (
+        f"SELECT {rows.TRAIN} FROM {_TRAIN_FROM} WHERE path = (SELECT id FROM path WHERE (handoff, endpoint) "  # noqa: S608
+        "= (?, ?)) AND started_unix_ns BETWEEN ? AND ? AND seq = ?"
+    )
+    found = connection.execute(sql, (*names, *near_ns, seq)).fetchone()
+    return None if found is None else rows.train_span_of(names, found)
 
 
 def sums(

@@ -101,6 +101,7 @@ circumstances = made(
     endpoint_cpu_ratio=maybe(ratios),
     interface_errors=maybe(counts),
     clock_synchronised=maybe(st.booleans()),
+    clock_error_us=maybe(microseconds),
     kernel=maybe(names),
     planned_unix_ns=maybe(times_ns),
     campaign=maybe(names),
@@ -147,6 +148,8 @@ def _rate_runs(draw: st.DrawFn) -> RateRun:
         spent_bytes=draw(counts),
         reasons=draw(reasons),
         circumstances=draw(circumstances),
+        at_most_up_goodput_bps=draw(maybe(rates_bps)),
+        at_most_down_goodput_bps=draw(maybe(rates_bps)),
     )
 
 

@@ -21,7 +21,7 @@ TICKS = (  # a tick's label by the distance of ticks, in ms
     {"dtickrange": [60_000, 43_200_000], "value": "%H:%M\n%a %d %b"},
     {"dtickrange": [43_200_000, None], "value": "%d %b\n%Y"},
 )
-SIGNS = {"up": "triangle-up", "down": "triangle-down", "excluded": "x-thin-open"}
+SIGNS = {"up": "triangle-up", "down": "triangle-down", "light": "circle-open", "excluded": "x-thin-open"}
 
 
 def at(unix_ns: int, where: tzinfo) -> str:

@@ -22,15 +22,18 @@ def figure(
     """The figure of one direction as JSON text; `layer` is the one whose rates are drawn (not NOT_STATED)."""
     sides = [(run, side) for run in runs if (side := run.sides().get(direction)) is not None]
     traces = []
-    for name, meta, valid in (("valid", str(direction), True), ("left out", "excluded", False)):
-        found = [
-            (run.started_unix_ns, side.rates.at(layer))
-            for run, side in sides
-            if (run.standing is Standing.VALID) is valid
-        ]
+    for name, meta in (("valid", str(direction)), ("light", "light"), ("left out", "excluded")):
+        found = [(run.started_unix_ns, side.rates.at(layer)) for run, side in sides if _kind(run) == name]
         if found:
             trace = points(f"{direction}, {name}", found, meta=meta, sign=SIGNS[meta], where=stretch.zone)
             traces.append(trace)
     if stated_bps is not None:
         traces.append(level("stated", stated_bps, meta="stated", dash="dashdot", stretch=stretch))
     return drawn(traces, unit="Mb/s", stretch=stretch, gaps=gaps)
+
+
+def _kind(run: RateRun) -> str:
+    """A light run stands where it was told to, so it must never look like a slow one."""
+    if run.standing is not Standing.VALID:
+        return "left out"
+    return "light" if run.light else "valid"

@@ -19,15 +19,15 @@ _LATE_NS = 60 * NS_PER_S  # what the last run may be late beyond its latest mome
 
 
 class Outcome(StrEnum):
-    """What became of a planned run. AHEAD is still to come."""
+    """What became of a planned run: of MISSING there is no record, AHEAD is still to come."""
 
     VALID = "valid"
     EXCLUDED = "excluded"
     VOID = "void"
     SKIPPED = "skipped"
     FAILED = "failed"
-    MISSING = "missing"
-    AHEAD = "ahead"
+    MISSING = "no_record"
+    AHEAD = "not_yet_due"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,10 +42,14 @@ class Fate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """Every planned run of a campaign, in the order of their moments."""
+    """Every planned run of a campaign, in the order of their moments.
+
+    `ended` says that even the last must be over.
+    """
 
     campaign: Campaign
     fates: tuple[Fate, ...]
+    ended: bool
 
     @property
     def counts(self) -> dict[Outcome, int]:
@@ -73,7 +77,8 @@ def result(campaign: Campaign, records: Iterable[Record], *, now_unix_ns: int) -
             record = own[place]
             place += 1
         fates.append(_fate(planned, record, now_unix_ns=now_unix_ns))
-    return Result(campaign=campaign, fates=tuple(fates))
+    over_ns = _ends(campaign)[-1] + round(campaign.seconds * NS_PER_S) if campaign.planned else 0
+    return Result(campaign=campaign, fates=tuple(fates), ended=now_unix_ns > over_ns)
 
 
 def at_best(runs: int, *, promised: float) -> str:
@@ -134,6 +139,8 @@ def _fate(planned: Planned, record: Record | None, *, now_unix_ns: int) -> Fate:
     match record:
         case RateRun():
             outcome = Outcome(str(record.standing))
+            if record.light and outcome is Outcome.VALID:  # no answer to a question about the rate
+                outcome = Outcome.EXCLUDED
             return Fate(planned=planned, outcome=outcome, why=" ".join(record.reasons), record=record)
         case Failed():
             return Fate(planned=planned, outcome=Outcome.FAILED, why=record.why, record=record)

@@ -1,8 +1,9 @@
 """Is the stated rate met: one direction of a handoff's rate runs against its contract card.
 
-A run counts when it is valid; one that the port, the probe, the endpoint, a window or other traffic
-may have held is left out and counted as left out, and never convicts the line. Source of the rule:
-exact one-sided binomial bounds at 95 % (sampling), on as many runs as are independent.
+A run counts when it is valid; one that the port, the probe, the endpoint, a window or other traffic may have
+held is left out and counted as left out, and never convicts the line; so is a light run, which asked for
+less. Source of the rule: exact one-sided binomial bounds at 95 % (sampling), on as many runs as are
+independent.
 """
 
 from __future__ import annotations
@@ -143,10 +144,7 @@ def _held(found: Sequence[tuple[RateRun, RateSide]]) -> list[tuple[RateRun, Rate
 def _why(runs: Sequence[RateRun]) -> Counter[str]:
     """How many runs each reason left out; a run with two reasons counts under both."""
     return Counter(
-        reason
-        for run in runs
-        for reason in (run.reasons if run.standing is not Standing.VALID else (evidence.BOTH_AT_ONCE,))
-        if reason != "short"  # said beside a run's figures, and leaves none out
+        reason for run in runs for reason in evidence.why_left_out(run) or (evidence.BOTH_AT_ONCE,)
     )
 
 

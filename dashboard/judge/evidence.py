@@ -2,7 +2,8 @@
 
 A house endpoint says nothing about the provider's line, so its records never enter a verdict on it.
 Both directions at once load each other with acknowledgements, which on a lopsided line is most of
-the small side; so such runs speak for one direction only where no run went alone.
+the small side; so such runs speak for one direction only where no run went alone. A light run asked for
+no more than a share of the rate: whatever it shows, it says nothing of what the line carries at most.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ R = TypeVar("R", bound=Known)
 
 Span = TrainSpan | Rolled  # a span of a train, or the sum of some
 BOTH_AT_ONCE = "both_at_once"  # why a valid run may be left out here; not a fault of the run
+LIGHT = "light"  # another
+NOTED_ONLY = "short"  # a reason said beside a run's figures that leaves none out
 
 
 def of_line(site: Site, handoff: str, records: Iterable[R]) -> list[R]:
@@ -39,17 +42,26 @@ def of_line(site: Site, handoff: str, records: Iterable[R]) -> list[R]:
 def counted(
     runs: Iterable[RateRun], direction: Direction
 ) -> tuple[list[tuple[RateRun, RateSide]], list[RateRun]]:
-    """The valid runs with their side of `direction`, oldest first, and those of it that were left out.
+    """The valid runs at full rate with their side of `direction`, oldest first, and those left out of it.
 
-    Left out are runs whose standing says so and, where any run went alone, those both ways at once.
+    Left out are light runs, those whose standing says so and, where any run went alone, those both ways at
+    once.
     """
     asked = sorted(
         (run for run in runs if direction in run.sides()), key=lambda run: (run.started_unix_ns, run.endpoint)
     )
-    valid = [run for run in asked if run.standing is Standing.VALID]
+    valid = [run for run in asked if run.standing is Standing.VALID and not run.light]
     alone = [run for run in valid if run.direction is not Direction.BOTH]
     kept = alone or valid
     return [(run, run.sides()[direction]) for run in kept], _others(asked, kept)
+
+
+def why_left_out(run: RateRun) -> tuple[str, ...]:
+    """The reason codes that leave a run out of every judgement of the full rate; none for one that counts."""
+    if run.standing is Standing.VALID:
+        return (LIGHT,) if run.light else ()
+    own = (code for code in run.reasons if code not in (LIGHT, NOTED_ONLY))
+    return (*((LIGHT,) if run.light else ()), *own)
 
 
 def _others(runs: Sequence[RateRun], kept: Sequence[RateRun]) -> list[RateRun]:

@@ -11,15 +11,16 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from urllib.parse import quote, urlencode
 
-from dashboard import history
+from dashboard import campaign_results, history
 from dashboard.api import Json, Period
+from dashboard.campaign_results import Told
 from dashboard.figures import delay as delay_figure
 from dashboard.figures import loss as loss_figure
 from dashboard.figures import rates as rates_figure
 from dashboard.figures.pooling import Stretch
 from dashboard.judge import layers
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import contracts, runs, trains
+from dashboard.pages import campaigns, contracts, corrected, runs, trains
 from dashboard.pages.frame import Frame, Link, circuit_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
@@ -36,9 +37,10 @@ from dashboard.pages.wording import (
 )
 from store import jsonform
 from store.clock import NS_PER_S, rfc3339, zone
+from store.corrections import Corrected, Corrections
 from store.layers import Layer
 from store.reader import Reader
-from store.records import Direction, Failed, Gap, RateRun, Skipped, Stall
+from store.records import Direction, Failed, Gap, RateRun, Skipped, Stall, TrainSpan
 from store.site import Handoff, Site, Where
 
 MOST_ROWS = 40  # of a list on the page; the JSON has all
@@ -58,6 +60,25 @@ class Findings:
     trains: tuple[Train, ...]
     stalls: tuple[Stall, ...]
     troubles: tuple[Failed | Skipped | Gap, ...]
+    corrections: Corrections
+    campaigns: tuple[Told, ...]
+
+    def corrected_behind(self, verdict: RateVerdict) -> int:
+        """How many of the records that a verdict looks at have been corrected."""
+        now_ns = self.stretch.to_ns
+        return len(
+            history.corrected_behind(self.corrections, self.site, self.handoff, verdict, now_unix_ns=now_ns)
+        )
+
+    def corrected_minutes(self, train: Train) -> list[Corrected]:
+        """The minutes of a train in the period that have been corrected."""
+        return [
+            one
+            for one in self.corrections
+            if isinstance(one.record, TrainSpan)
+            and (one.record.handoff, one.record.endpoint) == (self.handoff.name, train.endpoint)
+            and one.record.started_unix_ns >= self.stretch.from_ns
+        ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +94,7 @@ class CircuitPage:
     verdict_table: Table
     card: tuple[contracts.CardRow, ...]
     questions: tuple[str, ...]
+    campaigns: campaigns.CampaignsPart | None
     rate_charts: tuple[Chart, ...]
     rate_table: Table
     ledger: Table | None
@@ -105,6 +127,8 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         trains=tuple(train for train in found if train is not None),
         stalls=tuple(reader.stalls(handoff=name, since_ns=stretch.from_ns)),
         troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
+        corrections=reader.corrected(),
+        campaigns=campaign_results.read(reader, site=site, handoff=name, now_unix_ns=now_ns),
     )
 
 
@@ -157,19 +181,29 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         period=PERIODS[found.period],
         from_=moment(found.stretch.from_ns, where, form="%a %d %b %Y, %H:%M"),
         periods=_periods(found),
-        verdicts=tuple(contracts.entry(verdict) for verdict in found.verdicts),
+        verdicts=tuple(
+            contracts.entry(verdict, corrected_records=found.corrected_behind(verdict))
+            for verdict in found.verdicts
+        ),
         verdict_table=contracts.table(
             [(handoff, verdict) for verdict in found.verdicts],
             caption=f"Counts behind the verdicts on {handoff.name}, last 30 days",
         ),
         card=contracts.card_rows(handoff.card),
         questions=found.questions,
+        campaigns=campaigns.part(
+            found.campaigns,
+            campaign_results.ahead(found.site, found.campaigns, handoff=handoff.name),
+            handoff=handoff.name,
+            where=where,
+        ),
         rate_charts=_rate_charts(found),
         rate_table=runs.table(
             found.runs,
             caption=f"Rate runs of {PERIODS[found.period]}, newest first",
             where=found.stretch.zone,
             most=MOST_ROWS,
+            corrections=found.corrections,
         ),
         ledger=runs.ledger(
             runs.left_out(found.runs),
@@ -183,6 +217,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
                 id=f"train-{place}",
                 delay_url=_figure_url(found, "delay", endpoint=train.endpoint),
                 loss_url=_figure_url(found, "loss", endpoint=train.endpoint),
+                minutes=found.corrected_minutes(train),
             )
             for place, train in enumerate(found.trains)
         ),
@@ -212,8 +247,9 @@ def _rate_charts(found: Findings) -> tuple[Chart, ...]:
         Chart(
             url=_figure_url(found, f"rates-{direction}"),
             message=runs.message(found.runs, direction, layer=layer, period=PERIODS[found.period]),
-            key=f"Mb/s, {LAYERS[layer]}. A triangle is a run and points the way its payload went; crosses "
-            "are left out by rule; the broken line is what is stated; grey bands were not measured.",
+            key=f"Mb/s, {LAYERS[layer]}. A triangle is a run and points the way its payload went; a ring is "
+            "a light run, which asked for no more; crosses are left out by rule; the broken line is what is "
+            "stated; grey bands were not measured.",
         )
         for direction in (Direction.UP, Direction.DOWN)
         if any(direction in run.sides() for run in found.runs)
@@ -241,19 +277,8 @@ def _stall_message(found: Findings) -> str:
 def _stall_table(found: Findings) -> Table | None:
     if not found.stalls:
         return None
-    rows = [
-        cells(
-            moment(stall.started_unix_ns, found.stretch.zone),
-            stall.endpoint,
-            f"{stall.seconds:.2f}",
-            str(stall.class_),
-            DIRECTIONS[stall.direction],
-            stall.how,
-            grouped(stall.lost),
-            grouped(stall.held),
-        )
-        for stall in reversed(found.stalls[-MOST_ROWS:])
-    ]
+    shown, where = found.stalls[-MOST_ROWS:][::-1], found.stretch.zone
+    rows = [corrected.marked(_stall_row(stall, where), found.corrections.of(stall)) for stall in shown]
     return Table(
         caption=f"Stalls of {PERIODS[found.period]}, newest first",
         headings=(
@@ -268,13 +293,28 @@ def _stall_table(found: Findings) -> Table | None:
         ),
         rows=tuple(rows),
         note=_cut(len(found.stalls)),
+        corrections=corrected.notes(found.corrections.among(shown), where),
+    )
+
+
+def _stall_row(stall: Stall, where: tzinfo) -> tuple[Cell, ...]:
+    return cells(
+        moment(stall.started_unix_ns, where),
+        stall.endpoint,
+        f"{stall.seconds:.2f}",
+        str(stall.class_),
+        DIRECTIONS[stall.direction],
+        stall.how,
+        grouped(stall.lost),
+        grouped(stall.held),
     )
 
 
 def _trouble_table(found: Findings) -> Table | None:
     if not found.troubles:
         return None
-    rows = [_trouble_row(trouble, found.stretch.zone) for trouble in reversed(found.troubles[-MOST_ROWS:])]
+    shown, where = found.troubles[-MOST_ROWS:][::-1], found.stretch.zone
+    rows = [corrected.marked(_trouble_row(one, where), found.corrections.of(one)) for one in shown]
     return Table(
         caption=f"Failed, skipped and not measured in {PERIODS[found.period]}, newest first",
         headings=(
@@ -285,6 +325,7 @@ def _trouble_table(found: Findings) -> Table | None:
         ),
         rows=tuple(rows),
         note=_cut(len(found.troubles)),
+        corrections=corrected.notes(found.corrections.among(shown), where),
     )
 
 
@@ -316,10 +357,19 @@ def as_json(found: Findings) -> Json:
         "period": str(found.period),
         "from": rfc3339(found.stretch.from_ns),
         "card": contracts.card_json(found.handoff.card),
-        "verdicts": [contracts.as_json(found.handoff, verdict) for verdict in found.verdicts],
+        "verdicts": [
+            contracts.as_json(found.handoff, verdict, corrected_records=found.corrected_behind(verdict))
+            for verdict in found.verdicts
+        ],
         "questions": list(found.questions),
-        "runs": [runs.as_json(run) for run in found.runs],
-        "trains": [trains.as_json(train) for train in found.trains],
-        "stalls": [jsonform.as_json(stall) for stall in found.stalls],
-        "troubles": [jsonform.as_json(trouble) for trouble in found.troubles],
+        "campaigns": [campaign_results.as_json(one) for one in found.campaigns],
+        "runs": [runs.as_json(run, found.corrections) for run in found.runs],
+        "trains": [trains.as_json(train, found.corrected_minutes(train)) for train in found.trains],
+        "stalls": [_json(stall, found) for stall in found.stalls],
+        "troubles": [_json(trouble, found) for trouble in found.troubles],
     }
+
+
+def _json(record: Stall | Failed | Skipped | Gap, found: Findings) -> Json:
+    corrections = jsonform.corrected_json(found.corrections.of(record))
+    return jsonform.as_json(record) | {"corrected": corrections}

@@ -9,6 +9,7 @@ from typing import Any
 
 from dashboard.judge import evidence
 from dashboard.judge.verdict import RateVerdict, Word
+from dashboard.pages import corrected
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, LAYERS, grouped, percent, span, stated_mbps, stated_percent
 from store.layers import Layer
@@ -86,11 +87,12 @@ def card_json(card: Card) -> dict[str, Any]:
     return asdict(card) | dates | {"pages": dict(card.pages), "not_stated": list(card.not_stated)}
 
 
-def entry(verdict: RateVerdict) -> Entry:
-    """The verdict as a sentence, with what was left out and what would decide."""
+def entry(verdict: RateVerdict, *, corrected_records: int) -> Entry:
+    """The verdict as a sentence, with what was left out, what was corrected and what would decide."""
     more = [
         verdict.conversion and f"{verdict.conversion}.",
         _left_out(verdict),
+        corrected.behind(corrected_records, "this verdict"),
         verdict.question and f"To ask the provider: {verdict.question}",
     ]
     return Entry(
@@ -110,7 +112,7 @@ def _reason(code: str) -> str:
     return REASONS[code][1]
 
 
-def table(rows: Sequence[tuple[Handoff, RateVerdict]], *, caption: str) -> Table:
+def table(rows: Sequence[tuple[Handoff, RateVerdict]], *, caption: str, note: str = "") -> Table:
     """The counts behind the verdicts."""
     return Table(
         caption=caption,
@@ -147,6 +149,7 @@ def table(rows: Sequence[tuple[Handoff, RateVerdict]], *, caption: str) -> Table
             )
             for handoff, verdict in rows
         ),
+        note=note,
     )
 
 
@@ -156,6 +159,11 @@ def _bounds(verdict: RateVerdict) -> str:
     return f"{low:g} % – {high:g} %"
 
 
-def as_json(handoff: Handoff, verdict: RateVerdict) -> dict[str, Any]:
+def as_json(handoff: Handoff, verdict: RateVerdict, *, corrected_records: int) -> dict[str, Any]:
     """The verdict with its counts, as a program reads it."""
-    return {"handoff": handoff.name, **asdict(verdict), "excluded_why": dict(verdict.excluded_why)}
+    return {
+        "handoff": handoff.name,
+        **asdict(verdict),
+        "excluded_why": dict(verdict.excluded_why),
+        "corrected_records": corrected_records,
+    }

@@ -34,7 +34,7 @@ class Entry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """A table's cell: a mark, a time or a text."""
+    """A table's cell: a time, with or without a mark behind it, a mark or a text."""
 
     text: str = DASH
     moment: Moment | None = None
@@ -54,13 +54,24 @@ class Heading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """How a marked row is to be read: its sentence, between the time of the row and that of the writing."""
+
+    mark: Mark
+    started: Moment
+    text: str
+    written: Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table with its caption, and a note on what was left out."""
+    """A table with its caption, a note on what was left out, and how its marked rows are to be read."""
 
     caption: str
     headings: tuple[Heading, ...]
     rows: tuple[tuple[Cell, ...], ...]
     note: str = ""
+    corrections: tuple[Correction, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

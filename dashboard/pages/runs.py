@@ -8,33 +8,22 @@ from datetime import tzinfo
 from typing import Any
 
 from dashboard.judge import evidence
-from dashboard.pages.ledger import Heading, Table, cells, number
+from dashboard.pages import corrected
+from dashboard.pages.ledger import Cell, Heading, Table, cells, number
 from dashboard.pages.wording import LAYERS, counted, grouped, mbps, moment, ms, path, percent
 from store import jsonform
+from store.corrections import Corrections
 from store.layers import Layer
-from store.records import REASONS, Direction, RateRun, Standing
-
-NOTED_ONLY = "short"  # a reason said beside a run's figures that leaves none out
+from store.records import REASONS, Direction, RateRun, RateSide
 
 
-def table(runs: Sequence[RateRun], *, caption: str, where: tzinfo, most: int) -> Table:
+def table(
+    runs: Sequence[RateRun], *, caption: str, where: tzinfo, most: int, corrections: Corrections
+) -> Table:
     """Runs given oldest first, shown newest first and at most so many, a row for each direction."""
     shown = list(reversed(runs))[:most]
     rows = [
-        cells(
-            moment(run.started_unix_ns, where),
-            path(run.handoff, run.endpoint),
-            f"{direction}, both at once" if run.direction is Direction.BOTH else str(direction),
-            mbps(side.rates.goodput_bps),
-            mbps(side.rates.ip_bps),
-            mbps(side.rates.ethernet_bps),
-            mbps(side.lowest_second_bps),
-            percent(side.retransmitted_ratio),
-            ms(run.rtt_idle_us.p50 if run.rtt_idle_us else None),
-            ms(run.rtt_loaded_us.p95 if run.rtt_loaded_us else None),
-            str(side.limited_by),
-            standing(run),
-        )
+        corrected.marked(_row(run, direction, side, where), corrections.of(run))
         for run in shown
         for direction, side in run.sides().items()
     ]
@@ -58,13 +47,44 @@ def table(runs: Sequence[RateRun], *, caption: str, where: tzinfo, most: int) ->
         note=f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them."
         if len(runs) > most
         else "",
+        corrections=corrected.notes(corrections.among(shown), where),
     )
 
 
+def _row(run: RateRun, direction: Direction, side: RateSide, where: tzinfo) -> tuple[Cell, ...]:
+    return cells(
+        moment(run.started_unix_ns, where),
+        path(run.handoff, run.endpoint),
+        _direction(run, direction),
+        mbps(side.rates.goodput_bps),
+        mbps(side.rates.ip_bps),
+        mbps(side.rates.ethernet_bps),
+        mbps(side.lowest_second_bps),
+        percent(side.retransmitted_ratio),
+        ms(run.rtt_idle_us.p50 if run.rtt_idle_us else None),
+        ms(run.rtt_loaded_us.p95 if run.rtt_loaded_us else None),
+        str(side.limited_by),
+        standing(run),
+    )
+
+
+def _direction(run: RateRun, direction: Direction) -> str:
+    """With what it shared the line with, and what it asked for at most if it is a light run."""
+    at_most_bps = run.at_most_goodput_bps(direction)
+    light = "" if at_most_bps is None else f", light: at most {mbps(at_most_bps)}"
+    return f"{direction}{', both at once' if run.direction is Direction.BOTH else ''}{light}"
+
+
 def standing(run: RateRun) -> str:
-    """The standing with its reasons in words; just ``valid`` when none is against it."""
-    why = "; ".join(REASONS[reason][1] for reason in run.reasons if reason != NOTED_ONLY)
-    return f"{run.standing}: {why}" if why else str(run.standing)
+    """The standing with its reasons in words; just ``valid`` when none is against it, ``valid, light``."""
+    what, found = f"{run.standing}, light" if run.light else str(run.standing), why(run)
+    return f"{what}: {found}" if found else what
+
+
+def why(run: RateRun) -> str:
+    """What is against a run, in words; empty when nothing is. What light means stands in the ledger."""
+    noted = (evidence.NOTED_ONLY, evidence.LIGHT)
+    return "; ".join(REASONS[reason][1] for reason in run.reasons if reason not in noted)
 
 
 def message(runs: Sequence[RateRun], direction: Direction, *, layer: Layer, period: str) -> str:
@@ -80,24 +100,18 @@ def message(runs: Sequence[RateRun], direction: Direction, *, layer: Layer, peri
     )
 
 
-def as_json(run: RateRun) -> dict[str, Any]:
+def as_json(run: RateRun, corrections: Corrections) -> dict[str, Any]:
     """The run as a program reads it, without its 100 ms bins: `linebook run rate --json` has those."""
     found = jsonform.as_json(run)
     for side in (found, found.get("up"), found.get("down")):
         if side:
             side.pop("bins", None)
-    return found
+    return found | {"corrected": jsonform.corrected_json(corrections.of(run))}
 
 
 def left_out(runs: Iterable[RateRun]) -> Counter[str]:
     """How many runs each rule left out; a run with two reasons counts under both."""
-    return Counter(
-        reason
-        for run in runs
-        if run.standing is not Standing.VALID
-        for reason in run.reasons
-        if reason != NOTED_ONLY
-    )
+    return Counter(reason for run in runs for reason in evidence.why_left_out(run))
 
 
 def ledger(runs: Counter[str], spans: Counter[str], *, caption: str) -> Table | None:

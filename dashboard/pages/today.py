@@ -22,7 +22,7 @@ from dashboard.judge.hours import Show
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.today import Notice
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import contracts, runs, trains
+from dashboard.pages import contracts, corrected, runs, trains
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.now import NowPart
@@ -30,6 +30,7 @@ from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment
 from store import jsonform
 from store.cells import Length
 from store.clock import NS_PER_S, rfc3339, zone
+from store.corrections import Corrected, Corrections
 from store.reader import Reader
 from store.records import Direction, Gap, RateRun
 from store.site import Handoff, Site, StreamPlan
@@ -86,6 +87,13 @@ class Findings:
     trains: tuple[TrainHour, ...]
     runs: tuple[RateRun, ...]
     gaps: tuple[Gap, ...]
+    corrections: Corrections
+
+    def corrected_behind(self, handoff: Handoff, verdict: RateVerdict) -> tuple[Corrected, ...]:
+        """The records that a verdict looks at and that have been corrected."""
+        return history.corrected_behind(
+            self.corrections, self.site, handoff, verdict, now_unix_ns=self.now_ns
+        )
 
     @property
     def now_ns(self) -> int:
@@ -172,6 +180,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         runs=tuple(reader.rate_runs(since_ns=now_ns - DAY_NS, until_ns=now_ns, bins=False)),
         gaps=tuple(one for one in reader.troubles(since_ns=now_ns - DAY_NS) if isinstance(one, Gap)),
         trains=_trains(reader, now_ns=now_ns),
+        corrections=reader.corrected(),
     )
 
 
@@ -243,16 +252,33 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
         now=now,
         planned=tuple(_plan_entry(planned, found, said) for planned in found.planned),
         verdicts=tuple(
-            contracts.entry(verdict) for _, verdict in found.verdicts if verdict.because not in said
+            contracts.entry(verdict, corrected_records=len(found.corrected_behind(handoff, verdict)))
+            for handoff, verdict in found.verdicts
+            if verdict.because not in said
         ),
-        verdict_table=contracts.table(found.verdicts, caption="Counts behind the verdicts, last 30 days"),
+        verdict_table=contracts.table(
+            found.verdicts,
+            caption="Counts behind the verdicts, last 30 days",
+            note=corrected.behind(_corrected_behind_any(found), "these verdicts"),
+        ),
         trains=_train_table(found),
         show=_show_chart(found),
         runs=runs.table(
-            found.runs, caption="Latest rate runs, newest first", where=found.zone, most=MOST_RUNS
+            found.runs,
+            caption="Latest rate runs, newest first",
+            where=found.zone,
+            most=MOST_RUNS,
+            corrections=found.corrections,
         )
         if found.runs
         else None,
+    )
+
+
+def _corrected_behind_any(found: Findings) -> int:
+    """How many corrected records any of the verdicts looks at, each counted once."""
+    return len(
+        {one.seq for handoff, verdict in found.verdicts for one in found.corrected_behind(handoff, verdict)}
     )
 
 
@@ -420,8 +446,13 @@ def as_json(found: Findings) -> Json:
         "running": found.running,
         "notices": [_notice_json(notice) for notice in found.notices],
         "plans": [_planned_json(planned) for planned in found.planned],
-        "verdicts": [contracts.as_json(handoff, verdict) for handoff, verdict in found.verdicts],
-        "runs": [runs.as_json(run) for run in found.runs],
+        "verdicts": [
+            contracts.as_json(
+                handoff, verdict, corrected_records=len(found.corrected_behind(handoff, verdict))
+            )
+            for handoff, verdict in found.verdicts
+        ],
+        "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "trains": [
             {"handoff": train.handoff, "endpoint": train.endpoint, **trains.piece_json(train.hour)}
             for train in found.trains

@@ -10,11 +10,13 @@ from typing import Any
 
 from dashboard.figures.pooling import DAY_S, Piece, Stretch, edges, piece, pieces, pieces_of_sums
 from dashboard.judge.delay import Loss, TrainSummary, summary_of_sums
+from dashboard.pages import corrected
 from dashboard.pages.ledger import Cell, Chart, Heading, Table, cells, number
 from dashboard.pages.wording import DASH, Moment, counted, grouped, moment, ms, percent
 from store.cells import Length
 from store.clock import NS_PER_S, rfc3339
-from store.jsonform import delays_json
+from store.corrections import Corrected
+from store.jsonform import corrected_json, delays_json
 from store.reader import Reader
 from store.records import REASONS, Stall, Standing, TrainSpan
 from store.rollup import Rolled
@@ -129,8 +131,10 @@ def _steps(stretch: Stretch, span_s: float) -> tuple[int, int]:
     return STEPS[-1][1:]
 
 
-def part(train: Train, *, id: str, period: str, delay_url: str, loss_url: str) -> TrainPart:
-    """The train as the page says it, under the name `id`."""
+def part(
+    train: Train, *, id: str, period: str, delay_url: str, loss_url: str, minutes: Sequence[Corrected]
+) -> TrainPart:
+    """The train as the page says it, under the name `id`; `minutes` are those that have been corrected."""
     side = "in the house" if train.where is Where.HOUSE else "outside"
     return TrainPart(
         id=id,
@@ -148,7 +152,7 @@ def part(train: Train, *, id: str, period: str, delay_url: str, loss_url: str) -
             key="Per cent of the packets sent. Filled triangles were lost; open ones were held: they arrived "
             "late, in a bunch. Triangles point the way the packets went.",
         ),
-        losses=_loss_table(train, period),
+        losses=_loss_table(train, period, minutes),
     )
 
 
@@ -213,7 +217,7 @@ def _from(one: Piece, where: tzinfo) -> Moment:
     return moment(one.start_ns, where, form="%a %d %b" if day else "%a %d %b %H:%M")
 
 
-def _loss_table(train: Train, period: str) -> Table:
+def _loss_table(train: Train, period: str, minutes: Sequence[Corrected]) -> Table:
     return Table(
         caption=f"Loss to {train.endpoint}, {period}, newest first",
         headings=(
@@ -229,7 +233,8 @@ def _loss_table(train: Train, period: str) -> Table:
             number("Stalls"),
         ),
         rows=tuple(_loss_row(one, train.zone) for one in reversed(train.listed)),
-        note=_left_out(train),
+        note=" ".join(filter(None, (_left_out(train), corrected.behind(len(minutes), "this train")))),
+        corrections=corrected.notes(minutes, train.zone),
     )
 
 
@@ -262,14 +267,20 @@ def _left_out(train: Train) -> str:
     return f"Spans left out by rule: {why}."
 
 
-def as_json(train: Train) -> dict[str, Any]:
-    """The train with its listed pieces, as a program reads it."""
+def as_json(train: Train, minutes: Sequence[Corrected]) -> dict[str, Any]:
+    """The train with its listed pieces and its corrected minutes, as a program reads it."""
     return {
         "endpoint": train.endpoint,
         "where": str(train.where),
         "per_second": train.per_second,
         "excluded": dict(train.left_out),
         "pieces": [piece_json(one) for one in train.listed],
+        "corrected": [
+            {"started": rfc3339(one.record.started_unix_ns), **each}
+            for one in minutes
+            if isinstance(one.record, TrainSpan)
+            for each in corrected_json(one)
+        ],
     }
 
 

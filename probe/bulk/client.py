@@ -61,10 +61,12 @@ class FlowClient:
         binding: Binding,
         seconds: float,
         congestion: str | None,
+        up_at_most_bps: int | None = None,
     ) -> str | None:
         """Connect every flow of `grant`; None once all are ready, else why not.
 
-        `addresses` (numeric) are tried in their order; `congestion` is for up flows.
+        `addresses` (numeric) are tried in their order; `congestion` is for up flows, `up_at_most_bps` the
+        payload that these send at most together.
         """
         job = Job(
             addresses=tuple(addresses),
@@ -75,6 +77,7 @@ class FlowClient:
             down_tokens=grant.down_tokens,
             seconds=seconds,
             congestion=congestion,
+            up_at_most_bps=up_at_most_bps,
         )
         self._tell({"do": "job", **encode(job)})
         await self._until(self._ready)

@@ -19,7 +19,7 @@ import threading
 from dataclasses import dataclass, field
 
 from probe.bulk.tally import BIN_NS, Series, Tally
-from probe.linux import tcp_info
+from probe.linux import pacing, tcp_info
 from probe.linux.tcp_info import TcpInfo
 from probe.wire.control import GO
 from store.clock import NS_PER_MS, NS_PER_S, Clock
@@ -43,6 +43,14 @@ _BLOCK_BYTES = 256 * 1024
 # the line run dry, and still stops soon; the floor is for slow lines, where a block is much time.
 _UNSENT_NS = 20 * NS_PER_MS
 _UNSENT_BYTES_MIN = 64 * 1024
+# A flow that is held to a rate goes out in pieces of this much time, as the kernel would else send 64 KB at
+# once where the far end is near (tcp_tso_rtt_log, from memory). What waits in the kernel meanwhile is enough
+# for a late wake-up, and little beside what the run moves.
+_PIECE_NS = 2 * NS_PER_MS
+_PIECE_SEGMENTS = 2, 44
+_SEGMENT_BYTES_MAX = 8_960  # of a packet of 9000; loopback's segments of 64 KB are none that a line has
+_HELD_UNSENT_NS = 100 * NS_PER_MS
+_HELD_UNSENT_PIECES_MIN = 4
 _RESET_ON_CLOSE = struct.pack("ii", 1, 0)
 
 
@@ -214,18 +222,22 @@ class Source(Flow):
     """A flow that sends. `watch` must be called about ten times a second from another thread.
 
     With `after_go` it begins when the receiver says GO and expects GO again and again; without,
-    acknowledgements alone say that somebody is there.
+    acknowledgements alone say that somebody is there. `at_most_bps` of payload is what it sends, None for
+    all that goes.
     """
 
     seconds: float
     block: bytes
     after_go: bool = False
+    at_most_bps: int | None = None
     started_ns: int | None = None
     paused: bool = False
     congestion: str = ""
     _acked: int = field(default=0, init=False)
     _acked_ns: int = field(default=0, init=False)
     _heard_ns: int = field(default=0, init=False)
+    _piece_bytes: int | None = field(default=None, init=False)  # what goes out at once when held to a rate
+    _held_unsent_bytes: int = field(default=0, init=False)  # and what waits then
 
     def run(self) -> None:
         """Send until the run's time is over, the far end falls silent, or a halt."""
@@ -263,6 +275,11 @@ class Source(Flow):
         return False
 
     def _send(self) -> str | None:
+        try:
+            self._hold_back()
+        except OSError as error:
+            return f"this host cannot hold a flow to a rate: {error.strerror}"
+        block, flags = self.block[: self._piece_bytes], socket.MSG_EOR if self._piece_bytes else 0
         self._keep_unsent(_BLOCK_BYTES)
         self.congestion = tcp_info.congestion(self.sock)
         now_ns = self._acked_ns = self._heard_ns = self.started_ns = self.clock.monotonic_ns()
@@ -277,7 +294,7 @@ class Source(Flow):
                 self.halt.wait(LOOK_UP_S)
                 continue
             try:
-                count = self.sock.send(self.block)
+                count = self.sock.send(block, flags)
             except BlockingIOError:
                 continue  # no room within LOOK_UP_S
             except OSError as error:
@@ -287,9 +304,23 @@ class Source(Flow):
                 return "the run reached its byte cap"
         return "halted"
 
+    def _hold_back(self) -> None:
+        """Have the kernel keep to `at_most_bps`, in pieces of whole segments, so that packets stay full."""
+        if self.at_most_bps is None:
+            return
+        pacing.hold(self.sock, self.at_most_bps)
+        self.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # where a piece is no whole segment
+        segment_bytes = min(tcp_info.read(self.sock).snd_mss, _SEGMENT_BYTES_MAX)
+        least, most = _PIECE_SEGMENTS
+        segments = self.at_most_bps * _PIECE_NS // (8 * NS_PER_S * segment_bytes)
+        self._piece_bytes = min(max(segments, least), most) * segment_bytes
+        self._held_unsent_bytes = max(
+            self.at_most_bps * _HELD_UNSENT_NS // (8 * NS_PER_S), _HELD_UNSENT_PIECES_MIN * self._piece_bytes
+        )
+
     def _keep_unsent(self, count: int) -> None:
         with contextlib.suppress(OSError):  # closed meanwhile
-            lowest = max(count, _UNSENT_BYTES_MIN)
+            lowest = self._held_unsent_bytes or max(count, _UNSENT_BYTES_MIN)
             self.sock.setsockopt(socket.IPPROTO_TCP, tcp_info.TCP_NOTSENT_LOWAT, lowest)
 
     def _hear(self, now_ns: int) -> None:

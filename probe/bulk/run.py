@@ -22,14 +22,26 @@ _WATCH_S = 0.1
 
 
 class Run:
-    """One run at this end. `sinks` and `sources` are how many flows will be handed over."""
+    """One run at this end. `sinks` and `sources` are how many flows will be handed over.
+
+    `at_most_bps` is the payload that the sources send at most together, each as much as the others.
+    """
 
     def __init__(
-        self, *, sinks: int, sources: int, seconds: float, bytes_max: int | None, block: bytes, clock: Clock
+        self,
+        *,
+        sinks: int,
+        sources: int,
+        seconds: float,
+        bytes_max: int | None,
+        block: bytes,
+        clock: Clock,
+        at_most_bps: int | None = None,
     ) -> None:
         self._expected = sinks + sources
         self._seconds = seconds
         self._block = block
+        self._flow_bps = None if at_most_bps is None or not sources else at_most_bps // sources
         self._clock = clock
         self._halt = threading.Event()
         self._why: str | None = None
@@ -65,6 +77,7 @@ class Run:
                 seconds=self._seconds,
                 block=self._block,
                 after_go=after_go,
+                at_most_bps=self._flow_bps,
             )
         )
 

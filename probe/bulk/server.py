@@ -60,8 +60,12 @@ class FlowServer:
         seconds: float,
         congestion: str | None,
         bytes_max: int | None,
+        down_at_most_bps: int | None = None,
     ) -> None:
-        """Take the flows that present these tokens, each once; `bytes_max` caps both directions' payload."""
+        """Take the flows that present these tokens, each once; `bytes_max` caps both directions' payload.
+
+        `down_at_most_bps` is the payload that the down flows send at most together.
+        """
         self._runs[run] = _Known(active_ns=self._clock.monotonic_ns())
         admission = Admission(
             run=run,
@@ -70,6 +74,7 @@ class FlowServer:
             seconds=seconds,
             congestion=congestion,
             bytes_max=bytes_max,
+            down_at_most_bps=down_at_most_bps,
         )
         self._tell({"do": "admit", **encode(admission)})
 

@@ -6,8 +6,8 @@ reports go to standard output. It ends by itself when standard input closes, whe
 watches, so that a worker that hangs ends as well; the kernel then resets its flows.
 
 Commands to a listening worker: ``admit`` (run, up_tokens, down_tokens, seconds, congestion,
-bytes_max), ``abort`` (run, why). To a connecting one: ``job`` (`Job`), then ``go``, and ``stop`` (why)
-at any time. To both: ``beat``. Events: ``{"event": "ready"}``, ``{"event":
+bytes_max, down_at_most_bps), ``abort`` (run, why). To a connecting one: ``job`` (`Job`), then ``go``, and
+``stop`` (why) at any time. To both: ``beat``. Events: ``{"event": "ready"}``, ``{"event":
 "failed", "why"}`` and ``{"event": "run", "run", "bytes", "finished", "why", "receiver",
 "sender"}``, twice a second while a run runs and once when it ended.
 
@@ -63,6 +63,7 @@ class Admission:
     seconds: float
     congestion: str | None
     bytes_max: int | None
+    down_at_most_bps: int | None  # of payload, all down flows together
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +78,7 @@ class Job:
     down_tokens: tuple[bytes, ...]
     seconds: float
     congestion: str | None
+    up_at_most_bps: int | None  # of payload, all up flows together
 
 
 class Parent:
@@ -172,6 +174,7 @@ class Listener:
             bytes_max=asked.bytes_max,
             block=self._block,
             clock=self._clock,
+            at_most_bps=asked.down_at_most_bps,
         )
         self._runs[asked.run] = run, self._clock.monotonic_ns()
         for tokens, up in (asked.up_tokens, True), (asked.down_tokens, False):
@@ -278,6 +281,7 @@ class Connector:
             bytes_max=None,
             block=random_block(),
             clock=self._clock,
+            at_most_bps=self._job.up_at_most_bps,
         )
         for sock in flows[ups:]:
             with contextlib.suppress(OSError):  # broken already: its sink finds out

@@ -20,6 +20,7 @@ from probe.endpoint.limits import Limits
 from probe.wire.control import Refusal, RunRequest, TrainRequest
 from probe.wire.stamp import AUTHENTICATED_BYTES
 from store.clock import NS_PER_S
+from store.pace import FLOW_BPS_MIN
 from store.records import Direction
 
 SILENCE_S = 10  # a caller whose control, trains and flows are all silent for this long loses its runs
@@ -44,6 +45,7 @@ class RunTerms:
     seconds: float
     bytes_max: int
     congestion: str | None
+    down_at_most_bps: int | None
     ends_ns: int  # monotonic; when its time is over if it started at once
 
 
@@ -128,6 +130,7 @@ class Admission:
             seconds=request.seconds,
             bytes_max=min(self._limits.bytes_per_run, left),
             congestion=request.congestion,
+            down_at_most_bps=request.down_at_most_bps,
             ends_ns=now_ns + round(request.seconds * NS_PER_S),
         )
         self._runs[terms.run] = terms
@@ -163,6 +166,9 @@ class Admission:
             return _bad("seconds", "more than 0", request.seconds)
         if request.congestion is not None and not _CONGESTION.fullmatch(request.congestion):
             return _bad("congestion", "the name of a congestion control", request.congestion)
+        if request.down_at_most_bps is not None and request.down_at_most_bps < FLOW_BPS_MIN * request.flows:
+            expected = f"{FLOW_BPS_MIN} or more for each flow"
+            return _bad("down_at_most_bps", expected, request.down_at_most_bps)
         if request.flows > self._limits.flows:
             return _over("a run here has at most {} flows in each direction", self._limits.flows, "flows")
         if request.seconds > self._limits.seconds_per_run:

@@ -208,6 +208,7 @@ class Endpoint:
             flows_max=limits.flows,
             per_second_max=limits.per_second,
             bytes_left=self._admission.bytes_left(call.caller, unix_ns=self._clock.unix_ns()),
+            paces=True,
         )
 
     async def _open_train(self, call: Call) -> TrainGrant | Refusal:
@@ -257,6 +258,7 @@ class Endpoint:
             seconds=terms.seconds,
             congestion=terms.congestion,
             bytes_max=terms.bytes_max,
+            down_at_most_bps=terms.down_at_most_bps,
         )
         watch = asyncio.create_task(self._watch(terms), name=f"watch run {terms.run}")
         self._runs[terms.run] = _Run(terms=terms, watch=watch)

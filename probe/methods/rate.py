@@ -14,7 +14,7 @@ import socket
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
-from probe import rate_outcome, standing
+from probe import clock_judge, rate_outcome, standing
 from probe.bulk.client import ClientReport, FlowClient
 from probe.control import Control
 from probe.linux import clock_state, interface
@@ -24,9 +24,11 @@ from probe.rate_outcome import Around, Moved
 from probe.reach import Reach
 from probe.train_outcome import Tally
 from probe.wire.control import Hello, ReceiverReport, RunGrant, RunReport, RunRequest, SenderReport
-from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
+from store import pace as paces
+from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock, Reading
 from store.errors import UserMistake
 from store.histogram import Delays, delays_of
+from store.pace import FULL, Pace
 from store.records import (
     Carrier,
     Circumstances,
@@ -57,7 +59,7 @@ class RatePlan:
     ten take a quarter of a per cent of a 5 Mb/s line, which the flows then lack.
 
     `congestion` names a congestion control for the senders; None is cubic where a host lets us, else
-    that host's own (`probe.bulk.worker.PREFERRED_CONGESTION`). Raises
+    that host's own (`probe.bulk.worker.PREFERRED_CONGESTION`). With a `pace` it is a light run. Raises
     UserMistake for figures no endpoint could grant.
     """
 
@@ -67,12 +69,15 @@ class RatePlan:
     congestion: str | None = None
     idle_s: float = 2.0
     per_second: float = 10.0
+    pace: Pace = FULL
 
     def __post_init__(self) -> None:
         if not 1 <= self.flows <= FLOWS_MAX:
             raise UserMistake(f"flows: expected 1 to {FLOWS_MAX}, not {self.flows}")
         if not self.seconds >= 1:
             raise UserMistake(f"seconds: expected 1 or more, not {self.seconds:g}")
+        if (why := paces.too_little(self.pace, flows=self.flows)) is not None:
+            raise UserMistake(f"at most: {why}")
 
 
 async def run(
@@ -88,13 +93,16 @@ async def run(
 class _Load:
     """The loaded part as both ends saw it. `up` and `down` are as far as known, None for nothing."""
 
-    began_ns: int
-    began_unix_ns: int
-    elapsed_ns: int
+    began: Reading
+    ended: Reading
     mine: ClientReport
     theirs: RunReport | None
     before: Counters | None
     after: Counters | None
+
+    @property
+    def elapsed_ns(self) -> int:
+        return self.ended.monotonic_ns - self.began.monotonic_ns
 
 
 @dataclass(slots=True, kw_only=True)
@@ -114,6 +122,9 @@ class _Attempt:
         beyond = _beyond(self.plan, hello)
         if beyond is not None:
             return self._failed(beyond, Owner.HOUSE)
+        if self.plan.pace.down_bps is not None and not hello.paces:
+            why = "the endpoint is of a Linebook that cannot hold a run down to a rate; update it there"
+            return self._failed(why, Owner.ENDPOINT)
         addresses = await self._addresses(hello)
         if not addresses:
             return self._failed(f"the name {self.where.invitation.host} does not resolve", Owner.UNKNOWN)
@@ -162,6 +173,7 @@ class _Attempt:
             flows=self.plan.flows,
             seconds=self.plan.seconds,
             congestion=self.plan.congestion,
+            down_at_most_bps=self.plan.pace.down_bps,
         )
         grant = await self.control.open_run(request)
         if isinstance(grant, Failed):
@@ -182,24 +194,25 @@ class _Attempt:
                 binding=self.where.binding,
                 seconds=self.plan.seconds,
                 congestion=self.plan.congestion,
+                up_at_most_bps=self.plan.pace.up_bps,
             )
             if why is not None:
                 return self._failed(f"the flows did not connect: {why}", Owner.UNKNOWN)
             self.say(f"{self.plan.flows} flows {self.plan.direction} for {self.plan.seconds:g} s")
             before = await self._counters(way)
-            began_ns, began_unix_ns = self.clock.monotonic_ns(), self.clock.unix_ns()
-            follow = asyncio.create_task(self._follow(grant.run, began_ns), name="follow the far end")
+            began = self.clock.look()
+            following = self._follow(grant.run, began.monotonic_ns)
+            follow = asyncio.create_task(following, name="follow the far end")
             try:
                 mine = await client.run()
             finally:
                 follow.cancel()
                 await asyncio.gather(follow, return_exceptions=True)
-            elapsed_ns = self.clock.monotonic_ns() - began_ns
+            ended = self.clock.look()
             after = await self._counters(way)
         return _Load(
-            began_ns=began_ns,
-            began_unix_ns=began_unix_ns,
-            elapsed_ns=elapsed_ns,
+            began=began,
+            ended=ended,
             mine=mine,
             theirs=await self._last_report(grant.run),
             before=before,
@@ -250,6 +263,7 @@ class _Attempt:
             port_rate_bps=port.port_rate_bps if port else None,
             rtt_idle_us=idle_us,
             rtt_loaded_us=loaded_us,
+            pace=self.plan.pace,
         )
         mine, theirs = load.mine, load.theirs
         up = rate_outcome.side_of(
@@ -266,7 +280,7 @@ class _Attempt:
         return RateRun(
             handoff=self.where.handoff,
             endpoint=self.where.endpoint,
-            started_unix_ns=load.began_unix_ns,
+            started_unix_ns=load.began.unix_ns,
             seconds=self.plan.seconds,
             direction=self.plan.direction,
             flows=self.plan.flows,
@@ -278,6 +292,8 @@ class _Attempt:
             spent_bytes=mine.moved_bytes + (mine.up.retransmitted_bytes if mine.up else 0),
             reasons=standing.reasons(self._facts(load, up, down, circumstances)),
             circumstances=circumstances,
+            at_most_up_goodput_bps=self.plan.pace.up_bps,
+            at_most_down_goodput_bps=self.plan.pace.down_bps,
         )
 
     def _facts(
@@ -286,14 +302,18 @@ class _Attempt:
         pairs = [(up, circumstances.other_up_bps), (down, circumstances.other_down_bps)]
         measured = [(side, other) for side, other in pairs if side is not None]
         wanted = 2 if self.plan.direction is Direction.BOTH else 1
+        clock = clock_judge.moved(load.began, load.ended)
         return standing.RunFacts(
             seconds=self.plan.seconds,
             carrier=circumstances.carrier,
             limits=[side.limited_by for side, _ in measured],
             goodput_bps=[side.rates.goodput_bps for side, _ in measured],
             other_bps=[other for _, other in measured],
+            light=bool(self.plan.pace),
             aborted=len(measured) < wanted or not _ran_its_time(load),
             whole_seconds=min(rate_outcome.whole_seconds(side) for side, _ in measured),
+            slept=clock.slept_ns > 0,
+            clock_set=clock.step_ns != 0,
         )
 
     def _delays(self, load: _Load, tally: Tally) -> tuple[Delays | None, Delays | None]:
@@ -301,9 +321,10 @@ class _Attempt:
         bins = round(self.plan.seconds * rate_outcome.BINS_PER_S)
         first, after = rate_outcome.steady_window(bins)
         bin_ns = rate_outcome.BIN_MS * NS_PER_MS
+        began_ns = load.began.monotonic_ns
         return (
-            _rtt_us(tally, 0, load.began_ns),
-            _rtt_us(tally, load.began_ns + first * bin_ns, load.began_ns + after * bin_ns),
+            _rtt_us(tally, 0, began_ns),
+            _rtt_us(tally, began_ns + first * bin_ns, began_ns + after * bin_ns),
         )
 
     def _on_report(self, report: ClientReport) -> None:
@@ -346,14 +367,15 @@ def _ran_its_time(load: _Load) -> bool:
 def _circumstances(
     load: _Load, way: WayOut | None, port: Interface | None, hello: Hello, *, own: Moved
 ) -> Circumstances:
-    mine, theirs = load.mine, load.theirs
+    mine, theirs, clock = load.mine, load.theirs, clock_state.read()
     found = Circumstances(
         interface=way.interface if way else None,
         source_address=way.source if way else None,
         egress_address=hello.your_address,
         probe_cpu_ratio=_cpu_ratio(mine.up, mine.down),
         endpoint_cpu_ratio=_cpu_ratio(theirs.up, theirs.down) if theirs else None,
-        clock_synchronised=clock_state.read().synchronised,
+        clock_synchronised=clock.synchronised,
+        clock_error_us=clock.error_us,
         kernel=os.uname().release,
     )
     if port is not None:

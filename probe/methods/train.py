@@ -7,7 +7,8 @@ due within the last second are caught up; what a pause longer than that missed i
 
 RTT is (T4 - T1) - (T3 - T2): T1 and T4 are kernel stamps of this host where it gives them, T2 and T3 come
 with the reply. All of this host's stamps are brought to its monotonic clock, so that a clock which is set
-in the middle of a train moves labels only.
+in the middle of a train moves labels only. A train does not go on over a sleep of the host: what was under
+way then is neither here nor lost, `run` ends and says ``slept``, and `keep` begins anew.
 
 A packet that this host's own kernel refuses (no route, a firewall of the host) never was on the line: it
 is neither sent nor lost, and its number goes to the next. A span in which that happened says
@@ -25,13 +26,14 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
+from probe.clock_judge import STEP_NS
 from probe.control import Control
 from probe.linux import clock_state, timestamps
 from probe.reach import Reach
 from probe.train_outcome import STALL_NS, Outcome, Silence, Tally
 from probe.wire import control as wire
 from probe.wire.stamp import SenderPacket, decode_reflector, encode_sender, error_estimate, ntp_of, unix_ns_of
-from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
+from store.clock import NS_PER_S, NS_PER_US, Clock
 from store.errors import BadPacket
 from store.records import Failed, Gap, Owner, Stall, Stamps, TrainSpan
 from store.site import TrainPlan
@@ -44,9 +46,9 @@ REFWAIT_S = 900.0  # a reflector may forget a silent session after this; RFC 535
 WAITING_S = 3.0, 10.0  # least and most that `keep` waits for replies: a sixth of its span within these
 
 _CATCH_UP_NS = NS_PER_S
-_STEP_NS = 50 * NS_PER_MS
-_PAIR_NS = 20_000  # two readings further apart do not tell the clocks' distance
+_PAIR_NS = 20_000  # a reading that took longer does not tell the clocks' distance well enough
 _NOTICEABLE_NS = 100_000  # below, a change of the clocks' distance is how we read it
+_STAMPS_NS = NS_PER_S  # a stamp from before the clock was set is not read later than this
 _BUFFER_BYTES = 1 << 20  # a stall's held replies arrive at once; the host's limit may make it less
 _DATAGRAM_BYTES = 2048
 _DRAINED = 64  # replies taken in one go, before the event loop may do something else
@@ -102,27 +104,53 @@ class TrainRun:
 
 
 class _WallClock:
-    """How far Unix time is ahead of monotonic time; that changes only when somebody sets the clock."""
+    """How far Unix time is ahead of monotonic time; that changes when the clock is set or the host sleeps.
+
+    `stepped_ns` is by how much it was set in all, since somebody took it back to 0; `slept_at_ns` is
+    monotonic time when the host was found to have slept.
+    """
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
-        self.stepped_ns = 0  # by how much it was set in all, since somebody took it back to 0
-        self.ahead_ns = min(self._pair() for _ in range(5))[1]  # of the two readings closest together
+        now = clock.look()
+        self.ahead_ns = now.unix_ns - now.monotonic_ns
+        self.stepped_ns = 0
+        self.slept_at_ns: int | None = None
+        self._slept_ns = now.boot_ns - now.monotonic_ns  # since the host started
+        self._before: tuple[int, int] | None = None  # until when, and how far it was ahead then
 
     def read(self) -> int:
-        """Monotonic time now; looks at the same time whether the clock was set."""
-        apart_ns, ahead_ns, now_ns = self._pair()
-        step_ns = ahead_ns - self.ahead_ns
-        if abs(step_ns) > _NOTICEABLE_NS and apart_ns < _PAIR_NS:
+        """Monotonic time now; looks at the same time whether the clock was set, or the host slept."""
+        now = self._clock.look()
+        ahead_ns = now.unix_ns - now.monotonic_ns
+        slept_ns = now.boot_ns - now.monotonic_ns - self._slept_ns
+        step_ns = ahead_ns - self.ahead_ns - slept_ns
+        if max(abs(step_ns), slept_ns) > _NOTICEABLE_NS and now.width_ns < _PAIR_NS:
+            self._before = now.monotonic_ns, self.ahead_ns
             self.ahead_ns = ahead_ns
             self.stepped_ns += abs(step_ns)
-        return now_ns
+            self._slept_ns += slept_ns
+            if slept_ns >= STEP_NS and self.slept_at_ns is None:
+                self.slept_at_ns = now.monotonic_ns
+        return now.monotonic_ns
 
-    def _pair(self) -> tuple[int, int, int]:
-        """(how long the reading took, Unix time over monotonic time, monotonic time at its end)."""
-        before_ns, unix_ns = self._clock.monotonic_ns(), self._clock.unix_ns()
-        now_ns = self._clock.monotonic_ns()
-        return now_ns - before_ns, unix_ns - before_ns, now_ns
+    def unix_of(self, monotonic_ns: int) -> int:
+        """What the clock on the wall showed at a moment of this train."""
+        if self._before is not None and monotonic_ns < self._before[0]:
+            return monotonic_ns + self._before[1]
+        return monotonic_ns + self.ahead_ns
+
+    def monotonic_of(self, stamp_unix_ns: int, *, now_ns: int) -> int:
+        """When a stamp was made that is read at `now_ns`; the clock may have been set in between.
+
+        Of the two moments that such a stamp can mean, the later one that has passed.
+        """
+        found_ns = stamp_unix_ns - self.ahead_ns
+        if self._before is None or now_ns - self._before[0] > _STAMPS_NS:
+            return found_ns
+        other_ns = stamp_unix_ns - self._before[1]
+        passed = [at_ns for at_ns in (found_ns, other_ns) if at_ns <= now_ns + _NOTICEABLE_NS]
+        return max(passed, default=found_ns)
 
 
 class TrainSession:
@@ -166,6 +194,7 @@ class TrainSession:
         self.refused: str | None = None
         self.refused_since_ns = 0
         self.disturbed = False  # slots were refused or missed since somebody took this back
+        self.slept = asyncio.Event()  # the host slept, and nothing is sent or taken any more
         self.finished = asyncio.Event()  # the last packet has left
         self.complete = asyncio.Event()  # and every packet has its reply
 
@@ -214,6 +243,14 @@ class TrainSession:
         self.heard_ns = self._start_ns
         self._wait_for_slot(self._start_ns - offset_ns)
 
+    def look(self) -> int:
+        """Monotonic time now; if the host slept since the last look, the train has ended."""
+        now_ns = self.wall.read()
+        if self.wall.slept_at_ns is not None and not self.slept.is_set():
+            self.slept.set()
+            self.stop()
+        return now_ns
+
     @property
     def instance(self) -> str | None:
         """What tells this life of the endpoint from the next, None when it does not say."""
@@ -260,7 +297,9 @@ class TrainSession:
         self._timer = loop.call_at(loop.time() + wait_s, self._tick)
 
     def _tick(self) -> None:
-        now_ns = self.wall.read()
+        now_ns = self.look()
+        if self.slept.is_set():
+            return
         while (due_ns := self._due_ns(self._slot)) <= now_ns and self._slot != self._slots:
             if now_ns - due_ns > _CATCH_UP_NS:
                 self.disturbed = True
@@ -290,7 +329,7 @@ class TrainSession:
         self.sent += 1
         self.lateness_ns.append(now_ns - due_ns)
         self.refused = None
-        self._take_transmit_stamps(sock)
+        self._take_transmit_stamps(sock, now_ns)
 
     def _refuse(self, error: OSError, now_ns: int) -> None:
         if self.refused is None:
@@ -302,23 +341,26 @@ class TrainSession:
             timestamps.prepare(self._sock, transmit=True)
             self._counted_from = self._tally.after
 
-    def _take_transmit_stamps(self, sock: socket.socket) -> None:
+    def _take_transmit_stamps(self, sock: socket.socket, now_ns: int) -> None:
         for counter, stamp_unix_ns in timestamps.transmit_stamps(sock):
-            self._tally.restamp(self._counted_from + counter, stamp_unix_ns - self.wall.ahead_ns)
+            at_ns = self.wall.monotonic_of(stamp_unix_ns, now_ns=now_ns)
+            self._tally.restamp(self._counted_from + counter, at_ns)
 
     def _read(self) -> None:
         sock = self._sock
         if sock is None:
             return
-        self._take_transmit_stamps(sock)
+        now_ns = self.look()
+        self._take_transmit_stamps(sock, now_ns)
         for _ in range(_DRAINED):
             found = timestamps.receive(sock, _DATAGRAM_BYTES, clock=self._clock)
             if found is None:
                 return
-            with contextlib.suppress(BadPacket):
-                self._take(found)
+            if not self.slept.is_set():  # what the host slept over is of no use
+                with contextlib.suppress(BadPacket):
+                    self._take(found, now_ns=self._clock.monotonic_ns())
 
-    def _take(self, found: timestamps.Received) -> None:
+    def _take(self, found: timestamps.Received, *, now_ns: int) -> None:
         packet = decode_reflector(found.data, key=self._grant.key)
         if packet.ssid != self._grant.ssid:
             return
@@ -328,13 +370,13 @@ class TrainSession:
             reflector=packet.sequence,
             received_ns=unix_ns_of(packet.received_ntp, near_unix_ns=near_ns),
             replied_ns=unix_ns_of(packet.sent_ntp, near_unix_ns=near_ns),
-            arrived_ns=found.stamp_unix_ns - self.wall.ahead_ns,
+            arrived_ns=self.wall.monotonic_of(near_ns, now_ns=now_ns),
             from_clock=found.stamp_source is Stamps.CLOCK,
         )
         if index is None:
             return
         self.answered += 1
-        self.heard_ns = self._clock.monotonic_ns()
+        self.heard_ns = now_ns
         if self.finished.is_set() and self.answered >= self.sent:
             self.complete.set()
         if self.on_reply is not None:
@@ -364,7 +406,7 @@ async def run(
             packet_bytes=plan.packet_bytes,
         )
         if on_packet is not None:
-            session.on_reply = lambda index: on_packet(_packet(tally, session.wall.ahead_ns, index))
+            session.on_reply = lambda index: on_packet(_packet(tally, session.wall, index))
         try:
             failed = await session.open()
             if failed is not None:
@@ -397,18 +439,20 @@ def _run_of(
     now_ns: int,
 ) -> TrainRun:
     silences = tally.finish(counts, after=tally.after, now_ns=now_ns)
-    ahead_ns = session.wall.ahead_ns
+    wall = session.wall
     reasons = _schedule_reasons(
         session.lateness_ns,
         disturbed=session.disturbed,
         spacing_ns=round(NS_PER_S / plan.per_second),
     )
-    if session.wall.stepped_ns > _STEP_NS:
+    if wall.stepped_ns > STEP_NS:
         reasons.append("clock_step")
+    if session.slept.is_set():
+        reasons.append("slept")
     span = _span(
         where,
         tally.outcome(0, tally.after),
-        started_unix_ns=tally.sent_at(0) + ahead_ns,
+        started_unix_ns=wall.unix_of(tally.sent_at(0)),
         seconds=plan.seconds,
         per_second=plan.per_second,
         packet_bytes=plan.packet_bytes,
@@ -418,8 +462,8 @@ def _run_of(
     )
     return TrainRun(
         span=span,
-        stalls=tuple(_stall(where, found, ahead_ns) for found in silences if found.duration_ns >= STALL_NS),
-        packets=tuple(_packet(tally, ahead_ns, index) for index in range(tally.after)),
+        stalls=tuple(_stall(where, found, wall) for found in silences if found.duration_ns >= STALL_NS),
+        packets=tuple(_packet(tally, wall, index) for index in range(tally.after)),
     )
 
 
@@ -429,11 +473,17 @@ async def keep(plan: TrainPlan, where: Reach, clock: Clock, deliver: Deliver) ->
     Spans begin at multiples of `span_s` of Unix time; one is final `waiting_s` after its end. Only a
     session that cannot be opened, and a host that refuses every packet, end the train. Without replies it
     goes on sending and asks the endpoint from time to time: its counts say where packets went, and when it
-    does not know the train any more, a new session is opened. Cancelled, it delivers the span begun.
+    does not know the train any more, a new session is opened. Cancelled, it delivers the span begun. When
+    the host has slept, the span ends where the sleep began, and all begins anew.
     """
-    async with Control(where, clock=clock) as control:
-        keeper = _Keeper(plan, where, clock, control=control, deliver=deliver)
-        return await keeper.keep()
+    woke_unix_ns: int | None = None
+    while True:
+        async with Control(where, clock=clock) as control:
+            keeper = _Keeper(plan, where, clock, control=control, deliver=deliver)
+            failed = await keeper.keep(woke_unix_ns)
+        if failed is not None:
+            return failed
+        woke_unix_ns = keeper.woke_unix_ns
 
 
 class _Keeper:
@@ -453,21 +503,37 @@ class _Keeper:
         self._closed: list[_OpenSpan] = []  # past their end, but replies may still come
         self._blips: list[int] = []  # when silences too short for a record began
         self._next_ask_ns = 0
+        self.woke_unix_ns: int | None = None  # when the host was found to have slept
 
-    async def keep(self) -> Failed:
-        """Go on until the train fails; why."""
+    async def keep(self, woke_unix_ns: int | None) -> Failed | None:
+        """Go on until the train fails, and why it does; None when the host has slept.
+
+        With the time when the host woke, what passes until the train goes is put on record.
+        """
         failed = await self._session.open()
         if failed is not None:
             return failed
         self._begin()
+        if woke_unix_ns is not None:
+            why = "the host had slept, and the train was opened anew"
+            self._deliver_gap(woke_unix_ns, self._open.started_unix_ns, why)
         try:
             while failed is None:
-                await asyncio.sleep(_BEAT_S)
+                await self._beat_due()
+                if self._session.slept.is_set():
+                    break
                 self._beat()
                 failed = await self._look_after()
         finally:
             await self._end()
         return failed
+
+    async def _beat_due(self) -> None:
+        """Wait for the next beat, or until the host is found to have slept."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(_BEAT_S):
+                await self._session.slept.wait()
+        self._session.look()
 
     def _new_session(self) -> TrainSession:
         return TrainSession(
@@ -490,7 +556,7 @@ class _Keeper:
 
     def _beat(self) -> None:
         """Tell what is over, and cut and finish spans."""
-        now_ns = self._session.wall.read()
+        now_ns = self._session.look()
         self._note_trouble()
         for silence in self._tally.settle(now_ns):
             self._tell(silence)
@@ -512,13 +578,13 @@ class _Keeper:
     def _cut(self, now_ns: int) -> None:
         """Close the open span where its time is over, and open the next there."""
         span_ns = self._plan.span_s * NS_PER_S
-        unix_ns = now_ns + self._session.wall.ahead_ns
+        unix_ns = self._session.wall.unix_of(now_ns)
         began_ns = unix_ns // span_ns * span_ns  # of the span that now lies in
         if self._open.started_unix_ns >= began_ns:
             if self._open.started_unix_ns < unix_ns + span_ns:
                 return
             began_ns = unix_ns  # the clock was set back by more than a span
-        ended_ns = max(began_ns - self._session.wall.ahead_ns, self._open.started_ns)
+        ended_ns = max(now_ns - (unix_ns - began_ns), self._open.started_ns)
         first = self._tally.first_since(ended_ns)
         self._open.ended_ns, self._open.after = ended_ns, first
         self._closed.append(self._open)
@@ -562,7 +628,7 @@ class _Keeper:
         if silence.duration_ns < STALL_NS:
             self._blips.append(silence.started_ns)
         else:
-            self._deliver(_stall(self._where, silence, self._session.wall.ahead_ns))
+            self._deliver(_stall(self._where, silence, self._session.wall))
 
     # When nothing comes back
 
@@ -611,12 +677,16 @@ class _Keeper:
         """Put on record that the endpoint was away, so that its silence is not held against the line."""
         for span in (*self._closed, self._open):
             span.restarted |= span.ended_ns == 0 or span.ended_ns > heard_ns
-        ahead_ns = self._session.wall.ahead_ns
+        unix_of = self._session.wall.unix_of
+        why = "the endpoint restarted, so what the line did meanwhile is not known"
+        self._deliver_gap(unix_of(heard_ns), unix_of(now_ns), why)
+
+    def _deliver_gap(self, started_unix_ns: int, ended_unix_ns: int, why: str) -> None:
         self._deliver(
             Gap(
-                started_unix_ns=heard_ns + ahead_ns,
-                ended_unix_ns=now_ns + ahead_ns,
-                why="the endpoint restarted, so what the line did meanwhile is not known",
+                started_unix_ns=started_unix_ns,
+                ended_unix_ns=ended_unix_ns,
+                why=why,
                 handoff=self._where.handoff,
                 endpoint=self._where.endpoint,
             )
@@ -628,6 +698,8 @@ class _Keeper:
         """Take the replies that are under way, end the session and deliver what there is."""
         session, counts = self._session, None
         session.stop()
+        if session.slept.is_set():
+            return await self._end_asleep()
         try:
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(_LAST_REPLIES_S):
@@ -635,10 +707,18 @@ class _Keeper:
             counts = await _ended(session, _LAST_S)
         finally:
             session.close()
-            self._finish(counts)
+            self._finish(counts, now_ns=session.wall.read())
 
-    def _finish(self, counts: wire.TrainCounts | None) -> None:
-        now_ns, tally = self._session.wall.read(), self._tally
+    async def _end_asleep(self) -> None:
+        """Deliver what there was before the host slept, and let the endpoint forget the session."""
+        session = self._session
+        self.woke_unix_ns = self._clock.unix_ns()
+        session.close()
+        self._finish(None, now_ns=(session.wall.slept_at_ns or 0) - 1)
+        await _ended(session, _LAST_S)
+
+    def _finish(self, counts: wire.TrainCounts | None, *, now_ns: int) -> None:
+        tally = self._tally
         self._note_trouble()
         self._cut(now_ns)
         after, young_ns = tally.after, now_ns - self._waiting_s * NS_PER_S
@@ -672,7 +752,7 @@ class _OpenSpan:
         found = _schedule_reasons(self.lateness_ns, disturbed=self.disturbed, spacing_ns=spacing_ns)
         if self.restarted:
             found.append("endpoint_restarted")
-        if self.stepped_ns > _STEP_NS:
+        if self.stepped_ns > STEP_NS:
             found.append("clock_step")
         return tuple(found)
 
@@ -735,12 +815,12 @@ def _span(
     )
 
 
-def _stall(where: Reach, silence: Silence, ahead_ns: int) -> Stall:
+def _stall(where: Reach, silence: Silence, wall: _WallClock) -> Stall:
     how = "lost" if not silence.held else "mixed" if silence.lost else "held"
     return Stall(
         handoff=where.handoff,
         endpoint=where.endpoint,
-        started_unix_ns=silence.started_ns + ahead_ns,
+        started_unix_ns=wall.unix_of(silence.started_ns),
         duration_us=silence.duration_ns // NS_PER_US,
         direction=silence.direction,
         how=how,
@@ -749,10 +829,10 @@ def _stall(where: Reach, silence: Silence, ahead_ns: int) -> Stall:
     )
 
 
-def _packet(tally: Tally, ahead_ns: int, index: int) -> PacketOutcome:
+def _packet(tally: Tally, wall: _WallClock, index: int) -> PacketOutcome:
     return PacketOutcome(
         sequence=index,
-        sent_unix_ns=tally.sent_at(index) + ahead_ns,
+        sent_unix_ns=wall.unix_of(tally.sent_at(index)),
         rtt_ns=tally.rtt_ns(index),
         lost=tally.lost(index),
         held=tally.held(index),

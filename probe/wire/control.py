@@ -51,6 +51,7 @@ class Hello:
     flows_max: int
     per_second_max: int
     bytes_left: int | None  # of this month's allowance for this caller; None means no limit
+    paces: bool | None = None  # whether it holds down flows to a rate; None: from before it could
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,12 +88,17 @@ class TrainCounts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRequest:
-    """A rate run: `direction` up, down or both; `flows` in each direction asked."""
+    """A rate run: `direction` up, down or both; `flows` in each direction asked.
+
+    `down_at_most_bps` is the TCP payload, in bit/s, that the down flows send at most together; None for all
+    that goes. An endpoint that does not say that it `paces` would pass over it, so it must not be asked.
+    """
 
     direction: str
     flows: int
     seconds: float
     congestion: str | None = None  # congestion control wanted for down flows
+    down_at_most_bps: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

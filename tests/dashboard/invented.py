@@ -208,7 +208,7 @@ def _evening(unix_ns: int) -> bool:
 
 
 def _runs(started_ns: int, hour: int, chance: random.Random) -> Iterator[RateRun]:
-    """Hourly runs up on the old line, and up and down on the new one."""
+    """Hourly runs up on the old line, and up and down on the new one, where light runs go as well."""
     up = chance.gauss(9.2e6, 1.6e6) if _evening(started_ns) else chance.gauss(16.9e6, 0.4e6)
     wired_slow = 30 <= hour < 33
     yield rate_run(
@@ -216,6 +216,7 @@ def _runs(started_ns: int, hour: int, chance: random.Random) -> Iterator[RateRun
     )
     for place, direction in enumerate((Direction.UP, Direction.DOWN)):
         yield rate_run(started_ns + (60 + 30 * place) * NS_PER_S, "A", direction, chance.gauss(607e6, 1e6))
+    yield light_run(started_ns + 150 * NS_PER_S)
 
 
 def rate_run(
@@ -260,6 +261,26 @@ def rate_run(
         spent_bytes=goodput * 10 // 8,
         reasons=(*reasons, "short"),
         circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
+def light_run(started_ns: int) -> RateRun:
+    """A light run both ways on handoff A: a tenth of its 600 Mb/s, and that is what arrived."""
+    asked_bps = 56_400_000
+    both = (Direction.UP, Direction.DOWN)
+    up, down = (rate_run(started_ns, "A", direction, asked_bps) for direction in both)
+    assert up.up is not None
+    assert down.down is not None
+    return replace(
+        up,
+        seconds=5,
+        direction=Direction.BOTH,
+        up=replace(up.up, limited_by=Limit.PACE, lowest_second_bps=asked_bps),
+        down=replace(down.down, limited_by=Limit.PACE, lowest_second_bps=asked_bps),
+        rtt_loaded_us=_delays(4_100),
+        reasons=("light", "short"),
+        at_most_up_goodput_bps=asked_bps,
+        at_most_down_goodput_bps=asked_bps,
     )
 
 

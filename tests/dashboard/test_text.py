@@ -48,3 +48,12 @@ def test_rates_keep_digits_that_mean_something() -> None:
         "941.5 Mb/s",
         "9415 Mb/s",
     ]
+
+
+def test_a_light_run_says_what_it_asked_for() -> None:
+    light = replace(samples.run(), at_most_up_goodput_bps=1_500_000, reasons=("light",))
+    printed = text.rate_run(light)
+    assert "light run" in printed
+    assert "Up: asked for no more than 1.50 Mb/s of payload." in printed
+    assert "says nothing of the full rate" in printed
+    assert "asked for" not in text.rate_run(samples.run())

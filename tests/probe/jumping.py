@@ -1,14 +1,16 @@
 """An event loop whose time jumps: when nothing can run, it is at once the time of the next timer.
 
-A day of the daemon takes a moment that way, with the product's own waits and no sleep replaced. Only for
-tests without other threads or sockets, which such a loop would outrun.
+A day of the daemon takes a moment that way, with the product's own waits and no sleep replaced. The host may
+sleep and have its clock set, as written down beforehand. Only for tests without other threads or sockets,
+which such a loop would outrun.
 """
 
 from __future__ import annotations
 
 import asyncio
 import selectors
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from store.clock import NS_PER_S, Clock
@@ -39,13 +41,41 @@ class _JumpingLoop(asyncio.SelectorEventLoop):
         return self._jumping.passed_s
 
 
-def run_from(unix_ns: int, work: Callable[[Clock], Coroutine[Any, Any, T]]) -> T:
-    """What `work` returns, run on a loop whose clock starts at `unix_ns` and jumps."""
+@dataclass(frozen=True, kw_only=True)
+class Leap:
+    """After so long awake, the host sleeps for a while, or somebody sets its clock by so much."""
+
+    awake_s: float
+    slept_s: float = 0.0
+    set_s: float = 0.0
+
+
+def run_from(
+    unix_ns: int, work: Callable[[Clock], Coroutine[Any, Any, T]], *, leaps: Sequence[Leap] = ()
+) -> T:
+    """What `work` returns, run on a loop whose clock starts at `unix_ns` and jumps.
+
+    As on a real host, the loop's timers go by monotonic time and stand still while it sleeps.
+    """
     with asyncio.Runner(loop_factory=_JumpingLoop) as runner:
         loop = runner.get_loop()
 
-        def passed_ns() -> int:
+        to_come, slept_ns, set_ns = sorted(leaps, key=lambda leap: leap.awake_s), 0, 0
+
+        def awake_ns() -> int:
             return round(loop.time() * NS_PER_S)
 
-        clock = Clock(monotonic_ns=passed_ns, unix_ns=lambda: unix_ns + passed_ns())
-        return runner.run(work(clock))
+        def boot_ns() -> int:
+            nonlocal slept_ns, set_ns
+            while to_come and to_come[0].awake_s <= loop.time():
+                leap = to_come.pop(0)
+                slept_ns += round(leap.slept_s * NS_PER_S)
+                set_ns += round(leap.set_s * NS_PER_S)
+            return awake_ns() + slept_ns
+
+        def wall_ns() -> int:
+            return boot_ns() + unix_ns + set_ns
+
+        return runner.run(
+            work(Clock(monotonic_ns=awake_ns, unix_ns=wall_ns, boot_ns=boot_ns, raw_ns=awake_ns))
+        )

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from random import Random
 
 from probe import daemon
 from probe.daemon import Daemon, Methods
+from probe.linux.clock_state import ClockState
 from probe.reach import Reach
 from probe.traffic import Seen
 from store.clock import NS_PER_S, Clock
@@ -87,6 +88,7 @@ async def alive(
     opened: Iterable[WindowOpened] = (),
     wire: Wire | None = None,
     deaf: bool = False,
+    clock_state: Callable[[], ClockState] | None = None,
 ) -> AsyncIterator[Life]:
     """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
     told: list[str] = []
@@ -100,7 +102,9 @@ async def alive(
         site,
         clock=clock,
         writer=store,
-        methods=Methods(rate=rate, train=train, look=wire.look if wire else None, stop=stop),
+        methods=Methods(
+            rate=rate, train=train, look=wire.look if wire else None, stop=stop, clock_state=clock_state
+        ),
         random=Random(1),
         spent_bytes={},
         opened=opened,

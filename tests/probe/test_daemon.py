@@ -25,6 +25,7 @@ from probe.trains import Deliver
 from store.clock import NS_PER_S, Clock, zone
 from store.errors import StoreTrouble, UserMistake
 from store.histogram import Histogram
+from store.pace import Pace
 from store.records import (
     Failed,
     Gap,
@@ -36,7 +37,7 @@ from store.records import (
     TrainSpan,
 )
 from store.site import EndpointRef, RunPlan, Site, TrainPlan, Where, WindowKind
-from tests.probe.jumping import run_from
+from tests.probe.jumping import Leap, run_from
 from tests.probe.sites import INVITATION, handoff, rate_run, run_plan, site, train_plan, window
 
 START_NS = int(datetime(2026, 6, 3, tzinfo=UTC).timestamp()) * NS_PER_S  # a Wednesday, 01:00 in Lisbon
@@ -105,10 +106,12 @@ class FakeRate:
     outcome: Callable[[int], RateRun | Failed | Exception] = lambda number: rate_run()
     lasts_s: float | None = None
     runs: list[tuple[RunPlan, int, int]] = field(default_factory=list)
+    paces: list[Pace] = field(default_factory=list)
     at_once: int = 0
     most_at_once: int = 0
 
-    async def __call__(self, plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
+    async def __call__(self, plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> RateRun | Failed:
+        self.paces.append(pace)
         began_ns = clock.unix_ns()
         self.at_once += 1
         self.most_at_once = max(self.most_at_once, self.at_once)
@@ -181,6 +184,7 @@ def lived(
     store: MemoryStore | None = None,
     spent_bytes: dict[str, int] | None = None,
     from_ns: int = START_NS,
+    leaps: tuple[Leap, ...] = (),
 ) -> MemoryStore:
     """The store after a daemon lived so many seconds and was cancelled."""
     kept = store or MemoryStore()
@@ -203,7 +207,7 @@ def lived(
             await task
         assert clock.monotonic_ns() - asked_ns < 2 * NS_PER_S
 
-    run_from(from_ns, life)
+    run_from(from_ns, life, leaps=leaps)
     return kept
 
 
@@ -344,33 +348,45 @@ def test_a_run_that_never_ends_is_given_up() -> None:
     assert [70 * NS_PER_S] * 2 == [ended_ns - began_ns for _, began_ns, ended_ns in rate.runs]
 
 
-def test_after_days_asleep_the_schedule_goes_on_from_now() -> None:
-    """A clock that jumps by three days brings one skipped run, not seventy-two."""
-    kept, rate = MemoryStore(), FakeRate()
-
-    async def life(clock: Clock) -> None:
-        asleep_ns = 0
-        jumping = replace(clock, unix_ns=lambda: clock.unix_ns() + asleep_ns)
-        methods = Methods(rate=rate, train=FakeTrain())
-        task = asyncio.create_task(
-            daemon.run(
-                site(runs=(run_plan(every_s=3600),)),
-                clock=jumping,
-                writer=kept,
-                methods=methods,
-                random=Random(1),
-                spent_bytes={},
-            )
-        )
-        await asyncio.sleep(HOUR_S)
-        asleep_ns = 72 * 3600 * NS_PER_S
-        await asyncio.sleep(2 * HOUR_S)
-        task.cancel()
-        await asyncio.wait({task})
-
-    run_from(START_NS, life)
-    assert ["the probe woke up too late in its slot"] == [one.why for one in kept.of(Skipped)]
+@pytest.mark.parametrize(
+    ("leap", "says"),
+    [
+        (Leap(awake_s=HOUR_S, slept_s=72 * HOUR_S), "this host slept"),
+        (Leap(awake_s=HOUR_S, set_s=72 * HOUR_S), "the clock was set forward over it, by 259200.000 s"),
+    ],
+    ids=["asleep", "set"],
+)
+def test_after_days_asleep_the_schedule_goes_on_from_now(leap: Leap, says: str) -> None:
+    """A clock that jumps by three days brings two skipped runs, the second for all the rest."""
+    rate = FakeRate()
+    kept = lived(site(runs=(run_plan(every_s=3600),)), for_s=3 * HOUR_S, rate=rate, leaps=(leap,))
+    first, rest = [one.why for one in kept.of(Skipped)]
+    assert says == first
+    assert rest.startswith(f"{says}, and every slot up to 2026-06-06T01:00")
+    assert rest.endswith("is let go")
     assert len(kept.of(RateRun)) in (2, 3)
+
+
+@pytest.mark.parametrize(
+    ("started_s", "set_s", "runs"),
+    [
+        (5000.0, -2.0, 4),  # no slot has a second run
+        (5000.0, -3600.0, 3),  # 00:23 again, and the slot of 00:00 has had its run
+        (600.0, -86_400.0 * 365, 4),  # a clock that was a year ahead when the probe began
+        (3 * 86_400.0, -2 * 86_400.0, 75),  # rather some slots twice than two days without a run
+    ],
+)
+def test_a_clock_set_back_repeats_no_slot_and_nothing_waits_for_it(
+    started_s: float, set_s: float, runs: int
+) -> None:
+    """Hourly runs go on within an hour or two, four hours after the start and three after the step."""
+    rate, leap = FakeRate(), Leap(awake_s=started_s, set_s=set_s)
+    lived(site(runs=(run_plan(every_s=3600),)), for_s=started_s + 3 * HOUR_S, rate=rate, leaps=(leap,))
+    starts = [began_ns for _, began_ns, _ in rate.runs]
+    assert abs(len(starts) - runs) <= 1
+    if set_s > -86_400:
+        slots = [slot_at(began_ns, every_s=3600, where=LISBON) for began_ns in starts]
+        assert len(slots) == len(set(slots))
 
 
 # Trains

@@ -20,6 +20,7 @@ from probe.reach import Reach
 from probe.wire.invitation import write
 from store.clock import NS_PER_S, Clock
 from store.errors import StoreTrouble
+from store.pace import Pace
 from store.reader import Reader
 from store.records import Failed, Gap, RateRun, Record, Skipped, TrainSpan
 from store.site import EndpointRef, RunPlan, Site, Where
@@ -190,8 +191,8 @@ async def _stop_in_a_run(asked: Site, writer: WatchedWriter, directory: Path, po
     """Seconds that the stop took."""
     flowing = asyncio.Event()
 
-    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /) -> RateRun | Failed:
-        request = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds)
+    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> RateRun | Failed:
+        request = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(
             request, where, clock, on_progress=lambda said: flowing.set() if "payload" in said else None
         )

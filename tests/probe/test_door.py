@@ -253,6 +253,43 @@ async def test_the_command_stops_resumes_and_opens(tmp_path: Path) -> None:
         assert (2, "linebook: handoff: there is none called 'C'; this site has A, B\n") == (code, err)
 
 
+async def test_the_command_tells_the_status(tmp_path: Path) -> None:
+    """In sentences and as the door's own JSON; a site file that is wrong elsewhere does not hide it."""
+    file = tmp_path / "site.toml"
+    await asyncio.to_thread(file.write_text, 'database = "line.db"\ntimezone = "Nowhere"\n')
+    async with at_home(tmp_path) as one:
+        await run_begun(one)
+        one.daemon.refused = "line 2: no"
+        code, out, err = await linebook("status", str(file))
+        assert (0, "") == (code, err)
+        assert "A run up on handoff A to north is under way since" in out
+        assert "1 of 1 train is under way: A to north since" in out
+        assert "A changed site file was refused, and the old one holds: line 2: no." in out
+        code, out, _ = await linebook("status", str(file), "--json")
+        found = json.loads(out)
+        assert (0, "status", ["A"], "line 2: no") == (
+            code,
+            found["kind"],
+            [run["handoff"] for run in found["running"]],
+            found["refused"],
+        )
+
+
+async def test_no_status_is_a_failure_with_its_reason(tmp_path: Path) -> None:
+    """Exit code 3; with --json the failed object."""
+    file = tmp_path / "site.toml"
+    await asyncio.to_thread(file.write_text, 'database = "line.db"\n')
+    why = f"no probe is running on {tmp_path / 'line.db'}, so there is nothing to ask"
+    code, out, err = await linebook("status", str(file))
+    assert (3, "", f"status failed: {why} (owner: house)\n") == (code, out, err)
+    code, out, _ = await linebook("status", str(file), "--json")
+    found = json.loads(out)
+    assert (3, "failed", "status", why, "house") == (
+        code,
+        *(found[key] for key in ("kind", "what", "why", "whose")),
+    )
+
+
 async def test_without_a_probe_the_command_says_so(tmp_path: Path) -> None:
     """One sentence, exit code 3."""
     file = tmp_path / "site.toml"

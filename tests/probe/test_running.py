@@ -32,7 +32,7 @@ from store import door
 from store.clock import NS_PER_MS, NS_PER_S, Clock
 from store.errors import UserMistake
 from store.records import Gap, TrainSpan
-from store.site import EndpointRef, Site, Where, WindowKind
+from store.site import EndpointRef, Safety, Site, Where, WindowKind
 from tests.probe.endpoint.far import far_end
 from tests.probe.jumping import run_from
 from tests.probe.living import START_NS, FakeRate, MemoryStore, alive
@@ -139,6 +139,45 @@ def test_the_status_says_what_is_under_way() -> None:
             one.store.waiting, one.daemon.refused = 3, "line 2: no"
             assert (3, "line 2: no") == (as_json(one.daemon.status())["waiting"], one.daemon.refused)
             assert one_line(one.daemon.status()).startswith("site file refused: line 2: no; ")
+
+    run_from(START_NS, life)
+
+
+def test_the_status_says_what_will_be_skipped_and_what_is_spent() -> None:
+    """Each by the rule that will forbid it; without an allowance nothing is said of one."""
+
+    async def life(clock: Clock) -> None:
+        limited = replace(handoff("A"), allowance_bytes=100_000_000)  # a run up takes 25 MB at 20 Mb/s
+        asked = site(
+            timezone="UTC",
+            handoffs=(limited, handoff("B"), replace(handoff("C"), safety=Safety())),
+            runs=tuple(run_plan(every_s=3600, handoff=name) for name in "ABC"),
+        )
+        async with alive(clock, asked) as one:
+
+            def held() -> dict[str, str | None]:
+                return {each["handoff"]: each["held"] for each in as_json(one.daemon.status())["next"]}
+
+            before = held()
+            assert (None, None) == (before["A"], before["B"])
+            assert (before["C"] or "").startswith("nobody has answered whether emergency calls")
+            one.daemon.book.charge("A", 80_000_000)
+            assert "20 MB of this month's test allowance of 100 MB are left" in (held()["A"] or "")
+            assert [
+                {"handoff": "A", "limit_bytes": 100_000_000, "spent_bytes": 80_000_000},
+                {"handoff": "B", "limit_bytes": None, "spent_bytes": None},
+                {"handoff": "C", "limit_bytes": None, "spent_bytes": None},
+            ] == [
+                {key: each[key] for key in ("handoff", "limit_bytes", "spent_bytes")}
+                for each in as_json(one.daemon.status())["allowances"]
+            ]
+            await one.daemon.open_show("B", minutes=None, why="on air")
+            assert "a show window is open: on air" == held()["B"]
+            one.daemon.close_show("B", why="over")
+            await one.daemon.open_show("B", minutes=0.001, why="on air")  # over before the run is due
+            assert held()["B"] is None
+            await one.daemon.stop(minutes=600, why="a storm")
+            assert {"all tests are stopped: a storm"} == set(held().values())
 
     run_from(START_NS, life)
 

@@ -10,11 +10,12 @@ import pytest
 
 from probe.schedule import midnight_ns
 from store.clock import NS_PER_S, Clock, local, zone
+from store.pace import FULL, Pace
 from store.reader import Reader
-from store.records import Failed, Owner, RateRun, Skipped, TrainSpan
-from store.site import EVENINGS, Safety, Times
+from store.records import Direction, Failed, Owner, RateRun, Skipped, TrainSpan
+from store.site import EVENINGS, Safety, Times, WindowKind
 from store.writer import Writer
-from tests.probe.sites import EVERY_DAY, handoff, run_plan, site, train_plan
+from tests.probe.sites import EVERY_DAY, handoff, run_plan, site, train_plan, window
 from tests.probe.test_daemon import HOUR_S, FakeRate, lived
 from tests.store import samples
 
@@ -138,3 +139,48 @@ def test_what_failed_runs_may_have_moved_survives_a_restart(tmp_path: Path) -> N
     reader = Reader.open(path)
     assert [32_000_000, 0] == [reader.spent_bytes("A", since_ns) for since_ns in (5, 6)]
     reader.close()
+
+
+class TestLight:
+    """A share of the rate of handoff A, 20 Mb/s up and 250 down; its card names no layer."""
+
+    def test_it_is_asked_for_its_share_and_no_other_run_is(self) -> None:
+        """The lowest payload that a tenth can mean: of a full packet of 1538 octets on the wire 1428 are
+        payload (RFC 6349 section 4.1.1, RFC 8468 section 5)."""
+        light = replace(run_plan(every_s=3600, seconds=5), direction=Direction.BOTH, share_ratio=0.1)
+        rate = FakeRate()
+        lived(site(runs=(light, run_plan(every_s=3600))), for_s=6 * HOUR_S, rate=rate)
+        paces = {plan.light: pace for (plan, _, _), pace in zip(rate.runs, rate.paces, strict=True)}
+        share = Pace(up_bps=round(2_000_000 * 1428 / 1538), down_bps=round(25_000_000 * 1428 / 1538))
+        assert {True: share, False: FULL} == paces
+
+    @pytest.mark.parametrize("kind", [WindowKind.SHOW, WindowKind.QUIET])
+    def test_it_keeps_out_of_the_windows_of_full_runs(self, kind: WindowKind) -> None:
+        """And what is skipped does not call itself a rate run, which a verdict would count."""
+        light = replace(run_plan(every_s=3600, seconds=5), share_ratio=0.1)
+        rate = FakeRate()
+        shut = window(kind, minutes=(0, 24 * 60))
+        kept = lived(site(runs=(light,), windows=(shut,)), for_s=3 * HOUR_S, rate=rate)
+        assert [] == rate.runs
+        assert [("light run", True)] * 3 == [
+            (one.what, f"{kind} window" in one.why) for one in kept.of(Skipped)
+        ]
+
+    def test_it_keeps_out_of_the_hours_that_are_never_allowed(self) -> None:
+        asked = replace(handoff(), safety=replace(handoff().safety, never=(NIGHT,)))
+        rate = FakeRate()
+        lived(
+            site(handoffs=(asked,), runs=(replace(run_plan(every_s=3600, seconds=5), share_ratio=0.1),)),
+            for_s=24 * HOUR_S,
+            rate=rate,
+            from_ns=midnight_ns(datetime(2026, 6, 3, tzinfo=UTC).date(), where=LISBON),
+        )
+        assert list(range(6, 22)) == [local(began_ns, LISBON).hour for _, began_ns, _ in rate.runs]
+
+    def test_a_failed_one_is_charged_its_share_and_is_no_failed_rate_run(self) -> None:
+        """20 Mb/s x 10 % x 5 s / 8 = 1.25 MB."""
+        light = replace(run_plan(every_s=3600, seconds=5), share_ratio=0.1)
+        rate = FakeRate(outcome=lambda number: Failed(what="run rate", why="refused", whose=Owner.ENDPOINT))
+        kept = lived(site(runs=(light,)), for_s=HOUR_S, rate=rate)
+        (failed,) = kept.of(Failed)
+        assert ("light run", 1_250_000) == (failed.what, failed.spent_bytes)

@@ -19,6 +19,7 @@ from scipy import stats
 from probe.schedule import (
     Busy,
     Due,
+    drawn_again,
     in_busy_hours,
     midnight_ns,
     next_due,
@@ -98,6 +99,35 @@ def test_every_slot_of_a_day_has_exactly_one_run(day: date, every_s: int, slots:
     assert [start_ns, end_ns] == [found[0].slot.start_ns, found[-1].slot.end_ns]
     assert all(due.slot.start_ns <= due.start_ns <= due.slot.end_ns - run_ns(plan) for due in found)
     assert all(one.slot.end_ns == other.slot.start_ns for one, other in itertools.pairwise(found))
+
+
+@pytest.mark.parametrize("minutes", [0, 30, 59, 61])
+def test_a_run_drawn_again_lies_in_what_is_left_of_its_slot(minutes: int) -> None:
+    """Uniformly, as the first draw was; where nothing is left it stays as it was."""
+    slot_ns = unix_ns(2026, 6, 3)
+    due, random = due_of(run_plan(every_s=3600), slot_ns, random=Random(3)), Random(4)
+    from_ns = slot_ns + minutes * 60 * NS_PER_S
+    found = [drawn_again(due, from_ns=from_ns, where=LISBON, random=random) for _ in range(500)]
+    assert {due.slot} == {one.slot for one in found}
+    if minutes == 61:
+        assert {due.start_ns} == {one.start_ns for one in found}
+        return
+    assert all(from_ns <= one.start_ns <= due.latest_ns for one in found)
+    left = [(one.start_ns - from_ns) / (due.latest_ns - from_ns) for one in found]
+    assert stats.kstest(left, "uniform").pvalue > 0.001
+
+
+def test_a_run_drawn_again_stays_in_the_busy_hours_where_they_last() -> None:
+    """EVENINGS are 18:00 to 23:00; the slot from 18:00 to 24:00 is the one that serves them."""
+    day_ns = midnight_ns(date(2026, 6, 3), where=LISBON)
+    busy, random = Busy(times=EVENINGS), Random(5)
+    due = due_of(run_plan(every_s=6 * 3600), day_ns + 18 * HOUR_NS, random=random, busy=busy)
+    assert due.busy
+    for from_hour, last_hour in ((20, 23), (23, 24)):
+        from_ns = day_ns + from_hour * HOUR_NS
+        found = drawn_again(due, from_ns=from_ns, where=LISBON, random=random, busy=busy)
+        assert found.busy == (from_hour < 23)
+        assert from_ns <= found.start_ns <= day_ns + last_hour * HOUR_NS - run_ns(due.plan)
 
 
 def test_days_of_clock_changes_have_23_and_25_hours() -> None:

@@ -159,6 +159,30 @@ def test_a_strained_end_never_convicts_the_line(
     assert idler is before or idler is Limit.PROBE
 
 
+@pytest.mark.parametrize(("port", "top", "framing"), TOPS)
+def test_a_pace_is_no_port(port: int, top: float, framing: object) -> None:
+    """A run that got what it asked for tells of no port, though a port's top is just that rate."""
+    for known_bps in (None, port * 10**6):
+        asked = flat(top * 1e6, framing=framing, port_rate_bps=known_bps, at_most_bps=round(top * 1e6))
+        assert limited_by(asked) is Limit.PACE
+        assert limited_by(replace(asked, at_most_bps=round(top * 1.03e6))) is Limit.PORT
+
+
+@pytest.mark.parametrize(
+    ("changes", "limit"),
+    [
+        ({}, Limit.PACE),
+        ({"goodput_bps": 97_900_000}, Limit.PATH),
+        ({"goodput_bps": 97_900_000, "busy_ratio": 0.9}, Limit.PROBE),
+        ({"busy_ratio": 0.5, "sender_cpu_ratio": 1.0, "window_limited_ratio": 0.9}, Limit.PACE),
+    ],
+)
+def test_what_held_a_light_run(changes: dict[str, object], limit: Limit) -> None:
+    """Its own pace, as long as it came within 2 % of it; below that, what holds any run."""
+    asked = replace(SIDE, goodput_bps=98_000_000, at_most_bps=100_000_000)
+    assert limited_by(replace(asked, **changes)) is limit  # type: ignore[arg-type]
+
+
 @pytest.mark.parametrize(
     ("changes", "expected"),
     [
@@ -167,7 +191,10 @@ def test_a_strained_end_never_convicts_the_line(
         ({"seconds": 31}, ()),
         ({"carrier": Carrier.WIRELESS}, ("wireless",)),
         ({"carrier": Carrier.TUNNEL}, ("tunnel",)),
-        ({"limits": [Limit.PATH, Limit.PORT]}, ("port_limit",)),
+        (
+            {"limits": [Limit.PATH, Limit.PORT], "goodput_bps": [10**8, 10**8], "other_bps": [0, 0]},
+            ("port_limit",),
+        ),
         ({"limits": [Limit.WINDOW]}, ("window_limit",)),
         ({"limits": [Limit.ENDPOINT]}, ("endpoint_limit",)),
         ({"limits": [Limit.PROBE]}, ("probe_limit",)),
@@ -177,8 +204,13 @@ def test_a_strained_end_never_convicts_the_line(
         ({"other_bps": [5_000_001]}, ("other_traffic",)),
         ({"other_bps": [None]}, ()),
         ({"other_bps": [90_000_000], "carrier": Carrier.LOOPBACK}, ()),
+        # nobody took anything from a run that got all it asked for
+        ({"limits": [Limit.PACE], "other_bps": [90_000_000], "light": True}, ("light",)),
+        ({"other_bps": [90_000_000], "light": True}, ("other_traffic", "light")),
         ({"aborted": True}, ("aborted",)),
         ({"whole_seconds": 0, "seconds": 1}, ("too_short", "short")),
+        ({"slept": True}, ("slept",)),
+        ({"clock_set": True}, ("clock_set",)),
     ],
 )
 def test_reasons(changes: dict[str, object], expected: tuple[str, ...]) -> None:

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from probe.windows import blocking, next_change, open_at
+from probe.windows import Opening, blocking, next_change, open_within
 from store.clock import NS_PER_S, local, zone
-from store.site import StreamPlan, Times, WindowKind
+from store.site import Site, StreamPlan, Times, WindowKind
 from tests.probe.sites import handoff, site, window
 
 SHOW, QUIET, MAINTENANCE = WindowKind.SHOW, WindowKind.QUIET, WindowKind.MAINTENANCE
@@ -25,6 +25,11 @@ WEDNESDAY = frozenset({2})
 def utc_ns(text: str) -> int:
     """A moment such as ``2026-06-03 19:00``, read in UTC, as Unix nanoseconds."""
     return int(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp()) * NS_PER_S
+
+
+def open_at(asked: Site, handoff: str, *, unix_ns: int) -> tuple[Opening, ...]:
+    """The windows that are open at an instant."""
+    return open_within(asked, handoff, from_ns=unix_ns, to_ns=unix_ns)
 
 
 @pytest.mark.parametrize(
@@ -59,6 +64,8 @@ def test_the_edges_of_an_opening(minutes: tuple[int, int], opens: str, closes: s
     assert (utc_ns(opens), utc_ns(closes)) == (found.start_ns, found.end_ns)
     assert () == open_at(asked, "A", unix_ns=utc_ns(closes))
     assert () == open_at(asked, "A", unix_ns=utc_ns(opens) - 1)
+    assert () == open_within(asked, "A", from_ns=utc_ns(opens) - MINUTE_NS, to_ns=utc_ns(opens) - 1)
+    assert (found,) == open_within(asked, "A", from_ns=utc_ns(opens) - 1, to_ns=utc_ns(closes) + MINUTE_NS)
 
 
 @pytest.mark.parametrize(

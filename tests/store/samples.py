@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
 from store.layers import tcp_framing
@@ -192,6 +193,19 @@ def event(started_unix_ns: int = 0) -> Event:
     )
 
 
+def clock_change(started_unix_ns: int = 0) -> ClockChange:
+    return ClockChange(
+        started_unix_ns=started_unix_ns,
+        how=ClockHow.STEP,
+        ended_unix_ns=started_unix_ns + 1_420_000_000,
+        elapsed_us=1_000_000,
+        uncertainty_us=2,
+        by_us=420_000,
+        synchronised=True,
+        error_us=900,
+    )
+
+
 EVERY_KIND: tuple[Record, ...] = (
     run(),
     span(),
@@ -202,6 +216,7 @@ EVERY_KIND: tuple[Record, ...] = (
     WindowOpened(started_unix_ns=3, name="show", window=OpenKind.SHOW, opener=Opener.PERSON, why="asked for"),
     campaign(),
     event(),
+    clock_change(),
     Correction(
         handoff="old",
         endpoint="north",

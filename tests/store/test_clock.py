@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -65,3 +66,37 @@ def test_the_clock_is_this_hosts() -> None:
     first, label = clock.monotonic_ns(), clock.unix_ns()
     assert before - 1 <= label / 1e9 <= datetime.now(UTC).timestamp() + 1
     assert clock.monotonic_ns() >= first
+
+
+def test_boot_time_is_the_kernels_uptime() -> None:
+    """proc(5): the first figure of /proc/uptime is the time since boot, sleep included, in 1/100 s."""
+    uptime_s = float(Path("/proc/uptime").read_text().split()[0])
+    assert Clock().boot_ns() / 1e9 == pytest.approx(uptime_s, abs=1)
+
+
+def test_a_look_is_of_one_moment() -> None:
+    """All clocks lie within the width that it states, by the clocks as they are read one by one around it."""
+    clock = Clock()
+    before = (clock.boot_ns(), clock.monotonic_ns(), clock.unix_ns(), clock.raw_ns())
+    found = clock.look()
+    after = (clock.boot_ns(), clock.monotonic_ns(), clock.unix_ns(), clock.raw_ns())
+    read = (found.boot_ns, found.monotonic_ns, found.unix_ns, found.raw_ns)
+    assert all(low <= one <= high for low, one, high in zip(before, read, after, strict=True))
+    assert 0 <= found.width_ns <= after[0] - before[0]
+
+
+def test_a_look_that_was_interrupted_is_taken_again() -> None:
+    """Of the attempts, the tightest counts: here the third, after two with a pause of 5 and 3 ms."""
+    passed, pauses = [0], iter([5_000_000, 3_000_000, 0])
+
+    def tick() -> int:
+        passed[0] += 500
+        return passed[0]
+
+    def interrupted() -> int:
+        passed[0] += next(pauses)
+        return 10**18 + tick()
+
+    found = Clock(monotonic_ns=tick, boot_ns=tick, raw_ns=tick, unix_ns=interrupted).look()
+    assert found.width_ns == 4 * 500
+    assert found.unix_ns - 10**18 == pytest.approx(found.boot_ns, abs=1000)

@@ -193,6 +193,8 @@ def record_in(kind: str, row: Row) -> Record:
                 spent_bytes=row["spent_bytes"],
                 reasons=tuple(row["reasons"].split()),
                 circumstances=Circumstances(**known | {"carrier": Carrier(known["carrier"])}),
+                at_most_up_goodput_bps=row["at_most_up_goodput_bps"],
+                at_most_down_goodput_bps=row["at_most_down_goodput_bps"],
             )
         case "train":
             made = {each.name: row.get(each.name) for each in fields(TrainSpan) if each.init}

@@ -10,7 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
+from store.quantities import (
+    did_you_mean,
+    duration_s,
+    duration_us,
+    rate_bps,
+    share,
+    shown,
+    size_bytes,
+    size_text,
+)
 
 
 @pytest.mark.parametrize(
@@ -101,3 +110,13 @@ def test_a_sentence_never_repeats_an_invitation() -> None:
 )
 def test_near_matches(word: str, expected: str) -> None:
     assert did_you_mean(word, ("rate_up", "fee")) == expected
+
+
+def test_a_size_in_words() -> None:
+    """Powers of ten (SI prefixes), as allowances are stated."""
+    assert [size_text(count) for count in (300, 1_260_000, 49_600_000_000, 2 * 10**12)] == [
+        "0.3 kB",
+        "1.26 MB",
+        "49.60 GB",
+        "2.00 TB",
+    ]

@@ -200,6 +200,23 @@ class TestDefaults:
         assert site.handoff("old").title == "old"
         assert site.handoff("old").card.met_ratio == 0.95
 
+    @pytest.mark.parametrize(
+        ("stated", "direction"),
+        [('"600 Mb/s"', Direction.UP), ('"600 Mb/s"\nrate_down = "600 Mb/s"', Direction.BOTH)],
+    )
+    def test_a_fast_line_has_a_light_run(self, tmp_path: Path, stated: str, direction: Direction) -> None:
+        """10 % for 5 s an hour (common practice, no source), of the rates that the card states."""
+        runs = small(tmp_path, SMALL.replace('"15 Mb/s"', stated)).runs
+        (light,) = (each for each in runs if each.light)
+        assert (light.direction, light.seconds, light.every_s) == (direction, 5, 3_600)
+        assert light.share_ratio == 0.1
+
+    def test_the_whole_share_is_a_full_run(self, tmp_path: Path) -> None:
+        run = '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "up"\nseconds = 5\nevery = "1 h"\n'
+        for share, light in (('share = "100 %"\n', False), ("", False), ('share = "99 %"\n', True)):
+            (found,) = small(tmp_path, SMALL + run + share).runs
+            assert found.light is light
+
     def test_no_runs_when_none_are_wanted_or_the_line_is_metered(self, tmp_path: Path) -> None:
         assert small(tmp_path, "run = []\n" + SMALL).runs == ()
         assert small(tmp_path, SMALL.replace('name = "old"', 'name = "old"\nmetered = true')).runs == ()
@@ -301,6 +318,18 @@ MISTAKES = [
     ("flows = 4", "flows = 17", "run[1].flows", "from 1 to 16"),
     ('every = "60 min"', 'every = "10 s"', "run[1].every", "does not fit"),
     ('every = "60 min"', "every = 60", "run[1].every", "no unit"),
+    ('share = "10 %"', "share = 10", "run[5].share", '"10 %"'),
+    ('share = "10 %"', 'share = "110 %"', "run[5].share", "no share from 0 % to 100 %"),
+    ('share = "10 %"', 'share = "0 %"', "run[5].share", "no share above 0 %"),
+    ('share = "10 %"', 'shares = "10 %"', "run[5].shares", 'did you mean "share"?'),
+    ('share = "10 %"', 'share = "0.01 %"', "run[5].share", "too little to hold 4 flows to"),
+    (
+        'seconds = 5\nevery = "285 min"',
+        'share = "10 %"\nseconds = 5\nevery = "285 min"',
+        "run[3].share",
+        "the card of handoff old states no rate_down to take a share of",
+    ),
+    ("to = 2026-03-29", 'to = 2026-03-29\nshare = "10 %"', "campaign[1].share", "answers no question"),
     ('handoff = "old"\ndays', 'handoff = "odl"\ndays', "plan[1].handoff", 'did you mean "old"?'),
     ('hours = "19:00-21:00"', 'hours = "19-21"', "plan[1].hours", '"19:00-21:00"'),
     ('hours = "19:00-21:00"', 'hours = "24:00-25:00"', "plan[1].hours", '"19:00-21:00"'),

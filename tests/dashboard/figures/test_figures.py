@@ -70,6 +70,18 @@ def test_every_run_is_a_point(site: Site, figure: Figures) -> None:
     assert valid["mode"] == "markers"  # nothing is known between two runs
 
 
+def test_a_light_run_is_no_slow_one(site: Site, figure: Figures) -> None:
+    """As many rings as light runs, counted by plain SQL, and none of them among the valid runs."""
+    for way in ("up", "down"):
+        week = figure(f"rates-{way}", handoff="A", period=Period.WEEK)
+        light, valid = _trace(week, f"{way}, light"), _trace(week, f"{way}, valid")
+        assert len(light["x"]) == _one(
+            site, f"SELECT count(*) FROM rate_run WHERE at_most_{way}_goodput_bps IS NOT NULL"
+        )
+        assert max(light["y"]) < 60 < 590 < min(valid["y"])  # of 600 Mb/s at layer 2
+        assert light["marker"]["symbol"] != valid["marker"]["symbol"]
+
+
 def test_the_stated_rate_is_drawn_as_stated(figure: Figures) -> None:
     assert _trace(figure("rates-up"), "stated")["y"] == [15, 15]
     assert _trace(figure("rates-down", handoff="A"), "stated")["y"] == [600, 600]

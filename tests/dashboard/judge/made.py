@@ -74,9 +74,13 @@ def run(
     started_unix_ns: int = NOON,
     reasons: tuple[str, ...] = (),
     endpoint: str = "north",
+    light: bool = False,
     **bent: Any,
 ) -> RateRun:
-    """A run up, down, or both at once where both rates are given; `bent` bends each side."""
+    """A run up, down, or both at once where both rates are given; `bent` bends each side.
+
+    A light one got just what it asked for.
+    """
     up = None if up_bps is None else side(up_bps, **bent)
     down = None if down_bps is None else side(down_bps, **bent)
     direction = Direction.BOTH if up and down else Direction.UP if up else Direction.DOWN
@@ -93,8 +97,10 @@ def run(
         rtt_loaded_us=None,
         timestamps=Stamps.KERNEL,
         spent_bytes=0,
-        reasons=reasons,
+        reasons=(*reasons, "light") if light else reasons,
         circumstances=Circumstances(),
+        at_most_up_goodput_bps=up_bps if light else None,
+        at_most_down_goodput_bps=down_bps if light else None,
     )
 
 

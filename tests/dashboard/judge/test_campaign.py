@@ -101,3 +101,10 @@ def test_what_runs_can_show_at_best(runs: int) -> None:
 def test_no_run_shows_nothing() -> None:
     """A campaign whose hours are all skipped by the calendar."""
     assert "No run is planned, so nothing can be shown." == at_best(0, promised=0.95)
+
+
+def test_a_light_run_answers_no_question_about_the_rate() -> None:
+    """None is ever planned; were one there, it would be named and not counted."""
+    light = replace(run(60, planned_s=60, reasons=("light",)), at_most_up_goodput_bps=1_500_000)
+    (fate,) = result(made(1), [light], now_unix_ns=5400 * S).fates
+    assert (fate.outcome, fate.why) == (Outcome.EXCLUDED, "light")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import pytest
 from hypothesis import given
@@ -273,3 +273,48 @@ def test_counts_add_up(rates: list[int]) -> None:
     assert found.met + found.not_met + found.open_ == found.n == len(rates)
     assert found.share is not None
     assert found.bound_low <= found.share <= found.bound_high
+
+
+class TestLight:
+    """A light run is left out of every verdict on the full rate, and counted as left out."""
+
+    @pytest.mark.parametrize(("good", "bad", "word"), [(59, 0, Word.MET), (50, 9, Word.NOT_MET)])
+    @pytest.mark.parametrize("light_bps", [1_500_000, 16_900_000])
+    def test_it_changes_no_verdict(self, good: int, bad: int, word: Word, light_bps: int) -> None:
+        """Neither a slow-looking one nor one above the stated rate."""
+        full = series(good, bad)
+        light = [run(light_bps, started_unix_ns=one.started_unix_ns + HOUR // 2, light=True) for one in full]
+        alone, beside = judged(full), judged([*full, *light])
+        assert (alone.word, beside.word) == (word, word)
+        same = {"because", "excluded", "excluded_why"}
+        for field in fields(RateVerdict):
+            if field.name not in same:
+                assert getattr(alone, field.name) == getattr(beside, field.name), field.name
+        assert (beside.excluded, dict(beside.excluded_why)) == (59, {"light": 59})
+        assert "left out: 59 runs (59 light)" in beside.because
+
+    def test_light_runs_alone_test_nothing(self) -> None:
+        found = judged([run(1_500_000, started_unix_ns=NOON + nth * HOUR, light=True) for nth in range(100)])
+        assert (found.word, found.n, found.excluded) == (Word.NOT_TESTED, 0, 100)
+
+    def test_a_light_one_that_is_void_counts_under_both(self) -> None:
+        found = judged([run(1_500_000, light=True, reasons=("aborted",))])
+        assert (found.void, found.excluded, dict(found.excluded_why)) == (1, 0, {"aborted": 1, "light": 1})
+
+    def test_one_way_alone_is_told_by_full_runs_only(self) -> None:
+        """A light run up does not keep full runs both ways from counting."""
+        both = [run(GOOD, down_bps=GOOD, started_unix_ns=NOON + nth * HOUR) for nth in range(59)]
+        found = judged([*both, run(1_500_000, light=True)])
+        assert (found.word, found.n, dict(found.excluded_why)) == (Word.MET, 59, {"light": 1})
+
+    def test_a_skipped_or_failed_one_is_none_of_the_full_ones(self) -> None:
+        why = {"what": "light run", "why": "a window", "handoff": "old", "endpoint": "north"}
+        found = contract.rate_verdict(
+            series(59, 0),
+            CARD,
+            Direction.UP,
+            skipped=[Skipped(planned_unix_ns=NOON, **why)],
+            failed=[Failed(whose=Owner.HOUSE, started_unix_ns=NOON, **why)],
+            zone=ZONE,
+        )
+        assert (found.skipped, found.failed) == (0, 0)

@@ -245,6 +245,19 @@ def test_what_does_not_count_is_passed_over() -> None:
     assert (found.answer, found.n_runs, found.stalls_per_hour) == (Answer.GO, 59, 0.0)
 
 
+@pytest.mark.parametrize("light_bps", [500_000, 50_000_000])
+def test_light_runs_leave_the_floor_as_it_is(light_bps: int) -> None:
+    """Neither one that asked for little nor one that asked for more than the floor is a run of the floor."""
+    full = runs(EVENINGS, 5_100_000, 9_200_000)
+    light = [run(light_bps, started_unix_ns=one.started_unix_ns + NS_PER_S, light=True) for one in full]
+    alone, beside = (
+        checked(plan(CLASS), found, spans(EVENINGS), micro_stalls()) for found in (full, [*full, *light])
+    )
+    assert alone == beside
+    only = checked(plan(CLASS), light, spans(EVENINGS))
+    assert (only.answer, only.floor_bps, only.reasons) == (Answer.UNKNOWN, None, ("no_runs",))
+
+
 def test_no_stall_seen_supports_a_bound() -> None:
     """None in 57 hours supports fewer than 3 in 57 hours: 0.0526, said as 0.06."""
     found = checked(plan(CLASS), runs(EVENINGS, 100_000_000, 100_000_000), spans(EVENINGS))

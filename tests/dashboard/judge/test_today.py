@@ -124,6 +124,16 @@ def test_stalls_of_the_last_hours() -> None:
     ]
 
 
+def test_light_runs_are_left_out_and_said_to_be() -> None:
+    """A line that reaches its rate in every full run is met, whatever light runs beside them carried."""
+    light = [run(1_500_000, started_unix_ns=NOW - nth * HOUR, light=True) for nth in range(1, 60)]
+    (found,) = (
+        one for one in noticed(site(card=CARD), FRESH, *runs(16_900_000), *light) if "upload" in one.text
+    )
+    assert "upload: met. " in found.text
+    assert "left out: 59 runs (59 light)" in found.text
+
+
 def test_failed_and_skipped_runs() -> None:
     """A failure goes to whom it belongs, with its reason; a skipped run is no trouble."""
     failed, skipped = noticed(site(), FRESH, FAILED, SKIPPED)

@@ -98,6 +98,29 @@ async def test_what_was_left_out_stands_in_the_ledger(client: Client) -> None:
     ] * 3
 
 
+async def test_light_runs_are_shown_as_such(client: Client) -> None:
+    """What they asked for stands beside their direction; the ledger and the verdicts leave them out."""
+    page = await _page(client, "/circuit/A?period=day")
+    rows = [row for row in page.table("Rate runs of the last 24 hours") if "light" in row["Direction"]]
+    assert {row["Direction"] for row in rows} == {
+        "up, both at once, light: at most 56.4",
+        "down, both at once, light: at most 56.4",
+    }
+    assert {row["Standing"] for row in rows} == {"valid, light"}
+    assert all(row["Limited by"] == "pace" for row in rows)
+    (left_out,) = page.table("Exclusions ledger")
+    assert left_out["Rule"].startswith("a light run")
+    async with client.get("/circuit/A.json?period=week") as response:
+        found = await response.json()
+    light = [run for run in found["runs"] if "light" in run["reasons"]]
+    assert {run["up"]["at_most_goodput_bps"] for run in light} == {56_400_000}
+    for verdict in found["verdicts"]:
+        assert verdict["excluded_why"]["light"] == len(light)
+        assert verdict["n"] == sum(
+            run["direction"] == verdict["direction"] for run in found["runs"] if run not in light
+        )
+
+
 async def test_an_hour_without_measuring_is_not_zero(client: Client) -> None:
     """Within the last hours' table the gap reads as not measured, with dashes, never as 0."""
     page = await _page(client)

@@ -81,6 +81,11 @@ def test_flows_by_direction(direction: str, flows: tuple[int, int]) -> None:
         (RunRequest(direction="up", flows=1, seconds=1, congestion="a b"), "bad_request", "congestion"),
         (RunRequest(direction="up", flows=1, seconds=1, congestion="x" * 16), "bad_request", "congestion"),
         (
+            RunRequest(direction="down", flows=4, seconds=1, down_at_most_bps=199_999),
+            "bad_request",
+            "down_at_most_bps: expected 50000 or more for each flow, not '199999'",
+        ),
+        (
             RunRequest(direction="up", flows=17, seconds=1),
             "limit",
             "at most 16 flows in each direction (flows",

@@ -5,17 +5,22 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
+import time
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from probe.control import Control
+from probe.linux import clock_state, timestamps
 from probe.methods import rate
 from probe.methods.rate import RatePlan
 from probe.reach import Binding
+from probe.wire.control import Hello
 from store.clock import Clock
 from store.errors import UserMistake
-from store.records import Carrier, Direction, Failed, Owner, RateRun, Standing
+from store.pace import Pace, each_way
+from store.records import Carrier, Direction, Failed, Limit, Owner, RateRun, Standing
 from tests.probe.children import children
 from tests.probe.endpoint.far import Far, far_end
 
@@ -24,8 +29,8 @@ def plan(direction: Direction = Direction.UP, *, seconds: float = 1.0, flows: in
     return RatePlan(direction=direction, flows=flows, seconds=seconds, idle_s=0.3, per_second=50)
 
 
-async def ran(far: Far, asked: RatePlan) -> RateRun:
-    found = await rate.run(asked, far.reaches["a"], Clock())
+async def ran(far: Far, asked: RatePlan, *, clock: Clock | None = None) -> RateRun:
+    found = await rate.run(asked, far.reaches["a"], clock or Clock())
     assert isinstance(found, RateRun), found
     return found
 
@@ -79,6 +84,50 @@ async def test_congestion_control_is_what_was_asked(tmp_path: Path) -> None:
     async with far_end(tmp_path / "endpoint") as far:
         run = await ran(far, replace(plan(Direction.BOTH), congestion="reno"))
     assert {side.congestion for side in run.sides().values()} == {"reno"}
+
+
+@pytest.mark.asyncio
+async def test_a_light_run_is_held_both_ways(tmp_path: Path) -> None:
+    """Loopback carries thousands of times as much: what arrives is what was asked, each way its own rate.
+
+    SO_MAX_PACING_RATE counts payload. The record says what was asked, and that the run was held by that.
+    """
+    asked = replace(plan(Direction.BOTH, seconds=4), pace=Pace(up_bps=4_000_000, down_bps=8_000_000))
+    async with far_end(tmp_path / "endpoint") as far:
+        run = await ran(far, asked)
+    assert (run.at_most_up_goodput_bps, run.at_most_down_goodput_bps) == (4_000_000, 8_000_000)
+    assert (run.light, run.reasons, run.standing) == (True, ("light", "short"), Standing.VALID)
+    for direction, side in run.sides().items():
+        at_most_bps = run.at_most_goodput_bps(direction)
+        assert at_most_bps is not None
+        assert 0.97 <= side.rates.goodput_bps / at_most_bps <= 1.01
+        assert side.limited_by in (Limit.PACE, Limit.PROBE, Limit.ENDPOINT)  # late where the machine is busy
+    # what waits in a kernel at the end is little beside what was sent
+    assert run.spent_bytes <= 1.4 * (4_000_000 + 8_000_000) * 4 / 8
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("direction", [Direction.DOWN, Direction.BOTH])
+async def test_an_endpoint_from_before_is_not_asked_to_hold_back(
+    tmp_path: Path, direction: Direction, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It would pass over the rate and fill the line down, so the run fails with the sentence that helps."""
+    hello = Control.hello
+
+    async def of_before(control: Control) -> Hello | Failed:
+        said = await hello(control)
+        return said if isinstance(said, Failed) else replace(said, paces=None)
+
+    monkeypatch.setattr(Control, "hello", of_before)
+    pace = each_way(direction, 4_000_000)
+    async with far_end(tmp_path / "endpoint") as far:
+        found = await failed(far, replace(plan(direction), pace=pace))
+        up = await ran(far, replace(plan(Direction.UP), pace=each_way(Direction.UP, 4_000_000)))
+    assert ("cannot hold a run down to a rate; update it there" in found.why, found.whose) == (
+        True,
+        Owner.ENDPOINT,
+    )
+    assert up.light  # the sender is here
 
 
 @pytest.mark.asyncio
@@ -166,3 +215,50 @@ async def test_an_interface_that_is_not_there(tmp_path: Path) -> None:
 def test_plans_that_cannot_be(flows: int, seconds: float, word: str) -> None:
     with pytest.raises(UserMistake, match=word):
         plan(flows=flows, seconds=seconds)
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(("set_s", "slept_s", "reason"), [(0.42, 0, "clock_set"), (0, 3, "slept")])
+async def test_a_clock_that_is_set_and_a_host_that_sleeps(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, set_s: float, slept_s: float, reason: str
+) -> None:
+    """In the middle of the load. A clock that is set spoils no figure; a sleep voids the run."""
+    began = time.monotonic()
+
+    def leapt_ns(by_s: float) -> int:
+        return round(by_s * 1e9) if time.monotonic() - began > 1.3 else 0
+
+    moving = Clock(
+        unix_ns=lambda: time.time_ns() + leapt_ns(set_s + slept_s),
+        boot_ns=lambda: time.clock_gettime_ns(time.CLOCK_BOOTTIME) + leapt_ns(slept_s),
+    )
+    # the kernel's clock cannot be set here, so its stamps stay out
+    monkeypatch.setattr(timestamps, "prepare", lambda sock, *, transmit: False)
+    async with far_end(tmp_path / "endpoint") as far:
+        began = time.monotonic()
+        run = await ran(far, plan(seconds=2), clock=moving)
+        ended_ns = time.time_ns()
+    assert reason in run.reasons
+    assert {"clock_set", "slept"} - {reason} - set(run.reasons)
+    assert ended_ns - 5e9 < run.started_unix_ns < ended_ns  # by the clock as it was at the start
+    if reason == "slept":
+        assert run.standing is Standing.VOID
+        return
+    assert run.rtt_loaded_us is not None
+    assert run.rtt_loaded_us.max < 400_000
+
+
+@pytest.mark.asyncio
+async def test_the_clocks_state_is_a_circumstance(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    known = clock_state.ClockState(synchronised=True, error_us=2345)
+    monkeypatch.setattr(clock_state, "read", lambda: known)
+    async with far_end(tmp_path / "endpoint") as far:
+        run = await ran(far, plan())
+    assert (run.circumstances.clock_synchronised, run.circumstances.clock_error_us) == (True, 2345)
+
+
+def test_a_rate_that_flows_cannot_be_held_to() -> None:
+    with pytest.raises(
+        UserMistake, match=r"at most: 90 kb/s of payload up are too little to hold 2 flows to"
+    ):
+        replace(plan(), pace=Pace(up_bps=90_000))

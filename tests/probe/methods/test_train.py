@@ -330,6 +330,26 @@ class TestThisHost:
         assert (found.span.rtt.max or 0) < 200_000
         assert (found.span.lost, found.span.held_up, found.span.held_down, found.stalls) == (0, 0, 0, ())
 
+    async def test_its_host_sleeps(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """The train ends there, and its record says that it may not speak."""
+        began = time.monotonic()
+
+        def slept_ns() -> int:
+            return 9 * S if time.monotonic() - began > 0.6 else 0
+
+        sleeping = Clock(
+            unix_ns=lambda: time.time_ns() + slept_ns(),
+            boot_ns=lambda: time.clock_gettime_ns(time.CLOCK_BOOTTIME) + slept_ns(),
+        )
+        async with far_end(tmp_path) as far:
+            monkeypatch.setattr(train.timestamps, "prepare", lambda sock, *, transmit: False)
+            began = time.monotonic()
+            found = await ran(plan(seconds=60), far.reaches["a"], clock=sleeping)
+        assert found.span.reasons == ("slept",)
+        assert found.span.standing is Standing.VOID
+        assert 20 < found.span.sent < 75
+        assert (found.span.rtt.max or 0) < 200_000
+
     async def test_trains_start_at_random(self) -> None:
         """RFC 3432 section 3: the start of a periodic stream is drawn anew, uniform over one spacing."""
         random.seed(8762)  # so that the 1 in 1000 never comes
@@ -350,20 +370,63 @@ class TestThisHost:
 
 def test_the_distance_of_two_clocks() -> None:
     """It moves when the clock is set, not when the program was interrupted between two readings."""
-    now = {"monotonic": 0, "ahead": 100 * S, "pause": 0}
+    now = {"awake": 0, "asleep": 0, "ahead": 100 * S, "pause": 0}
 
-    def monotonic_ns() -> int:
-        now["monotonic"] += 1000 + now["pause"]
-        return now["monotonic"]
+    def awake_ns() -> int:
+        now["awake"] += 1000 + now["pause"]
+        return now["awake"]
 
-    wall = train._WallClock(Clock(monotonic_ns=monotonic_ns, unix_ns=lambda: now["monotonic"] + now["ahead"]))
-    assert (wall.ahead_ns, wall.stepped_ns) == (100 * S, 0)
+    wall = train._WallClock(
+        Clock(
+            monotonic_ns=awake_ns,
+            boot_ns=lambda: awake_ns() + now["asleep"],
+            unix_ns=lambda: awake_ns() + now["asleep"] + now["ahead"],
+            raw_ns=awake_ns,
+        )
+    )
+    about = pytest.approx(100 * S, abs=5000)
+    assert (wall.ahead_ns, wall.stepped_ns, wall.slept_at_ns) == (about, 0, None)
     now["pause"] = S
     wall.read()
-    assert wall.stepped_ns == 0
+    assert (wall.ahead_ns, wall.stepped_ns) == (about, 0)
     now["pause"], now["ahead"] = 0, 97 * S
-    assert wall.read() == now["monotonic"]
-    assert (wall.ahead_ns, wall.stepped_ns) == (97 * S, 3 * S)
+    set_ns = wall.read()
+    assert now["awake"] - 5000 <= set_ns <= now["awake"]
+    assert wall.ahead_ns == pytest.approx(97 * S, abs=5000)
+    assert wall.stepped_ns == pytest.approx(3 * S, abs=5000)
+    # a moment before it was set has the label of then
+    assert wall.unix_of(set_ns - 1) == pytest.approx(set_ns + 100 * S, abs=5000)
+    assert wall.unix_of(set_ns) == pytest.approx(set_ns + 97 * S, abs=5000)
+    now["asleep"] = 3600 * S
+    woke_ns = wall.read()
+    assert wall.slept_at_ns == woke_ns
+    assert wall.stepped_ns == pytest.approx(3 * S, abs=10_000)
+    assert wall.unix_of(woke_ns) == pytest.approx(woke_ns + 3697 * S, abs=5000)
+
+
+@pytest.mark.parametrize("step_s", [0.42, -2.0])
+def test_a_stamp_from_before_the_clock_was_set(step_s: float) -> None:
+    """Read right after, it means the moment at which it was made, by either clock."""
+    now = {"ahead": 100 * S, "at": 10 * S}
+    wall = train._WallClock(
+        Clock(
+            monotonic_ns=lambda: now["at"],
+            boot_ns=lambda: now["at"],
+            unix_ns=lambda: now["at"] + now["ahead"],
+            raw_ns=lambda: now["at"],
+        )
+    )
+    before = now["at"] + now["ahead"] - 30_000_000
+    now["ahead"] += round(step_s * S)
+    now["at"] += 1_000_000
+    wall.read()
+    assert wall.monotonic_of(before, now_ns=now["at"]) == 10 * S - 30_000_000
+    after = now["at"] + now["ahead"] - 200_000
+    assert wall.monotonic_of(after, now_ns=now["at"]) == now["at"] - 200_000
+    now["at"] += 60 * S
+    assert (
+        wall.monotonic_of(now["at"] + now["ahead"] - 700 * 10**6, now_ns=now["at"]) == now["at"] - 7 * 10**8
+    )
 
 
 NOBODY = keys.Invitation(host="127.0.0.1", port=1, flow_port=2, key=bytes(32), pin=bytes(32))
