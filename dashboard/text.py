@@ -11,14 +11,8 @@ from datetime import date, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dashboard.judge.segments import Judged, Segment, Word
-from dashboard.judge.stream import Check
-from dashboard.pages.budget import said as cap_said
 from store import case_words
-from store.cap import CapState
-from store.cases import Case
 from store.clock import local, rfc3339, zone
-from store.export import Exported
 from store.histogram import Delays
 from store.paced import PacedRun
 from store.quantities import size_text
@@ -26,13 +20,18 @@ from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpa
 from store.samples import PACKET_BYTES
 from store.segments import Split
 from store.site import CampaignPlan, Claim, Site, StreamPlan
-from store.thinning import Due, Plan, Rule
 
-if TYPE_CHECKING:  # only their values are looked at, and loading them brings cryptography along
+if TYPE_CHECKING:  # only their values are looked at, and that would load scipy, numpy or cryptography
     from dashboard.campaign_results import Told
     from dashboard.judge.campaign import Fate
+    from dashboard.judge.segments import Judged, Segment
+    from dashboard.judge.stream import Check
+    from store.cap import CapState
+    from store.cases import Case
     from store.corrections import Corrected
+    from store.export import Exported
     from store.pack import Written
+    from store.thinning import Due, Plan, Rule
     from store.verify import Finding, Result
 
 Costs = Mapping[str, Sequence[tuple[str, int]]]  # handoff -> (what, bytes)
@@ -114,6 +113,8 @@ def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
 
 def split(record: Split, found: Judged) -> str:
     """A split: who must act, why, what would decide, and a row for each segment."""
+    from dashboard.judge.segments import Word  # numerics, that only this text needs
+
     match found.word:
         case Word.CLEAR:
             head = "Owner: nobody."
@@ -283,6 +284,8 @@ def site(
 
 def budget(rows: Sequence[tuple[Sequence[str], CapState | None]], where: tzinfo) -> str:
     """What is spent and used on each handoff: sentences about tests, and how its cap stands."""
+    from dashboard.pages.budget import said as cap_said  # the reader, that only this text needs
+
     lines = []
     for sentences, state in rows:
         lines += [f"{said[:1].upper()}{said[1:]}." for said in sentences]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -51,3 +53,10 @@ def test_every_module_says_where_it_stands() -> None:
         *(file for part in ("store", "probe", "dashboard") for file in (HOUSE / part).rglob("*.py")),
     ]
     assert [file for file in files if not ast.get_docstring(ast.parse(file.read_text()))] == []
+
+
+def test_what_prints_a_run_is_light() -> None:
+    """No command waits half a second for numerics only to print its text."""
+    ask = "import sys, dashboard.text; print({'numpy', 'scipy', 'cryptography', 'plotly'} & {*sys.modules})"
+    done = subprocess.run([sys.executable, "-c", ask], cwd=HOUSE, capture_output=True, text=True, check=True)
+    assert done.stdout == "set()\n"

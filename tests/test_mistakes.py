@@ -303,7 +303,10 @@ def until(there: Callable[[], bool]) -> None:
 
 def has_udp(pid: int) -> bool:
     """Whether the process has a UDP socket, as one that sends a train does: proc(5), fd and net/udp."""
-    sockets = {os.readlink(open_one) for open_one in Path(f"/proc/{pid}/fd").iterdir()}
+    sockets = set()
+    for descriptor in Path(f"/proc/{pid}/fd").iterdir():
+        with contextlib.suppress(FileNotFoundError):  # closed since it was listed
+            sockets.add(os.readlink(descriptor))
     rows = Path(f"/proc/{pid}/net/udp").read_text().splitlines()[1:]
     return bool(sockets & {f"socket:[{row.split()[9]}]" for row in rows})
 

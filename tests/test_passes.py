@@ -47,11 +47,10 @@ def passed_over(where: Path, *options: str, ci: bool) -> subprocess.CompletedPro
     return subprocess.run(command, env=env, cwd=where, capture_output=True, text=True, check=False)
 
 
-@pytest.mark.parametrize("workers", [(), ("-n", "2")], ids=["alone", "beside"])
-def test_what_is_lacking_fails_in_ci(tmp_path: Path, workers: tuple[str, ...]) -> None:
-    """A test of a line, a capture or a browser that cannot run is a failure there, in either pass."""
+def test_what_is_lacking_fails_in_ci(tmp_path: Path) -> None:
+    """A test of a line, a capture or a browser that cannot run is a failure there."""
     (tmp_path / "test_three.py").write_text(THREE)
-    done = passed_over(tmp_path, *workers, ci=True)
+    done = passed_over(tmp_path, ci=True)
     assert (done.returncode, "3 errors in" in done.stdout) == (1, True), done.stdout
     assert "apt-get install chromium" in done.stdout
 
@@ -62,10 +61,14 @@ def test_what_is_lacking_is_skipped_elsewhere(tmp_path: Path) -> None:
     assert (done.returncode, "3 skipped" in done.stdout) == (0, True), done.stdout
 
 
-def test_what_measures_time_refuses_company(tmp_path: Path) -> None:
+def test_side_by_side(tmp_path: Path) -> None:
+    """What is lacking fails in CI there too, and what measures time refuses the company."""
+    (tmp_path / "test_three.py").write_text(THREE)
     (tmp_path / "test_timed.py").write_text(TIMED)
-    done = passed_over(tmp_path, "-n", "2", ci=False)
-    assert (done.returncode, "1 passed, 1 error" in done.stdout) == (1, True), done.stdout
+    done = passed_over(tmp_path, "-n", "2", ci=True)
+    assert (done.returncode, "1 passed, 4 errors in" in done.stdout) == (1, True), done.stdout
+    assert "apt-get install chromium" in done.stdout
+    assert "test_rate - Failed: measures time" in done.stdout
 
 
 def test_a_line_of_known_truth_is_alone(tmp_path: Path) -> None:
