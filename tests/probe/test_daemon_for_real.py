@@ -208,6 +208,11 @@ async def _stop_in_a_run(asked: Site, writer: WatchedWriter, directory: Path, po
         return time.monotonic() - asked_at
 
 
+def _by_a_rule(record: Record) -> bool:
+    """Skipped, and not because a busy machine woke the probe late in a slot of two seconds."""
+    return isinstance(record, Skipped) and "woke up too late" not in record.why
+
+
 def test_what_was_spent_before_a_restart_counts(tmp_path: Path) -> None:
     """The month's purse is read from the database, so starting again does not fill it."""
     limited = replace(handoff(), allowance_bytes=10**9)
@@ -224,14 +229,14 @@ def test_what_was_spent_before_a_restart_counts(tmp_path: Path) -> None:
 
     async def life() -> None:
         task = asyncio.create_task(daemon.run(asked, clock=Clock(), writer=watched))
-        await watched.until(lambda one: isinstance(one, Skipped))
+        await watched.until(_by_a_rule)
         task.cancel()
         await asyncio.wait({task})
 
     asyncio.run(life())
     writer.close()
     assert "0 bytes of this month's test allowance of 1 GB are left and the run needs about 2.5 MB" == (
-        next(one.why for one in watched.seen if isinstance(one, Skipped))
+        next(one.why for one in watched.seen if isinstance(one, Skipped) and _by_a_rule(one))
     )
 
 
