@@ -129,15 +129,17 @@ def test_the_status_says_when_the_clock_is_not_synchronised(caplog: pytest.LogCa
 # Trains
 
 
-def test_a_train_ends_with_the_sleep_and_begins_anew_after_it() -> None:
+@pytest.mark.parametrize("slept_s", [20.0, 5000.0])  # within the minute, and over many
+def test_a_train_ends_with_the_sleep_and_begins_anew_after_it(slept_s: float) -> None:
     """20 packets a second for three minutes awake: what was under way is neither here nor lost."""
     line = PaperLine(delay_s=0.080)  # three packets are under way at any time
     kept = watched(
-        site(trains=(train_plan(),)), for_s=180, leaps=(Leap(awake_s=90.31, slept_s=20.0),), line=line
+        site(trains=(train_plan(),)), for_s=180, leaps=(Leap(awake_s=90.31, slept_s=slept_s),), line=line
     )
     spans = sorted(kept.of(TrainSpan), key=lambda span: span.started_unix_ns)
+    woke_s = 90.3 + slept_s
     assert [seconds(span.started_unix_ns) for span in spans] == pytest.approx(
-        [0, 60, 110.3, 120, 180], abs=0.1
+        [0, 60, woke_s, woke_s + 9.7, woke_s + 69.7], abs=0.1
     )
     assert [span.seconds for span in spans] == pytest.approx([60, 30.3, 9.7, 60, 20.2], abs=0.3)
     assert 2 == line.opened
@@ -226,8 +228,11 @@ def test_a_train_with_hours_ends_when_they_do_by_the_wall(
 def test_hours_of_a_train_do_not_come_twice() -> None:
     """The clock is set back by 2 s right after 23:00."""
     asked = site(trains=(replace(train_plan(per_second=1), times=EVENINGS),))
-    leaps = (Leap(awake_s=0.4 * HOUR_S + 0.5, set_s=-2.0),)
-    kept = watched(asked, for_s=HOUR_S, leaps=leaps, from_ns=DAY_NS + round(22.6 * HOUR_S) * NS_PER_S)
+    leaps = (Leap(awake_s=0.4 * HOUR_S + 0.2, set_s=-2.0),)  # while the last replies are waited for
+    line = PaperLine(delay_s=0.3)
+    kept = watched(
+        asked, for_s=HOUR_S, leaps=leaps, line=line, from_ns=DAY_NS + round(22.6 * HOUR_S) * NS_PER_S
+    )
     ended_ns = max(span.started_unix_ns + round(span.seconds * NS_PER_S) for span in kept.of(TrainSpan))
     assert local(ended_ns, LISBON).strftime("%H:%M") in ("22:59", "23:00")
     assert 0.4 * HOUR_S == pytest.approx(sum(span.seconds for span in kept.of(TrainSpan)), abs=1.1)

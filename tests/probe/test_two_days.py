@@ -60,11 +60,11 @@ class Case:
     @property
     def packets_s(self) -> float:
         """Between two packets."""
-        return 10.0 if self.leaps else 30.0
+        return 20.0 if self.leaps else 30.0
 
     @property
     def look_s(self) -> float:
-        return 5.0 if self.leaps else 20.0
+        return 10.0 if self.leaps else 20.0
 
     @property
     def slack_s(self) -> float:
