@@ -35,7 +35,7 @@ def test_every_kind_of_event_is_some_matter(kind: EventKind) -> None:
     assert kind in MATTER_OF
 
 
-@pytest.mark.parametrize("kind", set(EventKind) - {EventKind.STALL})
+@pytest.mark.parametrize("kind", [kind for kind in EventKind if kind is not EventKind.STALL])
 def test_one_event_is_enough_where_its_matter_is_asked_for(kind: EventKind) -> None:
     assert rules.begins(case(event(0, kind)), LAMP) is (MATTER_OF[kind] in USUAL)
     alone = replace(LAMP, matters=frozenset({MATTER_OF[kind]}))
