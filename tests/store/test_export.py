@@ -459,6 +459,7 @@ ONE_OF_EACH: tuple[Record, ...] = (
     samples.campaign(),
     samples.event(),
     samples.notice(),
+    samples.clock_change(),
     Correction(handoff="old", endpoint="north", corrects_seq=1, written_unix_ns=9, what="x", why="y"),
     Thinned(
         first_seq=1,
