@@ -122,7 +122,7 @@ class TestMail:
             began = time.monotonic()
             task.cancel()
             await asyncio.wait({task})
-            assert time.monotonic() - began < 1
+            assert time.monotonic() - began < 2
         assert task.cancelled()
 
 
@@ -200,7 +200,7 @@ class TestHook:
             began = time.monotonic()
             task.cancel()
             await asyncio.wait({task})
-            assert time.monotonic() - began < 1
+            assert time.monotonic() - began < 2
 
     async def test_a_name_that_does_not_resolve(self) -> None:
         """RFC 6761: invalid never does."""
