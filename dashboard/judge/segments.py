@@ -294,9 +294,9 @@ def _witnessed(way: _Way, window: Window) -> _Witnessed:
     inner = (window[0] + margin_ms, window[1] - margin_ms)
     house = way.measured_house()
     return _Witnessed(
-        State.NOTHING if house is None else _train_state(house, inner),
+        State.NOTHING if house is None else _train_state(way, house, inner),
         tuple(witnesses.within(hop, inner) for hop in way.hops),
-        tuple(_train_state(one, inner) for one in way.outside),
+        tuple(_train_state(way, one, inner) for one in way.outside),
     )
 
 
@@ -345,11 +345,12 @@ def _incidents(way: _Way) -> list[Window]:
     return sorted(found)
 
 
-def _train_state(seen: Seen, window: Window) -> State:
-    if seen.failed is not None:
-        return State.NOTHING
-    due = seen.per_second * max(0, window[1] - window[0]) / 1000
-    if due < 2:
+def _train_state(way: _Way, seen: Seen, window: Window) -> State:
+    """Of the part of the window in which it was sending: trains do not begin and end in one moment."""
+    last_ms = seen.first_ms + round(way.split.seconds * 1000)
+    common_ms = _overlap_ms(window, (seen.first_ms, last_ms))
+    due = seen.per_second * common_ms / 1000
+    if seen.failed is not None or due < 2 or common_ms < (window[1] - window[0]) / 2:
         return State.NOTHING
     share = (_within(seen.missed_ms, window) + _within(seen.late_ms, window)) / due
     return State.HIT if share >= _HIT else State.CLEAR if share <= _CLEAR else State.NOTHING

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -206,6 +207,15 @@ def test_loss_to_one_endpoint_only() -> None:
         Owner.ENDPOINT,
         "endpoint north",
     )
+
+
+def test_a_train_that_had_ended_is_no_witness() -> None:
+    """One begins a second before the other and is over when the last stall begins."""
+    last = (44_600, 45_600)
+    early, late = train("south", stalls=[STALL]), train("north", stalls=[STALL, last])
+    late = replace(late, first_ms=1_000, missed_ms=(*late.missed_ms, *range(45_000, 45_600, 50)))
+    found = judged(train("lan"), hop(1), hop(2, silent_in=[STALL]), late, early)
+    assert (found.word, found.owner) == (Word.DECIDED, Owner.PROVIDER), found.because
 
 
 def test_a_silence_too_short_for_a_stall_is_no_scattered_loss() -> None:
