@@ -12,7 +12,7 @@ import difflib
 import json
 import sys
 from contextlib import closing
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
@@ -21,11 +21,13 @@ from store.errors import LinebookError, UserMistake
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
+    from datetime import tzinfo
 
     from probe.reach import Reach
     from store import door
     from store.export import Choice
     from store.records import Failed
+    from store.segments import Split
     from store.site import Handoff, Site
     from store.thinning import Due, Plan
 
@@ -87,6 +89,7 @@ def _parser() -> _Parser:
     _endpoint_commands(commands)
     _probe_commands(commands)
     _run_commands(commands)
+    _split_command(commands)
     _reading_commands(commands)
     return parser
 
@@ -172,7 +175,7 @@ def _window_commands(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    run = commands.add_parser("run", help="Measure once, now: rate or train.")
+    run = commands.add_parser("run", help="Measure once, now: rate, paced or train.")
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
     rate = _command(
         methods,
@@ -199,6 +202,29 @@ def _run_commands(commands: Any) -> None:
     rate.add_argument(
         "--congestion", metavar="NAME", help="congestion control (default: cubic where allowed)"
     )
+    paced = _command(
+        methods,
+        "paced",
+        _run_paced,
+        "Packets over UDP at a fixed rate: what arrives, loss, reordering, delay variation. It fills the "
+        "line as far as it offers: emergency calls, alarms or medical devices may share it.",
+    )
+    _reach_options(paced)
+    paced.add_argument(
+        "--direction", choices=("up", "down"), default="up", help="seen from the probe (default up)"
+    )
+    paced.add_argument(
+        "--offered", type=_rate, required=True, metavar="RATE", help='at the IP layer, such as "200 Mb/s"'
+    )
+    paced.add_argument(
+        "--seconds", type=_number(1, 3600), default=10, metavar="S", help="1 to 3600 (default 10)"
+    )
+    paced.add_argument(
+        "--payload",
+        type=_whole(64, 8972),
+        metavar="BYTES",
+        help="of each packet, a multiple of 4 (default: as fits packets of 1500 bytes)",
+    )
     train = _command(
         methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
     )
@@ -216,6 +242,21 @@ def _run_commands(commands: Any) -> None:
         "--wait", type=_number(0.1, 60), default=3, metavar="S", help="how long a reply may take (default 3)"
     )
     train.add_argument("--samples", type=Path, metavar="FILE", help="write one JSON line a packet to FILE")
+
+
+def _split_command(commands: Any) -> None:
+    split = _command(
+        commands,
+        "split",
+        _split,
+        "Within a minute: on which part of the way is the trouble, and who must act?",
+    )
+    split.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    split.add_argument("--handoff", metavar="NAME", help="the way of this handoff (needed with several)")
+    split.add_argument(
+        "--seconds", type=_number(5, 1800), default=45, metavar="S", help="5 to 1800 (default 45)"
+    )
+    split.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _reach_options(parser: _Parser) -> None:
@@ -268,6 +309,31 @@ def _reading_commands(commands: Any) -> None:
     correct.add_argument("--what", required=True, metavar="TEXT", help="how it is to be read")
     correct.add_argument("--why", required=True, metavar="TEXT", help="how that is known")
     correct.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    events = _command(
+        commands,
+        "events",
+        _events,
+        "The fault log: what happened, joined into cases, with owner and next step.",
+    )
+    events.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    events.add_argument(
+        "--from",
+        dest="first",
+        type=_date,
+        metavar="DATE",
+        help="first day, in local time (default: 6 days ago)",
+    )
+    events.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
+    events.add_argument("--handoff", metavar="NAME", help="this handoff alone, and what concerns all")
+    events.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    budget = _command(
+        commands,
+        "budget",
+        _budget,
+        "What tests spent of their allowance, and everybody of the provider's cap; and what it will come to.",
+    )
+    budget.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    budget.add_argument("--json", action="store_true", help="one JSON object on standard output")
     campaign = _command(
         commands,
         "campaign",
@@ -280,6 +346,7 @@ def _reading_commands(commands: Any) -> None:
     campaign.add_argument("name", nargs="?", metavar="NAME", help="one campaign")
     campaign.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _export_command(commands)
+    _samples_command(commands)
     site = commands.add_parser("site", help="The site file: check it.")
     acts = site.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
     site_check = _command(
@@ -312,6 +379,29 @@ def _export_command(commands: Any) -> None:
     export.add_argument("--handoff", metavar="NAME", help="what concerns this handoff alone")
     export.add_argument("--force", action="store_true", help="replace files that are there already")
     export.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _samples_command(commands: Any) -> None:
+    samples = _command(
+        commands,
+        "samples",
+        _samples,
+        "Print the packets of a train that are kept one by one, around stalls and on days of claims: a JSON "
+        "line each.",
+    )
+    samples.add_argument("source", type=Path, metavar="SITE|DATABASE", help="the site file, or a database")
+    samples.add_argument(
+        "--from",
+        dest="first",
+        type=_moment,
+        required=True,
+        metavar="TIME",
+        help="sent at this moment or later, such as 2026-11-25T19:00 in local time, or with an offset",
+    )
+    samples.add_argument("--to", dest="last", type=_moment, metavar="TIME", help="and before this one")
+    samples.add_argument("--handoff", metavar="NAME", help="of this handoff; needed when there are several")
+    samples.add_argument("--endpoint", metavar="NAME", help="to this endpoint; likewise")
+    samples.add_argument("--json", action="store_true", help="changes nothing: it is JSON anyway")
 
 
 # Values of options
@@ -363,6 +453,13 @@ def _date(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
+
+
+def _moment(text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a moment like 2026-11-25T19:00") from None
 
 
 def _address(text: str) -> str:
@@ -483,12 +580,15 @@ def _run_rate(options: argparse.Namespace) -> int:
     from store.records import Direction, Failed
 
     direction = Direction(options.direction)
+    asked = pace.each_way(direction, options.at_most)
+    if (why := pace.too_little(asked, flows=options.flows)) is not None:
+        raise UserMistake(f"--at-most: {why}")
     plan = rate.RatePlan(
         direction=direction,
         flows=options.flows,
         seconds=options.seconds,
         congestion=options.congestion,
-        pace=pace.each_way(direction, options.at_most),
+        pace=asked,
     )
     where = _reach(options)
     _say(safety.CAUTION_LIGHT if plan.pace else safety.CAUTION)
@@ -499,11 +599,34 @@ def _run_rate(options: argparse.Namespace) -> int:
     return 0
 
 
+def _run_paced(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import safety
+    from probe.methods import paced
+    from store.jsonform import as_json
+    from store.records import Direction, Failed
+
+    plan = paced.PacedPlan(
+        direction=Direction(options.direction),
+        offered_bps=options.offered,
+        seconds=options.seconds,
+        payload_bytes=options.payload,
+    )
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = _finish(lambda: paced.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text.paced_run(found))
+    return 0
+
+
 def _run_train(options: argparse.Namespace) -> int:
     from dashboard import text
     from probe.methods import train
     from store.jsonform import as_json
     from store.records import Failed
+    from store.samples import sample_json
 
     plan = train.TrainRequest(
         seconds=options.seconds,
@@ -517,10 +640,45 @@ def _run_train(options: argparse.Namespace) -> int:
     if isinstance(found, Failed):
         return _failed(found, options)
     if samples is not None:
-        samples.write_text("".join(f"{json.dumps(packet)}\n" for packet in found.samples()))
+        samples.write_text("".join(f"{json.dumps(sample_json(packet))}\n" for packet in found.packets))
     _print_json(as_json(found.span, stalls=found.stalls)) if options.json else print(
         text.train(found.span, found.stalls)
     )
+    return 0
+
+
+def _split(options: argparse.Namespace) -> int:
+    from dashboard import history, text
+    from dashboard.judge import segments
+    from probe.methods import split
+    from probe.reach import reaches_of
+    from store import site as sites
+    from store.jsonform import as_json
+    from store.records import Failed
+    from store.site import Where
+
+    site = sites.load(options.site)
+    handoff = _handoff(options, site)
+    reaches = reaches_of(site)[handoff.name]
+    near = [reaches[one.name] for one in site.endpoints if one.where is Where.HOUSE]
+    far = [reaches[one.name] for one in site.endpoints if one.where is Where.OUTSIDE]
+    if not far:
+        raise UserMistake(f"{options.site}: endpoint: none stands outside, so there is no way to split")
+    plan = split.SplitPlan(
+        seconds=options.seconds, house_hops=handoff.hops.house, most_hops=handoff.hops.most
+    )
+    ways = split.Ways(house=near[0] if near else None, outside=tuple(far[:2]))
+    _say(f"Measuring every segment of handoff {handoff.name} for {options.seconds:g} s.")
+    found = _finish(lambda: split.run(plan, ways, Clock()))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    before = history.hops_answered(site, handoff.name, before_ns=found.started_unix_ns)
+    _on_record(site, found)
+    judged = segments.judge(found, answered_before=before)
+    if options.json:
+        _print_json(as_json(found) | segments.as_json(judged))
+    else:
+        print(text.split(found, judged))
     return 0
 
 
@@ -543,6 +701,72 @@ def _check(options: argparse.Namespace) -> int:
     finally:
         reader.close()
     _print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))
+    return 0
+
+
+def _events(options: argparse.Namespace) -> int:
+    from datetime import timedelta
+
+    from dashboard import text
+    from store import fault_log
+    from store import site as sites
+    from store.clock import local, zone
+    from store.reader import Reader
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    names, where = [each.name for each in site.handoffs], zone(site.timezone)
+    if options.handoff is not None and options.handoff not in names:
+        near = _near(options.handoff, names)
+        raise UserMistake(f"--handoff: {options.site} has no handoff {options.handoff!r}{near}")
+    last = options.last or local(now_ns, where).date()
+    first = options.first or last - timedelta(days=6)
+    if last < first:
+        raise UserMistake(f"--to: {last} is before {first}; name the later day")
+    since_ns, until_ns = fault_log.days(first, last, where=where)
+    with closing(Reader.open(site.database)) as reader:
+        found = fault_log.read(
+            reader,
+            gap_s=site.rules.case_gap_s,
+            since_ns=since_ns,
+            until_ns=until_ns,
+            now_ns=now_ns,
+            handoff=options.handoff,
+        )
+    if options.json:
+        time = {"since_ns": since_ns, "until_ns": until_ns, "now_ns": now_ns}
+        _print_json(fault_log.as_json(found, site=site, handoff=options.handoff, **time))
+    else:
+        print(text.events(found, first=first, last=last, where=where))
+    return 0
+
+
+def _budget(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import allowance, budget, metering
+    from store import site as sites
+    from store.clock import rfc3339, zone
+    from store.reader import Reader
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    meters = _finish(lambda: metering.restored(site, site.handoffs, now_ns=now_ns))
+    month_ns = allowance.month_start_ns(now_ns, where=zone(site.timezone))
+    with closing(Reader.open(site.database)) as reader:
+        found = [
+            budget.of(
+                site,
+                handoff,
+                spent_bytes=reader.spent_bytes(handoff.name, month_ns),
+                state=meters[handoff.name].state(handoff.cap, now_ns=now_ns) if handoff.cap else None,
+                now_ns=now_ns,
+            )
+            for handoff in site.handoffs
+        ]
+    if options.json:
+        head = {"kind": "budget", "schema": 1, "started": rfc3339(now_ns), "standing": "valid", "reasons": []}
+        _print_json(head | {"handoffs": [budget.as_json(one) for one in found]})
+    else:
+        rows = [([purse.said() for purse in one.purses], one.cap) for one in found]
+        print(text.budget(rows, zone(site.timezone)))
     return 0
 
 
@@ -570,7 +794,7 @@ def _site_check(options: argparse.Namespace) -> int:
         _print_json(text.site_json(site, costs, questions, answers) | {"keep": text.keep_json(plan, due)})
     else:
         print(text.site(site, costs, questions, answers))
-        print(text.keep(plan, due))
+        print(text.keep(site, plan, due))
     return 0
 
 
@@ -583,10 +807,16 @@ def _answers(site: Site, handoff: Handoff) -> list[str]:
 
     said = [safety.said(handoff)]
     own = [run for run in site.runs if run.handoff == handoff.name]
+    full = [run for run in own if not run.light]
     if site.runs_by_default:
         said.append(default_schedule.said(handoff))
-    if own and not any(schedule.in_busy_hours(run) for run in own):
-        said.append("No run is sure to fall into the busy hours every day: each has days or hours between.")
+    elif len(full) < len(own):
+        rest = "" if full else "; no full run is planned, so nothing will be said of it"
+        said.append(f"Light runs show that the line carries so much, not what its full rate is{rest}.")
+    if full and not any(schedule.in_busy_hours(run) for run in full):
+        said.append(
+            "No full run is sure to fall into the busy hours every day: each has days or hours between."
+        )
     for plan in site.campaigns:
         if plan.run.handoff == handoff.name:
             runs = campaign.runs_planned(plan, where=zone(site.timezone))
@@ -724,24 +954,56 @@ def _export_pack(options: argparse.Namespace, database: Path) -> int:
     return 0
 
 
-def _chosen(options: argparse.Namespace) -> tuple[Path, Choice]:
-    """The database that is meant, and what of it."""
+def _samples(options: argparse.Namespace) -> int:
+    from store.clock import unix_ns_of
+    from store.reader import Reader
+    from store.samples import sample_json, sent_between
+
+    database, _, where = _source(options.source)
+    since_ns = unix_ns_of(options.first, where)
+    until_ns = None if options.last is None else unix_ns_of(options.last, where)
+    if until_ns is not None and until_ns <= since_ns:
+        raise UserMistake(f"--to: {options.last} is not after {options.first}; name a later moment")
+    wanted = {"handoff": options.handoff, "endpoint": options.endpoint}
+    with closing(Reader.open(database)) as reader:
+        trains = sorted(reader.sampled_trains(**wanted, since_ns=since_ns, until_ns=until_ns))
+        if len(trains) > 1:
+            named = ", ".join(" to ".join(train) for train in trains)
+            raise UserMistake(
+                f"--handoff: packets of several trains are kept ({named}); name one with --endpoint"
+            )
+        for handoff, endpoint in trains:
+            records = reader.samples(handoff, endpoint, since_ns=since_ns, until_ns=until_ns)
+            for packet in sent_between(records, since_ns=since_ns, until_ns=until_ns):
+                _print_json(sample_json(packet))
+        if not trains:
+            _say("No packet of that time is kept one by one: no stall was near, and no claim was in force.")
+    return 0
+
+
+def _source(path: Path) -> tuple[Path, str, tzinfo]:
+    """The database that a site file or itself names, the name of its site, and its time zone."""
     from store import site as sites
     from store.clock import zone
-    from store.export import Choice, is_database
+    from store.export import is_database
     from store.reader import Reader
+
+    if is_database(path):
+        with closing(Reader.open(path)) as reader:
+            return path, path.stem, zone(reader.timezone())
+    site = sites.load(path)
+    return site.database, site.name, zone(site.timezone)
+
+
+def _chosen(options: argparse.Namespace) -> tuple[Path, Choice]:
+    """The database that is meant, and what of it."""
+    from store.export import Choice
 
     if options.first and options.last and options.last < options.first:
         raise UserMistake(f"--to: {options.last} is before {options.first}; name the later day")
     if options.format == "sqlite" and (options.first or options.last or options.handoff):
         raise UserMistake("--format sqlite: that copies it all; leave out --from, --to and --handoff")
-    if is_database(options.source):
-        database, name = options.source, options.source.stem
-        with closing(Reader.open(database)) as reader:
-            where = zone(reader.timezone())
-    else:
-        site = sites.load(options.source)
-        database, name, where = site.database, site.name, zone(site.timezone)
+    database, name, where = _source(options.source)
     return database, Choice(
         site=name, where=where, first=options.first, last=options.last, handoff=options.handoff
     )
@@ -759,6 +1021,40 @@ def _knock(options: argparse.Namespace, act: door.Act, asked: dict[str, Any]) ->
     answer = _finish(lambda: door.ask(database, act, asked | {"why": "asked for by command"}))
     _print_json(answer) if options.json else print(door.said(answer))
     return 0
+
+
+def _handoff(options: argparse.Namespace, site: Site) -> Handoff:
+    """The handoff that is meant: the one that was named, or the only one."""
+    names = [one.name for one in site.handoffs]
+    if options.handoff is None and len(names) > 1:
+        raise UserMistake(f"--handoff: {options.site} has several; name one of {', '.join(names)}")
+    name = options.handoff or names[0]
+    if name not in names:
+        raise UserMistake(f"--handoff: {options.site} has no handoff {name!r}{_near(name, names)}")
+    return site.handoff(name)
+
+
+def _on_record(site: Site, found: Split) -> None:
+    """Hand a record to the probe that runs, or write it; a record that cannot be kept is still shown."""
+    from store import documents, door
+    from store.errors import NotRunning
+    from store.writer import Writer
+
+    asked = {
+        "kind": found.kind,
+        "handoff": found.handoff,
+        "started_unix_ns": found.started_unix_ns,
+        "text": documents.text_of(found),
+    }
+    try:
+        try:
+            _finish(lambda: door.ask(site.database, door.Act.KEEP, asked))
+        except NotRunning:
+            writer = Writer.open(site.database, clock=Clock(), timezone=site.timezone)
+            writer.append(found)
+            writer.close()
+    except LinebookError as trouble:
+        _say(f"Not put on record: {trouble}")
 
 
 def _version() -> str:

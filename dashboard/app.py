@@ -23,7 +23,7 @@ from aiohttp import web
 from dashboard import acts, api
 from dashboard.assets import KEPT, Asset, find_assets
 from dashboard.kept import Kept
-from dashboard.pages import circuit, now, today
+from dashboard.pages import circuit, events, now, today
 from dashboard.pages.frame import Frame, Pages, frame_of, load_pages
 from store.clock import Clock, zone
 from store.errors import LinebookError, UserMistake
@@ -86,6 +86,8 @@ def make_app(
             web.get("/today.json", _today_json),
             web.get("/circuit/{handoff}.json", _circuit_json),
             web.get("/circuit/{handoff}", _circuit),
+            web.get("/events.json", _events_json),
+            web.get("/events", _events),
             web.get("/figures/today/{plan}.json", _today_figure),
             web.get("/figures/circuit/{handoff}/{figure}.json", _circuit_figure),
             web.get("/static/{digest}/{name}", _static),
@@ -333,6 +335,31 @@ async def _circuit_figure(request: web.Request) -> web.StreamResponse:
         figures = ", ".join(circuit.FIGURES)
         raise api.NotHere(f"Nothing is drawn under this address. The figures are: {figures}.")
     return api.answer_text(text)
+
+
+async def _find_events(request: web.Request) -> events.Findings:
+    desk = request.app[DESK]
+    now_ns = desk.clock.unix_ns()
+    asked = events.asked_of(request.query, site=desk.site, now_ns=now_ns)
+
+    def find(reader: Reader) -> events.Findings:
+        def made() -> events.Findings:
+            return events.find(reader, site=desk.site, asked=asked, now_ns=now_ns)
+
+        return desk.kept.get(asked, made)
+
+    return await desk.reader.read(find)
+
+
+async def _events(request: web.Request) -> web.StreamResponse:
+    found = await _find_events(request)
+    json_url = events.url(found.asked.last, found.asked.handoff, path="/events.json")
+    frame = _frame(request, title="Events", json_url=json_url, now_ns=found.now_ns)
+    return _html(request.app[PAGES].events(events.page(found, frame=frame)))
+
+
+async def _events_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(events.as_json(await _find_events(request)))
 
 
 async def _act(request: web.Request) -> web.StreamResponse:

@@ -51,6 +51,7 @@ def sentences(status: Json, where: tzinfo) -> Iterator[str]:
     yield from _trains(status, where)
     yield from _next(status, where)
     yield from (_allowance(one) for one in status.get("allowances", ()))  # an older probe tells none
+    yield from (f"{one['said'][:1].upper()}{one['said'][1:]}." for one in status.get("caps", ()))
 
 
 def said(status: Json) -> str:

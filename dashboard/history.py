@@ -7,6 +7,7 @@ with a `Reader`, so it runs in that reader's thread. Imports store and judge.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing
 from typing import TypeVar
 
 from dashboard.judge import comparable, contract, evidence, hours, stream, today
@@ -19,8 +20,11 @@ from store.corrections import Corrected
 from store.reader import Reader
 from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, TrainSpan
 from store.rollup import Rolled
+from store.segments import Hops, Split, Station
 from store.site import Handoff, Site, StreamPlan
 
+USUALLY = 0.8  # share of its packets that a hop answers which is said to answer
+_LOOKED_AT = 3  # records of each kind
 VERDICT_S = 30 * 86_400  # what a contract verdict rests on, whatever period a page shows
 
 R = TypeVar("R")
@@ -122,6 +126,28 @@ def check_of(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) 
         *_spans(reader, site, [plan], now_unix_ns=now_unix_ns),
     ]
     return check(site, plan, records, now_unix_ns=now_unix_ns)
+
+
+def hops_answered(site: Site, handoff: str, *, before_ns: int) -> frozenset[int]:
+    """TTLs at which a router answered most packets, by the newest record before this; none without one."""
+    if not site.database.exists():
+        return frozenset()
+    with closing(Reader.open(site.database)) as reader:
+        return hops_usual(reader, handoff, before_ns=before_ns)
+
+
+def hops_usual(reader: Reader, handoff: str, *, before_ns: int) -> frozenset[int]:
+    """The same from a reader that is open."""
+    splits = reader.documents(Split, handoff=handoff, until_ns=before_ns, limit=_LOOKED_AT)
+    counts = [
+        (one.ttl or 0, one.sent, one.sent - one.lost)
+        for split in splits
+        for one in split.seen
+        if one.station is Station.HOP
+    ]
+    watched = reader.documents(Hops, handoff=handoff, until_ns=before_ns, limit=_LOOKED_AT)
+    counts += [(one.ttl, sum(one.sent), sum(one.answered)) for record in watched for one in record.counts]
+    return frozenset(ttl for ttl, sent, answered in counts if answered >= USUALLY * sent > 0)
 
 
 def _spans(reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_ns: int) -> Iterator[Span]:

@@ -6,21 +6,28 @@ and the judges' values, never probe.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from datetime import tzinfo
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from store import case_words
+from store.cases import Case
 from store.clock import local, rfc3339, zone
 from store.histogram import Delays
+from store.paced import PacedRun
 from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
-from store.site import CampaignPlan, Site, StreamPlan
+from store.samples import PACKET_BYTES
+from store.segments import Split
+from store.site import CampaignPlan, Claim, Site, StreamPlan
 
 if TYPE_CHECKING:  # only their values are looked at, and that would load scipy, numpy or cryptography
     from dashboard.campaign_results import Told
     from dashboard.judge.campaign import Fate
+    from dashboard.judge.segments import Judged, Segment
     from dashboard.judge.stream import Check
+    from store.cap import CapState
     from store.corrections import Corrected
     from store.export import Exported
     from store.pack import Written
@@ -40,6 +47,42 @@ def rate_run(run: RateRun) -> str:
     lines += [
         f"Delay idle:   {_delays(run.rtt_idle_us)}",
         f"Delay loaded: {_delays(run.rtt_loaded_us)} ({run.timestamps} time stamps, round trip)",
+        _standing(str(run.standing), run.reasons),
+    ]
+    return "\n".join(lines)
+
+
+def events(found: Sequence[Case], *, first: date, last: date, where: tzinfo) -> str:
+    """The cases of some days, oldest first, each with its events; times are local at `where`."""
+    if not found:
+        return f"No event is on record from {first} to {last}."
+    return "\n".join(line for case in found for line in _case(case, where))
+
+
+def _case(case: Case, where: tzinfo) -> Iterator[str]:
+    state = "under way" if case.under_way else "open" if case.ended_unix_ns is None else "over"
+    yield f"{local(case.started_unix_ns, where):%Y-%m-%d %H:%M:%S}  {state}  {case_words.says(case)}"
+    yield f"  Owner: {case.owner}. Next: {case_words.next_step(case)}"
+    for event in case.events:
+        yield f"    {local(event.started_unix_ns, where):%m-%d %H:%M:%S}  {event.what}: {event.says}"
+
+
+def paced_run(run: PacedRun) -> str:
+    """A paced run: what arrived of what was offered, what became of the rest, delay variation, standing."""
+    lines = [
+        f"{rfc3339(run.started_unix_ns)}  paced run {run.direction}, {run.seconds:g} s, "
+        f"{mbps(run.offered_bps)} offered at the IP layer in packets of {run.payload_bytes} bytes, "
+        f"IPv{run.ip_version}",
+        f"{mbps(run.rates.ip_bps)} arrived at the IP layer in the "
+        f"{(run.steady_to_ms - run.steady_from_ms) / 1000:g} s counted (the first "
+        f"{run.steady_from_ms / 1000:g} s are start-up): payload {mbps(run.rates.goodput_bps)}, "
+        f"layer 2 {mbps(run.rates.ethernet_bps)}, on the wire {mbps(run.rates.wire_bps)}.",
+        f"{run.sent} sent, {run.lost} lost on the way ({run.loss_ratio:.4%}); {run.reordered} reordered, "
+        f"{run.duplicated} duplicated, {run.late} too late to tell.",
+        _receiver(run),
+        _sender(run),
+        f"PDV: {_delays(run.pdv_us.delays())} ({run.timestamps} time stamps; over the least of each 100 ms)",
+        f"Limited by: {run.limited_by or 'nothing, all of it arrived'}.",
         _standing(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
@@ -66,6 +109,39 @@ def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
         for stall in stalls
     ]
     return "\n".join([*lines, _standing(str(span.standing), span.reasons)])
+
+
+def split(record: Split, found: Judged) -> str:
+    """A split: who must act, why, what would decide, and a row for each segment."""
+    from dashboard.judge.segments import Word
+
+    match found.word:
+        case Word.CLEAR:
+            head = "Owner: nobody."
+        case Word.DECIDED:
+            head = f"Owner: {found.owner}."
+        case _:
+            head = "Undecided."
+    lines = [f"{rfc3339(record.started_unix_ns)}  split of handoff {record.handoff}, {record.seconds:g} s"]
+    lines += [head, found.because]
+    if found.decides:
+        lines.append(f"What would decide: {found.decides}.")
+    lines += [_segment(one) for one in found.segments]
+    lines.append("Loss is there and back, outside of stalls; a hop's answers have limits of their own.")
+    return "\n".join(lines)
+
+
+def _segment(one: Segment) -> str:
+    seen = one.seen
+    name = seen.name or "no answer"
+    what = f"{seen.station} {name}" + (f" at TTL {seen.ttl}" if seen.ttl is not None else "")
+    if seen.failed is None:
+        loss = "" if one.loss_ratio is None else f", {one.loss_ratio:.2%} of {seen.sent} lost"
+        delays = seen.rtt_us
+        rtt = "" if delays is None else f", round trip {_ms(delays.p50)}, p95 {_ms(delays.p95)}"
+        stalls = f", {_counted(len(seen.stalls), 'stall')}" if seen.stalls else ""
+        what += f"{loss}{rtt}{stalls}"
+    return f"  {one.segment}  {what}{f' ({one.note})' if one.note else ''}"
 
 
 def exported(done: Exported, *, to: Path) -> str:
@@ -194,13 +270,31 @@ def site(
         verdict = "no test allowance is set" if allowed is None else f"test allowance {size_text(allowed)}"
         over = ", which it EXCEEDS" if allowed is not None and total > allowed else ""
         lines.append(f"  {size_text(total):>10}  together; {verdict}{over}")
+        if handoff.cap is not None:
+            cap = handoff.cap
+            lines.append(
+                f"  The provider lets {size_text(cap.limit_bytes)} a month pass, from day {cap.resets_day} "
+                f"on; tests are {total / cap.limit_bytes:.1%} of that. This host's interface counts it."
+            )
         open_ = questions.get(handoff.name, ())
         lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
         lines += [f"  - {question}" for question in open_]
     return "\n".join(lines)
 
 
-def keep(plan: Plan, due: Sequence[Due] | None) -> str:
+def budget(rows: Sequence[tuple[Sequence[str], CapState | None]], where: tzinfo) -> str:
+    """What is spent and used on each handoff: sentences about tests, and how its cap stands."""
+    from dashboard.pages.budget import said as cap_said
+
+    lines = []
+    for sentences, state in rows:
+        lines += [f"{said[:1].upper()}{said[1:]}." for said in sentences]
+        if state is not None:
+            lines.append(f"  {cap_said(state, where)}")
+    return "\n".join(lines)
+
+
+def keep(site: Site, plan: Plan, due: Sequence[Due] | None) -> str:
     """What the rules for age will remove the next time; `due` is None without a database."""
     lines = ["", "Kept, by age:"]
     for rule in plan.rules:
@@ -211,6 +305,11 @@ def keep(plan: Plan, due: Sequence[Due] | None) -> str:
             said += f"; will remove what began before {rfc3339(rule.before_ns)} next time: {gone}"
         lines.append(said)
     lines.append(f"  {_counted(len(plan.spared), 'claim')} in this file, of whose days nothing goes")
+    lines += [
+        f"  claim {claim.name}: measured on its days, every packet of a train is kept, some "
+        f"{size_text(_claim_day_bytes(site, claim))} a day"
+        for claim in site.claims
+    ]
     return "\n".join(lines)
 
 
@@ -226,6 +325,12 @@ def keep_json(plan: Plan, due: Sequence[Due] | None) -> list[dict[str, Any]]:
         }
         for rule in plan.rules
     ]
+
+
+def _claim_day_bytes(site: Site, claim: Claim) -> int:
+    """What keeping every packet of a day comes to, on trains that go all day."""
+    trains = (train for train in site.trains if claim.handoff in (None, train.handoff))
+    return round(sum(train.per_second for train in trains) * 86_400 * PACKET_BYTES)
 
 
 def _going(rule: Rule, due: Sequence[Due]) -> tuple[int, int]:
@@ -303,6 +408,25 @@ def _finding(finding: Finding, nth: int) -> str:
         place += f" ({finding.kind}{at}{of_handoff})"
     words = f"{finding.what.capitalize()}:{place}: {finding.why}" if place else finding.why
     return f"{'First' if nth == 0 else 'Also'}: {words}."
+
+
+def _receiver(run: PacedRun) -> str:
+    if not run.dropped_socket and not run.dropped_host:
+        return "Nothing was dropped at the receiving host."
+    return (
+        f"At the receiving host, no loss of the line: {run.dropped_socket} dropped as the receive buffer "
+        f"({run.buffer_bytes} bytes) was full, {run.dropped_host} of any kind dropped by its processors."
+    )
+
+
+def _sender(run: PacedRun) -> str:
+    if run.sent_bps is None or run.burst_us is None or run.burst_bytes is None:
+        return "What the sender did is not known: its report was lost."
+    paused = f", {run.paused_ms / 1000:g} s paused" if run.paused_ms else ""
+    return (
+        f"Sender: {mbps(run.sent_bps)}, longest burst {run.burst_us / 1000:.3f} ms of the offered rate "
+        f"({run.burst_bytes} bytes), {run.segments} packets a call, {run.unsent} due and not sent{paused}."
+    )
 
 
 def _asked(run: RateRun, direction: Direction) -> str:

@@ -5,7 +5,8 @@ forecast, as the line may give more or less. A light run costs its share of that
 both ways at the IP layer. Spending is counted per handoff and local calendar month. Trains are counted and
 never stopped: what they will need until the month ends is set aside, and what campaigns have planned too.
 Once 80 % of the allowance are spent or set aside, the other runs are thinned, one of every 2, 4, 8, ...
-slots, so that the forecast stays within the allowance.
+slots, so that the forecast stays within the allowance. The provider's cap works the same way: what all
+others are forecast to leave of it until it begins anew is a second purse, and the tighter of the two decides.
 
 Pure: times are Unix nanoseconds that the caller hands in. Imports store and the schedule.
 """
@@ -13,18 +14,19 @@ Pure: times are Unix nanoseconds that the caller hands in. Imports store and the
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import timedelta, tzinfo
 from random import Random
 from typing import NamedTuple
 
 from probe.schedule import has_busy_run, hours_s, midnight_ns, runs_a_day
+from store.cap import CapState
 from store.clock import NS_PER_S, local
 from store.default_schedule import FLOWS
 from store.layers import IP_BYTES, UDP_BYTES
 from store.records import Direction
-from store.site import CampaignPlan, Card, Handoff, RunPlan, Site, Times, TrainPlan
+from store.site import CampaignPlan, CapCounts, Card, Handoff, RunPlan, Site, Times, TrainPlan
 
 TRAIN_PAYLOAD_BYTES = 128  # of a packet of the daemon's trains, as methods.train has it
 MONTH_DAYS = 30  # what a forecast calls a month; spending goes by the calendar
@@ -47,10 +49,18 @@ class Purse:
     where: tzinfo
     month_ns: int  # when the month of `spent` began
     spent: dict[str, int] = field(default_factory=dict)
+    _moved: dict[str, tuple[int, int]] = field(default_factory=dict, init=False)
 
-    def charge(self, handoff: str, count_bytes: int, *, now_ns: int) -> None:
-        """Add to what `handoff` spent."""
+    def charge(self, handoff: str, count_bytes: int, *, now_ns: int, up_ratio: float = 0.5) -> None:
+        """Add to what `handoff` spent; `up_ratio` of it went up."""
         self.spent[handoff] = self.spent_bytes(handoff, now_ns=now_ns) + count_bytes
+        up, down = self.moved(handoff)
+        up_bytes = round(count_bytes * up_ratio)
+        self._moved[handoff] = up + up_bytes, down + count_bytes - up_bytes
+
+    def moved(self, handoff: str) -> tuple[int, int]:
+        """What tests moved up and down in all, since the probe started."""
+        return self._moved.get(handoff, (0, 0))
 
     def spent_bytes(self, handoff: str, *, now_ns: int) -> int:
         """What `handoff` spent in the month of `now_ns`."""
@@ -60,11 +70,20 @@ class Purse:
         return self.spent.get(handoff, 0)
 
 
-def run_bytes(card: Card, *, direction: Direction, seconds: float, share_ratio: float = 1.0) -> int | None:
-    """What one run moves, both directions together; None when a direction's rate is not stated."""
+def run_bytes(
+    card: Card,
+    *,
+    direction: Direction,
+    seconds: float,
+    share_ratio: float = 1.0,
+    counts: CapCounts = CapCounts.BOTH,
+) -> int | None:
+    """What one run moves, the directions that count together; None when the rate of one is not stated."""
     asked = (Direction.UP, Direction.DOWN) if direction is Direction.BOTH else (direction,)
     total = 0.0
     for one_way in asked:
+        if not _counted(one_way, counts):
+            continue
         rate_bps = card.rate_bps(one_way)
         if rate_bps is None:
             return None
@@ -99,12 +118,16 @@ class Thin(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Allowance:
-    """How a handoff stands in a month. `limit_bytes` is None without an allowance.
+    """How a handoff's tests stand in a month. `limit_bytes` is None without a limit.
 
     The others are what the schedule will still move until the month ends: trains, campaigns, the runs that
-    the busy hours must have, one a day and plan, and all other runs, unthinned.
+    the busy hours must have, one a day and plan, and all other runs, unthinned. `purse` and `month` are the
+    words for what limits, and for how long.
     """
 
+    purse: str = "test allowance"
+    month: str = "month"
+    counts: CapCounts = CapCounts.BOTH
     handoff: str
     spent_bytes: int
     limit_bytes: int | None
@@ -146,37 +169,72 @@ class Allowance:
         """The sentence for a notice: what is spent, what the month will come to, what is thinned."""
         if self.limit_bytes is None:
             return f"handoff {self.handoff}: {megabytes(self.spent_bytes)} spent this month, without a limit"
-        share = self.spent_bytes / self.limit_bytes
         thinned = {1: "no run is thinned", 0: "no more runs go, trains do"}.get(
             self.thin.one_in, f"one of {self.thin.one_in} slots has its run"
         )
+        if not self.limit_bytes:
+            return f"handoff {self.handoff}: nothing is left of the {self.purse}; {thinned}"
+        share = self.spent_bytes / self.limit_bytes
         return (
-            f"handoff {self.handoff}: {share:.0%} of the test allowance of {megabytes(self.limit_bytes)} are "
-            f"spent; forecast to the month's end {megabytes(self.forecast_bytes)}; {thinned}"
+            f"handoff {self.handoff}: {share:.0%} of the {self.purse} of {megabytes(self.limit_bytes)} are "
+            f"spent; forecast to the {self.month}'s end {megabytes(self.forecast_bytes)}; {thinned}"
         )
 
 
 def state(site: Site, handoff: Handoff, *, spent_bytes: int, now_ns: int, where: tzinfo) -> Allowance:
     """How `handoff` stands at an instant, with so many bytes spent in its local month."""
-    ends_ns = month_end_ns(now_ns, where=where)
+    ahead = _ahead(site, handoff, now_ns=now_ns, ends_ns=month_end_ns(now_ns, where=where), where=where)
+    return replace(ahead, spent_bytes=spent_bytes, limit_bytes=handoff.allowance_bytes)
+
+
+def under_cap(site: Site, handoff: Handoff, found: CapState, *, where: tzinfo) -> Allowance:
+    """How its tests stand under the provider's cap: they get what all others leave until it begins anew."""
+    counts = found.cap.counts
+    ahead = _ahead(site, handoff, now_ns=found.now_ns, ends_ns=found.until_ns, where=where, counts=counts)
+    return replace(
+        ahead,
+        spent_bytes=found.own_bytes,
+        limit_bytes=found.room_bytes,
+        purse=f"room that the provider's cap of {megabytes(found.cap.limit_bytes)} leaves for tests",
+        month="cap's month",
+    )
+
+
+def tightest(found: Sequence[Allowance]) -> Allowance:
+    """The one under which the fewest runs go."""
+    return max(found, key=lambda one: (one.thin.one_in == 0, one.thin.one_in, not one.thin.spares_busy))
+
+
+def _ahead(
+    site: Site,
+    handoff: Handoff,
+    *,
+    now_ns: int,
+    ends_ns: int,
+    where: tzinfo,
+    counts: CapCounts = CapCounts.BOTH,
+) -> Allowance:
+    """What the schedule will move until then in the directions that count, nothing spent and no limit."""
     left_days = (ends_ns - now_ns) / (_DAY_S * NS_PER_S)
     trains = (train for train in site.trains if train.handoff == handoff.name)
     runs = () if handoff.metered and not handoff.metered_runs else site.runs
-    own = [(run, once_bytes(run, handoff.card) or 0) for run in runs if run.handoff == handoff.name]
+    own = [(run, once_bytes(run, handoff.card, counts) or 0) for run in runs if run.handoff == handoff.name]
     busy_bytes = round(sum(once for run, once in own if has_busy_run(run)) * left_days)
     all_bytes = round(sum(once * runs_a_day(run) for run, once in own) * left_days)
+    ways = 1.0 if counts is CapCounts.BOTH else 0.5
     return Allowance(
         handoff=handoff.name,
-        spent_bytes=spent_bytes,
-        limit_bytes=handoff.allowance_bytes,
-        trains_bytes=round(sum(_train_day_bytes(train) for train in trains) * left_days),
+        spent_bytes=0,
+        limit_bytes=None,
+        trains_bytes=round(sum(_train_day_bytes(train) for train in trains) * left_days * ways),
         campaigns_bytes=sum(
-            _campaign_bytes(one, handoff.card, from_ns=now_ns, to_ns=ends_ns, where=where)
+            _campaign_bytes(one, handoff.card, from_ns=now_ns, to_ns=ends_ns, where=where, counts=counts)
             for one in site.campaigns
             if one.run.handoff == handoff.name
         ),
         busy_bytes=busy_bytes,
         runs_bytes=max(0, all_bytes - busy_bytes),
+        counts=counts,
     )
 
 
@@ -194,12 +252,23 @@ def may_start(handoff: Handoff, found: Allowance, *, cost_bytes: int | None) -> 
         return None
     left = megabytes(max(0, found.limit_bytes - found.spent_bytes))
     trains = (
-        f", of which the trains need {megabytes(found.trains_bytes)} until the month ends"
+        f", of which the trains need {megabytes(found.trains_bytes)} until the {found.month} ends"
         if found.trains_bytes
         else ""
     )
     needs = "" if cost_bytes is None else f" and the run needs about {megabytes(cost_bytes)}"
-    return f"{left} of this month's test allowance of {megabytes(found.limit_bytes)} are left{trains}{needs}"
+    whose = "this month's" if found.month == "month" else "the"
+    if not found.limit_bytes:
+        return f"nothing is left of {whose} {found.purse}"
+    return f"{left} of {whose} {found.purse} of {megabytes(found.limit_bytes)} are left{trains}{needs}"
+
+
+def refused(handoff: Handoff, plan: RunPlan, purses: Sequence[Allowance]) -> str | None:
+    """The sentence of the first purse that does not let a run of this plan start; None when all do."""
+    whys = (
+        may_start(handoff, purse, cost_bytes=once_bytes(plan, handoff.card, purse.counts)) for purse in purses
+    )
+    return next((why for why in whys if why is not None), None)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -243,7 +312,7 @@ def month_end_ns(unix_ns: int, *, where: tzinfo) -> int:
 def megabytes(count: int) -> str:
     """Bytes as a person reads them: ``25 MB``, ``49.6 GB``, ``1.26 TB`` (powers of ten)."""
     for size, unit in ((10**12, "TB"), (10**9, "GB"), (10**6, "MB"), (10**3, "kB")):
-        if count >= size:
+        if count >= 0.9995 * size:  # what three digits round up to the next unit
             return f"{count / size:.3g} {unit}"
     return f"{count} bytes"
 
@@ -266,7 +335,9 @@ def campaign_cost(plan: CampaignPlan, card: Card, *, runs: int) -> CostLine:
     return CostLine(f"{_run_words(plan.run)}, {runs} runs{uncounted}", (once or 0) * runs)
 
 
-def _campaign_bytes(plan: CampaignPlan, card: Card, *, from_ns: int, to_ns: int, where: tzinfo) -> int:
+def _campaign_bytes(
+    plan: CampaignPlan, card: Card, *, from_ns: int, to_ns: int, where: tzinfo, counts: CapCounts
+) -> int:
     """What a campaign will move in a span, by its runs a day; a count may end it earlier."""
     begins_ns = max(from_ns, midnight_ns(plan.first_day, where=where))
     ends_ns = to_ns
@@ -275,12 +346,20 @@ def _campaign_bytes(plan: CampaignPlan, card: Card, *, from_ns: int, to_ns: int,
     runs = runs_a_day(plan.run) * max(0, ends_ns - begins_ns) / (_DAY_S * NS_PER_S)
     if plan.count is not None:
         runs = min(runs, plan.count)
-    return round((once_bytes(plan.run, card) or 0) * runs)
+    return round((once_bytes(plan.run, card, counts) or 0) * runs)
 
 
-def once_bytes(run: RunPlan, card: Card) -> int | None:
-    """What one run of a plan moves, None where the card states no rate for it."""
-    return run_bytes(card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio)
+def _counted(one_way: Direction, counts: CapCounts) -> bool:
+    return counts is CapCounts.BOTH or str(counts) == str(one_way)
+
+
+def once_bytes(run: RunPlan, card: Card, counts: CapCounts = CapCounts.BOTH) -> int | None:
+    """What one run of a plan moves in the directions that count, None where the card states no rate."""
+    if run.offered_bps is not None:
+        return round(run.offered_bps * run.seconds / 8) if _counted(run.direction, counts) else 0
+    return run_bytes(
+        card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio, counts=counts
+    )
 
 
 def _month_of(train: TrainPlan) -> int:
@@ -302,6 +381,9 @@ def _run_words(run: RunPlan) -> str:
     way = "both ways" if run.direction is Direction.BOTH else str(run.direction)
     flows = "" if run.flows == FLOWS else f", {run.flows} flow{'s' if run.flows > 1 else ''}"
     often = f"{run.seconds} s every {_span(run.every_s)}"
+    if run.offered_bps is not None:
+        what = f"paced run at {run.offered_bps / 1e6:g} Mb/s to {run.endpoint}, {way}"
+        return f"{what}, {often}{_times_words(run.times)}"
     what = f"light run at {run.share_ratio * 100:g} %" if run.light else "rate run"
     return f"{what} to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
 

@@ -8,18 +8,25 @@ trains and runs, above allowance, openings and board. Imports store, never a met
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from probe.allowance import Purse
+from probe.answering import Word
 from probe.board import Board
+from probe.claims import Claims
+from probe.meter import Meter
 from probe.openings import Openings
 from probe.wall import Wall
 from store.clock import Clock
 from store.errors import StoreTrouble
+from store.events import Event
 from store.records import Failed, Owner, Record, Thinned, TrainSpan, WindowClosed, WindowOpened
 from store.site import RunPlan, TrainPlan
 from store.thinning import Due, Plan
+
+Listener = Callable[[Record | Word], None]
 
 
 class Store(Protocol):
@@ -43,7 +50,7 @@ class Store(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Book:
-    """One daemon's record, log and purse."""
+    """One daemon's record, log and purse. `listeners` hear of every record kept, and of every word."""
 
     store: Store
     purse: Purse
@@ -51,7 +58,10 @@ class Book:
     log: logging.Logger
     openings: Openings = field(default_factory=Openings)
     board: Board = field(default_factory=Board)
+    claims: Claims = field(default_factory=Claims)
+    meters: dict[str, Meter] = field(default_factory=dict)  # by handoff
     wall: Wall = field(default_factory=Wall)
+    listeners: list[Listener] = field(default_factory=list)
 
     def begin(self, what: str, plan: TrainPlan | RunPlan, *, started_ns: int) -> int:
         """Note in the store that a run starts: if its record never comes, it is on record as failed."""
@@ -68,10 +78,25 @@ class Book:
             self.store.append(record, ends=ends)
         except ValueError:
             self.log.exception("record not stored kind=%s", record.kind)
+        self.tell(record)
 
-    def charge(self, handoff: str, count_bytes: int) -> None:
-        """Count what a test moved on a handoff."""
-        self.purse.charge(handoff, count_bytes, now_ns=self.clock.unix_ns())
+    def keep_event(self, event: Event) -> None:
+        """Put an event on record and into the log."""
+        values = (event.what, event.handoff or "all", event.endpoint or "-", event.owner, event.says)
+        self.log.warning("event what=%s handoff=%s endpoint=%s owner=%s says=%s", *values)
+        self.keep(event)
+
+    def tell(self, what: Record | Word) -> None:
+        """Let the listeners know; none of them may keep a record from the store, or a train from going."""
+        for listener in tuple(self.listeners):
+            try:
+                listener(what)
+            except Exception:
+                self.log.exception("not taken in kind=%s", type(what).__name__)
+
+    def charge(self, handoff: str, count_bytes: int, *, up_ratio: float = 0.5) -> None:
+        """Count what a test moved on a handoff, and which part of it went up."""
+        self.purse.charge(handoff, count_bytes, now_ns=self.clock.unix_ns(), up_ratio=up_ratio)
 
     async def until(self, unix_ns: int) -> None:
         """Wait for a moment by the wall's clock, which may be set meanwhile."""

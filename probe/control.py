@@ -33,6 +33,7 @@ from probe.wire.control import (
     encode,
 )
 from probe.wire.invitation import secret_text
+from probe.wire.paced_control import PacedGrant, PacedReport, PacedRequest
 from store.clock import Clock
 from store.errors import BadMessage
 from store.records import Failed, Owner
@@ -119,6 +120,22 @@ class Control:
     async def end_run(self, run: str) -> RunReport | Failed:
         """End a run now if it still runs, and let go of it; its last report."""
         return await self._ask("run", RunReport, what="end a run", method="DELETE", run=run)
+
+    async def open_paced(self, request: PacedRequest) -> PacedGrant | Failed:
+        """A paced run: its key, and the port that takes it."""
+        found = await self._ask("paced_runs", PacedGrant, what="open a paced run", request=request)
+        if isinstance(found, Failed) and self.refusal is not None and self.refusal.code == "unknown":
+            why = "the endpoint's Linebook is older than paced runs; update it there"
+            return self._failed("open a paced run", why, Owner.ENDPOINT)
+        return found
+
+    async def paced_report(self, run: str) -> PacedReport | Failed:
+        """How a paced run is; waits up to 1 s for its end."""
+        return await self._ask("paced_run", PacedReport, what="report of a paced run", run=run)
+
+    async def end_paced(self, run: str) -> PacedReport | Failed:
+        """End a paced run now if it still runs, and let go of it; its last report."""
+        return await self._ask("paced_run", PacedReport, what="end a paced run", method="DELETE", run=run)
 
     async def stop(self) -> Stopped | Failed:
         """End every run and train of this invitation, whoever opened them."""

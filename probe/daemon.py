@@ -16,21 +16,39 @@ from dataclasses import dataclass, field
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
-from probe import allowance, campaign, clock_watch, foreseen, hours, letting_go, traffic, upload
-from probe.allowance import Allowance, Purse, month_start_ns
+from probe import (
+    budget,
+    campaign,
+    clock_watch,
+    foreseen,
+    hop_book,
+    hours,
+    letting_go,
+    metering,
+    ports,
+    traffic,
+    upload,
+)
+from probe.allowance import Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
+from probe.budget import Budget
+from probe.notices.sending import Deliver, Notices, deliver
+from probe.noticing import Noticing
 from probe.openings import Openings
-from probe.reach import Binding, Reach
-from probe.runs import RateMethod, Runs
+from probe.reach import Reach, Reaches, reaches_of
+from probe.runs import Measured, RateMethod, Runs
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
-from probe.wire import invitation
+from store.cases import unended
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
+from store.events import Event, EventKind
+from store.notice_channels import Channel
+from store.notices import Notice
 from store.pace import Pace
-from store.records import Campaign, Failed, Gap, Opener, OpenKind, RateRun, WindowOpened
-from store.site import CampaignPlan, EndpointRef, RunPlan, Site, TrainPlan, Where
+from store.records import Campaign, Failed, Gap, Opener, OpenKind, WindowOpened
+from store.site import CampaignPlan, RunPlan, Site, TrainPlan, Where
 
 ALIVE_EVERY_S = 10.0
 STOP_WITHIN_S = 1.8  # what was under way has ended at both ends by then, or is said not to have
@@ -41,8 +59,6 @@ _OWN_END_S = (
 _FLUSH_WITHIN_S = 1.0
 _LOG = logging.getLogger("probe")
 
-Reaches = Mapping[str, Mapping[str, Reach]]  # by handoff and endpoint
-
 
 class StopMethod(Protocol):
     """Ends at an endpoint whatever this caller has there; a Failed says why that could not be."""
@@ -52,14 +68,18 @@ class StopMethod(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Methods:
-    """How a daemon measures, looks at other traffic, ends what it began, and watches this host's clock by
-    what the kernel says of it; None leaves that out."""
+    """How a daemon measures, looks at and counts all traffic, looks at ports, ends what it began, sends
+    notices, and watches this host's clock by what the kernel says of it; None leaves that out."""
 
     rate: RateMethod
     train: TrainMethod
     look: traffic.Look | None = None
+    link: ports.LinkLook | None = None
     stop: StopMethod | None = None
+    count: metering.Count | None = None
     clock_state: clock_watch.ReadState | None = None
+    deliver: Deliver = deliver
+    hops: hop_book.HopMethod | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,25 +128,42 @@ async def prepared(
     spent_bytes: Mapping[str, int] | None = None,
     opened: Iterable[WindowOpened] = (),
     sealed: Iterable[Campaign] = (),
+    events: Iterable[Event] = (),
+    notices: Iterable[Notice] = (),
     version: str = "unknown",
     log: logging.Logger = _LOG,
 ) -> Daemon:
     """A daemon that has not begun yet. `opened` are the windows that were open when the last one ended,
-    `sealed` the campaigns that have begun.
+    `sealed` the campaigns that have begun, `events` and `notices` those of the last weeks.
 
     The rest as `run` has it.
     """
-    reaches, where = _reaches(site), zone(site.timezone)
+    reaches, where = reaches_of(site), zone(site.timezone)
     month_ns = month_start_ns(clock.unix_ns(), where=where)
     if methods is None:
         methods = await asyncio.to_thread(_methods)
     if spent_bytes is None:
         spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site)
     purse = Purse(where=where, month_ns=month_ns, spent=dict(spent_bytes))
+    book, known = (
+        Book(store=writer, purse=purse, clock=clock, log=log, openings=Openings(opened)),
+        list(events),
+    )
+    if methods.count is not None:
+        book.meters.update(await metering.restored(site, site.handoffs, now_ns=clock.unix_ns()))
     return Daemon(
         site=site,
         reaches=reaches,
-        book=Book(store=writer, purse=purse, clock=clock, log=log, openings=Openings(opened)),
+        book=book,
+        noticing=Noticing(site=site, book=book, events=known),
+        notices=Notices(
+            site=site, book=book, events=list(known), known=list(notices), deliver=methods.deliver
+        ),
+        ports={
+            event.handoff: ports.Port(handoff=event.handoff, lost=event)
+            for event in unended(known).values()
+            if event.what is EventKind.CARRIER_LOST
+        },
         methods=methods,
         random=random or SystemRandom(),
         version=version,
@@ -149,6 +186,9 @@ class Daemon:
     site: Site
     reaches: Reaches
     book: Book
+    noticing: Noticing
+    notices: Notices
+    ports: dict[str, ports.Port]
     methods: Methods
     random: Random
     version: str
@@ -161,11 +201,13 @@ class Daemon:
     _scheduled: dict[str, _Scheduled] = field(default_factory=dict, init=False)
     _unsealed: set[str] = field(default_factory=set, init=False)  # campaigns that are not on the disk yet
     _watches: list[asyncio.Task[None]] = field(default_factory=list, init=False)
+    _senders: dict[Channel, asyncio.Task[None]] = field(default_factory=dict, init=False)
 
     async def run(self) -> None:
         """Measure until cancelled. `began` is set once every train and run is scheduled."""
         book, site = self.book, self.site
         self.started_ns = book.clock.unix_ns()
+        book.listeners.extend((self.noticing.heard, self.notices.heard))
         _note_absence(book)
         book.log.info("probe started site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs))
         try:
@@ -175,17 +217,19 @@ class Daemon:
                 self._start(self._follow_clock(), name="clock followed")
                 self._start(_stay_alive(book), name="alive")
                 self._start(hours.close_on_time(book), name="window ends")
+                self._start(self.noticing.keep_minutes(), name="minutes with stalls")
                 self._follow_site()
                 await asyncio.sleep(0)  # each task takes its first step
                 self.began.set()
         finally:
+            self.noticing.finish()
             await _leave(book)
             book.log.info("probe stopped site=%s", self.site.name)
 
     def status(self) -> Status:
         """How it is at this moment."""
         book, board = self.book, self.book.board
-        allowances, due = self._allowances(), board.next_due()
+        budgets, due = self._budgets(), board.next_due()
         return Status(
             version=self.version,
             site=self.site.name,
@@ -200,32 +244,23 @@ class Daemon:
                     start_ns,
                     site=self.site,
                     openings=book.openings,
-                    allowed=allowances.get(plan.handoff),
+                    purses=budgets[plan.handoff].purses if plan.handoff in budgets else (),
                 )
                 for start_ns, plan in due
             ),
             trains=dict(board.trains),
             windows=book.openings.all,
-            allowances=tuple(allowances.values()),
+            budgets=tuple(budgets.values()),
             waiting=book.store.waiting,
             trouble=None if book.store.trouble is None else str(book.store.trouble),
             refused=self.refused,
             clock=book.wall.state,
         )
 
-    def _allowances(self) -> dict[str, Allowance]:
-        """How each handoff stands in this month."""
-        purse, now_ns = self.book.purse, self.book.clock.unix_ns()
-        return {
-            one.name: allowance.state(
-                self.site,
-                one,
-                spent_bytes=purse.spent_bytes(one.name, now_ns=now_ns),
-                now_ns=now_ns,
-                where=purse.where,
-            )
-            for one in self.site.handoffs
-        }
+    def _budgets(self) -> dict[str, Budget]:
+        """How each handoff's tests stand in this month."""
+        book, now_ns = self.book, self.book.clock.unix_ns()
+        return {one.name: budget.of_book(self.site, one, book, now_ns=now_ns) for one in self.site.handoffs}
 
     async def stop(self, *, minutes: float, why: str) -> Ended:
         """End all test traffic at both ends within 2 s; none goes again for so long, or until `resume`."""
@@ -297,13 +332,19 @@ class Daemon:
             )
         for why in campaign.refusals(site, self.sealed):
             raise UserMistake(why)
-        reaches, where = _reaches(site), zone(site.timezone)
+        reaches, where = reaches_of(site), zone(site.timezone)
         purse = self.book.purse
         month_ns = month_start_ns(self.book.clock.unix_ns(), where=where)
         limited = any(handoff.allowance_bytes is not None for handoff in site.handoffs)
         spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site) if limited else {}
         purse.where, purse.month_ns = where, month_ns
         purse.spent.update(spent_bytes)
+        new = [handoff for handoff in site.handoffs if handoff.name not in self.book.meters]
+        if self.methods.count is not None and new:
+            now_ns = self.book.clock.unix_ns()
+            self.book.meters.update(await metering.restored(site, new, now_ns=now_ns))
+        for meter in self.book.meters.values():
+            meter.where = where
         self.site, self.reaches = site, reaches
         self._follow_site()
         self.book.log.info(
@@ -320,12 +361,20 @@ class Daemon:
 
     def _follow_site(self) -> None:
         """Start what the site file asks for and does not run yet, end what it no longer asks for."""
+        self.noticing.follow(self.site)
+        self.book.claims.follow(self.site)
         self._follow_trains()
         self._follow_runs()
+        self._follow_notices()
         for old in self._watches:
             old.cancel()
         self._watches = [self._start(hours.record_openings(self.site, self.book), name="window hours")]
         self._watches += self._follow_campaigns()
+        if self.methods.link is not None:
+            watch_ports = ports.watch(
+                self._first_reaches(), look=self.methods.link, book=self.book, ports=self.ports
+            )
+            self._watches.append(self._start(watch_ports, name="ports"))
         thinning = letting_go.once_a_day(
             self.site, store=self.book.store, clock=self.book.clock, log=self.book.log
         )
@@ -340,10 +389,30 @@ class Daemon:
                 log=self.book.log,
             )
             self._watches.append(self._start(stamps, name="time stamps"))
+        if self.methods.hops is not None:
+            for where in self._first_reaches():
+                plan = self.site.handoff(where.handoff).hops
+                if plan.watch:
+                    asking = hop_book.keep_asking(plan, where, method=self.methods.hops, book=self.book)
+                    self._watches.append(self._start(asking, name=f"hops {where.handoff}"))
+        if self.methods.count is not None:
+            for where in self._first_reaches():
+                meter = self.book.meters[where.handoff]
+                counting = metering.keep(meter, where, count=self.methods.count, book=self.book)
+                self._watches.append(self._start(counting, name=f"traffic {where.handoff}"))
         if self.methods.look is not None and self.site.rules.show_upload_bps is not None:
             for where in self._first_reaches():
                 watch = upload.watch(self.site, where, look=self.methods.look, book=self.book)
                 self._watches.append(self._start(watch, name=f"upload {where.handoff}"))
+
+    def _follow_notices(self) -> None:
+        for channel in [channel for channel in self._senders if channel not in self.site.notices]:
+            self._senders.pop(channel).cancel()
+        self.notices.follow(self.site)
+        for channel in self.site.notices:
+            if channel not in self._senders:
+                sending = self.notices.serve(channel)
+                self._senders[channel] = self._start(sending, name=f"notices {channel.name}")
 
     def _follow_trains(self) -> None:
         wanted = [(train, self.reaches[train.handoff][train.endpoint]) for train in self.site.trains]
@@ -518,30 +587,6 @@ async def _leave(book: Book) -> None:
         book.log.error("store not flushed why=%s", trouble)
 
 
-def _reaches(site: Site) -> Reaches:
-    """The way from each handoff to each endpoint. Raises UserMistake that names the endpoint."""
-    invitations = {endpoint.name: _invitation(endpoint) for endpoint in site.endpoints}
-    return {
-        handoff.name: {
-            name: Reach(
-                handoff=handoff.name,
-                endpoint=name,
-                invitation=found,
-                binding=Binding(interface=handoff.interface, source=handoff.source),
-            )
-            for name, found in invitations.items()
-        }
-        for handoff in site.handoffs
-    }
-
-
-def _invitation(endpoint: EndpointRef) -> invitation.Invitation:
-    try:
-        return invitation.parse(endpoint.invitation)
-    except UserMistake as mistake:
-        raise UserMistake(f"endpoint {endpoint.name!r}: {mistake}") from None
-
-
 def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
     """What tests moved since then on each handoff that has an allowance. Blocks."""
     limited = [handoff.name for handoff in site.handoffs if handoff.allowance_bytes is not None]
@@ -558,11 +603,17 @@ def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
 
 def _methods() -> Methods:
     """The real ones, loaded only here. Blocks."""
+    from probe import hops
     from probe.control import Control
     from probe.linux import clock_state
-    from probe.methods import rate, train
+    from probe.methods import paced, rate, train
 
-    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> RateRun | Failed:
+    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
+        if plan.offered_bps is not None:
+            offered = paced.PacedPlan(
+                direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
+            )
+            return await paced.run(offered, where, clock)
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
 
@@ -571,10 +622,15 @@ def _methods() -> Methods:
             found = await control.stop()
         return found if isinstance(found, Failed) else None
 
+    interfaces = traffic.Interfaces()
+    links = ports.Links(interfaces.name)
     return Methods(
         rate=run_rate,
         train=train.keep,
-        look=traffic.Interfaces().look,
+        look=interfaces.look,
+        link=links.look,
         stop=stop,
+        count=interfaces.read,
         clock_state=clock_state.read,
+        hops=hops.watch,
     )

@@ -23,10 +23,14 @@ from aiohttp import web
 from probe.daemon import Daemon, Ended
 from probe.status import SCHEMA, as_json, window_json
 from store.clock import rfc3339
+from store.documents import document_of
 from store.door import MINUTES_MAX, STOP_MINUTES, address_of, door_path
 from store.errors import UserMistake
+from store.segments import Split
 
 _BODY_BYTES_MAX = 4096
+_RECORD_BYTES_MAX = 1 << 20  # of what a command measured
+_KEPT = {Split.kind}  # what a command may measure beside a running probe
 _SHUTDOWN_S = 0.5
 _BACKLOG = 16
 
@@ -88,7 +92,7 @@ def _clear(path: Path, address: str) -> None:
 
 
 def _application(daemon: Daemon) -> web.Application:
-    app = web.Application(middlewares=[_errors], client_max_size=_BODY_BYTES_MAX)
+    app = web.Application(middlewares=[_errors], client_max_size=_RECORD_BYTES_MAX)
     app[DAEMON] = daemon
     app.add_routes(
         [
@@ -96,6 +100,7 @@ def _application(daemon: Daemon) -> web.Application:
             web.post("/stop", _stop),
             web.post("/resume", _resume),
             web.post("/show", _show),
+            web.post("/keep", _keep),
         ]
     )
     return app
@@ -145,6 +150,27 @@ async def _show(request: web.Request) -> web.Response:
     raise UserMistake("open: expected true to open a show window, or false to close it")
 
 
+async def _keep(request: web.Request) -> web.Response:
+    """Put on record what a command of this account measured, as nobody else may write while a probe runs."""
+    daemon = request.app[DAEMON]
+    asked = await _asked(request, "kind", "handoff", "started_unix_ns", "text")
+    kind, text, started_ns = (asked.get(key) for key in ("kind", "text", "started_unix_ns"))
+    if kind not in _KEPT:
+        raise UserMistake(f"kind: expected {' or '.join(sorted(_KEPT))}")
+    if not isinstance(text, str) or isinstance(started_ns, bool) or not isinstance(started_ns, int):
+        raise UserMistake("text and started_unix_ns: expected the record's text and start")
+    try:
+        record = document_of(
+            kind, text, handoff=_handoff(asked, daemon), endpoint="", started_unix_ns=started_ns
+        )
+    except ValueError as error:
+        raise UserMistake(f"text: is no record of this kind ({error})") from None
+    daemon.book.keep(record)
+    if isinstance(record, Split):
+        daemon.book.charge(record.handoff, record.spent_bytes)
+    return _answer(daemon, "kept", {})
+
+
 def _answer(daemon: Daemon, kind: str, more: Mapping[str, Any]) -> web.Response:
     status = daemon.status()
     windows = [window_json(one) for one in status.windows]
@@ -166,8 +192,11 @@ def _ended_json(ended: Ended) -> Json:
 
 async def _asked(request: web.Request, *known: str) -> Json:
     """The JSON object that was sent, with keys of these names only."""
+    body = await request.read()
+    if len(body) > _BODY_BYTES_MAX and "text" not in known:
+        raise web.HTTPRequestEntityTooLarge(max_size=_BODY_BYTES_MAX, actual_size=len(body))
     try:
-        found = json.loads(await request.read() or b"{}")
+        found = json.loads(body or b"{}")
     except (ValueError, RecursionError):
         found = None
     if not isinstance(found, dict):

@@ -7,6 +7,8 @@ openings, allowance.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from probe import allowance, safety, windows
 from probe.allowance import Allowance
 from probe.openings import Openings
@@ -17,11 +19,11 @@ from store.site import RunPlan, Site
 
 
 def skipped(
-    plan: RunPlan, start_ns: int, *, site: Site, openings: Openings, allowed: Allowance | None
+    plan: RunPlan, start_ns: int, *, site: Site, openings: Openings, purses: Sequence[Allowance]
 ) -> str | None:
     """The sentence that would forbid a run at `start_ns` if nothing changed until then; None where it may go.
 
-    `allowed` is how its handoff stands with its test allowance now.
+    `purses` say how its handoff stands now, with its test allowance and under its provider's cap.
     """
     handoff, ends_ns = site.handoff(plan.handoff), start_ns + run_ns(plan)
     for one in openings.all:
@@ -36,9 +38,7 @@ def skipped(
     opening = windows.blocking(site, plan.handoff, from_ns=start_ns, to_ns=ends_ns)
     if opening is not None:
         return f"it would touch {opening.window.kind} window {opening.window.name!r}"
-    if allowed is None:
-        return None
-    return allowance.may_start(handoff, allowed, cost_bytes=allowance.once_bytes(plan, handoff.card))
+    return allowance.refused(handoff, plan, purses)
 
 
 def _lasts(one: WindowOpened, unix_ns: int) -> bool:

@@ -6,9 +6,13 @@ Stands above wire, below the methods. Imports no event loop.
 from __future__ import annotations
 
 import socket
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from probe.wire import invitation
 from probe.wire.invitation import Invitation
+from store.errors import UserMistake
+from store.site import EndpointRef, Site
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,3 +41,30 @@ class Reach:
     endpoint: str
     invitation: Invitation
     binding: Binding
+
+
+Reaches = Mapping[str, Mapping[str, Reach]]  # by handoff and endpoint
+
+
+def reaches_of(site: Site) -> Reaches:
+    """The way from each handoff to each endpoint. Raises UserMistake that names the endpoint."""
+    invitations = {endpoint.name: _invitation(endpoint) for endpoint in site.endpoints}
+    return {
+        handoff.name: {
+            name: Reach(
+                handoff=handoff.name,
+                endpoint=name,
+                invitation=found,
+                binding=Binding(interface=handoff.interface, source=handoff.source),
+            )
+            for name, found in invitations.items()
+        }
+        for handoff in site.handoffs
+    }
+
+
+def _invitation(endpoint: EndpointRef) -> Invitation:
+    try:
+        return invitation.parse(endpoint.invitation)
+    except UserMistake as mistake:
+        raise UserMistake(f"endpoint {endpoint.name!r}: {mistake}") from None

@@ -20,6 +20,9 @@ from probe.status import one_line
 from store import site as sites
 from store.clock import NS_PER_US, Clock
 from store.errors import LinebookError, StoreTrouble
+from store.events import Event
+from store.fault_log import LOOK_BACK_NS
+from store.notices import Notice
 from store.records import Campaign, WindowOpened
 from store.site import Site
 from store.writer import Writer
@@ -28,6 +31,8 @@ from store.writer import Writer
 class _Left(TypedDict):
     opened: Iterable[WindowOpened]
     sealed: Iterable[Campaign]
+    events: Iterable[Event]
+    notices: Iterable[Notice]
 
 
 async def run(
@@ -48,7 +53,7 @@ async def run(
         clock=clock,
         writer=writer,
         methods=methods,
-        **await asyncio.to_thread(_left, site),
+        **await asyncio.to_thread(_left, site, now_ns=clock.unix_ns()),
         version=version,
     )
     service = _Service(daemon=made, manager=manager, clock=clock)
@@ -64,13 +69,18 @@ async def run(
             await asyncio.gather(around, return_exceptions=True)
 
 
-def _left(site: Site) -> _Left:
-    """What the last probe left: the windows that were open, and the campaigns that have begun. Blocks."""
+def _left(site: Site, *, now_ns: int) -> _Left:
+    """What the last probe left: open windows, campaigns that have begun, events of the last weeks. Blocks."""
     from store.reader import Reader
 
     reader = Reader.open(site.database)
     try:
-        return {"opened": reader.open_windows(), "sealed": reader.campaigns()}
+        return {
+            "opened": reader.open_windows(),
+            "sealed": reader.campaigns(),
+            "events": reader.documents(Event, since_ns=now_ns - LOOK_BACK_NS),
+            "notices": reader.documents(Notice, since_ns=now_ns - LOOK_BACK_NS),
+        }
     finally:
         reader.close()
 

@@ -1,4 +1,5 @@
-"""The rate runs of one handoff, one at a time: each is started, skipped by a rule, or fails, on record.
+"""The rate and paced runs of one handoff, one at a time: each is started, skipped by a rule, or fails, on
+record.
 
 What is due when stands in schedule and campaign, what forbids it in safety, windows, openings and
 allowance, what makes it wait in traffic; here is the waiting.
@@ -12,17 +13,18 @@ from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Protocol
 
-from probe import allowance, campaign, clock_watch, safety, traffic, windows
+from probe import allowance, budget, campaign, clock_watch, safety, traffic, windows
 from probe.book import Book, placed
 from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
 from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.pace import Pace, share_of
-from store.records import Campaign, Carrier, Failed, Owner, RateRun, Skipped
+from store.paced import PacedRun
+from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, RunPlan, Site
 
-WHAT, LIGHT = "run rate", "light run"
+WHAT, LIGHT, PACED = "run rate", "light run", "run paced"
 
 _LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, should nobody tell of a change
 _LATE_NS = NS_PER_S  # a start this late still fits: what a run takes besides its seconds is rounded up
@@ -30,14 +32,17 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
+Measured = RateRun | PacedRun
+
+
 class RateMethod(Protocol):
-    """One rate run, which asks for no more than `pace`. Cancelled, it ends the run at both ends before it
-    lets go.
+    """One rate run, which asks for no more than `pace`, or a paced one where the plan offers a rate.
+    Cancelled, it ends the run at both ends before it lets go.
     """
 
     def __call__(
         self, plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace
-    ) -> Awaitable[RateRun | Failed]: ...
+    ) -> Awaitable[Measured | Failed]: ...
 
 
 @dataclass(slots=True, kw_only=True)
@@ -251,13 +256,12 @@ class Runs:
         return self._not_paid(planned, now_ns)
 
     def _not_paid(self, planned: Due, now_ns: int) -> str | None:
-        """The sentence when the allowance has no room for this run, or must be spared."""
-        spent_bytes = self.book.purse.spent_bytes(self.handoff.name, now_ns=now_ns)
-        where = zone(self.site.timezone)
-        found = allowance.state(self.site, self.handoff, spent_bytes=spent_bytes, now_ns=now_ns, where=where)
-        why = allowance.may_start(self.handoff, found, cost_bytes=self._cost_bytes(planned.plan))
+        """The sentence when allowance or cap has no room for this run, or must be spared."""
+        purses = budget.of_book(self.site, self.handoff, self.book, now_ns=now_ns).purses
+        why = allowance.refused(self.handoff, planned.plan, purses)
         if why is not None or planned.campaign:
             return why  # what a campaign has planned is set aside for it
+        found = allowance.tightest(purses)
         if planned.busy and found.thin.spares_busy:
             return None
         thinning = self.thinning.setdefault(planned.plan, allowance.Thinning(random=self.random))
@@ -291,9 +295,9 @@ class Runs:
             self.book.keep(placed(stopped, plan, started_ns=began_ns), ends=begun)
             raise
         path = (plan.handoff, plan.endpoint)
-        if isinstance(found, RateRun):
+        if isinstance(found, Measured):
+            self.book.charge(plan.handoff, found.spent_bytes, up_ratio=_up_ratio(plan.direction))
             self.book.keep(_as_planned(found, planned), ends=begun)
-            self.book.charge(plan.handoff, found.spent_bytes)
             values = (*path, plan.direction, found.standing, found.spent_bytes)
             self.book.log.info(
                 "run stored handoff=%s endpoint=%s direction=%s standing=%s spent_bytes=%d", *values
@@ -301,10 +305,10 @@ class Runs:
             return
         failed = replace(found, what=what, spent_bytes=self._likely_bytes(plan, since_ns=began_monotonic_ns))
         self.book.keep(placed(failed, plan, started_ns=began_ns), ends=begun)
-        self.book.charge(plan.handoff, failed.spent_bytes)
+        self.book.charge(plan.handoff, failed.spent_bytes, up_ratio=_up_ratio(plan.direction))
         self.book.log.warning("run failed handoff=%s endpoint=%s why=%s", *path, found.why)
 
-    async def _measured(self, plan: RunPlan) -> RateRun | Failed:
+    async def _measured(self, plan: RunPlan) -> Measured | Failed:
         openings, where = self.book.openings, self.reaches[plan.endpoint]
         no_more = openings.until(lambda: openings.no_run(plan.handoff))
         try:
@@ -312,13 +316,13 @@ class Runs:
             async with asyncio.timeout(plan.seconds + _OVERDUE_S):
                 found = await unless(self.method(plan, where, self.book.clock, pace=pace), no_more)
             if isinstance(found, Halted):
-                return Failed(what=WHAT, why=f"aborted: {found.why}", whose=Owner.HOUSE)
+                return Failed(what=_name(plan), why=f"aborted: {found.why}", whose=Owner.HOUSE)
             return found
         except TimeoutError:
             why = f"it had not ended {_OVERDUE_S:g} s after its time, and was given up"
-            return Failed(what=WHAT, why=why, whose=Owner.UNKNOWN)
+            return Failed(what=_name(plan), why=why, whose=Owner.UNKNOWN)
         except Exception as error:
-            return self.book.unexpected(error, what=WHAT)
+            return self.book.unexpected(error, what=_name(plan))
 
     def _cost_bytes(self, plan: RunPlan) -> int | None:
         return allowance.once_bytes(plan, self.handoff.card)
@@ -329,17 +333,26 @@ class Runs:
         return round((self._cost_bytes(plan) or 0) * min(1.0, took_s / plan.seconds))
 
 
+def _up_ratio(direction: Direction) -> float:
+    """Which part of a run's bytes goes up; of one both ways half, for want of anything better."""
+    return {Direction.UP: 1.0, Direction.DOWN: 0.0}.get(direction, 0.5)
+
+
 def _what(planned: Due) -> str:
     """What a run calls itself where it has no figures.
 
     `dashboard.judge.campaign` knows a campaign's by that, `dashboard.judge.contract` those at full rate.
     """
-    if planned.plan.light:
-        return LIGHT
-    return f"{WHAT}, campaign {planned.campaign}" if planned.campaign else WHAT
+    return f"{WHAT}, campaign {planned.campaign}" if planned.campaign else _name(planned.plan)
 
 
-def _as_planned(run: RateRun, planned: Due) -> RateRun:
+def _name(plan: RunPlan) -> str:
+    if plan.offered_bps is not None:
+        return PACED
+    return LIGHT if plan.light else WHAT
+
+
+def _as_planned(run: Measured, planned: Due) -> Measured:
     """The run with the moment that was drawn for it, and its campaign."""
     known = replace(run.circumstances, planned_unix_ns=planned.start_ns, campaign=planned.campaign or None)
     return replace(run, circumstances=known)

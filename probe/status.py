@@ -10,8 +10,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from probe import budget
 from probe.allowance import Allowance
 from probe.board import RunNow, TrainNow
+from probe.budget import Budget
 from probe.linux.clock_state import ClockState
 from store.clock import local, rfc3339, zone
 from store.records import OpenKind, WindowOpened
@@ -37,7 +39,7 @@ class Status:
     held: tuple[str | None, ...]
     trains: Mapping[tuple[str, str], TrainNow]
     windows: tuple[WindowOpened, ...]
-    allowances: tuple[Allowance, ...]  # a handoff each
+    budgets: tuple[Budget, ...]  # a handoff each
     waiting: int  # records that are not on disk yet
     trouble: str | None
     refused: str | None
@@ -70,7 +72,8 @@ def as_json(found: Status) -> dict[str, Any]:
             for (handoff, endpoint), train in sorted(found.trains.items())
         ],
         "windows": [window_json(one) for one in found.windows],
-        "allowances": [_allowance(one) for one in found.allowances],
+        "allowances": [_allowance(one.allowance) for one in found.budgets],
+        "caps": [told for one in found.budgets if (told := budget.cap_json(one)) is not None],
         "waiting": found.waiting,
         "trouble": found.trouble,
         "refused": found.refused,

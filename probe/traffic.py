@@ -15,8 +15,10 @@ from dataclasses import dataclass, field
 from probe.allowance import packet_at_ip
 from probe.linux import interface
 from probe.reach import Reach
+from store.clock import Clock
 from store.records import Carrier, Direction
 from store.site import Card, Rules, Site
+from store.traffic import Reading
 
 LOOK_S = 2.0  # how long is looked before a run
 LOOK_EVERY_S = 10.0  # for shows: a stall of a few seconds still leaves a stream above the mark
@@ -129,10 +131,16 @@ class Interfaces:
 
     async def look(self, where: Reach) -> Seen | None:
         """The counters of the interface by which `where` is reached."""
-        name = where.binding.interface or await self._name(where)
+        name = where.binding.interface or await self.name(where)
         return await asyncio.to_thread(_seen, name) if name else None
 
-    async def _name(self, where: Reach) -> str | None:
+    async def read(self, where: Reach, clock: Clock) -> Reading | None:
+        """The same as they are, for counting over months; None for loopback, which is no line."""
+        name = where.binding.interface or await self.name(where)
+        return await asyncio.to_thread(_reading, name, clock) if name else None
+
+    async def name(self, where: Reach) -> str | None:
+        """The interface that the kernel leads to an endpoint by; None without a way or a resolved name."""
         loop = asyncio.get_running_loop()
         until, name = self._named.get(where, (0.0, None))
         if loop.time() < until:
@@ -149,6 +157,12 @@ class Interfaces:
                 break
         self._named[where] = (loop.time() + _NAMED_S, name)
         return name
+
+
+def _reading(name: str, clock: Clock) -> Reading | None:
+    if interface.describe(name).carrier is Carrier.LOOPBACK:
+        return None
+    return interface.reading(name, unix_ns=clock.unix_ns())
 
 
 def _seen(name: str) -> Seen | None:

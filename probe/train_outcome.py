@@ -141,13 +141,15 @@ class _Usual:
 class _Suspect:
     """Two deliveries in one direction far enough apart that a silence may lie between.
 
-    `from_ns` and `to_ns` are by the receiver's clock of that direction, `seen_ns` by the probe's.
+    `from_ns` and `to_ns` are by the receiver's clock of that direction, `seen_ns` and `since_ns`, when a
+    reply last came before it, by the probe's.
     """
 
     direction: Direction
     from_ns: int
     to_ns: int
     seen_ns: int
+    since_ns: int
     usual: _Usual
 
 
@@ -454,6 +456,17 @@ class Tally:
 
     # Silences
 
+    @property
+    def settled_until_ns(self) -> int | None:
+        """Up to when `settle` has told of every silence that began, give or take a delay of the line.
+
+        While nothing comes that is when the last reply came; None before there was one.
+        """
+        since_ns = [suspect.since_ns for suspect in self._suspects]
+        if self._arrived_last is not None:
+            since_ns.append(self._arrived_last)
+        return min(since_ns, default=None)
+
     def settle(self, now_ns: int) -> list[Silence]:
         """The silences that ended and whose packets are all placed by `now_ns`."""
         self._settle(now_ns)
@@ -513,6 +526,7 @@ class Tally:
                         from_ns=from_ns,
                         to_ns=to_ns,
                         seen_ns=arrived_ns,
+                        since_ns=arrived_ns if self._arrived_last is None else self._arrived_last,
                         usual=self._usual(),
                     )
                 )
@@ -526,7 +540,14 @@ class Tally:
         for direction, from_ns, to_ns in ends:
             if from_ns is not None and to_ns - from_ns >= BLIP_NS:
                 self._suspects.append(
-                    _Suspect(direction=direction, from_ns=from_ns, to_ns=to_ns, seen_ns=now_ns, usual=usual)
+                    _Suspect(
+                        direction=direction,
+                        from_ns=from_ns,
+                        to_ns=to_ns,
+                        seen_ns=now_ns,
+                        since_ns=now_ns,
+                        usual=usual,
+                    )
                 )
 
     def _usual(self) -> _Usual:

@@ -17,13 +17,16 @@ from typing import Protocol
 
 from probe import clock_watch
 from probe.allowance import packet_at_ip
+from probe.answering import Answering, Paused, Unanswered
 from probe.board import TrainNow, TrainState
 from probe.book import Book, placed
 from probe.changing import Halted, unless
 from probe.reach import Reach
+from probe.train_samples import Near, Sampled
 from probe.windows import stretches
 from store.clock import NS_PER_S, Clock
 from store.records import Failed, Gap, Stall, TrainSpan
+from store.samples import SampledFor, samples_of
 from store.site import TrainPlan
 from store.unfinished import SoFar
 
@@ -31,7 +34,7 @@ FIRST_RETRY_S, LAST_RETRY_S = 2.0, 60.0
 
 _AHEAD_NS = 86_400 * NS_PER_S
 
-Deliver = Callable[[TrainSpan | Stall | Gap | SoFar], None]
+Deliver = Callable[[TrainSpan | Stall | Gap | SoFar | Answering | Sampled], None]
 
 
 class TrainMethod(Protocol):
@@ -71,6 +74,7 @@ async def keep_going(
                 await unless(pause, openings.until(openings.no_traffic))
     finally:
         train.resume(book.clock.unix_ns())
+        book.tell(Paused(handoff=plan.handoff, endpoint=plan.endpoint))
         book.board.train(plan, None)
 
 
@@ -111,9 +115,16 @@ class _Train:
     covered_ns: int  # end of the last span or gap, at first the start
     still: str | None = field(default=None, init=False)  # why, as long as it stands still
     tries: int = field(default=0, init=False)
+    left_out: int = field(default=0, init=False)  # packets of an outage since its beginning was kept
 
-    def deliver(self, record: TrainSpan | Stall | Gap | SoFar) -> None:
+    def deliver(self, record: TrainSpan | Stall | Gap | SoFar | Answering | Sampled) -> None:
         """Store what the train measured; it goes again if it stood still."""
+        if isinstance(record, Answering):
+            self.book.tell(record)
+            return
+        if isinstance(record, Sampled):
+            self.sample(record)
+            return
         self.show(TrainState.GOING)
         if isinstance(record, SoFar):
             self.book.store.so_far(record.span)
@@ -124,10 +135,32 @@ class _Train:
             record = self._marked(record)
             self.covered_ns = record.started_unix_ns + round(record.seconds * NS_PER_S)
             packets = record.sent + record.received
-            self.book.charge(record.handoff, packets * packet_at_ip(record.packet_bytes))
+            self.book.charge(
+                record.handoff,
+                packets * packet_at_ip(record.packet_bytes),
+                up_ratio=record.sent / max(1, packets),
+            )
         elif isinstance(record, Gap):
             self.covered_ns = record.ended_unix_ns
         self.book.keep(record)
+
+    def sample(self, found: Sampled) -> None:
+        """Keep packets one by one where a stall is near or a claim is in force."""
+        handoff, endpoint = self.plan.handoff, self.plan.endpoint
+        if found.near is not Near.STALL and not self.book.claims.hold(handoff, found.packets[0].sent_unix_ns):
+            self.left_out = self.left_out + len(found.packets) if found.near is Near.OUTAGE else 0
+            return
+        kept_for = SampledFor.STALL if found.near is Near.STALL else SampledFor.CLAIM
+        self.book.keep(
+            samples_of(
+                found.packets,
+                handoff=handoff,
+                endpoint=endpoint,
+                kept_for=kept_for,
+                left_out=self.left_out,
+            )
+        )
+        self.left_out = 0
 
     def _marked(self, span: TrainSpan) -> TrainSpan:
         """The span, and that the clock was set within, if the method did not see it."""
@@ -145,6 +178,7 @@ class _Train:
             self.book.keep(failed)
         self.show(TrainState.FAILED, failed.why)
         path = (self.plan.handoff, self.plan.endpoint)
+        self.book.tell(Unanswered(handoff=path[0], endpoint=path[1], why=failed.why, whose=failed.whose))
         self.book.log.warning(
             "train failed handoff=%s endpoint=%s tries=%d why=%s", *path, self.tries, failed.why
         )
@@ -153,6 +187,7 @@ class _Train:
         """It stands still because it must; an outage that went before ends here."""
         self.resume(self.book.clock.unix_ns())
         self.still = why
+        self.book.tell(Paused(handoff=self.plan.handoff, endpoint=self.plan.endpoint))
         self.show(TrainState.STOPPED, why)
 
     def resume(self, unix_ns: int) -> None:

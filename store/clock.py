@@ -112,3 +112,10 @@ def local(unix_ns: int, where: tzinfo) -> datetime:
     """Unix nanoseconds as local time at `where`, to the microsecond below."""
     seconds, rest_ns = divmod(unix_ns, NS_PER_S)
     return datetime.fromtimestamp(seconds, where).replace(microsecond=rest_ns // NS_PER_US)
+
+
+def unix_ns_of(moment: datetime, where: tzinfo) -> int:
+    """Undo `local`; a moment without an offset is on the clocks of `where`."""
+    aware = moment if moment.tzinfo is not None else moment.replace(tzinfo=where)
+    whole = aware.replace(microsecond=0)
+    return round(whole.timestamp()) * NS_PER_S + aware.microsecond * NS_PER_US

@@ -22,9 +22,15 @@ import msgspec
 from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
+from store.notices import Notice
+from store.paced import PacedRun
 from store.records import Document, Says
+from store.samples import Samples
+from store.segments import Hops, Split, Witnesses
+from store.traffic import Traffic
 
-KINDS: dict[str, type[Document]] = {each.kind: each for each in (Event, ClockChange)}
+_ALL = (Event, ClockChange, Notice, PacedRun, Split, Hops, Witnesses, Samples, Traffic)
+KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

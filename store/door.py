@@ -6,6 +6,7 @@ probe, so only its own account may. What is asked and answered is JSON::
     GET  /status
     POST /stop    {"minutes": 60}
     POST /resume  {}
+    POST /keep    {"kind": "split", "handoff": "A", "started_unix_ns": 1, "text": "..."}    (store.documents)
     POST /show    {"open": true, "handoff": "A", "minutes": 90}     handoff and minutes may be left out
 
 A refusal is ``{"kind": "error", "status", "why"}``. Imports clock and errors.
@@ -43,6 +44,7 @@ class Act(StrEnum):
     STOP = "/stop"
     RESUME = "/resume"
     SHOW = "/show"
+    KEEP = "/keep"
 
 
 def door_path(database: Path) -> Path:

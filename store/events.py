@@ -1,7 +1,8 @@
 """Events: one thing that went wrong, or changed, at one moment.
 
 An event is what somebody may have to act on. It is written when it is noticed and never changed: an outage
-that ends is an event of its own. Imports records.
+that ends is an event of its own. The stalls of a minute are one event, since each has a record of its own
+beside it. `says` is a clause, without a capital and a full stop. Imports records.
 """
 
 from __future__ import annotations
@@ -38,6 +39,12 @@ class Event(Document):
     what: Annotated[EventKind, Says(meaning="what happened")]
     says: Annotated[str, Says(meaning="what happened, one sentence")]
     owner: Annotated[Owner, Says(meaning="who must act: house, provider, endpoint, unknown")]
-    seconds: Annotated[float | None, Says(meaning="how long it lasted, once it is over", unit="s")] = None
+    seconds: Annotated[
+        float | None, Says(meaning="how long it lasted, once it is over; of several the longest", unit="s")
+    ] = None
+    count: Annotated[
+        int | None,
+        Says(meaning="how many it stands for; silences at the same time count once", unit="stalls"),
+    ] = None
     before: Annotated[str | None, Says(meaning="how it was before")] = None
     after: Annotated[str | None, Says(meaning="how it is since")] = None

@@ -40,6 +40,7 @@ from store.records import (
     standing_of,
 )
 from store.rollup import Rolled
+from store.samples import LONGEST_NS, Samples
 from store.thinning import Due, Plan
 
 HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
@@ -287,7 +288,7 @@ class Reader:
         )
         where = (campaign.handoff, None, since_ns, until_ns)
         columns = f"{rows.RATE_RUN}, rate_run.seq, {let_go}"
-        found = list(self._records("rate_run", columns, where, None, only=(of_campaign, campaign.name)))
+        found = list(self._records("rate_run", columns, where, None, only=[(of_campaign, campaign.name)]))
         sides = self._sides_of([row[-2] for _, row in found], rows.RATE_SIDE.removesuffix(", bins"))
         return [
             (rows.rate_run_of(names, row[:-2], sides.get(row[-2], ())), bool(row[-1])) for names, row in found
@@ -302,15 +303,47 @@ class Reader:
         since_ns: int | None = None,
         until_ns: int | None = None,
         limit: int | None = None,
+        having: tuple[str, Iterable[str]] | None = None,
     ) -> list[D]:
         """Documents of a kind that started in the time, oldest first; the newest when there is a limit.
 
-        With a handoff or endpoint named, what concerns all of them (an empty name) comes as well.
+        With a handoff or endpoint named, what concerns all of them (an empty name) comes as well. With
+        `having`, a field's name and values, those alone in which it has one of these.
         """
         where = (handoff, endpoint, since_ns, until_ns)
-        found = self._records("document", rows.DOCUMENT, where, limit, only=("kind = ?", kind.kind))
+        only: list[tuple[str, Any]] = [("kind = ?", kind.kind)]
+        if having is not None:
+            name, among = having
+            only.append(
+                (
+                    f"json_extract(body, '$.{name}') IN (SELECT value FROM json_each(?))",  # noqa: S608 - ours
+                    json.dumps(list(among)),
+                )
+            )
+        found = self._records("document", rows.DOCUMENT, where, limit, only=only)
         made = (rows.document_of(names, row) for names, row in found)
         return [each for each in made if isinstance(each, kind)]
+
+    def samples(
+        self, handoff: str, endpoint: str, *, since_ns: int, until_ns: int | None = None
+    ) -> Iterator[Samples]:
+        """Records of single packets of one train that reach into the time, one at a time."""
+        found = self.each("samples", handoff=handoff, since_ns=since_ns - LONGEST_NS, until_ns=until_ns)
+        for _, record in found:
+            assert isinstance(record, Samples)  # noqa: S101 - by its kind
+            if (record.handoff, record.endpoint) == (handoff, endpoint) and record.ended_unix_ns >= since_ns:
+                yield record
+
+    def sampled_trains(
+        self, *, handoff: str | None, endpoint: str | None, since_ns: int, until_ns: int | None = None
+    ) -> set[tuple[str, str]]:
+        """Handoff and endpoint of the trains that `samples` has records of."""
+        found = [(name, far) for _, name, far in self._paths(handoff, endpoint)]
+        return {
+            path
+            for path in found
+            if any(True for _ in self.samples(*path, since_ns=since_ns, until_ns=until_ns))
+        }
 
     def thinned(self) -> list[Thinned]:
         """What was let go of the record, in the order in which it went."""
@@ -430,8 +463,8 @@ class Reader:
     def spent_bytes(self, handoff: str, since_ns: int) -> int:
         """What measuring cost on a handoff since then, both ways.
 
-        Payload of the rate runs as recorded, that of failed ones as estimated; packets of the trains with
-        `HEADER_BYTES` each, which at their size weigh a fifth.
+        Payload of the rate and paced runs as recorded, that of failed ones as estimated; packets of the
+        trains with `HEADER_BYTES` each, which at their size weigh a fifth.
         """
         paths = "path IN (SELECT id FROM path WHERE handoff = ?) AND started_unix_ns >= ?"
         runs = f"SELECT sum(spent_bytes) FROM rate_run WHERE {paths}"  # noqa: S608 - names of our own
@@ -440,7 +473,10 @@ class Reader:
             f"JOIN train_setting ON train_setting.id = setting WHERE {paths}"
         )
         failed = f"SELECT sum(spent_bytes) FROM trouble WHERE {paths}"  # noqa: S608
-        asked = ((runs,), (failed,), (trains, HEADER_BYTES))
+        paced = (
+            f"SELECT sum(json_extract(body, '$.spent_bytes')) FROM document WHERE kind = 'paced' AND {paths}"  # noqa: S608
+        )
+        asked = ((runs,), (paced,), (failed,), (trains, HEADER_BYTES))
         return sum(self._one(sql, *more, handoff, since_ns) or 0 for sql, *more in asked)
 
     def _openings(self, conditions: str, *values: Any) -> list[WindowOpened | WindowClosed]:
@@ -469,15 +505,15 @@ class Reader:
         where: tuple[str | None, str | None, int | None, int | None],
         limit: int | None,
         *,
-        only: tuple[str, Any] | None = None,
+        only: Sequence[tuple[str, Any]] = (),
     ) -> Iterable[tuple[tuple[str, str], tuple[Any, ...]]]:
         """((handoff, endpoint), row) of the records that fit, oldest first.
 
-        `only` is one more condition, with its value.
+        `only` are more conditions, each with its value.
         """
         conditions, values = _conditions(table, *where)
-        if only is not None:
-            conditions, values = f"{conditions} AND {only[0]}", (*values, only[1])
+        for condition, value in only:
+            conditions, values = f"{conditions} AND {condition}", (*values, value)
         sql = (
             f"SELECT handoff, endpoint, {columns} FROM {table} JOIN path ON path.id = {table}.path "  # noqa: S608
             f"WHERE {conditions} ORDER BY started_unix_ns DESC, {table}.seq DESC LIMIT ?"

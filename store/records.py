@@ -81,6 +81,7 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
     "window_limit": (Standing.EXCLUDED, "TCP windows, not the line, held the rate"),
     "other_traffic": (Standing.EXCLUDED, "other traffic of this host took more than 5 % of the rate"),
     "aborted": (Standing.VOID, "the run ended before its time"),
+    "paused": (Standing.EXCLUDED, "the receiver was not heard for a while, so nothing was sent meanwhile"),
     "too_short": (Standing.VOID, "no whole second was left after start-up"),
     "endpoint_restarted": (Standing.EXCLUDED, "the endpoint restarted within this span"),
     "late_schedule": (Standing.EXCLUDED, "the probe could not keep its sending schedule"),

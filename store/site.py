@@ -14,6 +14,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from store.layers import Layer
+from store.notice_channels import Channel
 from store.records import Direction
 
 
@@ -117,6 +118,35 @@ class Card:
         return self.rate_up_bps if direction is Direction.UP else self.rate_down_bps
 
 
+class CapCounts(StrEnum):
+    """Which bytes a provider's cap counts."""
+
+    BOTH = "both"
+    UP = "up"
+    DOWN = "down"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cap:
+    """What a provider lets pass from one `resets_day` of a month to the next; 31 is the last day of any."""
+
+    limit_bytes: int
+    resets_day: int = 1
+    counts: CapCounts = CapCounts.BOTH
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HopPlan:
+    """The routers on the way: the first `house` of them are the house's own, `most` are asked.
+
+    With `watch` the probe asks them all the time, beside the trains.
+    """
+
+    house: int = 1
+    most: int = 4
+    watch: bool = False
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Handoff:
     """A provider's demarcation port, and how the probe reaches it: interface, source address or both."""
@@ -129,7 +159,9 @@ class Handoff:
     allowance_bytes: int | None  # a month; None means no limit
     card: Card
     metered_runs: bool = False  # rate runs although it is metered
+    cap: Cap | None = None
     safety: Safety = Safety()
+    hops: HopPlan = HopPlan()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,6 +203,7 @@ class RunPlan:
     every_s: int
     times: Times | None = None
     share_ratio: float = 1.0
+    offered_bps: int | None = None  # a paced run at this rate, at the IP layer; None for a rate run
 
     @property
     def light(self) -> bool:
@@ -241,13 +274,14 @@ class Rules:
 
     A run waits while others move more than `other_traffic_ratio` of the rate. A show window opens by
     itself after `show_after_s` of upload above `show_upload_bps` (None: never), and closes after
-    `show_closes_after_s` below it.
+    `show_closes_after_s` below it. Events at most `case_gap_s` apart are one case.
     """
 
     other_traffic_ratio: float = 0.05
     show_upload_bps: int | None = 2_000_000
     show_after_s: int = 60
     show_closes_after_s: int = 600
+    case_gap_s: int = 600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -257,6 +291,7 @@ class Keep:
     minutes_days: int | None = 400  # the histograms of a train's minutes
     minute_counts_days: int | None = None
     bins_days: int | None = 400  # the 100 ms bins of a rate run
+    samples_days: int | None = 400  # the single packets around stalls
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -290,6 +325,7 @@ class Site:
     timestamp_url: str | None = None  # who stamps each day's head, by RFC 3161
     keep: Keep = Keep()
     claims: tuple[Claim, ...] = ()
+    notices: tuple[Channel, ...] = ()
     runs_by_default: bool = False  # the file has no [[run]], so `runs` is the schedule of the line's class
 
     def handoff(self, name: str) -> Handoff:

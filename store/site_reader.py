@@ -15,20 +15,24 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule, pace
+from store import default_schedule, notice_reader, pace
 from store.clock import zone
 from store.layers import Layer
+from store.paced import OFFERED_BPS
 from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
 from store.records import Direction
 from store.site import (
     EVENINGS,
     WEEKDAYS,
     CampaignPlan,
+    Cap,
+    CapCounts,
     Card,
     Claim,
     Destination,
     EndpointRef,
     Handoff,
+    HopPlan,
     Keep,
     Rules,
     RunPlan,
@@ -80,12 +84,25 @@ KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
-_RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after")
+_RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
 _HANDOFF_KEYS = (
-    *("name", "title", "interface", "source", "metered", "metered_runs", "allowance", "safety", "card"),
+    *(
+        "name",
+        "title",
+        "interface",
+        "source",
+        "metered",
+        "metered_runs",
+        "allowance",
+        "safety",
+        "hops",
+        "card",
+    ),
+    *("cap", "cap_resets", "cap_counts"),
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
 _RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
+_PACED_KEYS = ("method", "offered")
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -124,7 +141,7 @@ def read(file: Path) -> Site:
     """The site that `file` describes. Raises SiteMistake for the first mistake found."""
     source = open_toml(file)
     top = Table(source, (), source.values)
-    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim")
+    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim", "notice")
     handoffs = _handoffs(top)
     endpoints = _endpoints(top)
     names = {each.name for each in handoffs}, {each.name for each in endpoints}
@@ -148,6 +165,7 @@ def read(file: Path) -> Site:
         keep=_keep(top.table("keep")),
         claims=_claims(top, names[0]),
         timestamp_url=_timestamp_url(top.table("seal")),
+        notices=notice_reader.channels(top, _secrets(top, "notice"), handoffs=names[0], name=_name),
         runs_by_default="run" not in top.values,
     )
 
@@ -187,8 +205,38 @@ def _handoff(table: Table, *, alone: bool, safety: Safety) -> Handoff:
         metered=table.ask("metered", flag, False),
         metered_runs=table.ask("metered_runs", flag, False),
         allowance_bytes=table.maybe("allowance", size_bytes),
+        cap=_cap(table),
         safety=_safety(table.table("safety")) if "safety" in table.values else safety,
+        hops=_hops(table.table("hops")),
         card=_card(table.table("card")),
+    )
+
+
+def _hops(table: Table) -> HopPlan:
+    table.only("house", "most", "watch")
+    usual = HopPlan()
+    plan = HopPlan(
+        house=table.ask("house", count(0, 4), usual.house),
+        most=table.ask("most", count(1, 8), usual.most),
+        watch=table.ask("watch", flag, usual.watch),
+    )
+    if plan.most <= plan.house:
+        table.refuse("most", f"asks no router beyond the house's {plan.house}; expected a larger number")
+    return plan
+
+
+def _cap(table: Table) -> Cap | None:
+    limit_bytes = table.maybe("cap", size_bytes)
+    if limit_bytes is None:
+        for key in ("cap_resets", "cap_counts"):
+            if key in table.values:
+                table.refuse(key, 'stands without a cap; expected one beside it, such as cap = "1 TB"')
+        return None
+    usual = Cap(limit_bytes=limit_bytes)
+    return Cap(
+        limit_bytes=limit_bytes,
+        resets_day=table.ask("cap_resets", count(1, 31), usual.resets_day),
+        counts=table.ask("cap_counts", word_of(CapCounts), usual.counts),
     )
 
 
@@ -242,7 +290,7 @@ def _endpoints(top: Table) -> tuple[EndpointRef, ...]:
     tables = top.tables("endpoint")
     if not tables:
         top.refuse("endpoint", "missing; expected at least one [[endpoint]]")
-    secrets = _secrets(top)
+    secrets = _secrets(top, "invitation")
     found = tuple(_endpoint(table, secrets) for table in tables)
     refuse_twins(tables)
     return found
@@ -268,8 +316,8 @@ def _endpoint(table: Table, secrets: Table | None) -> EndpointRef:
     return EndpointRef(name=name, where=where, invitation=invitation)
 
 
-def _secrets(top: Table) -> Table | None:
-    """The table ``[invitation]`` of the secrets file, None when the site names none."""
+def _secrets(top: Table, what: str) -> Table | None:
+    """A table of the secrets file, ``[invitation]`` or ``[notice]``; None when the site names none."""
     name = top.maybe("secrets", text)
     if name is None:
         return None
@@ -282,8 +330,8 @@ def _secrets(top: Table) -> Table | None:
         top.refuse("secrets", f"{file} holds keys and is open to every account; run: chmod o= {file}")
     source = open_toml(file)
     secrets = Table(source, (), source.values)
-    secrets.only("invitation")
-    return secrets.table("invitation")
+    secrets.only("invitation", "notice")
+    return secrets.table(what)
 
 
 def _trains(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[TrainPlan, ...]:
@@ -307,11 +355,29 @@ def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple
     cards = {each.name: each.card for each in handoffs}
     found = []
     for table in top.tables("run"):
-        table.only(*_RUN_KEYS, *_TIMES_KEYS)
+        table.only(*_RUN_KEYS, *_PACED_KEYS, *_TIMES_KEYS)
         plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
         _check_share(table, plan, cards[plan.handoff])
-        found.append(plan)
+        found.append(_paced(table, plan))
     return tuple(found)
+
+
+def _paced(table: Table, plan: RunPlan) -> RunPlan:
+    """The plan as a paced run where it says so, with the rate that it then needs."""
+    if table.ask("method", one_of({"rate": False, "paced": True}), False):
+        if plan.direction is Direction.BOTH:
+            table.refuse("direction", 'a paced run has one; expected "up" or "down"')
+        for key in ("flows", "share"):
+            if key in table.values:
+                table.refuse(key, 'belongs to method "rate"; a paced run has none')
+        offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
+        low, high = OFFERED_BPS
+        if not low <= offered_bps <= high:
+            table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
+        return replace(plan, offered_bps=offered_bps)
+    if "offered" in table.values:
+        table.refuse("offered", 'belongs to method "paced"; add method = "paced", or leave it out')
+    return plan
 
 
 def _check_share(table: Table, plan: RunPlan, card: Card) -> None:
@@ -478,6 +544,7 @@ def _rules(table: Table) -> Rules:
         show_closes_after_s=table.ask(
             "show_closes_after", whole_seconds(10, 86400), usual.show_closes_after_s
         ),
+        case_gap_s=table.ask("case_gap", whole_seconds(60, 86400), usual.case_gap_s),
     )
 
 
@@ -487,12 +554,13 @@ def _timestamp_url(table: Table) -> str | None:
 
 
 def _keep(table: Table) -> Keep:
-    table.only("minutes", "minute_counts", "bins")
+    table.only("minutes", "minute_counts", "bins", "samples")
     usual = Keep()
     found = Keep(
         minutes_days=table.ask("minutes", _days_or_ever, usual.minutes_days),
         minute_counts_days=table.ask("minute_counts", _days_or_ever, usual.minute_counts_days),
         bins_days=table.ask("bins", _days_or_ever, usual.bins_days),
+        samples_days=table.ask("samples", _days_or_ever, usual.samples_days),
     )
     minutes, counts = found.minutes_days, found.minute_counts_days
     if counts is not None and (minutes is None or counts < minutes):

@@ -1,7 +1,8 @@
 """What goes from the record with age, and how: planned, shown, then removed day by day.
 
 Rules stand in the site file (`store.site.Keep`): after `minutes` a minute loses its histograms, after
-`minute_counts` the whole minute goes, after `bins` a rate run loses its 100 ms bins. Sums (`store.rollup`) of
+`minute_counts` the whole minute goes, after `bins` a rate run loses its 100 ms bins, after `samples` the
+packets around stalls go. Sums (`store.rollup`) of
 hours and days stay for ever, and so do runs with their figures, stalls and everything that failed or was not
 measured. What lies in the days of a claim stays whole for as long as the claim stands in the site file.
 
@@ -55,6 +56,10 @@ class Spared:
     from_ns: int
     until_ns: int
 
+    def holds(self, handoff: str, unix_ns: int) -> bool:
+        """Whether a record of this handoff that starts then is spared."""
+        return self.handoff in (None, handoff) and self.from_ns <= unix_ns < self.until_ns
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
@@ -103,26 +108,37 @@ _WHAT = {
         "UPDATE rate_side SET bins = x'' WHERE run",
         False,
     ),
+    "samples": _What(
+        "SELECT seq, started_unix_ns, length(body) FROM document AS kept WHERE kind = 'samples'",
+        "DELETE FROM document WHERE seq",
+        False,
+    ),
 }
 
 
 def plan(site: Site, *, now_ns: int) -> Plan:
     """What the site file lets go at this moment. Pure."""
-    where = zone(site.timezone)
     rules = [
         Rule(key=key, days=days, before_ns=now_ns - days * _DAY_NS)
         for key, days in (
             ("minute_counts", site.keep.minute_counts_days),
             ("minutes", site.keep.minutes_days),
             ("bins", site.keep.bins_days),
+            ("samples", site.keep.samples_days),
         )
         if days is not None
     ]
     return Plan(
         rules=tuple(rules),
-        spared=tuple(_spared(claim, where) for claim in site.claims),
+        spared=spared(site),
         timezone=site.timezone,
     )
+
+
+def spared(site: Site) -> tuple[Spared, ...]:
+    """The time of every claim of the site file."""
+    where = zone(site.timezone)
+    return tuple(_spared(claim, where) for claim in site.claims)
 
 
 def due(connection: sqlite3.Connection, planned: Plan) -> list[Due]:

@@ -137,6 +137,10 @@ class TestUsage:
             ("--seconds", "0"),
             ("--seconds", "-3"),
             ("--direction", "sideways"),
+            ("--at-most", "150"),
+            ("--at-most", "0 Mb/s"),
+            ("--at-most", "150 MB"),
+            ("--at-most", "150 kb/s"),  # too little for the usual four flows
         ],
     )
     def test_a_value_out_of_range_names_its_option(self, option: str, value: str) -> None:
@@ -190,11 +194,50 @@ class TestSiteFile:
     def test_unknown_plan_is_told_which_there_are(self, site: Path) -> None:
         assert "P1" in mistake("check", str(site), "--plan", "P2")
 
+    @pytest.mark.parametrize(
+        ("words", "says"),
+        [
+            (("--handoff", "odl"), "--handoff: "),
+            (("--handoff", "odl"), "did you mean 'old'?"),
+            (("--seconds", "3600"), "--seconds: '3600' is not a number from 5 to 1800"),
+        ],
+    )
+    def test_a_split_of_what_is_not_there(self, site: Path, words: tuple[str, ...], says: str) -> None:
+        assert says in mistake("split", str(site), *words)
+
+    def test_a_split_needs_a_handoff_named_where_there_are_several(self, site: Path) -> None:
+        site.write_text(
+            SITE.replace('title = "Old line"', 'interface = "eth0"').replace(
+                "[[endpoint]]", '[[handoff]]\nname = "A"\ninterface = "eth1"\n[[endpoint]]'
+            )
+        )
+        assert "--handoff: " in (found := mistake("split", str(site)))
+        assert "name one of old, A" in found
+
+    def test_a_split_needs_an_endpoint_outside(self, site: Path) -> None:
+        trains = '[[train]]\nhandoff = "old"\nendpoint = "north"\nper_second = 1\n'
+        trains += (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "up"\nseconds = 5\nevery = "1 h"\n'
+        )
+        site.write_text(SITE.replace('where = "outside"', 'where = "house"') + trains)
+        assert "endpoint: none stands outside" in mistake("split", str(site))
+
     def test_a_right_one_says_what_it_costs_and_what_is_open(self, site: Path) -> None:
         done = linebook("site", "check", str(site))
         assert done.returncode == 0, done.stderr
         assert "no mistakes found" in done.stdout
         assert "open question" in done.stdout
+
+    def test_light_runs_alone_are_told_what_they_cannot_show(self, site: Path) -> None:
+        site.write_text(
+            SITE
+            + '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "up"\nseconds = 5\nevery = "1 h"\n'
+            'share = "10 %"\n'
+        )
+        done = linebook("site", "check", str(site))
+        assert done.returncode == 0, done.stderr
+        assert "light run at 10 % to north, up, 5 s every hour" in done.stdout
+        assert "no full run is planned, so nothing will be said of it" in done.stdout
 
 
 class TestDatabase:

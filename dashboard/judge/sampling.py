@@ -199,3 +199,14 @@ def _first(holds: Callable[[int], bool], *, upto: int) -> int:
         else:
             low = middle + 1
     return low
+
+
+def chance_of_as_few(few: int, n: int, other: int, m: int) -> float:
+    """How often `few` of `n` or fewer would come out if it had the share of the `other` of `m`.
+
+    Fisher's exact test, one-sided: both shares are uncertain, so only their sum is taken as given.
+    """
+    together, total = few + other, n + m
+    lowest = max(0, together - m)
+    ways = sum(math.comb(n, k) * math.comb(m, together - k) for k in range(lowest, few + 1))
+    return ways / math.comb(total, together)

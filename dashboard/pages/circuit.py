@@ -19,8 +19,10 @@ from dashboard.figures import loss as loss_figure
 from dashboard.figures import rates as rates_figure
 from dashboard.figures.pooling import Stretch
 from dashboard.judge import layers
+from dashboard.judge.stall_places import StallPlace
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import campaigns, contracts, corrected, runs, trains
+from dashboard.pages import budget, campaigns, contracts, corrected, paced, runs, segments, trains
+from dashboard.pages.budget import Used
 from dashboard.pages.frame import Frame, Link, circuit_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
@@ -39,6 +41,7 @@ from store import jsonform
 from store.clock import NS_PER_S, rfc3339, zone
 from store.corrections import Corrected, Corrections
 from store.layers import Layer
+from store.paced import PacedRun
 from store.reader import Reader
 from store.records import Direction, Failed, Gap, RateRun, Skipped, Stall, TrainSpan
 from store.site import Handoff, Site, Where
@@ -57,9 +60,13 @@ class Findings:
     verdicts: tuple[RateVerdict, ...]
     questions: tuple[str, ...]
     runs: tuple[RateRun, ...]
+    paced: tuple[PacedRun, ...]
     trains: tuple[Train, ...]
     stalls: tuple[Stall, ...]
     troubles: tuple[Failed | Skipped | Gap, ...]
+    splits: tuple[segments.FoundSplit, ...]
+    places: dict[tuple[str, int], StallPlace]  # of the newest stalls
+    used: Used
     corrections: Corrections
     campaigns: tuple[Told, ...]
 
@@ -94,13 +101,18 @@ class CircuitPage:
     verdict_table: Table
     card: tuple[contracts.CardRow, ...]
     questions: tuple[str, ...]
+    budget: tuple[Entry, ...]
     campaigns: campaigns.CampaignsPart | None
     rate_charts: tuple[Chart, ...]
     rate_table: Table
+    paced_table: Table | None
     ledger: Table | None
     trains: tuple[TrainPart, ...]
     stall_message: str
     stalls: Table | None
+    split_message: str
+    splits: Table | None
+    segments: Table | None
     troubles: Table | None
 
 
@@ -115,6 +127,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
     endpoints = sorted({endpoint for owner, endpoint in reader.paths() if owner == name}, key=outside_first)
     found = (trains.read(reader, name, endpoint, site=site, stretch=stretch) for endpoint in endpoints)
     since_ns = min(stretch.from_ns, now_ns - history.VERDICT_S * NS_PER_S)
+    stalls = tuple(reader.stalls(handoff=name, since_ns=stretch.from_ns))
     all_runs = reader.rate_runs(handoff=name, since_ns=since_ns, bins=False)
     return Findings(
         site=site,
@@ -123,10 +136,14 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         stretch=stretch,
         verdicts=history.verdicts_of(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         questions=layers.open_questions(handoff.card),
+        paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=stretch.from_ns)),
         runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
-        stalls=tuple(reader.stalls(handoff=name, since_ns=stretch.from_ns)),
+        stalls=stalls,
         troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
+        splits=segments.splits(reader, name, since_ns=stretch.from_ns),
+        places=segments.places(reader, stalls[-MOST_ROWS:], site=site, handoff=handoff),
+        used=budget.find(reader, site, handoff, now_ns=now_ns, spent=handoff.allowance_bytes is not None),
         corrections=reader.corrected(),
         campaigns=campaign_results.read(reader, site=site, handoff=name, now_unix_ns=now_ns),
     )
@@ -191,6 +208,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         ),
         card=contracts.card_rows(handoff.card),
         questions=found.questions,
+        budget=budget.entries(found.used, where),
         campaigns=campaigns.part(
             found.campaigns,
             campaign_results.ahead(found.site, found.campaigns, handoff=handoff.name),
@@ -205,8 +223,15 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             most=MOST_ROWS,
             corrections=found.corrections,
         ),
+        paced_table=paced.table(
+            found.paced,
+            caption=f"Paced runs of {PERIODS[found.period]}, newest first",
+            where=found.stretch.zone,
+            most=MOST_ROWS,
+            corrections=found.corrections,
+        ),
         ledger=runs.ledger(
-            runs.left_out(found.runs),
+            runs.left_out(found.runs) + paced.left_out(found.paced),
             sum((train.left_out for train in found.trains), Counter()),
             caption=f"Exclusions ledger of {PERIODS[found.period]}",
         ),
@@ -223,6 +248,9 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         ),
         stall_message=_stall_message(found),
         stalls=_stall_table(found),
+        split_message=segments.message(found.splits),
+        splits=segments.finding_table(found.splits, where=where),
+        segments=segments.segment_table(found.splits, where=where),
         troubles=_trouble_table(found),
     )
 
@@ -278,7 +306,7 @@ def _stall_table(found: Findings) -> Table | None:
     if not found.stalls:
         return None
     shown, where = found.stalls[-MOST_ROWS:][::-1], found.stretch.zone
-    rows = [corrected.marked(_stall_row(stall, where), found.corrections.of(stall)) for stall in shown]
+    rows = [corrected.marked(_stall_row(stall, found), found.corrections.of(stall)) for stall in shown]
     return Table(
         caption=f"Stalls of {PERIODS[found.period]}, newest first",
         headings=(
@@ -290,6 +318,7 @@ def _stall_table(found: Findings) -> Table | None:
             Heading(text="Packets were"),
             number("Lost"),
             number("Held"),
+            Heading(text="Where"),
         ),
         rows=tuple(rows),
         note=_cut(len(found.stalls)),
@@ -297,9 +326,9 @@ def _stall_table(found: Findings) -> Table | None:
     )
 
 
-def _stall_row(stall: Stall, where: tzinfo) -> tuple[Cell, ...]:
+def _stall_row(stall: Stall, found: Findings) -> tuple[Cell, ...]:
     return cells(
-        moment(stall.started_unix_ns, where),
+        moment(stall.started_unix_ns, found.stretch.zone),
         stall.endpoint,
         f"{stall.seconds:.2f}",
         str(stall.class_),
@@ -307,6 +336,7 @@ def _stall_row(stall: Stall, where: tzinfo) -> tuple[Cell, ...]:
         stall.how,
         grouped(stall.lost),
         grouped(stall.held),
+        segments.place_text(found.places.get((stall.endpoint, stall.started_unix_ns))),
     )
 
 
@@ -362,10 +392,19 @@ def as_json(found: Findings) -> Json:
             for verdict in found.verdicts
         ],
         "questions": list(found.questions),
+        "budget": budget.as_json(found.used),
         "campaigns": [campaign_results.as_json(one) for one in found.campaigns],
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
+        "paced": [paced.as_json(run, found.corrections) for run in found.paced],
         "trains": [trains.as_json(train, found.corrected_minutes(train)) for train in found.trains],
-        "stalls": [_json(stall, found) for stall in found.stalls],
+        "stalls": [
+            {
+                **_json(stall, found),
+                "place": segments.place_json(found.places.get((stall.endpoint, stall.started_unix_ns))),
+            }
+            for stall in found.stalls
+        ],
+        "splits": segments.splits_json(found.splits),
         "troubles": [_json(trouble, found) for trouble in found.troubles],
     }
 

@@ -21,6 +21,7 @@ from store.site import Site
 
 if TYPE_CHECKING:
     from dashboard.pages.circuit import CircuitPage
+    from dashboard.pages.events import EventsPage
     from dashboard.pages.today import TodayPage
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
@@ -69,6 +70,9 @@ class Pages:
     def circuit(self, page: CircuitPage) -> str:
         return self._fill("circuit.html", page)
 
+    def events(self, page: EventsPage) -> str:
+        return self._fill("events.html", page)
+
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
 
@@ -102,7 +106,8 @@ def circuit_url(handoff: str) -> str:
 def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns: int) -> Frame:
     """The frame of the page at the path `here`."""
     where = zone(site.timezone)
-    places = [("Today", "/"), *((f"Circuit {one.name}", circuit_url(one.name)) for one in site.handoffs)]
+    circuits = [(f"Circuit {one.name}", circuit_url(one.name)) for one in site.handoffs]
+    places = [("Today", "/"), *circuits, ("Events", "/events")]
     return Frame(
         title=title,
         site=site.name,

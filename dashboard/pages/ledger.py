@@ -45,12 +45,13 @@ class Cell:
 class Heading:
     """A column's heading; the unit of its figures stands here and nowhere else.
 
-    `kind` says how its cells are set: ``number`` to the right, ``prose`` over several lines.
+    `kind` says how its cells are set: ``number`` to the right, ``prose`` over several lines, a ``sentence``
+    over few.
     """
 
     text: str
     unit: str = ""
-    kind: Literal["word", "number", "prose"] = "word"
+    kind: Literal["word", "number", "prose", "sentence"] = "word"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

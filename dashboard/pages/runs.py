@@ -123,7 +123,7 @@ def ledger(runs: Counter[str], spans: Counter[str], *, caption: str) -> Table | 
         headings=(
             Heading(text="Rule", kind="prose"),
             Heading(text="Standing it brings"),
-            number("Rate runs"),
+            number("Runs"),
             number("Train spans"),
         ),
         rows=tuple(

@@ -22,20 +22,25 @@ from dashboard.judge.hours import Show
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.today import Notice
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import contracts, corrected, runs, trains
+from dashboard.pages import budget, contracts, corrected, events, runs, trains
+from dashboard.pages.budget import Used
+from dashboard.pages.events import CaseEntry
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.now import NowPart
 from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment, ms, path, span
-from store import jsonform
+from store import case_words, fault_log, jsonform
+from store.cases import Case
 from store.cells import Length
 from store.clock import NS_PER_S, rfc3339, zone
 from store.corrections import Corrected, Corrections
+from store.notices import Notice as SentNotice
 from store.reader import Reader
 from store.records import Direction, Gap, RateRun
 from store.site import Handoff, Site, StreamPlan
 
 MOST_RUNS = 10  # the latest ones; Circuit has more
+MOST_CASES = 10  # beside the open ones; Events has more
 HOUR_NS = 3600 * NS_PER_S
 DAY_NS = 24 * HOUR_NS
 AHEAD_S = 14 * 86_400  # how far ahead a show is looked for
@@ -87,6 +92,9 @@ class Findings:
     trains: tuple[TrainHour, ...]
     runs: tuple[RateRun, ...]
     gaps: tuple[Gap, ...]
+    cases: tuple[Case, ...]  # open, or of the last day
+    told: tuple[SentNotice, ...]  # what became of the messages about them
+    used: tuple[Used, ...]
     corrections: Corrections
 
     def corrected_behind(self, handoff: Handoff, verdict: RateVerdict) -> tuple[Corrected, ...]:
@@ -148,10 +156,13 @@ class TodayPage:
     lead: Lead | None
     state: tuple[str, ...]
     notices: tuple[NoticeEntry, ...]
+    events: tuple[CaseEntry, ...]
+    events_left: str
     now: NowPart
     planned: tuple[PlanEntry, ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
+    budget: tuple[Entry, ...]
     trains: Table | None
     show: Chart | None
     runs: Table | None
@@ -161,6 +172,13 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
     where = zone(site.timezone)
     records = history.of_site(reader, site, now_unix_ns=now_ns)
+    cases = fault_log.read(
+        reader,
+        gap_s=site.rules.case_gap_s,
+        since_ns=now_ns - DAY_NS,
+        until_ns=now_ns + 1,
+        now_ns=now_ns,
+    )
     planned = [
         Planned(
             plan=plan,
@@ -180,6 +198,9 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         runs=tuple(reader.rate_runs(since_ns=now_ns - DAY_NS, until_ns=now_ns, bins=False)),
         gaps=tuple(one for one in reader.troubles(since_ns=now_ns - DAY_NS) if isinstance(one, Gap)),
         trains=_trains(reader, now_ns=now_ns),
+        cases=cases,
+        told=fault_log.notices(reader, cases),
+        used=tuple(budget.find(reader, site, one, now_ns=now_ns, spent=False) for one in site.handoffs),
         corrections=reader.corrected(),
     )
 
@@ -249,6 +270,8 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
         lead=_lead(found),
         state=_state(found),
         notices=notices,
+        events=events.entries(_shown(found), found.told, where=found.zone, now_ns=found.now_ns),
+        events_left=_events_left(found),
         now=now,
         planned=tuple(_plan_entry(planned, found, said) for planned in found.planned),
         verdicts=tuple(
@@ -261,6 +284,7 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
             caption="Counts behind the verdicts, last 30 days",
             note=corrected.behind(_corrected_behind_any(found), "these verdicts"),
         ),
+        budget=tuple(entry for used in found.used for entry in budget.entries(used, found.zone)),
         trains=_train_table(found),
         show=_show_chart(found),
         runs=runs.table(
@@ -273,6 +297,17 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
         if found.runs
         else None,
     )
+
+
+def _shown(found: Findings) -> tuple[Case, ...]:
+    """Every open case, and the newest of the others."""
+    over = [case for case in found.cases if case.ended_unix_ns is not None]
+    return tuple(case for case in found.cases if case not in over[:-MOST_CASES])
+
+
+def _events_left(found: Findings) -> str:
+    left = len(found.cases) - len(_shown(found))
+    return f"{counted(left, 'earlier case')} of the last 24 hours left out here." if left else ""
 
 
 def _corrected_behind_any(found: Findings) -> int:
@@ -445,7 +480,9 @@ def as_json(found: Findings) -> Json:
         "alive": None if found.alive_ns is None else rfc3339(found.alive_ns),
         "running": found.running,
         "notices": [_notice_json(notice) for notice in found.notices],
+        "cases": [case_words.as_json(case) for case in found.cases],
         "plans": [_planned_json(planned) for planned in found.planned],
+        "budget": [budget.as_json(used) for used in found.used],
         "verdicts": [
             contracts.as_json(
                 handoff, verdict, corrected_records=len(found.corrected_behind(handoff, verdict))

@@ -8,12 +8,14 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Self
 
 from probe.bulk.process import Event, WorkerProcess
-from probe.bulk.worker import Job
+from probe.bulk.worker import Job, PacedJob
 from probe.reach import Binding
 from probe.wire.control import ReceiverReport, RunGrant, SenderReport, decode, encode
+from probe.wire.paced_control import PacedGrant, PacedReceived, PacedReport, PacedRequest, PacedSent
+from store.records import Direction
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,24 +36,75 @@ _DIED = "the probe's bulk worker died"
 _NOTHING = ClientReport(finished=False, why=None, up=None, down=None, moved_bytes=0)
 
 
-class FlowClient:
-    """The flows of one run at the probe. Use as ``async with``; leaving it resets whatever still flows."""
+class _Client:
+    """A worker that connects, for one run. Use as ``async with``; leaving it ends whatever still flows."""
 
-    def __init__(self, *, on_progress: Callable[[ClientReport], None] | None = None) -> None:
-        self._on_progress = on_progress
+    def __init__(self) -> None:
         self._worker: WorkerProcess | None = None
         loop = asyncio.get_running_loop()
         self._ready: asyncio.Future[str | None] = loop.create_future()
         self._ended: asyncio.Future[None] = loop.create_future()
-        self.report = _NOTHING
 
-    async def __aenter__(self) -> FlowClient:
+    async def __aenter__(self) -> Self:
         self._worker = await WorkerProcess.start(["connect"], on_event=self._on_event)
         return self
 
     async def __aexit__(self, *_: object) -> None:
         if self._worker is not None:
             await self._worker.close()
+
+    def stop(self, why: str) -> None:
+        """End the run now; `run` then returns with `why`."""
+        self._tell({"do": "stop", "why": why})
+
+    async def _connected(self, job: Event) -> str | None:
+        """Have the worker connect; None once it has, else why not."""
+        self._tell(job)
+        await self._until(self._ready)
+        return self._ready.result() if self._ready.done() else _DIED
+
+    async def _went(self) -> bool:
+        """Let it go and wait for its end; False when the worker died."""
+        self._tell({"do": "go"})
+        await self._until(self._ended)
+        return self._ended.done()
+
+    def _on_report(self, event: Event) -> None:
+        raise NotImplementedError
+
+    async def _until(self, future: asyncio.Future[Any]) -> None:
+        """Wait for `future` or the worker's end, whichever comes first."""
+        assert self._worker is not None  # noqa: S101 - for the type checker; we are within async with
+        death = asyncio.create_task(self._worker.ended(), name="await the bulk worker's end")
+        try:
+            await asyncio.wait([future, death], return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            death.cancel()
+            await asyncio.gather(death, return_exceptions=True)
+
+    def _tell(self, command: Event) -> None:
+        if self._worker is not None:
+            self._worker.tell(command)
+
+    def _on_event(self, event: Event) -> None:
+        match event["event"]:
+            case "ready":
+                self._ready.set_result(None)
+            case "failed":
+                self._ready.set_result(event["why"])
+            case "run":
+                self._on_report(event)
+                if event["finished"]:
+                    self._ended.set_result(None)
+
+
+class FlowClient(_Client):
+    """The flows of one rate run at the probe."""
+
+    def __init__(self, *, on_progress: Callable[[ClientReport], None] | None = None) -> None:
+        super().__init__()
+        self._on_progress = on_progress
+        self.report = _NOTHING
 
     async def connect(
         self,
@@ -79,42 +132,11 @@ class FlowClient:
             congestion=congestion,
             up_at_most_bps=up_at_most_bps,
         )
-        self._tell({"do": "job", **encode(job)})
-        await self._until(self._ready)
-        return self._ready.result() if self._ready.done() else _DIED
+        return await self._connected({"do": "job", **encode(job)})
 
     async def run(self) -> ClientReport:
         """Let all flows go at once and wait for their end; `finished` is False when the worker died."""
-        self._tell({"do": "go"})
-        await self._until(self._ended)
-        return self.report if self._ended.done() else replace(self.report, why=_DIED)
-
-    def stop(self, why: str) -> None:
-        """End the flows now; `run` then returns with `why`."""
-        self._tell({"do": "stop", "why": why})
-
-    async def _until(self, future: asyncio.Future[Any]) -> None:
-        """Wait for `future` or the worker's end, whichever comes first."""
-        assert self._worker is not None  # noqa: S101 - for the type checker; we are within async with
-        death = asyncio.create_task(self._worker.ended(), name="await the bulk worker's end")
-        try:
-            await asyncio.wait([future, death], return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            death.cancel()
-            await asyncio.gather(death, return_exceptions=True)
-
-    def _tell(self, command: Event) -> None:
-        if self._worker is not None:
-            self._worker.tell(command)
-
-    def _on_event(self, event: Event) -> None:
-        match event["event"]:
-            case "ready":
-                self._ready.set_result(None)
-            case "failed":
-                self._ready.set_result(event["why"])
-            case "run":
-                self._on_report(event)
+        return self.report if await self._went() else replace(self.report, why=_DIED)
 
     def _on_report(self, event: Event) -> None:
         self.report = ClientReport(
@@ -126,5 +148,45 @@ class FlowClient:
         )
         if self._on_progress is not None:
             self._on_progress(self.report)
-        if self.report.finished:
-            self._ended.set_result(None)
+
+
+class PacedClient(_Client):
+    """A paced run at the probe. `report` is how far it is, `moved_bytes` its payload here."""
+
+    def __init__(self, *, on_progress: Callable[[PacedReport], None] | None = None) -> None:
+        super().__init__()
+        self._on_progress = on_progress
+        self.report = PacedReport(finished=False, why=None, received=None, sent=None)
+        self.moved_bytes = 0
+
+    async def connect(
+        self, grant: PacedGrant, request: PacedRequest, *, addresses: Sequence[str], binding: Binding
+    ) -> str | None:
+        """Open the way to the first of `addresses` (numeric) that answers; None once it is, else why not."""
+        job = PacedJob(
+            addresses=tuple(addresses),
+            port=grant.port,
+            interface=binding.interface,
+            source=binding.source,
+            up=request.direction == Direction.UP,
+            key=grant.key,
+            offered_bps=request.offered_bps,
+            payload_bytes=request.payload_bytes,
+            seconds=request.seconds,
+        )
+        return await self._connected({"do": "paced job", **encode(job)})
+
+    async def run(self) -> PacedReport:
+        """Let it go and wait for its end; `finished` is False when the worker died."""
+        return self.report if await self._went() else replace(self.report, why=_DIED)
+
+    def _on_report(self, event: Event) -> None:
+        self.moved_bytes = event["bytes"]
+        self.report = PacedReport(
+            finished=event["finished"],
+            why=event["why"],
+            received=event["receiver"] and decode(PacedReceived, event["receiver"]),
+            sent=event["sender"] and decode(PacedSent, event["sender"]),
+        )
+        if self._on_progress is not None:
+            self._on_progress(self.report)

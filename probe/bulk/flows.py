@@ -90,11 +90,10 @@ class Flow:
 
     def begin(self, *, look_up_s: float) -> None:
         """Prepare the socket, whose calls sleep `look_up_s` at most; called in the flow's own thread."""
-        self._cpu_before_s = _thread_cpu_s()
+        self._cpu_before_s = thread_cpu_s()
         self.sock.setblocking(True)
         self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
-        for option in (socket.SO_RCVTIMEO, socket.SO_SNDTIMEO):
-            self.sock.setsockopt(socket.SOL_SOCKET, option, struct.pack("ll", 0, round(look_up_s * 1e6)))
+        set_look_up(self.sock, look_up_s)
 
     def look(self) -> TcpInfo | None:
         """Read TCP_INFO; None once the socket is closed, when the last reading stands."""
@@ -108,7 +107,7 @@ class Flow:
         self.look()
         self.sock.close()
         self.why = why
-        self.cpu_s = _thread_cpu_s() - self._cpu_before_s
+        self.cpu_s = thread_cpu_s() - self._cpu_before_s
         self.ended_ns = self.clock.monotonic_ns()
 
 
@@ -334,6 +333,13 @@ def random_block() -> bytes:
     return os.urandom(_BLOCK_BYTES)
 
 
-def _thread_cpu_s() -> float:
+def set_look_up(sock: socket.socket, look_up_s: float) -> None:
+    """Have the socket's calls sleep no longer than this, less than a second."""
+    for option in (socket.SO_RCVTIMEO, socket.SO_SNDTIMEO):
+        sock.setsockopt(socket.SOL_SOCKET, option, struct.pack("ll", 0, round(look_up_s * 1e6)))
+
+
+def thread_cpu_s() -> float:
+    """What the calling thread has used of a processor so far."""
     used = resource.getrusage(resource.RUSAGE_THREAD)
     return used.ru_utime + used.ru_stime

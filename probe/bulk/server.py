@@ -13,8 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from probe.bulk.process import Event, WorkerProcess
-from probe.bulk.worker import Admission
+from probe.bulk.worker import Admission, PacedAdmission
 from probe.wire.control import ReceiverReport, RunReport, SenderReport, decode, encode
+from probe.wire.paced_control import PacedReceived, PacedReport, PacedSent
 from store.clock import Clock
 
 log = logging.getLogger(__name__)
@@ -22,12 +23,13 @@ log = logging.getLogger(__name__)
 _RESTART_S = 1.0  # so that a worker that cannot live does not keep a core busy dying
 
 _ADMITTED = RunReport(finished=False, why=None, up=None, down=None)
+_PACED = PacedReport(finished=False, why=None, received=None, sent=None)
 
 
 @dataclass(slots=True, kw_only=True)
 class _Known:
     active_ns: int
-    report: RunReport = _ADMITTED
+    report: RunReport | PacedReport
     moved_bytes: int = 0
     ended: asyncio.Event = field(default_factory=asyncio.Event)
 
@@ -66,7 +68,7 @@ class FlowServer:
 
         `down_at_most_bps` is the payload that the down flows send at most together.
         """
-        self._runs[run] = _Known(active_ns=self._clock.monotonic_ns())
+        self._runs[run] = _Known(active_ns=self._clock.monotonic_ns(), report=_ADMITTED)
         admission = Admission(
             run=run,
             up_tokens=tuple(up_tokens),
@@ -78,7 +80,12 @@ class FlowServer:
         )
         self._tell({"do": "admit", **encode(admission)})
 
-    async def finished(self, run: str, *, timeout_s: float) -> RunReport:
+    def admit_paced(self, asked: PacedAdmission) -> None:
+        """Take the paced run of whoever shows this key, once; its report is a `PacedReport`."""
+        self._runs[asked.run] = _Known(active_ns=self._clock.monotonic_ns(), report=_PACED)
+        self._tell({"do": "admit paced", **encode(asked)})
+
+    async def finished(self, run: str, *, timeout_s: float) -> RunReport | PacedReport:
         """The report once the run has ended, or its present state after `timeout_s`."""
         known = self._runs[run]
         try:
@@ -88,7 +95,7 @@ class FlowServer:
             pass
         return known.report
 
-    def report(self, run: str) -> RunReport:
+    def report(self, run: str) -> RunReport | PacedReport:
         """What is known of the run now, at most half a second old."""
         return self._runs[run].report
 
@@ -157,12 +164,7 @@ class FlowServer:
         if event["bytes"] > known.moved_bytes:
             known.moved_bytes = event["bytes"]
             known.active_ns = self._clock.monotonic_ns()
-        known.report = RunReport(
-            finished=event["finished"],
-            why=event["why"],
-            up=event["receiver"] and decode(ReceiverReport, event["receiver"]),
-            down=event["sender"] and decode(SenderReport, event["sender"]),
-        )
+        known.report = _report(event, paced=isinstance(known.report, PacedReport))
         if known.report.finished:
             known.ended.set()
 
@@ -171,3 +173,20 @@ class FlowServer:
             if not known.ended.is_set():
                 known.report = replace(known.report, finished=True, why=why)
                 known.ended.set()
+
+
+def _report(event: Event, *, paced: bool) -> RunReport | PacedReport:
+    finished, why, received, sent = (event[each] for each in ("finished", "why", "receiver", "sender"))
+    if paced:
+        return PacedReport(
+            finished=finished,
+            why=why,
+            received=received and decode(PacedReceived, received),
+            sent=sent and decode(PacedSent, sent),
+        )
+    return RunReport(
+        finished=finished,
+        why=why,
+        up=received and decode(ReceiverReport, received),
+        down=sent and decode(SenderReport, sent),
+    )

@@ -1,15 +1,17 @@
 """The process that carries bulk traffic: ``python -m probe.bulk.worker listen FD... | connect``.
 
+The descriptors are of bound sockets: TCP ones, which listen, for rate flows, UDP ones for paced runs.
+
 It talks JSON lines with its parent: commands come on standard input, one ``{"do": ...}`` each, and
 reports go to standard output. It ends by itself when standard input closes, when its parent dies
 (PR_SET_PDEATHSIG), or when the parent says nothing for `SILENCE_S`, which the kernel's own timer
 watches, so that a worker that hangs ends as well; the kernel then resets its flows.
 
 Commands to a listening worker: ``admit`` (run, up_tokens, down_tokens, seconds, congestion,
-bytes_max, down_at_most_bps), ``abort`` (run, why). To a connecting one: ``job`` (`Job`), then ``go``, and
-``stop`` (why) at any time. To both: ``beat``. Events: ``{"event": "ready"}``, ``{"event":
-"failed", "why"}`` and ``{"event": "run", "run", "bytes", "finished", "why", "receiver",
-"sender"}``, twice a second while a run runs and once when it ended.
+bytes_max, down_at_most_bps), ``admit paced`` (`PacedAdmission`), ``abort`` (run, why). To a connecting
+one: ``job`` (`Job`) or ``paced job`` (`PacedJob`), then ``go``, and ``stop`` (why) at any time. To both:
+``beat``. Events: ``{"event": "ready"}``, ``{"event": "failed", "why"}`` and ``{"event": "run", "run",
+"bytes", "finished", "why", "receiver", "sender"}``, twice a second while a run runs and once when it ended.
 
 Imports no event loop and nothing that is slow to load: it starts in about a tenth of a second.
 """
@@ -30,6 +32,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from probe.bulk.flows import random_block
+from probe.bulk.paced_door import PacedDoor, knock
+from probe.bulk.paced_run import PacedRun
+from probe.bulk.paced_source import Stream
 from probe.bulk.run import Run
 from probe.linux.tcp_info import ask_congestion
 from probe.reach import Binding
@@ -81,6 +86,34 @@ class Job:
     up_at_most_bps: int | None  # of payload, all up flows together
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PacedAdmission:
+    """What a listening worker needs to take a paced run; with `up` it receives."""
+
+    run: str
+    up: bool
+    key: bytes
+    offered_bps: int
+    payload_bytes: int
+    seconds: float
+    bytes_max: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PacedJob:
+    """What a connecting worker needs for a paced run; with `up` it sends."""
+
+    addresses: tuple[str, ...]
+    port: int
+    interface: str | None
+    source: str | None
+    up: bool
+    key: bytes
+    offered_bps: int
+    payload_bytes: int
+    seconds: float
+
+
 class Parent:
     """The other end of standard input and output; gone when it closes or is silent too long."""
 
@@ -109,7 +142,7 @@ class Parent:
         except BrokenPipeError:
             raise SystemExit(0) from None
 
-    def tell_run(self, name: str, run: Run) -> None:
+    def tell_run(self, name: str, run: Run | PacedRun) -> None:
         """Tell how far `run` is."""
         receiver, sender = run.receiver_report(), run.sender_report()
         self.tell(
@@ -132,13 +165,14 @@ class Listener:
     """Takes flows by their one-time tokens and runs them."""
 
     def __init__(self, sockets: Sequence[socket.socket], *, parent: Parent, clock: Clock) -> None:
-        self._listening = {sock.fileno(): sock for sock in sockets}
+        self._listening = {sock.fileno(): sock for sock in sockets if sock.type == socket.SOCK_STREAM}
+        self._paced = PacedDoor([sock for sock in sockets if sock.type == socket.SOCK_DGRAM])
         self._parent = parent
         self._clock = clock
         self._block = random_block()
         self._waiting: dict[int, tuple[socket.socket, bytearray, int]] = {}
         self._tokens: dict[bytes, tuple[str, bool, str | None]] = {}
-        self._runs: dict[str, tuple[Run, int]] = {}
+        self._runs: dict[str, tuple[Run | PacedRun, int]] = {}
         self._told_ns = 0
 
     def serve(self) -> None:
@@ -147,7 +181,7 @@ class Listener:
             sock.setblocking(False)
         while True:
             doors = list(self._listening) if len(self._waiting) < WAITING_MAX else []
-            ready = select.select([0, *doors, *self._waiting], [], [], _LOOK_S)[0]
+            ready = select.select([0, *doors, *self._waiting, *self._paced.sockets], [], [], _LOOK_S)[0]
             if 0 in ready:  # first of all: an admission is always ahead of its flows
                 for command in self._parent.commands(wait_s=0):
                     self._obey(command)
@@ -156,12 +190,16 @@ class Listener:
                     self._read_token(fileno)
                 elif fileno in self._listening:
                     self._take(self._listening[fileno])
+                elif fileno in self._paced.sockets:
+                    self._join_paced(fileno)
             self._look_after(self._clock.monotonic_ns())
 
     def _obey(self, command: dict[str, Any]) -> None:
         match command["do"]:
             case "admit":
                 self._admit(decode(Admission, command))
+            case "admit paced":
+                self._admit_paced(decode(PacedAdmission, command))
             case "abort":
                 if command["run"] in self._runs:
                     self._runs[command["run"]][0].halt(command["why"])
@@ -179,6 +217,26 @@ class Listener:
         self._runs[asked.run] = run, self._clock.monotonic_ns()
         for tokens, up in (asked.up_tokens, True), (asked.down_tokens, False):
             self._tokens |= {token: (asked.run, up, asked.congestion) for token in tokens}
+
+    def _admit_paced(self, asked: PacedAdmission) -> None:
+        run = PacedRun(
+            _stream(asked),
+            receives=asked.up,
+            after_alive=True,
+            bytes_max=asked.bytes_max,
+            clock=self._clock,
+        )
+        self._runs[asked.run] = run, self._clock.monotonic_ns()
+        self._paced.admit(asked.run, asked.key)
+
+    def _join_paced(self, fileno: int) -> None:
+        for joined in self._paced.read(fileno):
+            run = self._runs[joined.run][0]
+            assert isinstance(run, PacedRun)  # noqa: S101 - the door knows only these
+            run.join(joined.sock)
+            with contextlib.suppress(OSError):  # the caller asks again
+                joined.sock.send(joined.ready)
+            run.start()
 
     def _take(self, door: socket.socket) -> None:
         try:
@@ -206,6 +264,7 @@ class Listener:
 
     def _join(self, sock: socket.socket, name: str, up: bool, congestion: str | None) -> bool:
         run = self._runs[name][0]
+        assert isinstance(run, Run)  # noqa: S101 - no token is of another kind
         try:
             sock.send(READY)
         except OSError:
@@ -232,6 +291,7 @@ class Listener:
             if run.finished:
                 del self._runs[name]
                 self._tokens = {token: of for token, of in self._tokens.items() if of[0] != name}
+                self._paced.forget(name)
         if due:
             self._told_ns = now_ns
 
@@ -320,9 +380,33 @@ class Connector:
         return sock
 
 
+class PacedConnector:
+    """Opens the way for one paced run, then runs it."""
+
+    def __init__(self, job: PacedJob, *, clock: Clock) -> None:
+        self._job = job
+        self._run = PacedRun(
+            _stream(job), receives=not job.up, after_alive=False, bytes_max=None, clock=clock
+        )
+        self.failure: str | None = None
+
+    def connect(self) -> None:
+        """Open the way, or say in `failure` why not."""
+        job = self._job
+        try:
+            binding = Binding(interface=job.interface, source=job.source)
+            self._run.join(knock(job.addresses, job.port, key=job.key, binding=binding))
+        except OSError as error:
+            self.failure = _sentence(error)
+
+    def start(self) -> PacedRun:
+        """Let it go."""
+        self._run.start()
+        return self._run
+
+
 def _connect(parent: Parent, clock: Clock) -> None:
-    job = next(decode(Job, command) for command in _stream(parent) if command["do"] == "job")
-    worker = Connector(job, clock=clock)
+    worker = _asked_for(parent, clock)
     attempt = threading.Thread(target=worker.connect, name="connect", daemon=True)
     attempt.start()
     while attempt.is_alive():
@@ -332,7 +416,7 @@ def _connect(parent: Parent, clock: Clock) -> None:
         parent.tell({"event": "failed", "why": worker.failure})
         return
     parent.tell({"event": "ready"})
-    for command in _stream(parent):
+    for command in _commands(parent):
         if command["do"] == "stop":
             return
         if command["do"] == "go":
@@ -340,7 +424,16 @@ def _connect(parent: Parent, clock: Clock) -> None:
     _carry(parent, worker.start(), clock)
 
 
-def _carry(parent: Parent, run: Run, clock: Clock) -> None:
+def _asked_for(parent: Parent, clock: Clock) -> Connector | PacedConnector:
+    for command in _commands(parent):
+        if command["do"] == "job":
+            return Connector(decode(Job, command), clock=clock)
+        if command["do"] == "paced job":
+            return PacedConnector(decode(PacedJob, command), clock=clock)
+    raise SystemExit(0)
+
+
+def _carry(parent: Parent, run: Run | PacedRun, clock: Clock) -> None:
     told_ns = clock.monotonic_ns()
     while not run.finished:
         for command in parent.commands(wait_s=_LOOK_S):
@@ -352,9 +445,18 @@ def _carry(parent: Parent, run: Run, clock: Clock) -> None:
     parent.tell_run("", run)
 
 
-def _stream(parent: Parent) -> Iterator[dict[str, Any]]:
+def _commands(parent: Parent) -> Iterator[dict[str, Any]]:
     while True:
         yield from parent.commands(wait_s=_LOOK_S)
+
+
+def _stream(asked: PacedAdmission | PacedJob) -> Stream:
+    return Stream(
+        key=asked.key,
+        offered_bps=asked.offered_bps,
+        payload_bytes=asked.payload_bytes,
+        seconds=asked.seconds,
+    )
 
 
 def _sentence(error: OSError) -> str:

@@ -18,9 +18,13 @@ from dataclasses import dataclass
 from probe.endpoint.ledger import Ledger, month_after, month_of
 from probe.endpoint.limits import Limits
 from probe.wire.control import Refusal, RunRequest, TrainRequest
+from probe.wire.paced import PAYLOAD_BYTES, SEQUENCES, WORD_BYTES
+from probe.wire.paced_control import PacedRequest
 from probe.wire.stamp import AUTHENTICATED_BYTES
 from store.clock import NS_PER_S
+from store.layers import IP_BYTES, UDP_BYTES
 from store.pace import FLOW_BPS_MIN
+from store.paced import OFFERED_BPS
 from store.records import Direction
 
 SILENCE_S = 10  # a caller whose control, trains and flows are all silent for this long loses its runs
@@ -49,6 +53,20 @@ class RunTerms:
     ends_ns: int  # monotonic; when its time is over if it started at once
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PacedTerms:
+    """A granted paced run; with `up` the endpoint receives. `bytes_max` is payload."""
+
+    run: str
+    caller: str
+    up: bool
+    offered_bps: int
+    payload_bytes: int
+    seconds: float
+    bytes_max: int
+    ends_ns: int  # monotonic; when its time is over if it started at once
+
+
 class Admission:
     """What is granted and to whom. Trains are known by SSID, runs by a name that cannot be guessed."""
 
@@ -57,7 +75,7 @@ class Admission:
         self._limits = limits
         self._ledger = ledger
         self._trains: dict[int, str] = {}
-        self._runs: dict[str, RunTerms] = {}
+        self._runs: dict[str, RunTerms | PacedTerms] = {}
         self._heard_ns: dict[str, int] = {}
 
     def caller_of(self, key: bytes) -> str | None:
@@ -79,7 +97,7 @@ class Admission:
         """Note that a caller gave a sign of life at `now_ns`; an earlier one changes nothing."""
         self._heard_ns[caller] = max(now_ns, self._heard_ns.get(caller, now_ns))
 
-    def silent_runs(self, *, now_ns: int) -> list[RunTerms]:
+    def silent_runs(self, *, now_ns: int) -> list[RunTerms | PacedTerms]:
         """The runs of callers that gave no sign of life for `SILENCE_S`."""
         return [terms for terms in self._runs.values() if not self._lively(terms.caller, now_ns)]
 
@@ -136,6 +154,37 @@ class Admission:
         self._runs[terms.run] = terms
         return terms
 
+    def open_paced(
+        self, caller: str, request: PacedRequest, *, now_ns: int, unix_ns: int
+    ) -> PacedTerms | Refusal:
+        """The terms of a new paced run, or why not. It takes the place of a rate run while it lasts."""
+        wrong = self._wrong_paced(request) or self._crowded(caller, now_ns) or self._occupied(now_ns)
+        if wrong is not None:
+            return wrong
+        left = self.bytes_left(caller, unix_ns=unix_ns) - self._reserved(caller)
+        if left <= 0:
+            return self._used_up(caller, month_of(unix_ns))
+        # what it is to move is known before: nothing is begun that the allowance would break off
+        needs = payload_bytes_of(request)
+        if needs > min(self._limits.bytes_per_run, left):
+            limit, key = self._limits.bytes_per_run, "bytes_per_run"
+            if left < limit:
+                limit, key = left, "what is left of bytes_per_month"
+            why = f"this run needs {needs} bytes and may have {limit} ({key} in the endpoint's limits)"
+            return Refusal(code="limit", why=why)
+        terms = PacedTerms(
+            run=secrets.token_hex(8),
+            caller=caller,
+            up=request.direction == Direction.UP,
+            offered_bps=request.offered_bps,
+            payload_bytes=request.payload_bytes,
+            seconds=request.seconds,
+            bytes_max=needs,
+            ends_ns=now_ns + round(request.seconds * NS_PER_S),
+        )
+        self._runs[terms.run] = terms
+        return terms
+
     def runs_of(self, caller: str) -> list[str]:
         """The names of a caller's runs under way."""
         return [terms.run for terms in self._runs.values() if terms.caller == caller]
@@ -175,6 +224,26 @@ class Admission:
             return _over("a run here lasts at most {} s", self._limits.seconds_per_run, "seconds_per_run")
         return None
 
+    def _wrong_paced(self, request: PacedRequest) -> Refusal | None:
+        if request.direction not in (Direction.UP, Direction.DOWN):
+            return _bad("direction", "up or down", request.direction)
+        low, high = PAYLOAD_BYTES
+        if not low <= request.payload_bytes <= high or request.payload_bytes % WORD_BYTES:
+            return _bad(
+                "payload_bytes", f"a multiple of {WORD_BYTES} from {low} to {high}", request.payload_bytes
+            )
+        if request.offered_bps < OFFERED_BPS[0]:
+            return _bad("offered_bps", f"{OFFERED_BPS[0]} or more", request.offered_bps)
+        if not request.seconds > 0:
+            return _bad("seconds", "more than 0", request.seconds)
+        if request.offered_bps > self._limits.paced_bps:
+            return _over("a paced run here offers at most {} bit/s", self._limits.paced_bps, "paced_bps")
+        if request.seconds > self._limits.seconds_per_run:
+            return _over("a run here lasts at most {} s", self._limits.seconds_per_run, "seconds_per_run")
+        if payload_bytes_of(request) // request.payload_bytes >= SEQUENCES:
+            return _bad("offered_bps", "fewer packets in one run", request.offered_bps)
+        return None
+
     def _lively(self, caller: str, now_ns: int) -> bool:
         return now_ns - self._heard_ns.get(caller, now_ns) <= SILENCE_S * NS_PER_S
 
@@ -193,7 +262,7 @@ class Admission:
         first_ns = min(terms.ends_ns for terms in self._runs.values())
         return Refusal(
             code="busy",
-            why=f"the endpoint has at most {_count(self._limits.runs, 'rate run')} at a time",
+            why=f"the endpoint has at most {_count(self._limits.runs, 'run')} at a time",
             retry_after_s=max(1.0, round((first_ns - now_ns) / NS_PER_S, 1)),
         )
 
@@ -210,6 +279,12 @@ class Admission:
             why=f"the {allowance} bytes a month that this endpoint allows a caller are used up until "
             f"{month_after(month)}-01 UTC",
         )
+
+
+def payload_bytes_of(request: PacedRequest) -> int:
+    """What a paced run moves at most, in payload, with a train more than its time holds."""
+    ip_bytes = request.payload_bytes + IP_BYTES[4] + UDP_BYTES
+    return round(request.offered_bps * request.seconds / 8) * request.payload_bytes // ip_bytes + (1 << 17)
 
 
 def _bad(field: str, expected: str, found: object) -> Refusal:

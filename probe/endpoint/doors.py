@@ -1,4 +1,5 @@
-"""The sockets an endpoint listens on: control and flows over TCP, trains over UDP, on each address.
+"""The sockets an endpoint listens on: control and flows over TCP, trains and paced runs over UDP, on each
+address.
 
 IPv4 and IPv6 have sockets of their own, so that an address is always what it looks like. Whatever
 keeps a socket from opening is a `UserMistake` that says what to do.
@@ -28,13 +29,15 @@ class Doors:
     """The bound sockets, those for TCP listening; whoever opened them closes them.
 
     `port` takes control (TCP), `train_port` trains (UDP; the same unless the kernel was to choose),
-    `flow_port` rate flows (TCP). `by_kernel`: the kernel chose the ports, so no invitation knows them.
+    `flow_port` rate flows (TCP), `paced_port` paced runs (UDP; the flow port, unless so). `by_kernel`: the
+    kernel chose the ports, so no invitation knows them.
     """
 
     addresses: tuple[str, ...]
     control: tuple[socket.socket, ...]
     trains: tuple[socket.socket, ...]
     flows: tuple[socket.socket, ...]
+    paced: tuple[socket.socket, ...]
     by_kernel: bool = False
 
     @property
@@ -49,9 +52,13 @@ class Doors:
     def flow_port(self) -> int:
         return _port_of(self.flows[0])
 
+    @property
+    def paced_port(self) -> int:
+        return _port_of(self.paced[0])
+
     def close(self) -> None:
         """Close every socket; those that others have closed already stay so."""
-        for sock in (*self.control, *self.trains, *self.flows):
+        for sock in (*self.control, *self.trains, *self.flows, *self.paced):
             sock.close()
 
 
@@ -76,22 +83,24 @@ def open_doors(listen: str | None, *, port: int, flow_port: int) -> Doors:
                 sockets.append(_tcp(address, port))
                 sockets.append(_bound(address, port, socket.SOCK_DGRAM))
                 sockets.append(_tcp(address, flow_port))
+                sockets.append(_bound(address, flow_port, socket.SOCK_DGRAM))
             except OSError as error:
                 if listen is None and address == "::" and not sockets and error.errno in _NO_IPV6:
                     opened.pop()  # a host without IPv6
                     continue
-                raise _mistake(error, address, (port, port, flow_port)[len(sockets)]) from None
+                raise _mistake(error, address, (port, port, flow_port, flow_port)[len(sockets)]) from None
     except BaseException:
         for _, sockets in opened:
             for sock in sockets:
                 sock.close()
         raise
-    control, trains, flows = zip(*(sockets for _, sockets in opened), strict=True)
+    control, trains, flows, paced = zip(*(sockets for _, sockets in opened), strict=True)
     return Doors(
         addresses=tuple(address for address, _ in opened),
         control=control,
         trains=trains,
         flows=flows,
+        paced=paced,
         by_kernel=port == 0,
     )
 

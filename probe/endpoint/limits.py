@@ -29,6 +29,7 @@ class Limits:
     per_second: int = 200
     flows: int = 16
     seconds_per_run: int = 900
+    paced_bps: int = 10_000_000_000
     bytes_per_run: int = 500_000_000_000
     bytes_per_month: int = 2_000_000_000_000
 
@@ -36,13 +37,14 @@ class Limits:
 _TABLES = {  # table -> key -> what it limits; the keys are the fields of Limits
     "endpoint": {
         "callers": "callers with a train or a run under way at a time",
-        "runs": "rate runs at a time; two at once would measure each other",
+        "runs": "runs at a time, rate and paced together; two at once would measure each other",
     },
     "caller": {
         "trains": "trains at a time",
         "per_second": "packets a second in one train",
         "flows": "flows of a run in each direction",
         "seconds_per_run": "length of a run",
+        "paced_bps": "rate of a paced run, bit/s at the IP layer",
         "bytes_per_run": "payload of a run, both directions together",
         "bytes_per_month": "payload of all runs in a calendar month (UTC)",
     },

@@ -13,10 +13,9 @@ import asyncio
 import contextlib
 import math
 import socket
-import struct
 from collections.abc import Callable, Iterator, Sequence
 
-from probe.linux import timestamps
+from probe.linux import own_address, timestamps
 from probe.wire.control import TrainCounts
 from probe.wire.stamp import (
     AUTHENTICATED_BYTES,
@@ -42,9 +41,6 @@ _DATAGRAM_BYTES = 9216  # more than is ever granted, so a longer packet is seen 
 _DRAINED = 64  # datagrams taken in one go, before the event loop may do something else
 _BUFFER_BYTES = 4 << 20  # 4000 packets/s and a pause of the event loop must not look like loss
 _SO_SNDBUFFORCE, _SO_RCVBUFFORCE = 32, 33  # Linux, asm-generic/socket.h
-_IP_PKTINFO, _IPV6_PKTINFO = 8, 50  # Linux, in.h and in6.h
-_FROM_V4 = struct.Struct("@i4s4x")  # in_pktinfo: interface (0: by route), source address
-_FROM_V6 = struct.Struct("@16si")  # in6_pktinfo: source address, interface
 
 
 class _Session:
@@ -200,7 +196,7 @@ class ReflectorSockets:
         for sock in self._sockets:
             sock.setblocking(False)
             timestamps.prepare(sock, transmit=False)
-            _tell_own_address(sock)
+            own_address.tell(sock)
             _widen(sock)
             loop.add_reader(sock, self._drain, sock)
 
@@ -226,27 +222,7 @@ class ReflectorSockets:
             )
             if reply is not None:
                 with contextlib.suppress(OSError):  # a full queue or no route: lost on the way down
-                    sock.sendmsg((reply,), _from(found.own_address), 0, found.address)
-
-
-def _tell_own_address(sock: socket.socket) -> None:
-    if sock.family == socket.AF_INET6:
-        sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_RECVPKTINFO, 1)
-    else:
-        sock.setsockopt(socket.IPPROTO_IP, _IP_PKTINFO, 1)
-
-
-def _from(own_address: bytes | None) -> Sequence[tuple[int, int, bytes]]:
-    """The control message that makes a reply leave with the address its request was sent to.
-
-    Without it, a host with several addresses answers from the one its routes prefer, and the
-    session-sender, or a NAT before it, takes that for a stranger.
-    """
-    if own_address is None:
-        return ()
-    if len(own_address) == 4:
-        return ((socket.IPPROTO_IP, _IP_PKTINFO, _FROM_V4.pack(0, own_address)),)
-    return ((socket.IPPROTO_IPV6, _IPV6_PKTINFO, _FROM_V6.pack(own_address, 0)),)
+                    sock.sendmsg((reply,), own_address.leave_from(found.own_address), 0, found.address)
 
 
 def _widen(sock: socket.socket) -> None:

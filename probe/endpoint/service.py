@@ -17,9 +17,10 @@ from importlib import metadata
 from pathlib import Path
 
 from probe.bulk.server import FlowServer
+from probe.bulk.worker import PacedAdmission
 from probe.endpoint import keys as key_files
 from probe.endpoint import ledger as ledgers
-from probe.endpoint.admission import SILENCE_S, Admission, RunTerms
+from probe.endpoint.admission import SILENCE_S, Admission, PacedTerms, RunTerms
 from probe.endpoint.doors import Doors, open_doors
 from probe.endpoint.front import Answer, Call, Front
 from probe.endpoint.keys import Keys
@@ -38,6 +39,8 @@ from probe.wire.control import (
     TrainGrant,
     TrainRequest,
 )
+from probe.wire.paced import KEY_BYTES
+from probe.wire.paced_control import PacedGrant, PacedReport, PacedRequest
 from probe.wire.stamp import error_estimate
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
 from store.errors import UserMistake
@@ -57,7 +60,7 @@ _UNKNOWN_ERROR_NS = 10 * NS_PER_MS  # what a clock that nobody sets is said to b
 class _Run:
     """A run under way or ended a short while ago, with the task that watches it."""
 
-    terms: RunTerms
+    terms: RunTerms | PacedTerms
     watch: asyncio.Task[None]
     ended_ns: int | None = None
 
@@ -91,7 +94,7 @@ async def opened(directory: Path, *, listen: str | None, clock: Clock) -> AsyncI
         stamp = ReflectorSockets(reflector, doors.trains, clock=clock)
         stamp.start()
         closing.callback(stamp.close)
-        flows = await FlowServer.start(doors.flows, clock=clock)
+        flows = await FlowServer.start((*doors.flows, *doors.paced), clock=clock)
         closing.push_async_callback(flows.close)
         endpoint = Endpoint(
             keys=keys,
@@ -148,6 +151,9 @@ class Endpoint:
             ("POST", "runs"): self._noted(self._open_run),
             ("GET", "run"): self._noted(self._run_report),
             ("DELETE", "run"): self._noted(self._end_run),
+            ("POST", "paced_runs"): self._noted(self._open_paced),
+            ("GET", "paced_run"): self._noted(self._paced_report),
+            ("DELETE", "paced_run"): self._noted(self._end_paced),
             ("POST", "stop"): self._noted(self._stop),
         }
 
@@ -164,7 +170,7 @@ class Endpoint:
         where = "every address" if len(doors.addresses) > 1 else doors.addresses[0]
         return (
             f"The endpoint answers on {where}: port {doors.port} (TCP for control, UDP for trains) "
-            f"and port {doors.flow_port} (TCP for rate flows)."
+            f"and port {doors.flow_port} (TCP for rate flows{_also(doors)})."
         )
 
     async def look_after(self) -> None:
@@ -260,8 +266,7 @@ class Endpoint:
             bytes_max=terms.bytes_max,
             down_at_most_bps=terms.down_at_most_bps,
         )
-        watch = asyncio.create_task(self._watch(terms), name=f"watch run {terms.run}")
-        self._runs[terms.run] = _Run(terms=terms, watch=watch)
+        self._keep(terms)
         return RunGrant(
             run=terms.run,
             port=self._told(self.doors.flow_port, invited=self._keys.flow_port),
@@ -269,11 +274,51 @@ class Endpoint:
             down_tokens=down_tokens,
         )
 
+    async def _open_paced(self, call: Call) -> PacedGrant | Refusal:
+        terms = self._admission.open_paced(
+            call.caller,
+            call.message(PacedRequest),
+            now_ns=self._clock.monotonic_ns(),
+            unix_ns=self._clock.unix_ns(),
+        )
+        if isinstance(terms, Refusal):
+            return terms
+        key = secrets.token_bytes(KEY_BYTES)
+        self._flows.admit_paced(
+            PacedAdmission(
+                run=terms.run,
+                up=terms.up,
+                key=key,
+                offered_bps=terms.offered_bps,
+                payload_bytes=terms.payload_bytes,
+                seconds=terms.seconds,
+                bytes_max=terms.bytes_max,
+            )
+        )
+        self._keep(terms)
+        return PacedGrant(
+            run=terms.run,
+            port=self._told(self.doors.paced_port, invited=self._keys.flow_port),
+            key=key,
+        )
+
     async def _run_report(self, call: Call) -> RunReport | Refusal:
+        return _rate(await self._reported(call))
+
+    async def _paced_report(self, call: Call) -> PacedReport | Refusal:
+        return _paced(await self._reported(call))
+
+    async def _end_run(self, call: Call) -> RunReport | Refusal:
+        return _rate(await self._end(call))
+
+    async def _end_paced(self, call: Call) -> PacedReport | Refusal:
+        return _paced(await self._end(call))
+
+    async def _reported(self, call: Call) -> RunReport | PacedReport | Refusal:
         run = self._own_run(call)
         return _NO_RUN if run is None else await self._flows.finished(run, timeout_s=_REPORT_WITHIN_S)
 
-    async def _end_run(self, call: Call) -> RunReport | Refusal:
+    async def _end(self, call: Call) -> RunReport | PacedReport | Refusal:
         run = self._own_run(call)
         if run is None:
             return _NO_RUN
@@ -298,7 +343,11 @@ class Endpoint:
         found = self._runs.get(call.parts["run"])
         return found.terms.run if found is not None and found.terms.caller == call.caller else None
 
-    async def _watch(self, terms: RunTerms) -> None:
+    def _keep(self, terms: RunTerms | PacedTerms) -> None:
+        watch = asyncio.create_task(self._watch(terms), name=f"watch run {terms.run}")
+        self._runs[terms.run] = _Run(terms=terms, watch=watch)
+
+    async def _watch(self, terms: RunTerms | PacedTerms) -> None:
         """Until the run has ended, for whatever reason; then free its place and book its bytes."""
         try:
             while not (await self._flows.finished(terms.run, timeout_s=_ROUND_S)).finished:
@@ -311,7 +360,7 @@ class Endpoint:
             log.info("run ended caller=%s run=%s bytes=%d", terms.caller, terms.run, moved_bytes)
         await self._save_ledger()
 
-    async def _halt(self, run: str, why: str) -> RunReport:
+    async def _halt(self, run: str, why: str) -> RunReport | PacedReport:
         self._flows.abort(run, why)
         return await self._flows.finished(run, timeout_s=_LONG_POLL_S)
 
@@ -353,6 +402,19 @@ class Endpoint:
 
 _NO_TRAIN = Refusal(code="unknown", why="the endpoint has no such train of this caller")
 _NO_RUN = Refusal(code="unknown", why="the endpoint has no such run of this caller")
+
+
+def _also(doors: Doors) -> str:
+    alone = doors.paced_port != doors.flow_port  # where the kernel chose
+    return f") and {doors.paced_port} (UDP for paced runs" if alone else ", UDP for paced runs"
+
+
+def _rate(found: RunReport | PacedReport | Refusal) -> RunReport | Refusal:
+    return _NO_RUN if isinstance(found, PacedReport) else found
+
+
+def _paced(found: RunReport | PacedReport | Refusal) -> PacedReport | Refusal:
+    return _NO_RUN if isinstance(found, RunReport) else found
 
 
 def _tokens(count: int) -> tuple[bytes, ...]:

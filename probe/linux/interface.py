@@ -18,9 +18,11 @@ from pathlib import Path
 
 from probe.reach import Binding
 from store.records import Carrier
+from store.traffic import Reading
 
 SYSFS = Path("/sys/class/net")
 DEV = Path("/proc/self/net/dev")
+BOOT = Path("/proc/sys/kernel/random/boot_id")
 
 _ETHERNET_HEADER_BYTES = 14  # counted by an interface's byte counters; the FCS mostly is not
 _TYPE_ETHERNET, _TYPE_LOOPBACK = 1, 772  # ARPHRD_*, linux/if_arp.h
@@ -81,17 +83,49 @@ def describe(name: str, *, sysfs: Path = SYSFS) -> Interface:
 
 def counters(name: str, *, dev: Path = DEV, sysfs: Path = SYSFS) -> Counters | None:
     """The counters of `name`, None when there is no such interface."""
-    header_bytes = _ETHERNET_HEADER_BYTES if _text(sysfs / name / "type") == str(_TYPE_ETHERNET) else 0
+    found = _figures(name, dev)
+    if found is None:
+        return None
+    header_bytes = _header_bytes(name, sysfs)
+    return Counters(
+        received_bytes=max(0, found[0] - header_bytes * found[1]),
+        sent_bytes=max(0, found[8] - header_bytes * found[9]),
+        errors=found[2] + found[3] + found[10] + found[11],
+    )
+
+
+def reading(
+    name: str, *, unix_ns: int, dev: Path = DEV, sysfs: Path = SYSFS, boot: Path = BOOT
+) -> Reading | None:
+    """The byte and packet counters of `name` as they are; None when there is no such interface."""
+    found = _figures(name, dev)
+    if found is None:
+        return None
+    return Reading(
+        unix_ns=unix_ns,
+        boot=(_text(boot) or "")[:8],
+        interface=name,
+        index=int(_text(sysfs / name / "ifindex") or 0),
+        header_bytes=_header_bytes(name, sysfs),
+        sent_bytes=found[8],
+        sent_packets=found[9],
+        received_bytes=found[0],
+        received_packets=found[1],
+    )
+
+
+def _figures(name: str, dev: Path) -> list[int] | None:
+    """The columns of an interface in /proc/net/dev, eight received and eight sent."""
     for line in (_text(dev) or "").splitlines():
         found, _, figures = line.partition(":")
         if found.strip() == name and figures:
-            figure = [int(word) for word in figures.split()]
-            return Counters(
-                received_bytes=max(0, figure[0] - header_bytes * figure[1]),
-                sent_bytes=max(0, figure[8] - header_bytes * figure[9]),
-                errors=figure[2] + figure[3] + figure[10] + figure[11],
-            )
+            return [int(word) for word in figures.split()]
     return None
+
+
+def _header_bytes(name: str, sysfs: Path) -> int:
+    """What an interface counts of each packet beside the IP packet."""
+    return _ETHERNET_HEADER_BYTES if _text(sysfs / name / "type") == str(_TYPE_ETHERNET) else 0
 
 
 def way_out(destination: str, *, binding: Binding) -> WayOut | None:

@@ -2,7 +2,7 @@
 
 Works without privileges. Stamps are CLOCK_REALTIME, so they compare with Unix time only. Where the
 kernel gives none, the clock read beside the call stands in and says so (`Stamps.CLOCK`). Constants that
-Python's socket module lacks are those of Linux' asm-generic/socket.h, net_tstamp.h, errqueue.h and in.h.
+Python's socket module lacks are those of Linux' asm-generic/socket.h, net_tstamp.h and in.h.
 
 Use a non-blocking socket with `loop.add_reader`: the callback also fires for the error queue, which
 must be drained first (`transmit_stamps`), or the loop spins on it.
@@ -15,7 +15,9 @@ import socket
 import struct
 from dataclasses import dataclass
 
-from store.clock import NS_PER_S, Clock
+from probe.linux import error_queue
+from probe.linux.error_queue import PASSING, Departed, unix_ns_of
+from store.clock import Clock
 from store.records import Stamps
 
 _SO_TIMESTAMPING = 37  # the option and its control message alike
@@ -30,24 +32,18 @@ _OPT_TSONLY = 1 << 11  # the stamp without a copy of the packet
 _RECEIVE_FLAGS = _SOFTWARE | _RX_SOFTWARE
 _TRANSMIT_FLAGS = _RECEIVE_FLAGS | _TX_QUEUED | _OPT_ID | _OPT_CMSG | _OPT_TSONLY
 _IP_RECVTTL = 12
-_EXTENDED_ERRORS = {(socket.IPPROTO_IP, 11), (socket.IPPROTO_IPV6, 25)}  # IP_RECVERR, IPV6_RECVERR
-_ORIGIN_TIMESTAMPING, _INFO_QUEUED = 4, 1
+_INFO_QUEUED = 1
 _PACKET_INFO = {
     (socket.IPPROTO_IP, 8): slice(4, 8),
     (socket.IPPROTO_IPV6, 50): slice(16),
 }  # own address there
 _HOP_LIMITS = {(socket.IPPROTO_IP, socket.IP_TTL), (socket.IPPROTO_IPV6, socket.IPV6_HOPLIMIT)}
 
-_TIMESPEC = struct.Struct("@ll")  # seconds, nanoseconds of the software stamp; two more timespecs follow
-_EXTENDED_ERROR = struct.Struct("@IBBBBII")  # errno, origin, type, code, pad, info, data
 _INTEGER = struct.Struct("@i")
 _ANCILLARY_BYTES = 512  # too little would cut control messages off without an error
 _HOST_CLOCK = Clock()
 
-# What an ICMP error becomes on a socket; the next call works again.
-_PASSING = {errno.ECONNREFUSED, errno.EHOSTUNREACH, errno.ENETUNREACH, errno.EHOSTDOWN, errno.EMSGSIZE}
-
-Address = tuple[str, int] | tuple[str, int, int, int]
+Address = error_queue.Address
 _Control = list[tuple[int, int, bytes]]
 
 
@@ -100,7 +96,7 @@ def receive(sock: socket.socket, size: int, *, clock: Clock = _HOST_CLOCK) -> Re
         except BlockingIOError:
             return None
         except OSError as error:
-            if error.errno not in _PASSING:
+            if error.errno not in PASSING:
                 raise
             continue
         stamp_unix_ns, ttl, own_address = _read_arrival(control)
@@ -119,19 +115,11 @@ def receive(sock: socket.socket, size: int, *, clock: Clock = _HOST_CLOCK) -> Re
 
 def transmit_stamps(sock: socket.socket) -> list[tuple[int, int]]:
     """Drain the error queue: (counter, Unix ns) of every send whose stamp came. ICMP errors are dropped."""
-    found: list[tuple[int, int]] = []
-    while True:
-        try:
-            _data, control, _flags, _address = sock.recvmsg(0, _ANCILLARY_BYTES, socket.MSG_ERRQUEUE)
-        except BlockingIOError:
-            return found
-        except OSError as error:
-            if error.errno not in _PASSING:
-                raise
-            continue
-        stamp_unix_ns, counter = _read_departure(control)
-        if stamp_unix_ns and counter is not None:
-            found.append((counter, stamp_unix_ns))
+    return [
+        (each.counter, each.stamp_unix_ns)
+        for each in error_queue.drain(sock)
+        if isinstance(each, Departed) and each.info == _INFO_QUEUED and each.stamp_unix_ns
+    ]
 
 
 def _read_arrival(control: _Control) -> tuple[int, int | None, bytes | None]:
@@ -139,27 +127,9 @@ def _read_arrival(control: _Control) -> tuple[int, int | None, bytes | None]:
     stamp_unix_ns, ttl, own_address = 0, None, None
     for level, kind, data in control:
         if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPING:
-            stamp_unix_ns = _unix_ns(data)
+            stamp_unix_ns = unix_ns_of(data)
         elif (level, kind) in _HOP_LIMITS:
             (ttl,) = _INTEGER.unpack_from(data)
         elif (level, kind) in _PACKET_INFO:
             own_address = data[_PACKET_INFO[level, kind]]
     return stamp_unix_ns, ttl, own_address
-
-
-def _read_departure(control: _Control) -> tuple[int, int | None]:
-    """(stamp or 0, its counter or None when the message is not about a packet that was sent)."""
-    stamp_unix_ns, counter = 0, None
-    for level, kind, data in control:
-        if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPING:
-            stamp_unix_ns = _unix_ns(data)
-        elif (level, kind) in _EXTENDED_ERRORS:
-            _errno, origin, _type, _code, _pad, info, data_field = _EXTENDED_ERROR.unpack_from(data)
-            if origin == _ORIGIN_TIMESTAMPING and info == _INFO_QUEUED:
-                counter = data_field
-    return stamp_unix_ns, counter
-
-
-def _unix_ns(timespec: bytes) -> int:
-    seconds, rest_ns = _TIMESPEC.unpack_from(timespec)
-    return int(seconds) * NS_PER_S + int(rest_ns)

@@ -9,18 +9,17 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
-import socket
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-from probe import clock_judge, rate_outcome, standing
+from probe import circumstances, clock_judge, rate_outcome, standing
 from probe.bulk.client import ClientReport, FlowClient
+from probe.circumstances import Traffic
 from probe.control import Control
-from probe.linux import clock_state, interface
-from probe.linux.interface import Counters, Interface, WayOut
+from probe.linux import interface
+from probe.linux.interface import Counters
 from probe.methods.train import TrainSession
-from probe.rate_outcome import Around, Moved
+from probe.rate_outcome import Around
 from probe.reach import Reach
 from probe.train_outcome import Tally
 from probe.wire.control import Hello, ReceiverReport, RunGrant, RunReport, RunRequest, SenderReport
@@ -125,7 +124,7 @@ class _Attempt:
         if self.plan.pace.down_bps is not None and not hello.paces:
             why = "the endpoint is of a Linebook that cannot hold a run down to a rate; update it there"
             return self._failed(why, Owner.ENDPOINT)
-        addresses = await self._addresses(hello)
+        addresses = await circumstances.addresses(self.where, hello)
         if not addresses:
             return self._failed(f"the name {self.where.invitation.host} does not resolve", Owner.UNKNOWN)
         per_second = min(self.plan.per_second, hello.per_second_max)
@@ -154,19 +153,6 @@ class _Attempt:
                     await train.end()
             train.close()
 
-    async def _addresses(self, hello: Hello) -> list[str]:
-        """The endpoint's addresses, those of the IP version that control uses first."""
-        source = self.where.binding.source
-        family = socket.AF_UNSPEC if source is None else _family(source)
-        try:
-            found = await asyncio.get_running_loop().getaddrinfo(
-                self.where.invitation.host, None, family=family, type=socket.SOCK_STREAM
-            )
-        except OSError:
-            return []
-        preferred = _family(hello.your_address)
-        return [str(entry[4][0]) for entry in sorted(found, key=lambda entry: entry[0] != preferred)]
-
     async def _loaded(self, addresses: Sequence[str]) -> _Load | Failed:
         request = RunRequest(
             direction=str(self.plan.direction),
@@ -186,7 +172,7 @@ class _Attempt:
                     await self.control.end_run(grant.run)
 
     async def _carry(self, grant: RunGrant, addresses: Sequence[str]) -> _Load | Failed:
-        way = await self._way_out(addresses[0])
+        way = await circumstances.way_out(self.where, addresses[0])
         async with FlowClient(on_progress=self._on_report) as client:
             why = await client.connect(
                 grant,
@@ -199,7 +185,7 @@ class _Attempt:
             if why is not None:
                 return self._failed(f"the flows did not connect: {why}", Owner.UNKNOWN)
             self.say(f"{self.plan.flows} flows {self.plan.direction} for {self.plan.seconds:g} s")
-            before = await self._counters(way)
+            before = await circumstances.counters(way)
             began = self.clock.look()
             following = self._follow(grant.run, began.monotonic_ns)
             follow = asyncio.create_task(following, name="follow the far end")
@@ -209,7 +195,7 @@ class _Attempt:
                 follow.cancel()
                 await asyncio.gather(follow, return_exceptions=True)
             ended = self.clock.look()
-            after = await self._counters(way)
+            after = await circumstances.counters(way)
         return _Load(
             began=began,
             ended=ended,
@@ -247,14 +233,8 @@ class _Attempt:
                         break
         return self.seen
 
-    async def _way_out(self, address: str) -> WayOut | None:
-        return await asyncio.to_thread(interface.way_out, address, binding=self.where.binding)
-
-    async def _counters(self, way: WayOut | None) -> Counters | None:
-        return await asyncio.to_thread(interface.counters, way.interface) if way else None
-
     async def _judged(self, load: _Load, hello: Hello, tally: Tally, address: str) -> RateRun | Failed:
-        way = await self._way_out(address)
+        way = await circumstances.way_out(self.where, address)
         port = await asyncio.to_thread(interface.describe, way.interface) if way else None
         idle_us, loaded_us = self._delays(load, tally)
         around = Around(
@@ -276,7 +256,19 @@ class _Attempt:
         if not sides:
             why = mine.why or (theirs.why if theirs else None) or "nothing arrived"
             return self._failed(f"no payload was counted: {why}", Owner.UNKNOWN)
-        circumstances = _circumstances(load, way, port, hello, own=rate_outcome.own_traffic(up, down))
+        known = circumstances.found(
+            hello,
+            way=way,
+            port=port,
+            traffic=Traffic(
+                before=load.before,
+                after=load.after,
+                own=rate_outcome.own_traffic(up, down),
+                elapsed_ns=load.elapsed_ns,
+            ),
+            probe_cpu_ratio=_cpu_ratio(mine.up, mine.down),
+            endpoint_cpu_ratio=_cpu_ratio(theirs.up, theirs.down) if theirs else None,
+        )
         return RateRun(
             handoff=self.where.handoff,
             endpoint=self.where.endpoint,
@@ -290,22 +282,22 @@ class _Attempt:
             rtt_loaded_us=loaded_us,
             timestamps=_stamps(tally),
             spent_bytes=mine.moved_bytes + (mine.up.retransmitted_bytes if mine.up else 0),
-            reasons=standing.reasons(self._facts(load, up, down, circumstances)),
-            circumstances=circumstances,
+            reasons=standing.reasons(self._facts(load, up, down, known)),
+            circumstances=known,
             at_most_up_goodput_bps=self.plan.pace.up_bps,
             at_most_down_goodput_bps=self.plan.pace.down_bps,
         )
 
     def _facts(
-        self, load: _Load, up: RateSide | None, down: RateSide | None, circumstances: Circumstances
+        self, load: _Load, up: RateSide | None, down: RateSide | None, known: Circumstances
     ) -> standing.RunFacts:
-        pairs = [(up, circumstances.other_up_bps), (down, circumstances.other_down_bps)]
+        pairs = [(up, known.other_up_bps), (down, known.other_down_bps)]
         measured = [(side, other) for side, other in pairs if side is not None]
         wanted = 2 if self.plan.direction is Direction.BOTH else 1
         clock = clock_judge.moved(load.began, load.ended)
         return standing.RunFacts(
             seconds=self.plan.seconds,
-            carrier=circumstances.carrier,
+            carrier=known.carrier,
             limits=[side.limited_by for side, _ in measured],
             goodput_bps=[side.rates.goodput_bps for side, _ in measured],
             other_bps=[other for _, other in measured],
@@ -364,43 +356,6 @@ def _ran_its_time(load: _Load) -> bool:
     return mine.finished and theirs.finished and mine.why is None and theirs.why is None
 
 
-def _circumstances(
-    load: _Load, way: WayOut | None, port: Interface | None, hello: Hello, *, own: Moved
-) -> Circumstances:
-    mine, theirs, clock = load.mine, load.theirs, clock_state.read()
-    found = Circumstances(
-        interface=way.interface if way else None,
-        source_address=way.source if way else None,
-        egress_address=hello.your_address,
-        probe_cpu_ratio=_cpu_ratio(mine.up, mine.down),
-        endpoint_cpu_ratio=_cpu_ratio(theirs.up, theirs.down) if theirs else None,
-        clock_synchronised=clock.synchronised,
-        clock_error_us=clock.error_us,
-        kernel=os.uname().release,
-    )
-    if port is not None:
-        found = replace(
-            found,
-            carrier=port.carrier,
-            port_rate_bps=port.port_rate_bps,
-            duplex=port.duplex,
-            mtu_bytes=port.mtu_bytes,
-        )
-    before, after = load.before, load.after
-    if before is None or after is None:
-        return found
-    found = replace(found, interface_errors=after.errors - before.errors)
-    if found.carrier is Carrier.LOOPBACK:
-        return found  # it carries everybody's traffic, the endpoint's included
-    up_bytes = after.sent_bytes - before.sent_bytes
-    down_bytes = after.received_bytes - before.received_bytes
-    return replace(
-        found,
-        other_up_bps=rate_outcome.other_bps(up_bytes, own.up_bytes, elapsed_ns=load.elapsed_ns),
-        other_down_bps=rate_outcome.other_bps(down_bytes, own.down_bytes, elapsed_ns=load.elapsed_ns),
-    )
-
-
 def _rtt_us(tally: Tally, from_ns: int, to_ns: int) -> Delays | None:
     """The RTTs of packets sent from `from_ns` to `to_ns` that were answered."""
     found = (tally.rtt_ns(index) for index in range(tally.first_since(from_ns), tally.first_since(to_ns)))
@@ -411,10 +366,6 @@ def _stamps(tally: Tally) -> Stamps:
     """KERNEL when at most one delay in a hundred rests on this program's clock."""
     outcome = tally.outcome(0, tally.after)
     return Stamps.KERNEL if outcome.received > 100 * outcome.from_clock else Stamps.CLOCK
-
-
-def _family(address: str) -> socket.AddressFamily:
-    return socket.AF_INET6 if ":" in address else socket.AF_INET
 
 
 def _cpu_ratio(*reports: ReceiverReport | SenderReport | None) -> float | None:

@@ -21,21 +21,24 @@ import asyncio
 import contextlib
 import random
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
+from probe.answering import OUTAGE_NS, RESTARTED, Answering
 from probe.clock_judge import STEP_NS
 from probe.control import Control
 from probe.linux import clock_state, timestamps
 from probe.reach import Reach
 from probe.train_outcome import STALL_NS, Outcome, Silence, Tally
+from probe.train_samples import Sampled, Sampler, sample_of
 from probe.wire import control as wire
 from probe.wire.stamp import SenderPacket, decode_reflector, encode_sender, error_estimate, ntp_of, unix_ns_of
 from store.clock import NS_PER_S, NS_PER_US, Clock
 from store.errors import BadPacket
 from store.records import Failed, Gap, Owner, Stall, Stamps, TrainSpan
+from store.samples import Sample
 from store.site import TrainPlan
 from store.unfinished import SoFar
 
@@ -58,8 +61,8 @@ _LAST_REPLIES_S, _LAST_S = 0.4, 1.0  # on cancellation: waiting for replies, the
 _CLOCK_SHARE_MAX = 0.01  # more delays than this on the program's clock, and a span is not `kernel`
 _ERROR_UNKNOWN_NS = NS_PER_S
 
-OnPacket = Callable[["PacketOutcome"], None]
-Deliver = Callable[[TrainSpan | Stall | Gap | SoFar], None]
+OnPacket = Callable[[Sample], None]
+Deliver = Callable[[TrainSpan | Stall | Gap | SoFar | Answering | Sampled], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,34 +76,12 @@ class TrainRequest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PacketOutcome:
-    """One packet. `rtt_ns` is None when lost; `lost` is None, ``up``, ``down`` or ``unattributed``."""
-
-    sequence: int
-    sent_unix_ns: int
-    rtt_ns: int | None
-    lost: str | None
-    held: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class TrainRun:
     """What `run` found: its one span, the stalls in it, every packet in the order sent."""
 
     span: TrainSpan
     stalls: tuple[Stall, ...]
-    packets: tuple[PacketOutcome, ...]
-
-    def samples(self) -> Iterator[dict[str, Any]]:
-        """The packets as JSON objects that other programs may rely on."""
-        for packet in self.packets:
-            yield {
-                "sequence": packet.sequence,
-                "sent": packet.sent_unix_ns,
-                "rtt_ns": packet.rtt_ns,
-                "lost": packet.lost,
-                "held": packet.held,
-            }
+    packets: tuple[Sample, ...]
 
 
 class _WallClock:
@@ -190,6 +171,7 @@ class TrainSession:
         self.answered = 0  # packets with a reply
         self.sent = 0
         self.heard_ns = 0  # when the last reply came, at first when sending began
+        self.since_ns = 0  # since when replies come without a break as long as an outage; 0 before the first
         self.lateness_ns: list[int] = []
         self.refused: str | None = None
         self.refused_since_ns = 0
@@ -375,6 +357,9 @@ class TrainSession:
         )
         if index is None:
             return
+        now_ns = self._clock.monotonic_ns()
+        if not self.answered or now_ns - self.heard_ns > OUTAGE_NS:
+            self.since_ns = now_ns
         self.answered += 1
         self.heard_ns = now_ns
         if self.finished.is_set() and self.answered >= self.sent:
@@ -406,7 +391,7 @@ async def run(
             packet_bytes=plan.packet_bytes,
         )
         if on_packet is not None:
-            session.on_reply = lambda index: on_packet(_packet(tally, session.wall, index))
+            session.on_reply = lambda index: on_packet(sample_of(tally, index, session.wall.unix_of))
         try:
             failed = await session.open()
             if failed is not None:
@@ -463,12 +448,13 @@ def _run_of(
     return TrainRun(
         span=span,
         stalls=tuple(_stall(where, found, wall) for found in silences if found.duration_ns >= STALL_NS),
-        packets=tuple(_packet(tally, wall, index) for index in range(tally.after)),
+        packets=tuple(sample_of(tally, index, wall.unix_of) for index in range(tally.after)),
     )
 
 
 async def keep(plan: TrainPlan, where: Reach, clock: Clock, deliver: Deliver) -> Failed:
-    """A train without end. Delivers a span's record once it is final, and every stall once it is over.
+    """A train without end. Delivers a span's record once it is final, every stall once it is over, and once a
+    second whether replies come.
 
     Spans begin at multiples of `span_s` of Unix time; one is final `waiting_s` after its end. Only a
     session that cannot be opened, and a host that refuses every packet, end the train. Without replies it
@@ -501,8 +487,11 @@ class _Keeper:
         self._session = self._new_session()
         self._open = _OpenSpan(first=0, started_ns=0, started_unix_ns=0)
         self._closed: list[_OpenSpan] = []  # past their end, but replies may still come
+        self._sampler = Sampler(self._tally, waiting_ns=round(self._waiting_s * NS_PER_S))
         self._blips: list[int] = []  # when silences too short for a record began
         self._next_ask_ns = 0
+        # how the last question to the endpoint failed, if it did, and when the last reply had come then
+        self._asked: tuple[Failed | None, int] = (None, 0)
         self.woke_unix_ns: int | None = None  # when the host was found to have slept
 
     async def keep(self, woke_unix_ns: int | None) -> Failed | None:
@@ -558,9 +547,11 @@ class _Keeper:
         """Tell what is over, and cut and finish spans."""
         now_ns = self._session.look()
         self._note_trouble()
+        self._tell_answering()
         for silence in self._tally.settle(now_ns):
             self._tell(silence)
         self._cut(now_ns)
+        self._sample(now_ns)
         while self._closed and now_ns >= self._closed[0].ended_ns + self._waiting_s * NS_PER_S:
             self._finish_span(self._closed.pop(0))
         self._tell_so_far(now_ns)
@@ -592,7 +583,7 @@ class _Keeper:
 
     def _finish_span(self, span: _OpenSpan) -> None:
         outcome = self._tally.outcome(span.first, span.after)
-        self._tally.forget(span.after)
+        self._tally.forget(min(span.after, self._sampler.done))
         if outcome.sent:
             self._deliver(self._span_of(span, outcome, ended_ns=span.ended_ns))
         self._blips = [began_ns for began_ns in self._blips if began_ns >= span.ended_ns]
@@ -608,6 +599,22 @@ class _Keeper:
             waiting_s=self._waiting_s,
             blips=sum(span.started_ns <= began_ns < ended_ns for began_ns in self._blips),
             reasons=span.reasons(self._spacing_ns),
+        )
+
+    def _tell_answering(self) -> None:
+        session, where = self._session, self._where
+        since_ns, heard_ns = (session.since_ns, session.heard_ns) if session.answered else (None, None)
+        asked, asked_ns = self._asked
+        failed = asked if asked_ns == session.heard_ns else None
+        self._deliver(
+            Answering(
+                handoff=where.handoff,
+                endpoint=where.endpoint,
+                since_ns=since_ns,
+                heard_ns=heard_ns,
+                why="" if failed is None else failed.why,
+                whose=Owner.UNKNOWN if failed is None else failed.whose,
+            )
         )
 
     def _tell_so_far(self, now_ns: int) -> None:
@@ -629,6 +636,12 @@ class _Keeper:
             self._blips.append(silence.started_ns)
         else:
             self._deliver(_stall(self._where, silence, self._session.wall))
+            self._sampler.stall(silence)
+
+    def _sample(self, now_ns: int, *, last: int | None = None) -> None:
+        """Deliver the packets one by one, as far as it is known which were near a stall."""
+        for sampled in self._sampler.take(now_ns, unix_of=self._session.wall.unix_of, last=last):
+            self._deliver(sampled)
 
     # When nothing comes back
 
@@ -645,6 +658,7 @@ class _Keeper:
         found = await session.counts()
         if session.heard_ns != heard_ns:
             return None
+        self._asked = (found if isinstance(found, Failed) else None, heard_ns)
         if isinstance(found, wire.TrainCounts):
             self._tally.place(found, now_ns=now_ns)
             await session.rebind()  # it lives and hears nothing: its address may have changed, or ours
@@ -678,8 +692,7 @@ class _Keeper:
         for span in (*self._closed, self._open):
             span.restarted |= span.ended_ns == 0 or span.ended_ns > heard_ns
         unix_of = self._session.wall.unix_of
-        why = "the endpoint restarted, so what the line did meanwhile is not known"
-        self._deliver_gap(unix_of(heard_ns), unix_of(now_ns), why)
+        self._deliver_gap(unix_of(heard_ns), unix_of(now_ns), RESTARTED)
 
     def _deliver_gap(self, started_unix_ns: int, ended_unix_ns: int, why: str) -> None:
         self._deliver(
@@ -729,6 +742,7 @@ class _Keeper:
         for silence in tally.finish(counts, after=after, now_ns=now_ns):
             self._tell(silence)
         self._open.ended_ns, self._open.after = now_ns, after
+        self._sample(now_ns, last=after)
         for span in (*self._closed, self._open):
             self._finish_span(span)
 
@@ -826,16 +840,6 @@ def _stall(where: Reach, silence: Silence, wall: _WallClock) -> Stall:
         how=how,
         lost=silence.lost,
         held=silence.held,
-    )
-
-
-def _packet(tally: Tally, wall: _WallClock, index: int) -> PacketOutcome:
-    return PacketOutcome(
-        sequence=index,
-        sent_unix_ns=wall.unix_of(tally.sent_at(index)),
-        rtt_ns=tally.rtt_ns(index),
-        lost=tally.lost(index),
-        held=tally.held(index),
     )
 
 

@@ -34,6 +34,9 @@ PATHS = {
     "train": "/v1/trains/{ssid}",  # GET -> TrainCounts; DELETE -> TrainCounts, and the session ends
     "runs": "/v1/runs",  # POST RunRequest -> RunGrant
     "run": "/v1/runs/{run}",  # GET -> RunReport (waits up to 1 s for the end); DELETE -> RunReport, ended
+    # the same for a paced run (probe.wire.paced_control), which an endpoint of an older version does not know
+    "paced_runs": "/v1/paced",  # POST PacedRequest -> PacedGrant
+    "paced_run": "/v1/paced/{run}",  # GET -> PacedReport (waits up to 1 s); DELETE -> PacedReport, ended
     "stop": "/v1/stop",  # POST -> Stopped: every run and train of this caller ends
 }
 

@@ -64,7 +64,8 @@ def main() -> None:
 def _site(folder: Path) -> Site:
     (folder / "site.toml").write_text(EXAMPLE.read_text())
     secrets = folder / "secrets.toml"
-    secrets.write_text('[invitation]\nlan = "-"\nnorth = "-"\nsouth = "-"\n')
+    invitations = '[invitation]\nlan = "-"\nnorth = "-"\nsouth = "-"\n'
+    secrets.write_text(f'{invitations}[notice]\nowner-mail = "-"\n')
     secrets.chmod(0o600)
     return sites.load(folder / "site.toml")
 

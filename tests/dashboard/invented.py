@@ -11,10 +11,13 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from store.clock import NS_PER_MS, NS_PER_S, Clock
+from store.events import Event, EventKind
 from store.histogram import Delays, Histogram
 from store.layers import Layer, tcp_framing
+from store.notices import Notice, NoticeState
 from store.records import (
     Bin,
     Carrier,
@@ -180,6 +183,7 @@ def records(*, days: int, train_hours: int) -> Iterator[Record]:
             yield from _runs(started_ns, hour, chance)
     for minute in range(train_hours * 60, 0, -1):
         yield from _minutes(NOW_NS - minute * 60 * NS_PER_S, chance)
+    yield from events()
     yield Failed(
         what="run rate",
         why="north.example.net did not answer on port 8443 within 5 s",
@@ -200,6 +204,64 @@ def records(*, days: int, train_hours: int) -> Iterator[Record]:
         ended_unix_ns=NOW_NS - (UNMEASURED_HOUR - 1) * HOUR_NS,
         why="the probe was not running",
     )
+
+
+def events() -> Iterator[Event | Notice]:
+    """An outage that lasts, with its notices, an evening of stalls two days ago, a lead pulled and back."""
+
+    def event(
+        ago_s: float,
+        what: EventKind,
+        says: str,
+        *,
+        handoff: str = "old",
+        endpoint: str = "",
+        owner: Owner = Owner.UNKNOWN,
+        **more: Any,
+    ) -> Event:
+        return Event(
+            handoff=handoff,
+            endpoint=endpoint,
+            started_unix_ns=NOW_NS - round(ago_s * NS_PER_S),
+            what=what,
+            says=says,
+            owner=owner,
+            **more,
+        )
+
+    hour = 3600
+    for minute in range(0, 48, 6):
+        says = "2 stalls in a minute, the longest 1.9 s up, every packet lost (train to north)"
+        yield event(46 * hour - minute * 60, EventKind.STALL, says, endpoint="north", seconds=1.9, count=2)
+    yield event(5 * hour, EventKind.CARRIER_LOST, "no carrier on port eth1")
+    yield event(5 * hour - 42, EventKind.CARRIER_BACK, "carrier back on port eth1 after 42.0 s", seconds=42.0)
+    yield event(
+        5 * hour - 42,
+        EventKind.PORT,
+        "port eth1 runs at 100 Mb/s full duplex, before at 1 Gb/s full duplex",
+        owner=Owner.HOUSE,
+        before="1 Gb/s full duplex",
+        after="100 Mb/s full duplex",
+    )
+    says = "nothing came back from north for more than 10 s; the house endpoint lan answers meanwhile"
+    yield event(400, EventKind.OUTAGE_START, says, handoff="A", endpoint="north")
+    for ago_s, channel, state, tries, why in (
+        (390, "owner-mail", NoticeState.QUEUED, 0, None),
+        (370, "owner-mail", NoticeState.DELIVERED, 1, None),
+        (390, "lamp", NoticeState.QUEUED, 0, None),
+    ):
+        yield Notice(
+            handoff="A",
+            started_unix_ns=NOW_NS - ago_s * NS_PER_S,
+            channel=channel,
+            subject="line",
+            case_unix_ns=NOW_NS - 400 * NS_PER_S,
+            queued_unix_ns=NOW_NS - 390 * NS_PER_S,
+            state=state,
+            says="Handoff A: outage, north silent.",
+            tries=tries,
+            why=why,
+        )
 
 
 def _evening(unix_ns: int) -> bool:

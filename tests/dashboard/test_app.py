@@ -45,6 +45,8 @@ EVERYWHERE = [
     ("/figures/circuit/old/rates-up.json", 200),
     ("/figures/circuit/old/delay.json?endpoint=north", 200),
     ("/figures/circuit/old/loss.json?endpoint=lan", 200),
+    ("/events", 200),
+    ("/events.json?handoff=old", 200),
     ("/nowhere", 404),
     ("/circuit/C", 404),
     ("/circuit/C.json", 404),
@@ -54,6 +56,7 @@ EVERYWHERE = [
     ("/static/0000000000000000/book.css", 404),
     ("/circuit/old?period=year", 400),
     ("/circuit/old.json?period=day&period=week", 400),
+    ("/events?day=today", 400),
     ("/?period=day", 400),
     ("/today.json?since=1", 400),
 ]
@@ -90,6 +93,7 @@ async def test_errors_have_one_shape(client: Client, path: str, status: int) -> 
                 "/",
                 "/circuit/old",
                 "/circuit/A",
+                "/events",
             ]
 
 

@@ -182,10 +182,12 @@ def test_the_keyboard_reaches_everything(show: Callable[..., webdriver.Chrome]) 
         "return [one.getAttribute('href'), style.outlineStyle, style.outlineWidth]"
     )
     stops: list[Any] = []
-    for _ in range(6):
+    for _ in range(7):
         browser.switch_to.active_element.send_keys(Keys.TAB)
         stops.append(browser.execute_script(focus))
-    assert [href for href, _, _ in stops] == ["#main", "/", "/circuit/old", "/circuit/A", "#planned", "/"]
+    assert [href for href, _, _ in stops] == [
+        *("#main", "/", "/circuit/old", "/circuit/A", "/events", "#planned", "/")
+    ]
     assert {(look, width) for _, look, width in stops} == {("solid", "3px")}
 
 
@@ -239,5 +241,11 @@ def test_complete_without_script(served: str, tmp_path: Path) -> None:
             assert len(tables) >= 3
             assert all(table.is_displayed() for table in tables)
             assert not any(chart.is_displayed() for chart in browser.find_elements(By.TAG_NAME, "figure"))
+        browser.get(f"{served}/events")
+        summary = browser.find_element(By.TAG_NAME, "summary")
+        table = browser.find_element(By.TAG_NAME, "table")
+        assert not table.is_displayed()
+        summary.send_keys(Keys.ENTER)
+        assert table.is_displayed()
     finally:
         browser.quit()

@@ -129,3 +129,14 @@ def test_what_the_allowance_has_left() -> None:
     ]
     older = {key: value for key, value in QUIET.items() if key != "allowances"}
     assert doing.said(older).splitlines()[-1] == "No run is due."
+
+
+def test_light_runs_are_called_so() -> None:
+    """One under way and one that is due; a probe of before says nothing of a share, and has none."""
+    run = {"handoff": "A", "endpoint": "north", "direction": "up", "seconds": 5, "share_ratio": 0.1}
+    now = {**run, "started": "2026-11-25T17:49:55.000Z"}
+    lines = said(running=[now], next=[{**run, "planned": "2026-11-25T18:40:00.000Z", "held": None}])
+    assert "A light run up on handoff A to north is under way since Wed 18:49:55; it takes 5 s." in lines
+    assert "The next run on handoff A is due at Wed 19:40, up to north, a light one." in lines
+    full = said(running=[{**now, "share_ratio": 1.0}])
+    assert "A run up on handoff A to north is under way since Wed 18:49:55; it takes 5 s." in full

@@ -32,6 +32,11 @@ def tcp_truth_bps(rate_bps: float, *, mss_bytes: int = 1448, headers_bytes: int 
     return rate_bps * mss_bytes / (mss_bytes + headers_bytes + TBF_HEADER_BYTES)
 
 
+def udp_truth_bps(rate_bps: float, *, ip_packet_bytes: int = 1500) -> float:
+    """UDP over IP that a tbf of `rate_bps` passes in packets of one size, counted at the IP layer."""
+    return rate_bps * ip_packet_bytes / (ip_packet_bytes + TBF_HEADER_BYTES)
+
+
 def ethernet_truth_bps(rate_bps: float, *, ip_packet_bytes: int = 1500) -> float:
     """The same traffic counted from Ethernet addresses to FCS."""
     return rate_bps * (ip_packet_bytes + 18) / (ip_packet_bytes + TBF_HEADER_BYTES)
@@ -68,13 +73,13 @@ class Line:
         self.processes.append(process)
         return process
 
-    def shape(self, rate_bps: int, *, up: bool = True, down: bool = True) -> None:
-        """Limit the directions to `rate_bps` as tbf counts, with a queue of 60 ms.
+    def shape(self, rate_bps: int, *, up: bool = True, down: bool = True, queue_ms: int = 60) -> None:
+        """Limit the directions to `rate_bps` as tbf counts, with a queue of `queue_ms`.
 
-        Deep enough that a processor which a busy machine takes away for a moment leaves the line full.
+        60 is deep enough that a processor which a busy machine takes away for a moment leaves the line full.
         """
         burst_bytes = max(5_000, 65_536 if rate_bps >= 300_000_000 else rate_bps // 8 // 1000)
-        limit_bytes = rate_bps * 60 // 8000
+        limit_bytes = rate_bps * queue_ms // 8000
         for wanted, where, device in (
             (up, "probe", self.probe_device),
             (down, "endpoint", self.endpoint_device),
@@ -107,16 +112,20 @@ class Line:
             passed_bytes()  # the first is slow
             yield passed_bytes
 
-    def drop(self, per_mille: int, *, up: bool, port: int) -> None:
-        """Drop `per_mille` of the UDP packets to or from `port` on arrival, in one direction, counted."""
+    def drop(self, per_mille: int, *, up: bool, port: int, above_bytes: int = 0) -> None:
+        """Drop `per_mille` of the UDP packets to or from `port` on arrival, in one direction, counted.
+
+        Those whose payload is larger than `above_bytes`, of all others none.
+        """
         where, device = ("endpoint", self.endpoint_device) if up else ("probe", self.probe_device)
-        match = f"udp {'dport' if up else 'sport'} {port}"
+        match = f"udp {'dport' if up else 'sport'} {port} udp length > {above_bytes + 8}"
+        share = f"numgen random mod 1000 < {per_mille}" if per_mille < 1000 else ""
         rules = f"""
             table netdev truth {{
                 chain arrivals {{
                     type filter hook ingress device "{device}" priority 0;
                     {match} counter comment "seen"
-                    {match} numgen random mod 1000 < {per_mille} counter drop comment "dropped"
+                    {match} {share} counter drop comment "dropped"
                 }}
             }}"""
         self.run(where, "nft", "-f", "-", input=rules)
@@ -129,6 +138,11 @@ class Line:
             if rule.get("comment") == what:
                 return next(part["counter"]["packets"] for part in rule["expr"] if "counter" in part)
         raise LookupError(what)
+
+    def unmerge(self) -> None:
+        """Have both devices carry packets one by one, so that whatever counts or drops meets each."""
+        for where, device in (("probe", self.probe_device), ("endpoint", self.endpoint_device)):
+            self.run(where, "ip", "link", "set", "dev", device, "gso_max_segs", "1")
 
     def cut(self, *, cut: bool = True) -> None:
         """Take the endpoint's device down (or up again): both directions silent."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import json
 import signal
 import statistics
@@ -11,7 +13,7 @@ import time
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,12 +23,18 @@ from scapy.layers.l2 import Ether
 from scapy.utils import PcapNgReader
 
 from probe.endpoint import keys
+from probe.methods import train
+from probe.path_steps import Levels
 from probe.practice.line import How, LineBehaviour, fixed_line, stall_at
 from probe.practice.record import Entry, Packet, StallPast
 from probe.practice.relay import RelayProcess, free_pair, running_relay
+from probe.reach import Binding, Reach
+from probe.wire import invitation
 from probe.wire.invitation import write
+from store.clock import NS_PER_MS, NS_PER_S, Clock
 from store.histogram import RELATIVE_ERROR
-from store.records import Direction
+from store.records import Direction, TrainSpan
+from store.site import TrainPlan
 
 pytestmark = pytest.mark.alone
 
@@ -220,3 +228,42 @@ def test_reordering_and_duplication_are_those_that_were_planted(passed: Mapping[
     assert train["duplicated"] == pytest.approx(twice, abs=2)
     assert train["reordered"] == pytest.approx(late, abs=2)
     assert train["lost_up"] == train["lost_down"] == 0
+
+
+def test_a_delay_that_moves_and_stays_is_one_step_by_as_much(tmp_path: Path) -> None:
+    """The relay holds packets 10 ms each way, from its fourth second on 16 ms: the step is 12 ms.
+
+    Three seconds stand for the ten minutes that a level must last.
+    """
+    steady = fixed_line(delay_ms=10)
+    first = steady.up.spells[0]
+    spells = (first, replace(first, start_ns=4 * NS_PER_S, delay_ns=16 * NS_PER_MS))
+    moving = replace(steady, up=replace(steady.up, spells=spells), down=replace(steady.down, spells=spells))
+    with passage(moving, tmp_path / "endpoint") as way:
+        spans = asyncio.run(_spans(way.invitation, until_s=8.5))
+    levels = Levels(stay_s=2.0, stay_spans=2)
+    steps = [
+        step
+        for span in spans
+        if (least_us := span.rtt.min) is not None
+        and (
+            step := levels.take(started_unix_ns=span.started_unix_ns, seconds=span.seconds, least_us=least_us)
+        )
+    ]
+    assert [one.after_us - one.before_us for one in steps] == [pytest.approx(12_000, abs=600)]
+
+
+async def _spans(line: str, *, until_s: float) -> list[TrainSpan]:
+    """What a train of the daemon, cut into seconds, delivers in that time."""
+    spans: list[TrainSpan] = []
+    where = Reach(handoff="A", endpoint="north", invitation=invitation.parse(line), binding=Binding())
+    plan = TrainPlan(handoff="A", endpoint="north", per_second=50, span_s=1)
+
+    def deliver(record: object) -> None:
+        if isinstance(record, TrainSpan):
+            spans.append(record)
+
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(until_s):
+            await train.keep(plan, where, Clock(), deliver)
+    return spans

@@ -10,10 +10,18 @@ from random import Random
 
 from probe import daemon
 from probe.daemon import Daemon, Methods
+from probe.hop_book import HopMethod
 from probe.linux.clock_state import ClockState
+from probe.notices.message import Message
+from probe.notices.sending import Deliver
+from probe.ports import LinkLook
 from probe.reach import Reach
 from probe.traffic import Seen
+from probe.trains import TrainMethod
 from store.clock import NS_PER_S, Clock
+from store.events import Event
+from store.notice_channels import Channel
+from store.notices import Notice
 from store.records import Carrier, Failed, Owner, WindowOpened
 from store.site import Site
 from tests.probe.test_daemon import START_NS, FakeRate, FakeTrain, MemoryStore
@@ -69,7 +77,7 @@ class Life:
     clock: Clock
     store: MemoryStore
     rate: FakeRate
-    train: FakeTrain
+    train: TrainMethod
     wire: Wire | None
     told: list[str] = field(default_factory=list)  # endpoints that were told to stop
 
@@ -78,17 +86,26 @@ class Life:
         return (unix_ns - START_NS) / NS_PER_S
 
 
+async def nobody_hears(found: Message, channel: Channel, clock: Clock) -> str | None:
+    raise AssertionError(f"no test asked for {channel.name}")
+
+
 @asynccontextmanager
 async def alive(
     clock: Clock,
     site: Site,
     *,
     rate: FakeRate | None = None,
-    train: FakeTrain | None = None,
+    train: TrainMethod | None = None,
     opened: Iterable[WindowOpened] = (),
+    events: Iterable[Event] = (),
+    notices: Iterable[Notice] = (),
     wire: Wire | None = None,
+    link: LinkLook | None = None,
+    deliver: Deliver | None = None,
     deaf: bool = False,
     clock_state: Callable[[], ClockState] | None = None,
+    hops: HopMethod | None = None,
 ) -> AsyncIterator[Life]:
     """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
     told: list[str] = []
@@ -103,11 +120,20 @@ async def alive(
         clock=clock,
         writer=store,
         methods=Methods(
-            rate=rate, train=train, look=wire.look if wire else None, stop=stop, clock_state=clock_state
+            rate=rate,
+            train=train,
+            look=wire.look if wire else None,
+            link=link,
+            stop=stop,
+            deliver=deliver or nobody_hears,
+            clock_state=clock_state,
+            hops=hops,
         ),
         random=Random(1),
         spent_bytes={},
         opened=opened,
+        events=events,
+        notices=notices,
     )
     task = asyncio.create_task(made.run(), name="daemon")
     await made.began.wait()

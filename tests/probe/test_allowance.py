@@ -280,6 +280,13 @@ def test_the_fact_for_a_notice() -> None:
     assert not standing(None, spent_bytes=TB).warns
 
 
+@pytest.mark.parametrize(
+    ("count", "text"), [(999_600_000, "1 GB"), (999_400_000, "999 MB"), (999, "999 bytes")]
+)
+def test_bytes_as_a_person_reads_them(count: int, text: str) -> None:
+    assert text == megabytes(count)
+
+
 def test_of_each_row_of_slots_one_at_random_has_its_run() -> None:
     """A row of four has one, whichever it is; every place of a row comes up as often (binomial, 5 sigma)."""
     thinning = Thinning(random=Random(4))

@@ -145,7 +145,7 @@ async def test_a_refusal_says_when_to_come_again(directory: Path) -> None:
         assert isinstance(await mine.open_run(RUN), RunGrant)
         found = await theirs.open_run(RUN)
         assert isinstance(found, Failed)
-        assert "at most 1 rate run at a time; free again in about 30 s" in found.why
+        assert "at most 1 run at a time; free again in about 30 s" in found.why
         assert theirs.refusal is not None
         assert theirs.refusal.code == "busy"
         assert theirs.refusal.retry_after_s == pytest.approx(30, abs=1)

@@ -18,12 +18,15 @@ from typing import Any, TypeVar
 import pytest
 
 from probe import daemon
+from probe.answering import Answering
 from probe.daemon import Methods
 from probe.reach import Reach
+from probe.runs import Measured
 from probe.schedule import slot_at
 from probe.trains import Deliver
 from store.clock import NS_PER_S, Clock, zone
 from store.errors import StoreTrouble, UserMistake
+from store.events import Event
 from store.histogram import Histogram
 from store.pace import Pace
 from store.records import (
@@ -103,14 +106,16 @@ class MemoryStore:
 class FakeRate:
     """Takes the plan's seconds, notes when, and ends in what `outcome` makes of the run's number."""
 
-    outcome: Callable[[int], RateRun | Failed | Exception] = lambda number: rate_run()
+    outcome: Callable[[int], Measured | Failed | Exception] = lambda number: rate_run()
     lasts_s: float | None = None
     runs: list[tuple[RunPlan, int, int]] = field(default_factory=list)
     paces: list[Pace] = field(default_factory=list)
     at_once: int = 0
     most_at_once: int = 0
 
-    async def __call__(self, plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> RateRun | Failed:
+    async def __call__(
+        self, plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace
+    ) -> Measured | Failed:
         self.paces.append(pace)
         began_ns = clock.unix_ns()
         self.at_once += 1
@@ -130,6 +135,8 @@ class FakeRate:
 class FakeTrain:
     """Goes for as many minutes an attempt as `minutes` says, for ever after the last, and notes its starts.
 
+    Every packet has its reply, which it says once a minute.
+
     An exception among them is raised. Cancelled, it delivers the minute it is in.
     """
 
@@ -138,7 +145,7 @@ class FakeTrain:
 
     async def __call__(self, plan: TrainPlan, where: Reach, clock: Clock, deliver: Deliver, /) -> Failed:
         self.opened_ns.append(clock.unix_ns())
-        number = len(self.opened_ns) - 1
+        number, since_ns = len(self.opened_ns) - 1, clock.monotonic_ns()
         lasts = self.minutes[number] if number < len(self.minutes) else 10**9
         if isinstance(lasts, Exception):
             raise lasts
@@ -148,8 +155,13 @@ class FakeTrain:
                 await asyncio.sleep(60)
             finally:
                 if clock.unix_ns() > began_ns:
+                    deliver(answering(plan, since_ns=since_ns, heard_ns=clock.monotonic_ns()))
                     deliver(train_span(plan, began_ns, (clock.unix_ns() - began_ns) / NS_PER_S))
         return Failed(what="run train", why=f"attempt {number + 1} was refused", whose=Owner.ENDPOINT)
+
+
+def answering(plan: TrainPlan, *, since_ns: int, heard_ns: int) -> Answering:
+    return Answering(handoff=plan.handoff, endpoint=plan.endpoint, since_ns=since_ns, heard_ns=heard_ns)
 
 
 def train_span(plan: TrainPlan, started_unix_ns: int, seconds: float) -> TrainSpan:
@@ -396,9 +408,10 @@ def test_an_outage_of_a_train_is_one_failed_and_one_gap() -> None:
     """Four attempts in vain, then it goes: the first failure and the gap to the first packet are kept."""
     train = FakeTrain(minutes=(0, 0, 0, 0))
     kept = lived(site(trains=(train_plan(),)), for_s=600, train=train)
-    assert [Failed, Gap] == [type(record) for record in kept.records[:2]]
-    assert {TrainSpan} == {type(record) for record in kept.records[2:]}
-    assert kept.records[1] == Gap(
+    measured = [record for record in kept.records if not isinstance(record, Event)]
+    assert [Failed, Gap] == [type(record) for record in measured[:2]]
+    assert {TrainSpan} == {type(record) for record in measured[2:]}
+    assert measured[1] == Gap(
         started_unix_ns=START_NS,
         ended_unix_ns=train.opened_ns[4],
         why="no train: attempt 1 was refused",

@@ -18,12 +18,14 @@ import aiohttp
 import pytest
 
 from probe.door import opened
-from store import door
+from store import documents, door
 from store.clock import Clock
 from store.errors import NotRunning, UserMistake
 from store.records import Failed, OpenKind, WindowClosed, WindowOpened
+from store.segments import Split
 from tests.probe.living import Life, alive
 from tests.probe.sites import handoff, run_plan, site, train_plan
+from tests.store import samples
 
 pytestmark = pytest.mark.asyncio
 
@@ -98,9 +100,37 @@ async def test_a_show_is_opened_and_closed(tmp_path: Path) -> None:
         assert 2 == len(one.store.of(WindowClosed))
 
 
+async def test_a_split_that_a_command_measured_is_put_on_record(tmp_path: Path) -> None:
+    """Only one may write while a probe runs; what the split moved counts for the allowance."""
+    split = replace(samples.split(10**18), handoff="A")
+    asked = {
+        "kind": "split",
+        "handoff": "A",
+        "started_unix_ns": 10**18,
+        "text": documents.text_of(split),
+    }
+    async with at_home(tmp_path) as one:
+        answer = await door.ask(tmp_path / "line.db", door.Act.KEEP, asked)
+        assert answer["kind"] == "kept"
+        assert one.store.of(Split) == [split]
+        assert one.daemon.book.purse.spent["A"] >= split.spent_bytes
+
+
 @pytest.mark.parametrize(
     ("act", "asked", "says"),
     [
+        (door.Act.KEEP, {"kind": "stall"}, "kind: expected split"),
+        (door.Act.KEEP, {"kind": "split", "text": "{}"}, "text and started_unix_ns: expected"),
+        (
+            door.Act.KEEP,
+            {"kind": "split", "text": "{}", "started_unix_ns": 1},
+            "text: is no record of this kind",
+        ),
+        (
+            door.Act.KEEP,
+            {"kind": "split", "text": "{", "started_unix_ns": 1, "handoff": "C"},
+            "handoff: there is none called 'C'",
+        ),
         (door.Act.STOP, {"minutes": 0}, "minutes: expected a number above 0, 10080 at most"),
         (door.Act.STOP, {"minutes": "5"}, "minutes: expected a number"),
         (door.Act.STOP, {"minutes": True}, "minutes: expected a number"),

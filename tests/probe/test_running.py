@@ -24,7 +24,7 @@ from probe.endpoint.reflector import Reflector
 from probe.methods import train
 from probe.notify import Manager
 from probe.practice.relay import free_pair
-from probe.reach import Reach
+from probe.reach import Reach, reaches_of
 from probe.status import as_json, one_line
 from probe.wire.control import TrainCounts
 from probe.wire.invitation import write
@@ -432,7 +432,7 @@ async def test_a_probe_tells_its_manager_from_start_to_end(tmp_path: Path, ear: 
 def test_a_reach_is_told_apart_by_everything_in_it() -> None:
     """A new key for the same endpoint is another train; an equal one is the same."""
     (one,) = site().endpoints
-    first, second = (daemon._reaches(site(endpoints=(replace(one),)))["A"]["north"] for _ in range(2))
+    first, second = (reaches_of(site(endpoints=(replace(one),)))["A"]["north"] for _ in range(2))
     assert first == second
     assert isinstance(first, Reach)
     assert first != replace(first, invitation=replace(first.invitation, key=bytes(31) + b"\1"))

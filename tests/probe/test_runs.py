@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from probe import allowance
 from probe.schedule import midnight_ns
 from store.clock import NS_PER_S, Clock, local, zone
 from store.pace import FULL, Pace
+from store.paced import PacedRun
 from store.reader import Reader
 from store.records import Direction, Failed, Owner, RateRun, Skipped, TrainSpan
 from store.site import EVENINGS, Safety, Times, WindowKind
@@ -97,6 +99,34 @@ def test_a_run_of_the_schedule_knows_the_moment_that_was_drawn_for_it() -> None:
     assert {None} == {run.circumstances.campaign for run in kept.of(RateRun)}
 
 
+def test_a_paced_run_is_a_run_in_every_rule() -> None:
+    """Its hours, slot and allowance are those of any run; it costs what it offers: 20 Mb/s for 10 s."""
+    offering = replace(run_plan(every_s=3600), offered_bps=20_000_000)
+    limited = replace(handoff(), allowance_bytes=60_000_000, safety=replace(handoff().safety, never=(NIGHT,)))
+    run = replace(samples.paced(handoff="A"), spent_bytes=25_000_000)
+    rate = FakeRate(outcome=lambda number: run)
+    kept = lived(
+        site(handoffs=(limited,), runs=(offering,)),
+        for_s=24 * HOUR_S,
+        rate=rate,
+        from_ns=midnight_ns(datetime(2026, 6, 3, tzinfo=UTC).date(), where=LISBON),
+    )
+    runs = kept.of(PacedRun)
+    assert 1 <= len(runs) == len(rate.runs) <= 2  # 60 MB hold two of them
+    assert 24 == len(runs) + len(kept.of(Skipped))
+    assert all(run.circumstances.planned_unix_ns is not None for run in runs)
+    assert all(6 <= local(began_ns, LISBON).hour < 22 for _, began_ns, _ in rate.runs)
+    assert allowance.once_bytes(offering, limited.card) == 25_000_000
+
+
+def test_a_paced_run_that_failed_says_what_it_was() -> None:
+    refused = Failed(what="run paced", why="refused", whose=Owner.ENDPOINT)
+    offering = replace(run_plan(every_s=3600), offered_bps=20_000_000)
+    rate = FakeRate(outcome=lambda number: refused)
+    kept = lived(site(runs=(offering,)), for_s=3 * HOUR_S, rate=rate)
+    assert {"run paced"} == {one.what for one in kept.of(Failed)}
+
+
 def test_thinned_days_keep_their_evening_run() -> None:
     """At 80 % with eight days to go: far fewer runs than slots, one each evening, within the allowance."""
     limited = replace(handoff(), allowance_bytes=10**10)
@@ -125,7 +155,7 @@ def test_a_train_keeps_to_its_hours() -> None:
 
 
 def test_what_failed_runs_may_have_moved_survives_a_restart(tmp_path: Path) -> None:
-    """The estimate is in the database, and a month's sum has it: 25 MB of a failed run, 7 of a valid one."""
+    """The estimate is in the database, and a month's sum has it: 25 MB of a failed run, 7 and 3 of others."""
     path = tmp_path / "line.db"
     writer = Writer.open(path, clock=Clock())
     failed = Failed(what="run rate", why="refused", whose=Owner.ENDPOINT, handoff="A", started_unix_ns=5)
@@ -133,11 +163,12 @@ def test_what_failed_runs_may_have_moved_survives_a_restart(tmp_path: Path) -> N
         replace(failed, spent_bytes=25_000_000),
         failed,
         replace(samples.run(), handoff="A", started_unix_ns=5, spent_bytes=7_000_000),
+        replace(samples.paced(), handoff="A", started_unix_ns=5, spent_bytes=3_000_000),
     ):
         writer.append(record)
     writer.close()
     reader = Reader.open(path)
-    assert [32_000_000, 0] == [reader.spent_bytes("A", since_ns) for since_ns in (5, 6)]
+    assert [35_000_000, 0] == [reader.spent_bytes("A", since_ns) for since_ns in (5, 6)]
     reader.close()
 
 

@@ -7,10 +7,13 @@ import random
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
-from store.layers import tcp_framing
+from store.layers import tcp_framing, udp_framing
+from store.notices import Notice, NoticeState
+from store.paced import PacedBin, PacedRun
 from store.records import (
     Bin,
     Campaign,
+    Carrier,
     Circumstances,
     Correction,
     Direction,
@@ -31,6 +34,9 @@ from store.records import (
     TrainSpan,
     WindowOpened,
 )
+from store.samples import Sample, SampledFor, Samples, samples_of
+from store.segments import HopCount, Hops, Seen, Silent, Split, Station, Witnesses
+from store.traffic import Reading, Traffic
 
 MINUTE_NS = 60 * 10**9
 
@@ -181,6 +187,21 @@ def campaign() -> Campaign:
     )
 
 
+def notice(started_unix_ns: int = 0) -> Notice:
+    return Notice(
+        handoff="old",
+        started_unix_ns=started_unix_ns,
+        channel="owner-mail",
+        subject="line",
+        case_unix_ns=started_unix_ns,
+        queued_unix_ns=started_unix_ns,
+        state=NoticeState.FAILED,
+        says="Handoff old: outage, north silent.",
+        tries=3,
+        why="the mail server mail.example.net:587 did not answer in time",
+    )
+
+
 def event(started_unix_ns: int = 0) -> Event:
     return Event(
         handoff="old",
@@ -190,6 +211,95 @@ def event(started_unix_ns: int = 0) -> Event:
         owner=Owner.HOUSE,
         before="1 Gb/s full",
         after="100 Mb/s full",
+    )
+
+
+def paced(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> PacedRun:
+    """20 Mb/s offered for a second over a line that carries 15 of them."""
+    packet, kept = 1500 * 8, 1250
+    return PacedRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        direction=Direction.UP,
+        seconds=1.0,
+        ip_version=4,
+        payload_bytes=1472,
+        offered_bps=20_000_000,
+        sent_bps=20_000_000,
+        rates=udp_framing(payload_bytes=1472, ip_version=4).rates(kept * 1472 * 8),
+        steady_from_ms=500,
+        steady_to_ms=1000,
+        sent=20_000_000 // packet,
+        received=kept,
+        lost=20_000_000 // packet - kept,
+        loss_ratio=0.25,
+        duplicated=0,
+        reordered=3,
+        late=0,
+        dropped_socket=0,
+        dropped_host=0,
+        burst_us=620,
+        burst_bytes=1550,
+        segments=1,
+        unsent=0,
+        paused_ms=0,
+        pdv_us=Histogram([0, 40, 900]),
+        timestamps=Stamps.KERNEL,
+        buffer_bytes=2_097_152,
+        limited_by=Limit.PATH,
+        spent_bytes=20_000_000 // packet * 1472,
+        bins=tuple(
+            PacedBin(start_ms=at * 100, bytes=125 * 1472, base_us=at, pdv_p99_us=40, pdv_max_us=900)
+            for at in range(10)
+        ),
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
+def packets(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> Samples:
+    """Three packets of a train at 20 a second: one back, one lost on the way up, one held."""
+    fates = [(19_000_000, None, False), (None, "up", False), (400_123_000, None, True)]
+    return samples_of(
+        [
+            Sample(
+                sequence=7 + nth,
+                sent_unix_ns=started_unix_ns + nth * 50_000_000,
+                rtt_ns=rtt_ns,
+                lost=lost,
+                held=held,
+            )
+            for nth, (rtt_ns, lost, held) in enumerate(fates)
+        ],
+        handoff=handoff,
+        endpoint=endpoint,
+        kept_for=SampledFor.STALL,
+    )
+
+
+def traffic(started_unix_ns: int = 0, *, seconds: float = 3600, handoff: str = "old") -> Traffic:
+    """An hour of 1 GB up and 9 GB down."""
+    ended_ns = started_unix_ns + round(seconds * 10**9)
+    return Traffic(
+        handoff=handoff,
+        started_unix_ns=started_unix_ns,
+        ended_unix_ns=ended_ns,
+        interface="eth0",
+        up_bytes=10**9,
+        down_bytes=9 * 10**9,
+        own_up_bytes=30_000_000,
+        own_down_bytes=5_000_000,
+        at_end=Reading(
+            unix_ns=ended_ns,
+            boot="5e1f0c2a",
+            interface="eth0",
+            index=2,
+            header_bytes=14,
+            sent_bytes=7 * 10**9,
+            sent_packets=9_000_000,
+            received_bytes=70 * 10**9,
+            received_packets=60_000_000,
+        ),
     )
 
 
@@ -206,6 +316,65 @@ def clock_change(started_unix_ns: int = 0) -> ClockChange:
     )
 
 
+def split(started_unix_ns: int = 0) -> Split:
+    """Ten seconds of a way on which one router does not answer."""
+    return Split(
+        handoff="old",
+        started_unix_ns=started_unix_ns,
+        seconds=10.0,
+        ip_version=4,
+        house_hops=1,
+        seen=(
+            Seen(station=Station.HOUSE, name="lan", per_second=20.0, sent=200, rtt_us=None),
+            Seen(
+                station=Station.HOP,
+                name="192.0.2.190",
+                ttl=1,
+                shared=True,
+                sent=2,
+                answered_ms=(5, 1255),
+                rtts_us=(310, 290),
+            ),
+            Seen(station=Station.HOP, name="", ttl=2, sent=1, lost=1, missed_ms=(300,)),
+            Seen(
+                station=Station.OUTSIDE,
+                name="north",
+                per_second=20.0,
+                sent=200,
+                lost=26,
+                stalls=(Silent(start_ms=4000, duration_ms=1300, direction=Direction.UP, how="lost"),),
+                missed_ms=tuple(range(4000, 5300, 50)),
+            ),
+        ),
+        spent_bytes=94_000,
+    )
+
+
+def hops(started_unix_ns: int = 0) -> Hops:
+    count = HopCount(ttl=1, names=("192.0.2.190",), sent=(48, 47), answered=(48, 40), p50_us=310)
+    return Hops(
+        handoff="old",
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        minutes=2,
+        house_hops=1,
+        counts=(count,),
+    )
+
+
+def witnesses(started_unix_ns: int = 0) -> Witnesses:
+    return Witnesses(
+        handoff="old",
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        duration_us=1_300_000,
+        house_hops=1,
+        seen=split().seen[1:3],
+        sent_before=(200, 200),
+        answered_before=(200, 0),
+    )
+
+
 EVERY_KIND: tuple[Record, ...] = (
     run(),
     span(),
@@ -216,7 +385,14 @@ EVERY_KIND: tuple[Record, ...] = (
     WindowOpened(started_unix_ns=3, name="show", window=OpenKind.SHOW, opener=Opener.PERSON, why="asked for"),
     campaign(),
     event(),
+    paced(),
     clock_change(),
+    notice(),
+    split(),
+    hops(),
+    witnesses(),
+    packets(),
+    traffic(),
     Correction(
         handoff="old",
         endpoint="north",

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from store.clock import Clock, local, rfc3339, zone
+from store.clock import Clock, local, rfc3339, unix_ns_of, zone
 
 # RFC 3339 section 5.8, the first two examples in UTC (from memory); Unix seconds from coreutils' `date`
 RFC_3339 = [
@@ -57,6 +57,24 @@ def test_zones(name: str, month: int, offset_minutes: int) -> None:
 def test_refuses_what_is_no_zone(name: str) -> None:
     with pytest.raises(ValueError, match=r"no time zone|not an offset"):
         zone(name)
+
+
+@pytest.mark.parametrize(
+    ("text", "rfc"),
+    [
+        ("2026-07-15T12:00:00.250001+02:00", "2026-07-15T10:00:00.250Z"),
+        ("2026-07-15T12:00", "2026-07-15T11:00:00.000Z"),  # Lisbon keeps UTC+1 in summer
+        ("2026-01-15", "2026-01-15T00:00:00.000Z"),
+    ],
+)
+def test_a_moment_is_local_unless_it_says_otherwise(text: str, rfc: str) -> None:
+    assert rfc3339(unix_ns_of(datetime.fromisoformat(text), zone("Europe/Lisbon"))) == rfc
+
+
+@given(st.integers(0, 2**60))
+def test_a_moment_goes_there_and_back(unix_us: int) -> None:
+    unix_ns = unix_us // 1000 * 1000
+    assert unix_ns_of(local(unix_ns, UTC), UTC) == unix_ns
 
 
 def test_the_clock_is_this_hosts() -> None:

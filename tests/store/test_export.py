@@ -457,7 +457,7 @@ ONE_OF_EACH: tuple[Record, ...] = (
     samples.skipped(),
     Gap(started_unix_ns=0, ended_unix_ns=5, why="the probe was not running"),
     samples.campaign(),
-    samples.event(),
+    *(one for one in samples.EVERY_KIND if isinstance(one, Document)),
     Correction(handoff="old", endpoint="north", corrects_seq=1, written_unix_ns=9, what="x", why="y"),
     Thinned(
         first_seq=1,

@@ -10,14 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from store import site_reader
+from store import notice_reader, site_reader
 from store.errors import SiteMistake
 from store.layers import Layer
+from store.notice_channels import Command, Hook, Matter
 from store.records import Direction
-from store.site import Card, Rules, Site, Transport, Where, WindowKind, database_of, load
+from store.site import Card, HopPlan, Rules, Site, Transport, Where, WindowKind, database_of, load
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 KEY = "c2VjcmV0LXNlY3JldC1zZWNyZXQtc2VjcmV0LXNlY3I"
+PASSWORD = "cGxhbnRlZC1wYXNzd29yZA"
 INVITATION = f"linebook://192.0.2.230:47862/?v=1&key={KEY}&pin={KEY}"
 
 SMALL = f"""
@@ -42,7 +44,9 @@ def example(folder: Path) -> Path:
     path.write_text(EXAMPLE.read_text())
     secrets = folder / "secrets.toml"
     secrets.write_text(
-        "[invitation]\n" + "".join(f'{name} = "{INVITATION}"\n' for name in ("lan", "north", "south"))
+        "[invitation]\n"
+        + "".join(f'{name} = "{INVITATION}"\n' for name in ("lan", "north", "south"))
+        + f'[notice]\nowner-mail = "{PASSWORD}"\n'
     )
     secrets.chmod(0o600)
     return path
@@ -153,6 +157,13 @@ class TestExample:
         never = small(tmp_path, SMALL + '[rules]\nshow_upload = "never"\n')
         assert never.rules == Rules(show_upload_bps=None)
 
+    def test_its_notices(self, site: Site) -> None:
+        mail, lamp, desk = site.notices
+        assert (mail.secret, mail.handoffs) == (PASSWORD, ("old", "A"))
+        assert lamp.way == Command(words=("/usr/local/bin/lamp", "--on"))
+        assert lamp.matters == {Matter.OUTAGE, Matter.CARRIER}
+        assert desk.way == Hook(url="https://hooks.example.net/linebook")
+
     def test_its_database_is_found_whatever_else_is_wrong(self, tmp_path: Path) -> None:
         path = tmp_path / "wrong.toml"
         path.write_text('timezone = 5\ndatabase = "kept/line.db"\n')
@@ -172,6 +183,12 @@ class TestExample:
             | set(site_reader._TABLES)
             | set(site_reader._HANDOFF_KEYS)
         )
+        keys |= {
+            *notice_reader.KEYS,
+            *notice_reader.MAIL_KEYS,
+            *notice_reader.COMMAND_KEYS,
+            *notice_reader.HOOK_KEYS,
+        }
         keys |= (
             set(site_reader._CARD_KEYS) | set(site_reader._DESTINATION_KEYS) | set(site_reader._TIMES_KEYS)
         )
@@ -186,6 +203,30 @@ class TestExample:
 
     def test_no_invitation_shows(self, site: Site) -> None:
         assert KEY not in repr(site)
+        assert PASSWORD not in repr(site)
+
+
+class TestHops:
+    def test_of_the_example(self, tmp_path: Path) -> None:
+        site = load(example(tmp_path))
+        assert site.handoff("old").hops == HopPlan(house=1, most=4, watch=True)
+        assert site.handoff("A").hops == HopPlan(house=1, most=4, watch=False)
+
+    @pytest.mark.parametrize(
+        ("line", "key", "says"),
+        [
+            ("most = 1", "handoff[1].hops.most", "no router beyond the house's 1"),
+            ("house = 5", "handoff[1].hops.house", "no whole number from 0 to 4"),
+            ("watch = 1", "handoff[1].hops.watch", "neither true nor false"),
+            ("wach = true", "handoff[1].hops.wach", "did you mean"),
+        ],
+    )
+    def test_mistakes(self, tmp_path: Path, line: str, key: str, says: str) -> None:
+        path = tmp_path / "small.toml"
+        path.write_text(SMALL.replace("[handoff.card]", f"[handoff.hops]\n{line}\n[handoff.card]"))
+        found = mistake(path)
+        assert key in str(found)
+        assert says in str(found)
 
 
 class TestDefaults:
@@ -220,6 +261,28 @@ class TestDefaults:
     def test_no_runs_when_none_are_wanted_or_the_line_is_metered(self, tmp_path: Path) -> None:
         assert small(tmp_path, "run = []\n" + SMALL).runs == ()
         assert small(tmp_path, SMALL.replace('name = "old"', 'name = "old"\nmetered = true')).runs == ()
+
+    def test_a_paced_run_says_what_it_offers(self, tmp_path: Path) -> None:
+        paced = (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "up"\nseconds = 10\nevery = "6 h"\n'
+        )
+        (found,) = small(tmp_path, SMALL + paced + 'method = "paced"\noffered = "20 Mb/s"\n').runs
+        assert (found.offered_bps, found.direction) == (20_000_000, Direction.UP)
+        (found,) = small(tmp_path, SMALL + paced + 'method = "rate"\n').runs
+        assert found.offered_bps is None
+        for more, key in (
+            ('method = "paced"\n', "offered"),
+            ('offered = "20 Mb/s"\n', "offered"),
+            ('method = "paced"\noffered = "20 kb/s"\n', "offered"),
+            ('method = "paced"\noffered = 20\n', "offered"),
+            ('method = "paced"\noffered = "20 Mb/s"\nflows = 2\n', "flows"),
+            ('method = "pased"\n', "method"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + paced + more)
+        both = paced.replace('"up"', '"both"') + 'method = "paced"\noffered = "20 Mb/s"\n'
+        with pytest.raises(SiteMistake, match="direction"):
+            small(tmp_path, SMALL + both)
 
     def test_only_a_house_endpoint_needs_a_schedule_of_its_own(self, tmp_path: Path) -> None:
         text = SMALL.replace('name = "north"', 'name = "north"\nwhere = "house"')
@@ -290,6 +353,10 @@ MISTAKES = [
     ),
     ('delay = "schedule', 'dealy = "schedule', "handoff[2].card.pages.dealy", 'did you mean "delay"?'),
     ('allowance = "50 GB"', "allowance = 50", "handoff[1].allowance", '"50 GB"'),
+    ('cap = "1.2 TB"', 'cap = "1.2 Tb"', "handoff[1].cap", "TB"),
+    ('cap = "1.2 TB"', "", "handoff[1].cap_resets", 'such as cap = "1 TB"'),
+    ("cap_resets = 1 ", "cap_resets = 32 ", "handoff[1].cap_resets", "from 1 to 31"),
+    ('cap_counts = "both"', 'cap_counts = "all"', "handoff[1].cap_counts", '"both", "up", "down"'),
     ('alarms = "no"', "alarms = false", "safety.alarms", 'none of "yes", "no"'),
     ('alarms = "no"', 'alarm = "no"', "safety.alarm", 'did you mean "alarms"?'),
     ('hours = "09:00-10:00"', 'hours = "9-10"', "safety.never[1].hours", "no stretch of a day"),
@@ -353,6 +420,8 @@ MISTAKES = [
     ('other_traffic = "5 %"', "other_traffic = 5", "rules.other_traffic", '"5 %"'),
     ('show_upload = "2 Mb/s"', 'show_upload = "nevr"', "rules.show_upload", "is not a rate"),
     ('show_after = "60 s"', 'show_after = "1 s"', "rules.show_after", "from 10 to 3600"),
+    ('samples = "400 days"', 'samples = "30 days"', "keep.samples", "of 62 at least"),
+    ('samples = "400 days"', 'sample = "400 days"', "keep.sample", 'did you mean "samples"?'),
     ('show_closes_after = "10 min"', 'show_close_after = "10 min"', "rules.show_close_after", "did you mean"),
 ]
 

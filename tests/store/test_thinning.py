@@ -17,8 +17,10 @@ from probe import letting_go
 from store import thinning, verify
 from store.cells import Length
 from store.clock import NS_PER_S, Clock
+from store.events import Event
 from store.reader import Reader
 from store.records import TrainSpan
+from store.samples import Samples
 from store.site import Claim, Keep, Site
 from store.thinning import Due
 from store.writer import Writer
@@ -43,7 +45,7 @@ class Days:
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A record of twelve days: a minute each hour on two handoffs, a stall, a run and a failure a day."""
+    """Twelve days: a minute an hour on two handoffs; a stall with its packets, a run and a failure a day."""
     path, days = tmp_path_factory.mktemp("made") / "line.db", Days()
     with closing(Writer.open(path, clock=days.clock, timezone="Europe/Lisbon")) as writer:
         for day in range(DAYS):
@@ -53,6 +55,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
             writer.append(samples.stall(_at(day, 3)))
             writer.append(samples.run(_at(day, 4)))
             writer.append(samples.failed(_at(day, 5)))
+            writer.append(samples.event(_at(day, 6)))
+            for handoff in ("old", "A"):
+                writer.append(samples.packets(_at(day, 3), handoff=handoff))
             days.now_ns = _at(day, 23.99)
             writer.flush_blocking()
         days.now_ns = _at(DAYS, 1)
@@ -91,7 +96,8 @@ def _site(path: Path, keep: Keep, *claims: Claim) -> Site:
 
 
 NOW_NS = _at(DAYS, 2)
-KEEP = Keep(minutes_days=5, minute_counts_days=None, bins_days=7)
+KEEP = Keep(minutes_days=5, minute_counts_days=None, bins_days=7, samples_days=None)
+EVER = Keep(minutes_days=None, minute_counts_days=None, bins_days=None, samples_days=None)
 
 
 def _thin(site: Site) -> list[Due]:
@@ -109,6 +115,11 @@ def _spans(path: Path) -> Iterator[tuple[TrainSpan, bool]]:
     with closing(Reader.open(path)) as reader:
         for span in reader.train_spans():
             yield span, span.rtt.count > 0
+
+
+def _packets(path: Path) -> list[Samples]:
+    with closing(Reader.open(path)) as reader:
+        return reader.documents(Samples)
 
 
 class TestMinutes:
@@ -137,6 +148,40 @@ class TestMinutes:
         rows = sum(due.rows for due in shown if due.rule.key == "minute_counts")
         assert len(before) - len(left) == rows > 100
         assert min(span.started_unix_ns for span, _ in left) >= NOW_NS - 8 * DAY_NS
+
+
+class TestSamples:
+    def test_go_by_age_and_the_stall_stays(self, path: Path) -> None:
+        """As many as were shown, none younger, no other document, and the record is what was sealed."""
+        shown = _thin(_site(path, replace(EVER, samples_days=6)))
+        left = _packets(path)
+        assert sum(due.rows for due in shown) == 2 * DAYS - len(left) == 2 * 6
+        assert min(one.started_unix_ns for one in left) >= NOW_NS - 6 * DAY_NS
+        with closing(Reader.open(path)) as reader:
+            assert len(reader.stalls()) == len(reader.documents(Event)) == DAYS
+        found = verify.database(path)
+        assert found.findings == []
+        assert {stretch.why for stretch in found.thinned} == {"keep.samples = 6 days"}
+
+    def test_of_a_claim_stay_as_long_as_it_stands(self, path: Path) -> None:
+        claim = Claim(name="c", first_day=date(2026, 2, 4), last_day=date(2026, 2, 5), handoff="old")
+        keep = replace(EVER, samples_days=6)
+        _thin(_site(path, keep, claim))
+        old = [one for one in _packets(path) if one.started_unix_ns < NOW_NS - 6 * DAY_NS]
+        assert [(one.handoff, one.started_unix_ns) for one in old] == [("old", _at(2, 3)), ("old", _at(3, 3))]
+        assert sum(due.rows for due in _thin(_site(path, keep))) == 2
+        assert verify.database(path).findings == []
+
+    def test_what_is_left_out_otherwise_is_found(self, path: Path) -> None:
+        """One more of them gone than the rule took: the chain says so."""
+        _thin(_site(path, replace(EVER, samples_days=6)))
+        with closing(sqlite3.connect(path)) as connection:
+            connection.execute("DROP TRIGGER document_refuses_delete")
+            last = "SELECT max(seq) FROM document WHERE kind = 'samples'"
+            connection.execute(f"DELETE FROM document WHERE seq = ({last})")
+            connection.commit()
+        (found,) = verify.database(path).findings
+        assert found.what == "missing"
 
 
 class TestKept:
@@ -180,7 +225,7 @@ class TestKept:
         assert [span.started_unix_ns for span, whole in _spans(path) if whole] == [_at(DAYS, 1)]
 
     def test_for_ever_is_for_ever(self, path: Path) -> None:
-        assert _thin(_site(path, Keep(minutes_days=None, minute_counts_days=None, bins_days=None))) == []
+        assert _thin(_site(path, EVER)) == []
 
 
 class TestSeal:

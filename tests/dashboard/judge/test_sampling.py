@@ -7,7 +7,7 @@ import random
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -293,3 +293,11 @@ def test_nothing_run_supports_nothing() -> None:
     assert sampling.wilson(0, 0) == (0.0, 1.0)
     assert not sampling.supports_at_least(0, 0, 0.95)
     assert not sampling.supports_below(0, 0, 0.95)
+
+
+@given(st.integers(0, 60), st.integers(0, 60), st.integers(0, 900), st.integers(0, 900))
+def test_two_shares_are_compared_as_scipy_does(few: int, more: int, other: int, rest: int) -> None:
+    """scipy.stats.fisher_exact, one-sided."""
+    assume(few + more and other + rest)
+    found = sampling.chance_of_as_few(few, few + more, other, other + rest)
+    assert found == pytest.approx(stats.fisher_exact([[few, more], [other, rest]], alternative="less").pvalue)

@@ -89,7 +89,7 @@ async def test_what_was_left_out_stands_in_the_ledger(client: Client) -> None:
         {
             "Rule": "the rate is the top of a port of this class, not of the line",
             "Standing it brings": "excluded",
-            "Rate runs": "3",
+            "Runs": "3",
             "Train spans": "0",
         }
     ]

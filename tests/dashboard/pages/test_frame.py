@@ -9,6 +9,7 @@ import pytest
 from jinja2 import UndefinedError, meta, nodes
 
 from dashboard.pages.circuit import CircuitPage
+from dashboard.pages.events import EventsPage
 from dashboard.pages.frame import ErrorPage, environment
 from dashboard.pages.today import TodayPage
 
@@ -27,7 +28,13 @@ def _used(name: str) -> set[str]:
 
 
 @pytest.mark.parametrize(
-    ("name", "page"), [("today.html", TodayPage), ("circuit.html", CircuitPage), ("error.html", ErrorPage)]
+    ("name", "page"),
+    [
+        ("today.html", TodayPage),
+        ("circuit.html", CircuitPage),
+        ("events.html", EventsPage),
+        ("error.html", ErrorPage),
+    ],
 )
 def test_a_template_uses_its_context_and_nothing_else(name: str, page: Any) -> None:
     assert _used(name) - {"assets"} == {field.name for field in fields(page)}

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from datetime import datetime
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from probe.endpoint.admission import Admission, RunTerms
+from probe.endpoint.admission import Admission, PacedTerms, RunTerms
 from probe.endpoint.ledger import Ledger
 from probe.endpoint.limits import Limits
 from probe.wire.control import Refusal, RunRequest, TrainRequest
+from probe.wire.paced_control import PacedRequest
 
 S = 10**9
 NOVEMBER = int(datetime.fromisoformat("2026-11-30T23:00:00+00:00").timestamp()) * S
@@ -51,6 +54,53 @@ def test_a_key_is_known_by_its_digest() -> None:
     """The caller holds the key, the endpoint only its SHA-256 (FIPS 180-4, by the standard library)."""
     door = admission()
     assert [door.caller_of(key) for key in (b"a", b"c", b"d", b"", KEYS["a"])] == ["a", "c", None, None, None]
+
+
+PACED = PacedRequest(direction="up", offered_bps=20_000_000, payload_bytes=1472, seconds=10)
+
+
+def open_paced(door: Admission, request: PacedRequest = PACED) -> PacedTerms | Refusal:
+    return door.open_paced("a", request, now_ns=0, unix_ns=NOVEMBER)
+
+
+@pytest.mark.parametrize(
+    ("more", "code", "word"),
+    [
+        ({"direction": "both"}, "bad_request", "direction"),
+        ({"offered_bps": 99_999}, "bad_request", "offered_bps"),
+        ({"offered_bps": 10**9 + 1}, "limit", "paced_bps"),
+        ({"payload_bytes": 60}, "bad_request", "payload_bytes"),
+        ({"payload_bytes": 1471}, "bad_request", "payload_bytes"),
+        ({"payload_bytes": 9000}, "bad_request", "payload_bytes"),
+        ({"seconds": 0.0}, "bad_request", "seconds"),
+        ({"seconds": 901.0}, "limit", "seconds_per_run"),
+        ({"seconds": 900.0, "offered_bps": 10**9}, "limit", "bytes_per_run"),
+    ],
+)
+def test_paced_runs_beyond_a_limit(more: dict[str, Any], code: str, word: str) -> None:
+    """Rate, seconds and bytes; what a run needs is known before, so nothing begins that would be cut off."""
+    door = admission(Limits(paced_bps=10**9, bytes_per_run=10**11))
+    found = refused(open_paced(door, replace(PACED, **more)))
+    assert found.code == code
+    assert word in found.why
+    assert door.runs_of("a") == []
+
+
+def test_a_paced_run_and_a_rate_run_never_run_together() -> None:
+    door = admission()
+    terms = open_paced(door)
+    assert isinstance(terms, PacedTerms)
+    # 20 Mb/s for 10 s at the IP layer are 25 MB, of which 1472 of 1500 octets are payload
+    assert 25_000_000 * 1472 // 1500 <= terms.bytes_max <= 25_000_000 * 1472 // 1500 + 140_000
+    assert refused(open_run(door, "b")).code == "busy"
+    door.close_run(terms.run, moved_bytes=5, unix_ns=NOVEMBER)
+    granted(open_run(door, "b"))
+    assert refused(open_paced(door)).code == "busy"
+
+
+def test_a_paced_run_of_more_than_the_month_has_left() -> None:
+    door = admission(Limits(bytes_per_month=20_000_000))
+    assert "bytes_per_month" in refused(open_paced(door)).why
 
 
 def test_a_replaced_key_is_gone() -> None:

@@ -16,6 +16,7 @@ from probe.linux import interface
 from probe.linux.interface import Counters
 from probe.reach import Binding
 from store.records import Carrier
+from store.traffic import Reading
 from tests.links.namespaces import ENDPOINT_V4, ENDPOINT_V6, line
 
 ROOT = Path(__file__).parents[3]
@@ -122,6 +123,27 @@ def test_counters_are_ip_bytes(tmp_path: Path) -> None:
     assert found == Counters(received_bytes=150_000, sent_bytes=15_000, errors=15)
 
 
+def test_a_reading_is_what_the_kernel_says(tmp_path: Path) -> None:
+    """The counters as they are, whose, and since when: proc(5), sysfs-class-net, random(4)."""
+    made(tmp_path, "port0", files=card(ifindex="7"))
+    dev, boot = tmp_path / "dev", tmp_path / "boot_id"
+    dev.write_text(" port0: 151400 100 1 2 0 0 0 0 15140 10 4 8 0 0 0 0\n")
+    boot.write_text("5e1f0c2a-0000-4000-8000-000000000000\n")
+    found = interface.reading("port0", unix_ns=5, dev=dev, sysfs=tmp_path, boot=boot)
+    assert found == Reading(
+        unix_ns=5,
+        boot="5e1f0c2a",
+        interface="port0",
+        index=7,
+        header_bytes=14,
+        sent_bytes=15_140,
+        sent_packets=10,
+        received_bytes=151_400,
+        received_packets=100,
+    )
+    assert interface.reading("none0", unix_ns=5, dev=dev, sysfs=tmp_path, boot=boot) is None
+
+
 def test_way_out_to_ourselves() -> None:
     found = interface.way_out("127.0.0.1", binding=Binding())
     assert found is not None
@@ -167,3 +189,74 @@ def test_against_the_ip_program(destination: str, bound: bool) -> None:
     assert way == {"interface": route["dev"], "source": route["prefsrc"]}
     assert before[0] <= counted["received_bytes"] <= after[0]
     assert before[1] <= counted["sent_bytes"] <= after[1]
+
+
+MOVE = """
+import json, socket, sys
+from datetime import UTC
+from probe.linux import interface
+from probe.meter import growth
+
+device, far = sys.argv[1:]
+UDP_SEGMENT = 103  # linux/udp.h
+
+def moved(send):
+    before = interface.reading(device, unix_ns=0)
+    send()
+    return growth(before, interface.reading(device, unix_ns=1), where=UTC)[:2]
+
+udp = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+udp.connect((far, 9))
+udp.send(b"x")  # so that the neighbour is known
+
+def plain():
+    for _ in range(200):
+        udp.send(bytes(1472))
+
+def segmented():
+    udp.setsockopt(socket.SOL_UDP, UDP_SEGMENT, 1472)
+    for _ in range(20):
+        udp.send(bytes(44 * 1472))
+
+def tcp():
+    with socket.create_connection((far, 7)) as stream:
+        stream.sendall(bytes(20_000_000))
+        stream.shutdown(socket.SHUT_WR)
+        stream.recv(1)
+
+print(json.dumps([moved(plain), moved(segmented), moved(tcp)]))
+"""
+SINK = """
+import socket
+udp = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+udp.bind(("", 9))
+with socket.create_server(("", 7)) as server:
+    print("ready", flush=True)
+    stream, _ = server.accept()
+    while stream.recv(1 << 20):
+        pass
+    stream.close()
+"""
+
+
+@pytest.mark.namespace
+def test_growth_against_known_bytes() -> None:
+    """Single datagrams to the byte; what the host segments itself up to 4 % too low, as store.traffic says.
+
+    200 x 1500 bytes of IP. 20 x 44 datagrams of 1472 + 28 bytes in one send each are counted with one
+    header. TCP's 20 MB travel as segments of 1448 bytes and 52 of headers (RFC 7323 time stamps).
+    """
+    with line() as made_line:
+        sink = made_line.start("endpoint", sys.executable, "-c", SINK)
+        assert sink.stdout is not None
+        assert sink.stdout.readline() == "ready\n"
+        asked = made_line.run(
+            "probe", sys.executable, "-c", MOVE, made_line.probe_device, ENDPOINT_V4, cwd=ROOT
+        )
+    (plain, _), (segmented, _), (tcp, acknowledgements) = json.loads(asked.stdout)
+    stray = 2_000  # neighbour discovery may fall in between
+    assert 0 <= plain - 200 * 1500 <= stray
+    assert 20 * (44 * 1472 + 28) <= segmented <= 20 * 44 * 1500 + stray
+    assert 20 * 44 * 1500 * 0.98 <= segmented
+    assert 20_000_000 <= tcp <= 20_000_000 * 1500 / 1448 + stray
+    assert 0 < acknowledgements < 20_000_000 * 0.04

@@ -16,15 +16,19 @@ from typing import ClassVar
 import pytest
 from scipy.stats import kstest
 
+from probe import outages, train_samples
+from probe.answering import Answering
 from probe.control import Control
 from probe.endpoint import keys, service
 from probe.methods import train
-from probe.methods.train import PacketOutcome, TrainRequest, TrainRun, TrainSession
+from probe.methods.train import TrainRequest, TrainRun, TrainSession
 from probe.reach import Binding, Reach
 from probe.train_outcome import Tally
+from probe.train_samples import Near, Sampled
 from probe.wire import control as wire
 from store.clock import Clock
 from store.records import Direction, Failed, Gap, Owner, Stall, Stamps, Standing, TrainSpan
+from store.samples import Sample, sample_json
 from store.site import TrainPlan
 from store.unfinished import SoFar
 from tests.probe.endpoint.far import Far, far_end, free_ports, reach
@@ -161,7 +165,7 @@ def busy(seconds: float) -> None:
 class TestRun:
     async def test_a_clean_line(self, tmp_path: Path) -> None:
         """Every packet comes back, with the kernel's stamps, as soon as it can."""
-        heard: list[PacketOutcome] = []
+        heard: list[Sample] = []
         began, began_unix_ns = time.monotonic(), time.time_ns()
         async with far_end(tmp_path) as far:
             found = await train.run(plan(waiting_s=9), far.reaches["a"], Clock(), on_packet=heard.append)
@@ -182,7 +186,7 @@ class TestRun:
         """One object a packet: sequence, sent (Unix ns), rtt_ns, lost, held; sent 10 ms apart."""
         async with far_end(tmp_path) as far:
             found = await ran(plan(), far.reaches["a"])
-        samples = list(found.samples())
+        samples = [sample_json(packet) for packet in found.packets]
         assert [sorted(sample) for sample in samples] == [["held", "lost", "rtt_ns", "sent", "sequence"]] * 50
         assert [sample["sequence"] for sample in samples] == list(range(50))
         assert {(sample["lost"], sample["held"]) for sample in samples} == {(None, False)}
@@ -439,12 +443,18 @@ class Kept:
         asked = TrainPlan(handoff="A", endpoint="north", per_second=per_second, span_s=span_s)
         self.records: list[TrainSpan | Stall | Gap] = []
         self.so_far: list[TrainSpan] = []
+        self.words: list[Answering] = []
+        self.sampled: list[Sampled] = []
         self._more = asyncio.Event()
         self.task = asyncio.create_task(train.keep(asked, where, Clock(), self._take), name="train")
 
-    def _take(self, record: TrainSpan | Stall | Gap | SoFar) -> None:
+    def _take(self, record: TrainSpan | Stall | Gap | SoFar | Answering | Sampled) -> None:
         if isinstance(record, SoFar):
             self.so_far.append(record.span)
+        elif isinstance(record, Answering):
+            self.words.append(record)
+        elif isinstance(record, Sampled):
+            self.sampled.append(record)
         else:
             self.records.append(record)
         self._more.set()
@@ -467,6 +477,11 @@ class Kept:
         self.task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await self.task
+
+
+def silent_ns(word: Answering) -> int:
+    """For how long there was no reply when this was said, or a little less."""
+    return 0 if word.heard_ns is None else time.monotonic_ns() - word.heard_ns
 
 
 @pytest.fixture
@@ -543,6 +558,37 @@ class TestKeep:
         assert sum(span.lost_up for span in kept.spans) == stall.lost == pytest.approx(35, abs=5)
         assert sum(span.lost_down + span.lost_unattributed for span in kept.spans) == 0
 
+    async def test_the_packets_around_a_stall_are_told_one_by_one(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """With the fates that the line gave them, by its own list, and those on either side."""
+        monkeypatch.setattr(train_samples, "SIDE_NS", S // 2)
+        monkeypatch.setattr(train_samples, "_SETTLED_NS", S)
+        dropped: set[int] = set()
+
+        def drop(direction: Direction, sequence: int) -> int:
+            if direction is Direction.UP:
+                dropped.add(sequence)
+            return int(direction is Direction.DOWN)
+
+        async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
+            kept = Kept(far.reaches["a"])
+            await asyncio.sleep(1)
+            line.fate = drop
+            await asyncio.sleep(0.7)
+            line.fate = lambda direction, sequence: 1
+            await kept.until(lambda: any(one.near is Near.STALL for one in kept.sampled))
+            await kept.end()
+        near = [packet for one in kept.sampled if one.near is Near.STALL for packet in one.packets]
+        assert {packet.sequence for packet in near if packet.lost == "up"} == dropped
+        assert {packet.lost for packet in near} == {None, "up"}
+        [stall] = kept.stalls
+        low_ns, high_ns = near[0].sent_unix_ns, near[-1].sent_unix_ns
+        assert low_ns == pytest.approx(stall.started_unix_ns - S // 2, abs=0.05 * S)
+        assert high_ns == pytest.approx(stall.started_unix_ns + stall.seconds * S + S // 2, abs=0.05 * S)
+        every = [packet.sequence for one in kept.sampled for packet in one.packets]
+        assert every == list(range(sum(span.sent for span in kept.spans)))
+
     async def test_asked_during_a_silence_the_endpoint_tells_the_direction(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
@@ -579,6 +625,43 @@ class TestKeep:
         assert all(span.standing is Standing.EXCLUDED for span in during)
         assert (kept.spans[-1].reasons, kept.spans[-1].lost) == ((), 0)
         assert kept.stalls == []
+
+    async def test_a_silence_is_said_while_it_lasts(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Half a second stands for the ten; the judge makes one outage of the words, as long as the cut."""
+        for module in (train, outages):
+            monkeypatch.setattr(module, "OUTAGE_NS", S // 2)
+        async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
+            kept = Kept(far.reaches["a"])
+            path = outages.Path(heard_ns=time.monotonic_ns())
+            await asyncio.sleep(0.7)
+            cut_ns = time.monotonic_ns()
+            line.fate = lambda direction, sequence: 0
+            await kept.until(lambda: bool(kept.words) and silent_ns(kept.words[-1]) > S)
+            mended_ns = time.monotonic_ns()
+            line.fate = lambda direction, sequence: 1
+            await kept.until(lambda: silent_ns(kept.words[-1]) < S // 4)
+            await kept.end()
+        changes = [
+            change for word in kept.words for change in path.word(word, now_ns=word.heard_ns or path.heard_ns)
+        ]
+        silent, back = changes
+        assert isinstance(silent, outages.Silent)
+        assert isinstance(back, outages.Back)
+        assert silent.since_ns == pytest.approx(cut_ns, abs=S // 5)
+        assert back.at_ns == pytest.approx(mended_ns, abs=S // 5)
+
+    async def test_an_endpoint_that_is_gone_is_said_while_it_is(self, tmp_path: Path) -> None:
+        """Its host answers that nothing listens there: so the line carries packets."""
+        async with far_end(tmp_path) as far:
+            kept = Kept(far.reaches["a"])
+            await kept.until(lambda: bool(kept.spans))
+        assert not any(word.why for word in kept.words)
+        await kept.until(lambda: bool(kept.words[-1].why))
+        await kept.end()
+        assert kept.words[-1].whose is Owner.ENDPOINT
+        assert "nothing listens" in kept.words[-1].why
 
     async def test_an_endpoint_that_only_forgot(self, tmp_path: Path) -> None:
         """The same life of the endpoint: its silence is told as one without direction."""

@@ -1,0 +1,281 @@
+"""Events: the fault log by day, a case an entry, with who must act and what comes next.
+
+A case stands under the day on which it began. Its events are in a table below it that opens by a click and
+needs no script. What a case is and says comes from store, the same as in a notice and on the command line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta, tzinfo
+from itertools import groupby
+from urllib.parse import urlencode
+
+from multidict import MultiMapping
+
+from dashboard.api import BadQuery, Json, NotHere, only
+from dashboard.pages.frame import Frame
+from dashboard.pages.ledger import Heading, Mark, Table, cells, number
+from dashboard.pages.wording import DASH, Moment, counted, moment, span
+from store import case_words, fault_log
+from store.cases import Case
+from store.clock import NS_PER_S, local, zone
+from store.notices import Notice, NoticeState, about
+from store.reader import Reader
+from store.records import Owner
+from store.site import Site
+
+DAYS = 7  # on one page
+MOST_EVENTS = 200  # of a case's table; the JSON has all
+
+UNDER_WAY = Mark(word="Under way", look="bad")
+OPEN = Mark(word="Open", look="unsure")
+OVER = Mark(word="Over", look="none")
+
+_OWNERS = {owner: str(owner) for owner in Owner}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """The days up to `last`, and the handoff, None for all."""
+
+    last: date
+    handoff: str | None
+
+    @property
+    def first(self) -> date:
+        return self.last - timedelta(days=DAYS - 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """The cases that touch the days asked for, oldest first."""
+
+    site: Site
+    asked: Asked
+    now_ns: int
+    cases: tuple[Case, ...]
+    notices: tuple[Notice, ...]
+
+    @property
+    def zone(self) -> tzinfo:
+        return zone(self.site.timezone)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaseEntry:
+    """A case as a page says it."""
+
+    id: str
+    mark: Mark
+    start: Moment
+    when: str
+    text: str
+    owner: str
+    next_step: str
+    told: str
+    summary: str
+    url: str
+    events: Table
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayEntry:
+    """The cases that began on one day, the newest first."""
+
+    title: str
+    iso: str
+    cases: tuple[CaseEntry, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """A handoff to choose; `here` marks the one that is shown."""
+
+    text: str
+    url: str
+    here: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventsPage:
+    """What events.html may use, and nothing else."""
+
+    frame: Frame
+    said: str
+    choices: tuple[Choice, ...]
+    days: tuple[DayEntry, ...]
+    older: str
+    newer: str | None
+
+
+def asked_of(query: MultiMapping[str], *, site: Site, now_ns: int) -> Asked:
+    """What a query asks for: today and the days before it unless it says so. Raises BadQuery, NotHere."""
+    only(query, "day", "handoff")
+    for name in ("day", "handoff"):
+        if len(query.getall(name, [])) > 1:
+            raise BadQuery(f"The parameter {name} stands more than once; give it once.")
+    today = local(now_ns, zone(site.timezone)).date()
+    handoff, text = query.get("handoff") or None, query.get("day")
+    known = [each.name for each in site.handoffs]
+    if handoff is not None and handoff not in known:
+        raise NotHere(f"No handoff is called {handoff!r}. This site has: {', '.join(known)}.")
+    try:
+        last = today if text is None else date.fromisoformat(text)
+    except ValueError:
+        raise BadQuery(f"The parameter day cannot be {text!r}; it is a date such as {today}.") from None
+    if not date(2000, 1, 1) <= last <= today:
+        raise BadQuery(f"The parameter day cannot be {text}; it is a date from 2000-01-01 to {today}.")
+    return Asked(last=last, handoff=handoff)
+
+
+def find(reader: Reader, *, site: Site, asked: Asked, now_ns: int) -> Findings:
+    """Read and join; runs in the reader's thread."""
+    since_ns, until_ns = fault_log.days(asked.first, asked.last, where=zone(site.timezone))
+    found = fault_log.read(
+        reader,
+        gap_s=site.rules.case_gap_s,
+        since_ns=since_ns,
+        until_ns=until_ns,
+        now_ns=now_ns,
+        handoff=asked.handoff,
+    )
+    told = fault_log.notices(reader, found)
+    return Findings(site=site, asked=asked, now_ns=now_ns, cases=found, notices=told)
+
+
+def page(found: Findings, *, frame: Frame) -> EventsPage:
+    """The findings as the page says them."""
+    asked = found.asked
+    today = local(found.now_ns, found.zone).date()
+    after = min(asked.last + timedelta(days=DAYS), today)
+    return EventsPage(
+        frame=frame,
+        said=_said(found),
+        choices=_choices(found),
+        days=tuple(_days(found)),
+        older=url(asked.last - timedelta(days=DAYS), asked.handoff),
+        newer=None if asked.last >= today else url(after, asked.handoff),
+    )
+
+
+def url(last: date, handoff: str | None, *, path: str = "/events") -> str:
+    """The address of the page of these days."""
+    return f"{path}?{urlencode({'day': str(last)} | ({} if handoff is None else {'handoff': handoff}))}"
+
+
+def entries(
+    cases: Iterable[Case], notices: Sequence[Notice], *, where: tzinfo, now_ns: int
+) -> tuple[CaseEntry, ...]:
+    """Cases as a page says them, the newest first, and what became of the notices of them."""
+    newest_first = sorted(cases, key=lambda case: -case.started_unix_ns)
+    return tuple(_entry(case, about(case, notices), where=where, now_ns=now_ns) for case in newest_first)
+
+
+def as_json(found: Findings) -> Json:
+    """The same findings as one JSON object."""
+    asked = found.asked
+    since_ns, until_ns = fault_log.days(asked.first, asked.last, where=found.zone)
+    return fault_log.as_json(
+        found.cases,
+        site=found.site,
+        since_ns=since_ns,
+        until_ns=until_ns,
+        now_ns=found.now_ns,
+        handoff=asked.handoff,
+    )
+
+
+def _choices(found: Findings) -> tuple[Choice, ...]:
+    last, here = found.asked.last, found.asked.handoff
+    names = [("all handoffs", None), *((f"handoff {each.name}", each.name) for each in found.site.handoffs)]
+    return tuple(Choice(text=text, url=url(last, name), here=here == name) for text, name in names)
+
+
+def _said(found: Findings) -> str:
+    open_ = sum(case.ended_unix_ns is None for case in found.cases)
+    asked = found.asked
+    time = f"from {asked.first:%a %d %b} to {asked.last:%a %d %b %Y}"
+    if not found.cases:
+        return f"No event is on record {time}. Where nothing was measured there is none either."
+    return f"{counted(len(found.cases), 'case')} {time}, {open_ or 'none'} of them open."
+
+
+def _days(found: Findings) -> Iterable[DayEntry]:
+    def day(case: Case) -> date:
+        return local(case.started_unix_ns, found.zone).date()
+
+    newest_first = sorted(found.cases, key=lambda case: -case.started_unix_ns)
+    for one, cases in groupby(newest_first, key=day):
+        yield DayEntry(
+            title=f"{one:%A %d %B %Y}",
+            iso=str(one),
+            cases=entries(cases, found.notices, where=found.zone, now_ns=found.now_ns),
+        )
+
+
+def _entry(case: Case, told: Sequence[Notice], *, where: tzinfo, now_ns: int) -> CaseEntry:
+    mark = UNDER_WAY if case.under_way else OPEN if case.ended_unix_ns is None else OVER
+    return CaseEntry(
+        id=case_words.id_of(case),
+        mark=mark,
+        start=moment(case.started_unix_ns, where, form="%a %d %b %H:%M:%S"),
+        when=_when(case, where=where, now_ns=now_ns),
+        text=case_words.says(case),
+        owner=_OWNERS[case.owner],
+        next_step=case_words.next_step(case),
+        told=" ".join(_told(notice, where) for notice in told),
+        summary=counted(len(case.events), "event"),
+        url=f"{url(local(case.started_unix_ns, where).date(), None)}#{case_words.id_of(case)}",
+        events=_table(case, where),
+    )
+
+
+def _when(case: Case, *, where: tzinfo, now_ns: int) -> str:
+    last = moment(case.last_unix_ns, where, form="%H:%M:%S").text
+    if case.under_way:
+        return f"Since then, for {span(max(0, now_ns - case.started_unix_ns) / NS_PER_S)}."
+    seconds = (case.last_unix_ns - case.started_unix_ns) / NS_PER_S
+    lasted = f"Until {last}, {span(seconds)} from first to last." if seconds >= 1 else ""
+    if case.ended_unix_ns is None:
+        return f"{lasted} Quiet since {last}; a next event would belong to it.".lstrip()
+    return lasted
+
+
+def _told(notice: Notice, where: tzinfo) -> str:
+    at = moment(notice.started_unix_ns, where, form="%a %H:%M:%S").text
+    match notice.state:
+        case NoticeState.DELIVERED:
+            return f"Notice to {notice.channel} delivered {at}."
+        case NoticeState.FAILED:
+            tries = counted(notice.tries, "try", "tries")
+            return f"Notice to {notice.channel} given up {at} after {tries}: {notice.why}."
+        case _:
+            return f"Notice to {notice.channel} queued {at}, not delivered yet."
+
+
+def _table(case: Case, where: tzinfo) -> Table:
+    shown = case.events[-MOST_EVENTS:]
+    left = len(case.events) - len(shown)
+    return Table(
+        caption="Its events",
+        headings=(
+            Heading(text="Time"),
+            Heading(text="What"),
+            Heading(text="What happened", kind="prose"),
+            number("Lasted", "s"),
+            Heading(text="Owner"),
+        ),
+        rows=tuple(
+            cells(
+                moment(event.started_unix_ns, where, form="%a %d %b %H:%M:%S"),
+                str(event.what),
+                event.says,
+                DASH if event.seconds is None else f"{event.seconds:.1f}",
+                _OWNERS[event.owner],
+            )
+            for event in shown
+        ),
+        note=f"{counted(left, 'earlier event')} left out here; the JSON has all." if left else "",
+    )

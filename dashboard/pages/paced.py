@@ -1,0 +1,82 @@
+"""Paced runs as the Circuit page shows them: what was offered, what arrived, what became of the rest."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from datetime import tzinfo
+from typing import Any
+
+from dashboard.pages import corrected
+from dashboard.pages.ledger import Cell, Heading, Table, cells, number
+from dashboard.pages.wording import DASH, counted, grouped, mbps, moment, ms, path, percent
+from store import jsonform
+from store.corrections import Corrections
+from store.paced import PacedRun
+from store.records import REASONS, Standing
+
+
+def table(
+    runs: Sequence[PacedRun], *, caption: str, where: tzinfo, most: int, corrections: Corrections
+) -> Table | None:
+    """Runs given oldest first, shown newest first and at most so many; None when there is none."""
+    if not runs:
+        return None
+    shown = list(reversed(runs))[:most]
+    rows = [corrected.marked(_row(run, where), corrections.of(run)) for run in shown]
+    more = f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them."
+    return Table(
+        caption=caption,
+        headings=(
+            Heading(text="Started"),
+            Heading(text="Handoff – endpoint"),
+            Heading(text="Direction"),
+            number("Offered", "Mb/s, IP"),
+            number("Arrived", "Mb/s, IP"),
+            number("Layer 2", "Mb/s"),
+            number("Lost", "of packets"),
+            number("Reordered"),
+            number("Duplicated"),
+            number("PDV", "p99, ms"),
+            Heading(text="Limited by"),
+            Heading(text="Standing", kind="prose"),
+        ),
+        rows=tuple(rows),
+        note=more if len(runs) > most else "",
+        corrections=corrected.notes(corrections.among(shown), where),
+    )
+
+
+def left_out(runs: Iterable[PacedRun]) -> Counter[str]:
+    """How many runs each rule left out; a run with two reasons counts under both."""
+    return Counter(reason for run in runs if run.standing is not Standing.VALID for reason in run.reasons)
+
+
+def as_json(run: PacedRun, corrections: Corrections) -> dict[str, Any]:
+    """The run as a program reads it, without its 100 ms bins: `linebook run paced --json` has those."""
+    found = jsonform.as_json(run)
+    found.pop("bins")
+    return found | {"corrected": jsonform.corrected_json(corrections.of(run))}
+
+
+def _row(run: PacedRun, where: tzinfo) -> tuple[Cell, ...]:
+    pdv = run.pdv_us.delays()
+    return cells(
+        moment(run.started_unix_ns, where),
+        path(run.handoff, run.endpoint),
+        str(run.direction),
+        mbps(run.offered_bps),
+        mbps(run.rates.ip_bps),
+        mbps(run.rates.ethernet_bps),
+        percent(run.loss_ratio),
+        grouped(run.reordered),
+        grouped(run.duplicated),
+        ms(pdv.p99 if pdv else None),
+        str(run.limited_by) if run.limited_by else DASH,
+        _standing(run),
+    )
+
+
+def _standing(run: PacedRun) -> str:
+    why = "; ".join(REASONS[reason][1] for reason in run.reasons)
+    return f"{run.standing}: {why}" if why else str(run.standing)

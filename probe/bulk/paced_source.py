@@ -1,0 +1,250 @@
+"""The sending end of a paced run: one thread, a connected UDP socket, a fixed rate.
+
+Sends nothing while it does not hear from its receiver, and ends when that lasts. What its own queue or its
+network refuses is not sent later: a rate that is made up for would exceed its cap. Imports no event loop.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import socket
+import threading
+import time
+from array import array
+from dataclasses import dataclass, field
+
+from probe.bulk.flows import GIVE_UP_NS, PAUSE_NS, Spending, thread_cpu_s
+from probe.bulk.pacer import Pacer, packet_bytes, segments_for
+from probe.linux import segments
+from probe.wire import paced
+from probe.wire.paced import Word
+from probe.wire.paced_control import PacedSent
+from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
+from store.errors import BadPacket
+
+_LISTEN_NS = 20 * NS_PER_MS  # between two looks at what the receiver says
+_NAP_NS = 20 * NS_PER_MS  # the longest sleep, so that a halt is heard
+_BLOCK_BYTES = (
+    256 * 1024
+)  # random octets in turn: more than a compressing device looks back (RFC 1951: 32 KiB)
+_BUFFER_NS = 20 * NS_PER_MS  # of the rate may wait in this host's queues
+_BUFFER_BYTES_MIN = 256 * 1024
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stream:
+    """What a run sends, and how both ends know it: `offered_bps` at the IP layer."""
+
+    key: bytes
+    offered_bps: int
+    payload_bytes: int
+    seconds: float
+
+
+@dataclass(slots=True, kw_only=True)
+class PacedSource:
+    """Sends one run. It begins with `begin`, or with the receiver's first sign of life when `after_alive`.
+
+    `why` is None for a run that ran its time.
+    """
+
+    sock: socket.socket
+    stream: Stream
+    halt: threading.Event
+    spending: Spending
+    clock: Clock
+    after_alive: bool
+    started_ns: int | None = None
+    ended_ns: int | None = None
+    why: str | None = None
+    _heard_ns: int = field(default=0, init=False)
+    _heard_number: int = field(default=-1, init=False)
+    _listened_ns: int = field(default=0, init=False)
+    _paused_ns: int = field(default=0, init=False)
+    _packets: int = field(default=0, init=False)
+    _refused: int = field(default=0, init=False)
+    _segments: int = field(default=1, init=False)
+    _pacer: Pacer | None = field(default=None, init=False)
+    _cpu_s: float = field(default=0.0, init=False)
+    _cpu_before_s: float = field(default=0.0, init=False)
+
+    def run(self) -> None:
+        """Send until the time is over, the receiver stays silent, the cap is reached, or a halt."""
+        self._cpu_before_s = thread_cpu_s()
+        self._heard_ns = self.clock.monotonic_ns()
+        if self.after_alive and not self._await_alive():
+            self.why = "halted" if self.halt.is_set() else "the receiver never asked for payload"
+        else:
+            segments.come_first()
+            self.why = self._send()
+        self.sock.close()
+        self.ended_ns = self.clock.monotonic_ns()
+
+    def report(self) -> PacedSent | None:
+        """How far it is; None before the first packet."""
+        if self.started_ns is None or self._pacer is None:
+            return None
+        elapsed_ns = min(
+            (self.ended_ns or self.clock.monotonic_ns()) - self.started_ns,
+            round(self.stream.seconds * NS_PER_S),
+        )
+        return PacedSent(
+            ip_version=self._ip_version,
+            packets=self._packets,
+            elapsed_us=max(1, elapsed_ns // NS_PER_US),
+            burst_us=-(-self._pacer.burst_ns // NS_PER_US),
+            segments=self._segments,
+            forgone=self._pacer.forgone,
+            refused=self._refused,
+            paused_us=self._paused_ns // NS_PER_US,
+            cpu_ratio=round(min(1.0, self._cpu_s * NS_PER_S / max(1, elapsed_ns)), 4),
+        )
+
+    @property
+    def _ip_version(self) -> int:
+        return 6 if self.sock.family == socket.AF_INET6 else 4
+
+    def _await_alive(self) -> bool:
+        while not self.halt.is_set() and self.clock.monotonic_ns() - self._heard_ns < GIVE_UP_NS:
+            self._listen(self.clock.monotonic_ns())
+            if self._heard_number >= 0:
+                return True
+            time.sleep(_NAP_NS / NS_PER_S)
+        return False
+
+    def _send(self) -> str | None:
+        stream, now_ns = self.stream, self.clock.monotonic_ns
+        self._prepare()
+        trains = _Trains(stream, self._segments)
+        start_ns = self.started_ns = self._heard_ns = self._listened_ns = now_ns()
+        end_ns = start_ns + round(stream.seconds * NS_PER_S)
+        pacer = self._pacer = Pacer(
+            offered_bps=stream.offered_bps,
+            packet_bytes=packet_bytes(stream.payload_bytes, self._ip_version),
+            segments=self._segments,
+            start_ns=start_ns,
+        )
+        while not self.halt.is_set():
+            at_ns = now_ns()
+            if at_ns - self._listened_ns >= _LISTEN_NS and not self._still_heard(at_ns):
+                return "the receiver fell silent"
+            wait_ns = pacer.wait_ns(at_ns)
+            if wait_ns > 0:
+                time.sleep(min(wait_ns, _NAP_NS) / NS_PER_S)
+                at_ns = now_ns()
+                if pacer.wait_ns(at_ns) > 0:
+                    continue
+            if at_ns >= end_ns:
+                return None
+            pacer.take(at_ns)
+            try:
+                self.sock.send(trains.next(self._packets, (at_ns - start_ns) // NS_PER_US))
+            except BlockingIOError:
+                self._refused += self._segments
+                continue
+            except OSError as error:
+                if error.errno in segments.PASSING:
+                    self._refused += self._segments
+                    continue
+                if self._packets == 0 and self._segments > 1:  # a device that cannot have it cut (EIO)
+                    self._one_by_one()
+                    return self._send()
+                return _refusal(error, stream)
+            self._packets += self._segments
+            pacer.sent(now_ns())
+            if not self.spending.take(self._segments * stream.payload_bytes):
+                return "the run reached its byte cap"
+        return "halted"
+
+    def _prepare(self) -> None:
+        stream, sock = self.stream, self.sock
+        sock.setblocking(False)
+        segments.never_fragment(sock)
+        wanted_bytes = stream.offered_bps * _BUFFER_NS // (8 * NS_PER_S)
+        segments.ask_buffer(sock, max(wanted_bytes, _BUFFER_BYTES_MIN), receive=False)
+        if self._segments == 1:
+            self._segments = segments_for(
+                stream.offered_bps,
+                payload_bytes=stream.payload_bytes,
+                ip_version=self._ip_version,
+                most=min(segments.SEGMENTS_MAX, segments.SEND_BYTES_MAX // stream.payload_bytes),
+            )
+            if self._segments > 1 and not segments.send_segments(sock, stream.payload_bytes):
+                self._segments = 1
+
+    def _one_by_one(self) -> None:
+        self._segments = 1
+        segments.send_segments(self.sock, 0)
+
+    def _still_heard(self, at_ns: int) -> bool:
+        """Whether to go on; waits here, sending nothing, while the receiver is not heard."""
+        self._listen(at_ns)
+        while at_ns - self._heard_ns >= PAUSE_NS and not self.halt.is_set():
+            if at_ns - self._heard_ns >= GIVE_UP_NS:
+                return False
+            time.sleep(_NAP_NS / NS_PER_S)
+            before_ns, at_ns = at_ns, self.clock.monotonic_ns()
+            self._paused_ns += at_ns - before_ns
+            self._listen(at_ns)
+            if self._pacer is not None:
+                self._pacer.resume(at_ns)
+        self._cpu_s = thread_cpu_s() - self._cpu_before_s
+        return True
+
+    def _listen(self, at_ns: int) -> None:
+        """Read what the receiver says; only a sign of life that is newer than the last one counts."""
+        self._listened_ns = at_ns
+        with contextlib.suppress(OSError):  # nothing said, or an error that sending meets as well
+            while True:
+                data = self.sock.recv(2048, socket.MSG_DONTWAIT)
+                with contextlib.suppress(BadPacket):
+                    said = paced.unpack(self.stream.key, data)
+                    if said.word is Word.ALIVE and said.number > self._heard_number:
+                        self._heard_number, self._heard_ns = said.number, at_ns
+                    elif said.word is Word.PROOF:
+                        self.sock.send(paced.ready(self.stream.key, said))
+
+
+class _Trains:
+    """Buffers of packets with random payload, in which the heads are written anew each time."""
+
+    def __init__(self, stream: Stream, count: int) -> None:
+        self._count = count
+        step = stream.payload_bytes // paced.WORD_BYTES
+        size = count * stream.payload_bytes
+        tags = _network_order(array("I", [int.from_bytes(paced.tag_of(stream.key))] * count))
+        self._buffers = []
+        for _ in range(max(1, min(256, _BLOCK_BYTES // size))):
+            buffer = bytearray(os.urandom(size))
+            words = memoryview(buffer).cast("I")
+            words[::step] = tags
+            self._buffers.append((buffer, words[1::step], words[2::step]))
+        self._place = 0
+
+    def next(self, first: int, sent_us: int) -> bytearray:
+        """The next train, its packets numbered from `first`."""
+        self._place = (self._place + 1) % len(self._buffers)
+        buffer, numbers, moments = self._buffers[self._place]
+        numbers[:] = _network_order(array("I", range(first, first + self._count)))
+        moments[:] = _network_order(array("I", [sent_us]) * self._count)
+        return buffer
+
+
+def _network_order(numbers: array[int]) -> memoryview:
+    if _SWAP:
+        numbers.byteswap()
+    return memoryview(numbers)
+
+
+_SWAP = array("H", [1]).tobytes()[0] == 1
+
+
+def _refusal(error: OSError, stream: Stream) -> str:
+    if error.errno in (errno.EMSGSIZE, errno.EINVAL):
+        return (
+            f"packets of {stream.payload_bytes} bytes of payload do not fit the way there; "
+            "choose a smaller payload"
+        )
+    return f"sending failed: {error.strerror}"

@@ -1,0 +1,118 @@
+"""Paced runs: packets offered at a fixed rate, and what became of them. Imports records."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, ClassVar
+
+from store.histogram import Histogram
+from store.layers import LayerRates
+from store.records import Circumstances, Direction, Document, Limit, Says, Stamps
+
+OFFERED_BPS = (100_000, 10_000_000_000)  # what a paced run may offer, at the IP layer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PacedBin:
+    """Payload that arrived in the 100 ms from `start_ms` on, by the receiver's clock, and its delay.
+
+    `base_us` is the bin's least delay over the least of the run: what stands in queues, and what the two
+    clocks drift apart. PDV is delay over the bin's own least. None where nothing arrived.
+    """
+
+    start_ms: int
+    bytes: int
+    base_us: int | None = None
+    pdv_p99_us: int | None = None
+    pdv_max_us: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PacedRun(Document):
+    """A paced run in one direction. `rates` covers `steady_from_ms` to `steady_to_ms` as received."""
+
+    kind: ClassVar[str] = "paced"
+    meaning: ClassVar[str] = "Packets offered at a fixed rate over UDP, and what arrived of them."
+    direction: Annotated[Direction, Says(meaning="way of the packets: up or down")]
+    seconds: Annotated[float, Says(meaning="how long it was to send", unit="s")]
+    ip_version: Annotated[int, Says(meaning="4 or 6", unit="version")]
+    payload_bytes: Annotated[int, Says(meaning="UDP payload of each packet", unit="bytes", layer="payload")]
+    offered_bps: Annotated[int, Says(meaning="rate that was asked", unit="bit/s", layer="IP")]
+    sent_bps: Annotated[
+        int | None,
+        Says(meaning="rate that the sender gave its kernel over the run", unit="bit/s", layer="IP"),
+    ] = None
+    rates: Annotated[
+        LayerRates, Says(meaning="rate that arrived in the steady window, copies left out", unit="bit/s")
+    ]
+    steady_from_ms: Annotated[int, Says(meaning="start of the steady window", unit="ms")]
+    steady_to_ms: Annotated[int, Says(meaning="end of the steady window", unit="ms")]
+    sent: Annotated[
+        int,
+        Says(
+            meaning="packets sent; where the sender's count was lost, the largest number seen", unit="packets"
+        ),
+    ]
+    received: Annotated[int, Says(meaning="packets that arrived, copies left out", unit="packets")]
+    lost: Annotated[
+        int,
+        Says(
+            meaning="packets that did not arrive, those dropped at the receiver's socket left out",
+            unit="packets",
+        ),
+    ]
+    loss_ratio: Annotated[float, Says(meaning="lost / sent", unit="ratio", source="RFC 7680 section 4.1")]
+    duplicated: Annotated[int, Says(meaning="copies of packets", unit="packets", source="RFC 5560")]
+    reordered: Annotated[
+        int,
+        Says(meaning="packets after one that was sent later", unit="packets", source="RFC 4737 section 3"),
+    ]
+    late: Annotated[
+        int, Says(meaning="packets too late to tell from copies; they count as lost", unit="packets")
+    ]
+    dropped_socket: Annotated[
+        int,
+        Says(
+            meaning="packets that arrived and found the receiver's buffer full: no loss of the line",
+            unit="packets",
+        ),
+    ]
+    dropped_host: Annotated[
+        int,
+        Says(
+            meaning="packets of any kind that the receiver's processors had no room for meanwhile",
+            unit="packets",
+        ),
+    ]
+    burst_us: Annotated[
+        int | None,
+        Says(meaning="largest excess over the offered rate in any stretch, as time at that rate", unit="us"),
+    ] = None
+    burst_bytes: Annotated[int | None, Says(meaning="the same burst in bytes", unit="bytes", layer="IP")] = (
+        None
+    )
+    segments: Annotated[
+        int | None, Says(meaning="packets that one call sent back to back", unit="packets")
+    ] = None
+    unsent: Annotated[
+        int | None, Says(meaning="packets that were due and that the sender could not send", unit="packets")
+    ] = None
+    paused_ms: Annotated[
+        int | None, Says(meaning="time without sending, as the receiver was not heard", unit="ms")
+    ] = None
+    pdv_us: Annotated[
+        Histogram,
+        Says(meaning="delay over the least of its 100 ms bin", unit="us", source="RFC 5481 section 4.2"),
+    ]
+    timestamps: Annotated[Stamps, Says(meaning="where the moments of arrival come from: kernel or clock")]
+    buffer_bytes: Annotated[
+        int, Says(meaning="receive buffer as its kernel counts", unit="bytes", layer="socket buffer")
+    ]
+    limited_by: Annotated[
+        Limit | None, Says(meaning="what held packets back: path, probe, endpoint, port; none if all arrived")
+    ] = None
+    spent_bytes: Annotated[
+        int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")
+    ]
+    bins: Annotated[tuple[PacedBin, ...], Says(meaning="what arrived in each 100 ms, and its delay")]
+    circumstances: Annotated[Circumstances, Says(meaning="what else was true while it ran")]
