@@ -550,8 +550,11 @@ class TestKeep:
             await asyncio.sleep(0.7)
             line.fate = lambda direction, sequence: 1
             await kept.until(lambda: bool(kept.stalls))
+            [stall] = kept.stalls
+            over_ns = stall.started_unix_ns + stall.seconds * S  # its last packets count as lost later
+            await kept.until(lambda: any(span.started_unix_ns > over_ns for span in kept.spans))
             await kept.end()
-        [stall] = kept.stalls
+        assert kept.stalls == [stall]
         assert (stall.direction, stall.how, stall.held) == (Direction.UP, "lost", 0)
         assert stall.seconds == pytest.approx(0.72, abs=0.1)
         assert abs(stall.started_unix_ns - began) < 0.1 * S
