@@ -458,6 +458,7 @@ ONE_OF_EACH: tuple[Record, ...] = (
     Gap(started_unix_ns=0, ended_unix_ns=5, why="the probe was not running"),
     samples.campaign(),
     samples.event(),
+    samples.clock_change(),
     samples.packets(),
     samples.traffic(),
     Correction(handoff="old", endpoint="north", corrects_seq=1, written_unix_ns=9, what="x", why="y"),
