@@ -11,9 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from dashboard import doing
 from probe.allowance import Allowance, tightest, under_cap
 from probe.daemon import Daemon, Methods, prepared
 from probe.reach import Reach
+from probe.status import as_json
 from store import cap
 from store.clock import NS_PER_S, Clock, zone
 from store.reader import Reader
@@ -233,6 +235,23 @@ class TestCapAndTests:
         assert len(store.of(Traffic)) >= 26
         last = store.of(Traffic)[-2]
         assert last.own_down_bytes > 0  # trains went on
+
+
+def test_the_status_tells_of_it(tmp_path: Path) -> None:
+    """What the interface counted, and the sentence that Today and `linebook status` say of its tests."""
+    asked = asked_site(tmp_path, limit=Cap(limit_bytes=1000 * GB))
+    told: list[dict[str, object]] = []
+
+    async def body(life: Life) -> None:
+        await asyncio.sleep(3600)
+        told.append(as_json(life.daemon.status()))
+
+    lived(asked, Counter(8e6, 0), body)
+    (found,) = told[0]["caps"]  # type: ignore[attr-defined]
+    assert (found["handoff"], found["limit_bytes"], found["one_in"]) == ("A", 1000 * GB, 1)
+    assert found["used_bytes"] == pytest.approx(3.6 * GB, rel=0.02)
+    said = list(doing.sentences(told[0], LISBON))
+    assert said[-1].startswith("Handoff A: 0% of the room that the provider's cap of 1 TB leaves for tests")
 
 
 def test_direction_of_runs_is_told_apart() -> None:
