@@ -60,6 +60,7 @@ _END_S = 5.0  # what ending may take
 _LAST_REPLIES_S, _LAST_S = 0.4, 1.0  # on cancellation: waiting for replies, then ending
 _CLOCK_SHARE_MAX = 0.01  # more delays than this on the program's clock, and a span is not `kernel`
 _ERROR_UNKNOWN_NS = NS_PER_S
+_OUTAGE_PACKETS = 3  # due in an outage at least, so that one lost packet is none
 
 OnPacket = Callable[[Sample], None]
 Deliver = Callable[[TrainSpan | Stall | Gap | SoFar | Answering | Sampled], None]
@@ -602,6 +603,8 @@ class _Keeper:
         )
 
     def _tell_answering(self) -> None:
+        if self._plan.per_second * OUTAGE_NS < _OUTAGE_PACKETS * NS_PER_S:
+            return  # so few packets that a silence of an outage's length is nothing unusual
         session, where = self._session, self._where
         since_ns, heard_ns = (session.since_ns, session.heard_ns) if session.answered else (None, None)
         asked, asked_ns = self._asked
