@@ -25,6 +25,7 @@ from probe import (
     hours,
     letting_go,
     metering,
+    optics,
     ports,
     traffic,
     upload,
@@ -78,6 +79,7 @@ class Methods:
     stop: StopMethod | None = None
     count: metering.Count | None = None
     clock_state: clock_watch.ReadState | None = None
+    optic: optics.ReadOptic | None = None
     deliver: Deliver = deliver
     hops: hop_book.HopMethod | None = None
 
@@ -151,10 +153,12 @@ async def prepared(
     )
     if methods.count is not None:
         book.meters.update(await metering.restored(site, site.handoffs, now_ns=clock.unix_ns()))
+    fading = {} if methods.optic is None else await asyncio.to_thread(optics.restored, site)
     return Daemon(
         site=site,
         reaches=reaches,
         book=book,
+        optics=fading,
         noticing=Noticing(site=site, book=book, events=known),
         notices=Notices(
             site=site, book=book, events=list(known), known=list(notices), deliver=methods.deliver
@@ -189,6 +193,7 @@ class Daemon:
     noticing: Noticing
     notices: Notices
     ports: dict[str, ports.Port]
+    optics: dict[str, optics.Fading]
     methods: Methods
     random: Random
     version: str
@@ -389,6 +394,11 @@ class Daemon:
                 log=self.book.log,
             )
             self._watches.append(self._start(stamps, name="time stamps"))
+        if self.methods.optic is not None:
+            for where in self._first_reaches():
+                fading = self.optics.setdefault(where.handoff, optics.Fading(handoff=where.handoff))
+                watch_optic = optics.watch(where, fading, read=self.methods.optic, book=self.book)
+                self._watches.append(self._start(watch_optic, name=f"optic {where.handoff}"))
         if self.methods.hops is not None:
             for where in self._first_reaches():
                 plan = self.site.handoff(where.handoff).hops
@@ -605,7 +615,7 @@ def _methods() -> Methods:
     """The real ones, loaded only here. Blocks."""
     from probe import hops
     from probe.control import Control
-    from probe.linux import clock_state
+    from probe.linux import clock_state, optic
     from probe.methods import paced, rate, train
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
@@ -623,6 +633,12 @@ def _methods() -> Methods:
         return found if isinstance(found, Failed) else None
 
     interfaces = traffic.Interfaces()
+
+    async def read_optic(where: Reach) -> tuple[str, optic.Optic] | None:
+        name = where.binding.interface or await interfaces.name(where)
+        found = None if name is None else await asyncio.to_thread(optic.read, name)
+        return None if name is None or found is None else (name, found)
+
     links = ports.Links(interfaces.name)
     return Methods(
         rate=run_rate,
@@ -632,5 +648,6 @@ def _methods() -> Methods:
         stop=stop,
         count=interfaces.read,
         clock_state=clock_state.read,
+        optic=read_optic,
         hops=hops.watch,
     )

@@ -208,7 +208,10 @@ _STEPS: Sequence[tuple[tuple[EventKind, ...], dict[Owner, str]]] = (
     ),
     (
         (EventKind.OPTIC,),
-        {Owner.UNKNOWN: "Clean the connector, then compare the light with that of the install day."},
+        {
+            Owner.UNKNOWN: "Never look into a fibre or a port: the light is invisible and can hurt. Have "
+            "somebody who does such work clean it, then compare with the light of the install day."
+        },
     ),
     (
         (EventKind.CEILING,),

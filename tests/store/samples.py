@@ -8,6 +8,7 @@ from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
 from store.layers import tcp_framing, udp_framing
+from store.light import Light
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedRun
 from store.records import (
@@ -202,6 +203,17 @@ def notice(started_unix_ns: int = 0) -> Notice:
     )
 
 
+def light(started_unix_ns: int = 0) -> Light:
+    return Light(
+        handoff="B",
+        started_unix_ns=started_unix_ns,
+        interface="enp6s0",
+        received_nw=208_900,
+        sent_nw=501_200,
+        temperature_mc=41_500,
+    )
+
+
 def event(started_unix_ns: int = 0) -> Event:
     return Event(
         handoff="old",
@@ -385,6 +397,7 @@ EVERY_KIND: tuple[Record, ...] = (
     WindowOpened(started_unix_ns=3, name="show", window=OpenKind.SHOW, opener=Opener.PERSON, why="asked for"),
     campaign(),
     event(),
+    light(),
     paced(),
     clock_change(),
     notice(),
