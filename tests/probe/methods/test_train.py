@@ -496,6 +496,7 @@ def brisk(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.asyncio
 @pytest.mark.usefixtures("brisk")
 class TestKeep:
+    @pytest.mark.alone
     async def test_spans_are_aligned_and_whole(self, tmp_path: Path) -> None:
         """They begin at whole multiples of their length, follow one another, and hold every packet once."""
         async with far_end(tmp_path) as far:
