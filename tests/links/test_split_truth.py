@@ -45,11 +45,19 @@ def folder() -> Iterator[Path]:
 
 @pytest.fixture(scope="module")
 def found(folder: Path) -> Mapping[str, dict[str, Any]]:
-    """What is said of each, all at the same time, each on a line of its own."""
+    """What is said of each, all at the same time, each on a line of its own.
+
+    So short a split may have no witness of a stall's 1.5 s, and then names nobody: it is asked again, three
+    times at most. Naming somebody else is wrong at any time.
+    """
 
     def split(fault: Fault) -> dict[str, Any]:
-        own = folder / fault.name.replace(" ", "-")
-        return found_with(fault, own, seconds=SECONDS, loss=LOSS, ip_version=IP_VERSIONS[fault.name])
+        for number in range(3):
+            own = folder / f"{fault.name.replace(' ', '-')}-{number}"
+            found = found_with(fault, own, seconds=SECONDS, loss=LOSS, ip_version=IP_VERSIONS[fault.name])
+            if said(found) not in (None, "unknown") or said(found) == fault.right:
+                break
+        return found
 
     with ThreadPoolExecutor(len(CASES)) as at_once:
         return dict(zip(IP_VERSIONS, at_once.map(split, CASES), strict=True))
