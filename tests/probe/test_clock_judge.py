@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from dataclasses import replace
@@ -199,7 +200,7 @@ def test_the_kernels_clocks(offsets: str, step_s: float, slept_s: float) -> None
         check=False,
         timeout=30,
     )
-    if "OSError" in ran.stderr:
+    if "OSError" in ran.stderr and not os.environ.get("CI"):  # in CI it fails below
         pytest.skip(f"no time namespace here: {ran.stderr.splitlines()[-1]}")
     step_ns, slept_ns, uncertainty_ns = json.loads(ran.stdout)
     assert uncertainty_ns < STEP_NS
