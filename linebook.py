@@ -175,7 +175,7 @@ def _window_commands(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    run = commands.add_parser("run", help="Measure once, now: rate, paced or train.")
+    run = commands.add_parser("run", help="Measure once, now: rate, paced, loaded-delay or train.")
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
     rate = _command(
         methods,
@@ -225,6 +225,7 @@ def _run_commands(commands: Any) -> None:
         metavar="BYTES",
         help="of each packet, a multiple of 4 (default: as fits packets of 1500 bytes)",
     )
+    _loaded_delay_command(methods)
     train = _command(
         methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
     )
@@ -242,6 +243,42 @@ def _run_commands(commands: Any) -> None:
         "--wait", type=_number(0.1, 60), default=3, metavar="S", help="how long a reply may take (default 3)"
     )
     train.add_argument("--samples", type=Path, metavar="FILE", help="write one JSON line a packet to FILE")
+
+
+def _loaded_delay_command(methods: Any) -> None:
+    loaded = _command(
+        methods,
+        "loaded-delay",
+        _run_loaded_delay,
+        "One train before, during and after TCP load up, down and both ways: the delay that load adds each "
+        "way, and how long it takes to go. It fills the line: emergency calls, alarms or medical devices may "
+        "share it.",
+    )
+    _reach_options(loaded)
+    loaded.add_argument(
+        "--direction",
+        choices=("up", "down", "both"),
+        action="append",
+        help="load this way only; may be given again (default: up, then down, then both at once)",
+    )
+    loaded.add_argument(
+        "--seconds",
+        type=_number(4, 3600),
+        default=10,
+        metavar="S",
+        help="of each load, 4 to 3600 (default 10)",
+    )
+    loaded.add_argument("--flows", type=_whole(1, 16), default=4, metavar="N", help="1 to 16 (default 4)")
+    loaded.add_argument(
+        "--per-second",
+        type=_number(10, 200),
+        default=50,
+        metavar="N",
+        help="packets of the train, 10 to 200 (default 50)",
+    )
+    loaded.add_argument(
+        "--congestion", metavar="NAME", help="congestion control (default: cubic where allowed)"
+    )
 
 
 def _split_command(commands: Any) -> None:
@@ -618,6 +655,30 @@ def _run_paced(options: argparse.Namespace) -> int:
     if isinstance(found, Failed):
         return _failed(found, options)
     _print_json(as_json(found)) if options.json else print(text.paced_run(found))
+    return 0
+
+
+def _run_loaded_delay(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import safety
+    from probe.methods import loaded_delay
+    from store.jsonform import as_json
+    from store.loaded_delay import SERIES
+    from store.records import Direction, Failed
+
+    plan = loaded_delay.LoadedDelayPlan(
+        directions=tuple(map(Direction, options.direction or SERIES)),
+        flows=options.flows,
+        seconds=options.seconds,
+        per_second=options.per_second,
+        congestion=options.congestion,
+    )
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = _finish(lambda: loaded_delay.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text.loaded_delay_run(found))
     return 0
 
 

@@ -1,12 +1,13 @@
 """What measuring costs in bytes, and whether a run may still be paid from this month's test allowance.
 
 A run costs rate x seconds / 8 in each direction it fills, with the rate that the contract card states: a
-forecast, as the line may give more or less. A light run costs its share of that. A train costs its packets
-both ways at the IP layer. Spending is counted per handoff and local calendar month. Trains are counted and
-never stopped: what they will need until the month ends is set aside, and what campaigns have planned too.
-Once 80 % of the allowance are spent or set aside, the other runs are thinned, one of every 2, 4, 8, ...
-slots, so that the forecast stays within the allowance. The provider's cap works the same way: what all
-others are forecast to leave of it until it begins anew is a second purse, and the tighter of the two decides.
+forecast, as the line may give more or less. A light run costs its share of that, a loaded-delay run what
+its loads do. A train costs its packets both ways at the IP layer. Spending is counted per handoff and local
+calendar month. Trains are counted and never stopped: what they will need until the month ends is set aside,
+and what campaigns have planned too. Once 80 % of the allowance are spent or set aside, the other runs are
+thinned, one of every 2, 4, 8, ... slots, so that the forecast stays within the allowance. The provider's
+cap works the same way: what all others are forecast to leave of it until it begins anew is a second purse,
+and the tighter of the two decides.
 
 Pure: times are Unix nanoseconds that the caller hands in. Imports store and the schedule.
 """
@@ -357,6 +358,10 @@ def once_bytes(run: RunPlan, card: Card, counts: CapCounts = CapCounts.BOTH) -> 
     """What one run of a plan moves in the directions that count, None where the card states no rate."""
     if run.offered_bps is not None:
         return round(run.offered_bps * run.seconds / 8) if _counted(run.direction, counts) else 0
+    if run.loads:
+        each = [run_bytes(card, direction=way, seconds=run.seconds, counts=counts) for way in run.loads]
+        known = [count for count in each if count is not None]
+        return sum(known) if len(known) == len(each) else None
     return run_bytes(
         card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio, counts=counts
     )
@@ -384,6 +389,10 @@ def _run_words(run: RunPlan) -> str:
     if run.offered_bps is not None:
         what = f"paced run at {run.offered_bps / 1e6:g} Mb/s to {run.endpoint}, {way}"
         return f"{what}, {often}{_times_words(run.times)}"
+    if run.loads:
+        loads = ", then ".join("both ways at once" if each is Direction.BOTH else each for each in run.loads)
+        what = f"loaded-delay run to {run.endpoint}, {loads}{flows}"
+        return f"{what}, {run.seconds} s each, every {_span(run.every_s)}{_times_words(run.times)}"
     what = f"light run at {run.share_ratio * 100:g} %" if run.light else "rate run"
     return f"{what} to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
 

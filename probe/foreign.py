@@ -91,6 +91,8 @@ class ForeignProbes:
         sock = socket.socket(family, socket.SOCK_STREAM)
         try:
             sock.setblocking(False)
+            # the question would else wait for the handshake's last acknowledgement, a round trip too many
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             self.where.binding.apply(sock)
             to = (self.address, self.where.invitation.port)
             await asyncio.get_running_loop().sock_connect(sock, to)

@@ -321,7 +321,7 @@ class Tally:
         return self._arrived[row] - self._sent[row] - (self._replied[row] - self._received[row])
 
     def ways_ns(self, index: int) -> tuple[int, int] | None:
-        """T2 - T1 and T4 - T3 of a kept packet, each plus an unknown constant; None without a timely reply."""
+        """T2 - T1 and T4 - T3 of a packet, each plus an unknown constant; None without a timely reply."""
         row = index - self._base
         return self._ways(row) if self._in_time(row) else None
 

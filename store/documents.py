@@ -23,6 +23,7 @@ from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
 from store.light import Light
+from store.loaded_delay import LoadedDelayRun
 from store.notices import Notice
 from store.paced import PacedRun
 from store.records import Document, Says
@@ -30,7 +31,7 @@ from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
 from store.traffic import Traffic
 
-_ALL = (Event, ClockChange, Notice, PacedRun, Split, Hops, Witnesses, Samples, Traffic, Light)
+_ALL = (Event, ClockChange, Notice, PacedRun, LoadedDelayRun, Split, Hops, Witnesses, Samples, Traffic, Light)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}

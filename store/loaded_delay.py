@@ -47,7 +47,7 @@ class Foreign:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartDelay:
     """The train in one part of a run. PDV is one-way delay over the least of the whole train, this clock's
-    drift against the endpoint's taken out; None where the endpoint's clock was set. What is lost has no delay.
+    drift against the endpoint's taken out; None where that clock was set. What is lost has no delay.
     """
 
     seconds: float

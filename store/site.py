@@ -14,6 +14,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from store.layers import Layer
+from store.loaded_delay import lasts_s
 from store.notice_channels import Channel
 from store.records import Direction
 
@@ -192,6 +193,7 @@ class Method(StrEnum):
 
     RATE = "rate"
     PACED = "paced"
+    LOADED_DELAY = "loaded-delay"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +201,8 @@ class RunPlan:
     """A scheduled run: one at a random offset in each slot of `every_s`, in `times` only if given.
 
     `share_ratio` is the share of the card's rate that it asks for at most: below 1 it is a light run, and the
-    card states the rate of each direction it goes.
+    card states the rate of each direction it goes. A loaded-delay run has `loads`, one after the
+    other, of `seconds` each.
     """
 
     handoff: str
@@ -213,10 +216,12 @@ class RunPlan:
     method: Method = Method.RATE
     offered_bps: int | None = None  # what a paced run offers, at the IP layer; None for a rate run
 
+    loads: tuple[Direction, ...] = ()
+
     @property
     def lasts_s(self) -> int:
         """How long all of it sends."""
-        return self.seconds
+        return lasts_s(self.loads, self.seconds) if self.loads else self.seconds
 
     @property
     def light(self) -> bool:

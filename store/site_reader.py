@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 from store import default_schedule, notice_reader, pace
 from store.clock import zone
 from store.layers import Layer
+from store.loaded_delay import SERIES
 from store.paced import OFFERED_BPS
 from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
 from store.records import Direction
@@ -359,7 +360,8 @@ def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple
         table.only(*_RUN_KEYS, *_PACED_KEYS, *_TIMES_KEYS)
         plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
         _check_share(table, plan, cards[plan.handoff])
-        found.append(_paced(table, plan))
+        loaded = table.ask("method", word_of(Method), Method.RATE) is Method.LOADED_DELAY
+        found.append(_loaded_delay(table, plan) if loaded else _paced(table, plan))
     return tuple(found)
 
 
@@ -379,6 +381,28 @@ def _paced(table: Table, plan: RunPlan) -> RunPlan:
     if "offered" in table.values:
         table.refuse("offered", 'belongs to method "paced"; add method = "paced", or leave it out')
     return plan
+
+
+def _loaded_delay(table: Table, plan: RunPlan) -> RunPlan:
+    """The plan as a loaded-delay run, with every load that there is or the one that it names."""
+    for key in ("share", "offered"):
+        if key in table.values:
+            table.refuse(key, "a loaded-delay run fills the line and has none; leave it out")
+    loads = (plan.direction,) if "direction" in table.values else SERIES
+    made = replace(plan, method=Method.LOADED_DELAY, loads=loads)
+    if made.every_s <= made.lasts_s:
+        why = (
+            f"a loaded-delay run takes about {made.lasts_s} s here, which does not fit into {made.every_s} s"
+        )
+        table.refuse("every", why)
+    return made
+
+
+def _direction(table: Table) -> Direction:
+    """The way of a run; a loaded-delay run that names none goes every way."""
+    if table.ask("method", word_of(Method), Method.RATE) is Method.LOADED_DELAY:
+        return table.ask("direction", word_of(Direction), Direction.BOTH)
+    return table.need("direction", word_of(Direction), '"up", "down" or "both"')
 
 
 def _check_share(table: Table, plan: RunPlan, card: Card) -> None:
