@@ -16,10 +16,9 @@ from dataclasses import dataclass
 from probe import circumstances, clock_judge, paced_outcome
 from probe.bulk.client import PacedClient
 from probe.bulk.pacer import packet_bytes
-from probe.circumstances import Traffic
+from probe.circumstances import Look, Traffic
 from probe.control import Control
-from probe.linux import interface, segments
-from probe.linux.interface import Counters
+from probe.linux import segments
 from probe.paced_outcome import Ends
 from probe.reach import Reach
 from probe.wire.control import Hello
@@ -86,8 +85,8 @@ class _Carried:
     ended: Reading
     mine: PacedReport
     theirs: PacedReport | None
-    before: Counters | None
-    after: Counters | None
+    before: Look
+    after: Look
 
 
 @dataclass(slots=True, kw_only=True)
@@ -153,7 +152,7 @@ class _Attempt:
             self.say(
                 f"{self.plan.offered_bps / 1e6:g} Mb/s {self.plan.direction} for {self.plan.seconds:g} s"
             )
-            before = await circumstances.counters(way)
+            before = await circumstances.look(way)
             began = self.clock.look()
             follow = asyncio.create_task(self._follow(grant.run), name="follow the far end")
             try:
@@ -162,7 +161,7 @@ class _Attempt:
                 follow.cancel()
                 await asyncio.gather(follow, return_exceptions=True)
             ended = self.clock.look()
-            after = await circumstances.counters(way)
+            after = await circumstances.look(way)
         return _Carried(
             began=began,
             ended=ended,
@@ -220,13 +219,11 @@ class _Attempt:
             slept=moved.slept_ns > 0,
             clock_set=moved.step_ns != 0,
         )
-        way = await circumstances.way_out(self.where, addresses[0])
-        port = await asyncio.to_thread(interface.describe, way.interface) if way else None
         cpu = receiver.received.cpu_ratio, ends.sent.cpu_ratio if ends.sent else None
         known = circumstances.found(
-            hello,
-            way=way,
-            port=port,
+            hello.your_address,
+            where=self.where,
+            around=await circumstances.surroundings(self.where, addresses[0]),
             traffic=Traffic(
                 before=carried.before,
                 after=carried.after,
@@ -242,6 +239,7 @@ class _Attempt:
             started_unix_ns=carried.began.unix_ns,
             circumstances=known,
             names={"handoff": self.where.handoff, "endpoint": self.where.endpoint},
+            rules=self.where.evidence,
         )
 
     def _on_report(self, report: PacedReport) -> None:

@@ -10,14 +10,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from probe import circumstances, clock_judge, rate_outcome, standing
 from probe.bulk.client import ClientReport, FlowClient
-from probe.circumstances import Traffic
+from probe.circumstances import Look, Traffic
 from probe.control import Control
-from probe.linux import interface
-from probe.linux.interface import Counters
 from probe.methods.train import TrainSession
 from probe.rate_outcome import Around
 from probe.reach import Reach
@@ -96,8 +94,8 @@ class _Load:
     ended: Reading
     mine: ClientReport
     theirs: RunReport | None
-    before: Counters | None
-    after: Counters | None
+    before: Look
+    after: Look
 
     @property
     def elapsed_ns(self) -> int:
@@ -185,7 +183,7 @@ class _Attempt:
             if why is not None:
                 return self._failed(f"the flows did not connect: {why}", Owner.UNKNOWN)
             self.say(f"{self.plan.flows} flows {self.plan.direction} for {self.plan.seconds:g} s")
-            before = await circumstances.counters(way)
+            before = await circumstances.look(way)
             began = self.clock.look()
             following = self._follow(grant.run, began.monotonic_ns)
             follow = asyncio.create_task(following, name="follow the far end")
@@ -195,7 +193,7 @@ class _Attempt:
                 follow.cancel()
                 await asyncio.gather(follow, return_exceptions=True)
             ended = self.clock.look()
-            after = await circumstances.counters(way)
+            after = await circumstances.look(way)
         return _Load(
             began=began,
             ended=ended,
@@ -234,8 +232,8 @@ class _Attempt:
         return self.seen
 
     async def _judged(self, load: _Load, hello: Hello, tally: Tally, address: str) -> RateRun | Failed:
-        way = await circumstances.way_out(self.where, address)
-        port = await asyncio.to_thread(interface.describe, way.interface) if way else None
+        where = await circumstances.surroundings(self.where, address)
+        port = where.port
         idle_us, loaded_us = self._delays(load, tally)
         around = Around(
             direction=self.plan.direction,
@@ -244,6 +242,7 @@ class _Attempt:
             rtt_idle_us=idle_us,
             rtt_loaded_us=loaded_us,
             pace=self.plan.pace,
+            rules=self.where.evidence,
         )
         mine, theirs = load.mine, load.theirs
         up = rate_outcome.side_of(
@@ -257,9 +256,9 @@ class _Attempt:
             why = mine.why or (theirs.why if theirs else None) or "nothing arrived"
             return self._failed(f"no payload was counted: {why}", Owner.UNKNOWN)
         known = circumstances.found(
-            hello,
-            way=way,
-            port=port,
+            hello.your_address,
+            where=self.where,
+            around=where,
             traffic=Traffic(
                 before=load.before,
                 after=load.after,
@@ -268,6 +267,11 @@ class _Attempt:
             ),
             probe_cpu_ratio=_cpu_ratio(mine.up, mine.down),
             endpoint_cpu_ratio=_cpu_ratio(theirs.up, theirs.down) if theirs else None,
+        )
+        known = replace(
+            known,
+            path_mtu_up_bytes=(mine.up and mine.up.path_mtu_bytes) or known.path_mtu_up_bytes,
+            path_mtu_down_bytes=theirs.down.path_mtu_bytes if theirs and theirs.down else None,
         )
         return RateRun(
             handoff=self.where.handoff,
@@ -297,7 +301,8 @@ class _Attempt:
         clock = clock_judge.moved(load.began, load.ended)
         return standing.RunFacts(
             seconds=self.plan.seconds,
-            carrier=known.carrier,
+            around=known,
+            rules=self.where.evidence,
             limits=[side.limited_by for side, _ in measured],
             goodput_bps=[side.rates.goodput_bps for side, _ in measured],
             other_bps=[other for _, other in measured],
