@@ -191,9 +191,16 @@ class TrainPlan:
     times: Times | None = None
 
 
+class Method(StrEnum):
+    """How a scheduled run measures, by the word of `method` in the site file."""
+
+    RATE = "rate"
+    PACED = "paced"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
-    """A scheduled rate run: one at a random offset in each slot of `every_s`, in `times` only if given.
+    """A scheduled run: one at a random offset in each slot of `every_s`, in `times` only if given.
 
     `share_ratio` is the share of the card's rate that it asks for at most: below 1 it is a light run, and the
     card states the rate of each direction it goes.
@@ -207,7 +214,13 @@ class RunPlan:
     every_s: int
     times: Times | None = None
     share_ratio: float = 1.0
-    offered_bps: int | None = None  # a paced run at this rate, at the IP layer; None for a rate run
+    method: Method = Method.RATE
+    offered_bps: int | None = None  # what a paced run offers, at the IP layer; None for a rate run
+
+    @property
+    def lasts_s(self) -> int:
+        """How long all of it sends."""
+        return self.seconds
 
     @property
     def light(self) -> bool:

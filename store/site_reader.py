@@ -35,6 +35,7 @@ from store.site import (
     Handoff,
     HopPlan,
     Keep,
+    Method,
     Rules,
     RunPlan,
     Safety,
@@ -368,7 +369,7 @@ def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple
 
 def _paced(table: Table, plan: RunPlan) -> RunPlan:
     """The plan as a paced run where it says so, with the rate that it then needs."""
-    if table.ask("method", one_of({"rate": False, "paced": True}), False):
+    if table.ask("method", word_of(Method), Method.RATE) is Method.PACED:
         if plan.direction is Direction.BOTH:
             table.refuse("direction", 'a paced run has one; expected "up" or "down"')
         for key in ("flows", "share"):
@@ -378,7 +379,7 @@ def _paced(table: Table, plan: RunPlan) -> RunPlan:
         low, high = OFFERED_BPS
         if not low <= offered_bps <= high:
             table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
-        return replace(plan, offered_bps=offered_bps)
+        return replace(plan, method=Method.PACED, offered_bps=offered_bps)
     if "offered" in table.values:
         table.refuse("offered", 'belongs to method "paced"; add method = "paced", or leave it out')
     return plan
