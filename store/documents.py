@@ -25,12 +25,13 @@ from store.histogram import Histogram
 from store.light import Light
 from store.notices import Notice
 from store.paced import PacedRun
+from store.path_mtu import PathMtu
 from store.records import Document, Says
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
 from store.traffic import Traffic
 
-_ALL = (Event, ClockChange, Notice, PacedRun, Split, Hops, Witnesses, Samples, Traffic, Light)
+_ALL = (Event, ClockChange, Notice, PacedRun, Split, Hops, Witnesses, Samples, Traffic, Light, PathMtu)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
