@@ -229,9 +229,9 @@ def _run_commands(commands: Any) -> None:
         methods,
         "burst",
         _run_burst,
-        "Bursts of growing size after 2 s of silence: committed burst size, and does the line drop (policer) or "
-        "delay (shaper) what is more? Each fills the line for some milliseconds: emergency calls, alarms or "
-        "medical devices may share it.",
+        "Bursts of growing size after 2 s of silence: committed burst size, and does the line drop (policer) "
+        "or delay (shaper) what is more? Each fills the line for some milliseconds: emergency calls, alarms "
+        "or medical devices may share it.",
     )
     _reach_options(burst)
     burst.add_argument(

@@ -20,13 +20,13 @@ _HEADS = {
 def burst_run(run: BurstRun) -> str:
     """A burst run: policer or shaper, the committed burst size with its bound, each burst."""
     lines = [
-        f"{rfc3339(run.started_unix_ns)}  burst run {run.direction}, bursts after {run.idle_s:g} s of silence in "
-        f"packets of {run.payload_bytes} bytes, IPv{run.ip_version}",
+        f"{rfc3339(run.started_unix_ns)}  burst run {run.direction}, each after {run.idle_s:g} s of silence, "
+        f"in packets of {run.payload_bytes} bytes, IPv{run.ip_version}",
         f"{_HEADS[run.limiter]} Why: {run.because}.",
         _committed(run),
         *(
-            f"  {one.sent} packets sent, {one.received} arrived, {one.lost} lost, {one.held} held: {one.fate}, "
-            f"{one.undisturbed_bytes} bytes undisturbed"
+            f"  {one.sent} packets sent, {one.received} arrived, {one.lost} lost, {one.held} held: "
+            f"{one.fate}, {one.undisturbed_bytes} bytes undisturbed"
             for one in run.bursts
         ),
         standing_line(str(run.standing), run.reasons),
@@ -39,6 +39,6 @@ def _committed(run: BurstRun) -> str:
         return f"Committed burst size: not known; {run.undisturbed_bytes} bytes passed undisturbed."
     rate = "" if run.rate_bps is None else f" The excess passed at {mbps(run.rate_bps)} at the IP layer."
     return (
-        f"Committed burst size: {run.committed_bytes} bytes at the IP layer ({run.committed_ethernet_bytes} at "
-        f"layer 2), give or take {run.bound_bytes}.{rate}"
+        f"Committed burst size: {run.committed_bytes} bytes at the IP layer "
+        f"({run.committed_ethernet_bytes} at layer 2), give or take {run.bound_bytes}.{rate}"
     )

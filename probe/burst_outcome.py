@@ -7,7 +7,7 @@ Imports store, the control messages, burst_shape and standing.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import median
 
 from probe import burst_shape, standing
@@ -53,6 +53,7 @@ class Bursts:
         last = self._last_size()
         telling = tuple(one for one in last if one.fate in _TELLS)
         size = f"{last[0].sent * self.ip_bytes} bytes"
+        all_of_them = f"in {ALIKE} of {ALIKE} bursts of {size} the excess was"
         if self.dropped_socket:
             why = "the receiving host's own buffer was full, so that losses do not tell of the line"
             return Limiter.UNDECIDED, why, ()
@@ -62,17 +63,13 @@ class Bursts:
             fates = ", ".join(str(one.fate) for one in last)
             return Limiter.UNDECIDED, f"the bursts of {size} do not say the same: {fates}", telling
         if telling and telling[0].fate is Fate.DROPPED:
-            why = f"in {len(last)} of {len(last)} bursts of {size} the excess was dropped, none of it held"
-            return Limiter.POLICER, why, telling
+            return Limiter.POLICER, f"{all_of_them} dropped, none of it held", telling
         if telling:
             most_ms = max(one.delay_us for one in telling) / 1000
-            why = (
-                f"in {len(last)} of {len(last)} bursts of {size} the excess was held, up to {most_ms:.1f} ms"
-            )
-            return Limiter.SHAPER, why, telling
+            return Limiter.SHAPER, f"{all_of_them} held, up to {most_ms:.1f} ms", telling
         why = (
-            f"bursts of {size} lost packets, but too few passed behind the first loss, or too fast, to tell a "
-            "rate from that of the line; a larger burst or a faster port may"
+            f"bursts of {size} lost packets, but too few passed behind the first loss, or too fast, to tell "
+            "a rate from that of the line; a larger burst or a faster port may"
         )
         return Limiter.UNDECIDED, why, ()
 
@@ -82,7 +79,7 @@ class Bursts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Around:
-    """What the record needs beside the bursts; `ends` are those of each burst, in order."""
+    """What the record needs beside the bursts; `ends` and `circumstances` are those of each, in order."""
 
     request: PacedRequest
     started_unix_ns: int
@@ -90,7 +87,7 @@ class Around:
     most_bytes: int
     ends: Sequence[Ends]
     broken: bool  # a burst that should have followed failed
-    circumstances: Circumstances
+    circumstances: Sequence[Circumstances]
 
 
 def seen(request: PacedRequest, ends: Ends, around: Circumstances) -> Burst | None:
@@ -144,7 +141,20 @@ def record(bursts: Bursts, around: Around, *, names: Mapping[str, str]) -> Burst
         dropped_socket=bursts.dropped_socket,
         timestamps=Stamps.KERNEL if first.kernel_stamps else Stamps.CLOCK,
         spent_bytes=sent * request.payload_bytes,
-        circumstances=around.circumstances,
+        circumstances=_known(bursts, around),
+    )
+
+
+def _known(bursts: Bursts, around: Around) -> Circumstances:
+    """What was true at the last burst, with the other traffic beside those that lost nothing.
+
+    A packet that is dropped behind the interface's counter, on this host, would look like somebody else's.
+    """
+    clean = [known for one, known in zip(bursts.seen, around.circumstances, strict=True) if not one.lost]
+    return replace(
+        around.circumstances[-1],
+        other_up_bps=_median([known.other_up_bps for known in clean]),
+        other_down_bps=_median([known.other_down_bps for known in clean]),
     )
 
 
@@ -163,7 +173,7 @@ def _median(found: Sequence[int | None]) -> int | None:
 
 
 def _reasons(bursts: Bursts, around: Around, rate_bps: int | None) -> tuple[str, ...]:
-    known, up = around.circumstances, around.request.direction == Direction.UP
+    known, up = _known(bursts, around), around.request.direction == Direction.UP
     receiver = Limit.ENDPOINT if up else Limit.PROBE
     other_bps = known.other_up_bps if up else known.other_down_bps
     facts = RunFacts(

@@ -15,7 +15,9 @@ standing and the log.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from statistics import median
 
 from probe import standing
 from probe.wire.arrival_log import Together
@@ -26,7 +28,8 @@ SLOWED = 2.0  # so much slower than before, or than it was sent, is what a limit
 _HELD_LEAST = 12  # packets in a row at the rate before the first loss; a policer has one or two
 _NEAR = 2.0  # packets from the line that the rate draws
 _PASSED_LEAST = 4  # packets behind the first loss, for a rate
-_TAIL = 1 / 3  # what arrived after this part of the time shows the rate: the burst before it is fast
+_PARTS, _PART_LEAST = 9, 4  # of what came before the knee, for its speed; packets of a part
+_PARTS, _PART_LEAST = 9, 4  # of what came before the knee, for its speed; packets of a part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,26 +109,47 @@ def _each(log: Sequence[Together]) -> list[_Packet]:
 
 
 def _held(before: Sequence[_Packet], ip_bytes: int, ports_bps: Sequence[int]) -> _Found | None:
-    """What a shaper shows: a row of packets at one rate, slower than they were sent or than those before."""
+    """What a shaper shows: behind the knee, a row of packets at one rate, slower than they were sent."""
     if len(before) < _HELD_LEAST:
         return None
-    from_us = before[-1].at_us * _TAIL
-    tail = [packet for packet in before if packet.at_us >= from_us]
+    tail = before[_bend(before) :]
     line = _fitted(tail)
-    if len(tail) < _HELD_LEAST or line is None or line.per_us <= 0:
+    if line is None or line.per_us <= 0 or _is_port(line, ip_bytes, ports_bps):
         return None
     off = sorted(abs(line.off(packet)) for packet in tail)
-    if off[len(off) // 2] > _NEAR:
+    first = tail[: max(_HELD_LEAST, len(tail) // 3)]  # a sender whose queue is full slows down later on
+    took_us, sent_us = first[-1].at_us - first[0].at_us, first[-1].sent_us - first[0].sent_us
+    if off[len(off) // 2] > _NEAR or took_us < SLOWED * sent_us:
         return None
-    took_us = tail[-1].at_us - tail[0].at_us
-    slower_than_sent = took_us >= SLOWED * (tail[-1].sent_us - tail[0].sent_us)
-    knee = next((at for at, packet in enumerate(before) if line.off(packet) > -_NEAR), len(before))
-    fast = _per_us(before[:knee])
-    slower_than_before = fast is not None and fast >= SLOWED * line.per_us
-    if not (slower_than_sent or slower_than_before) or _is_port(line, ip_bytes, ports_bps):
-        return None
+    full, lapsed = _full_last(before, line.per_us)
+    knee = next(at for at, packet in enumerate(before) if at >= full and line.off(packet) > -_NEAR)
     held = len(before) - knee
+    line = replace(line, bucket=line.bucket + lapsed)
     return _Found(fate=Fate.HELD, knee=knee, held=held, line=line) if held >= _HELD_LEAST else None
+
+
+def _bend(packets: Sequence[_Packet]) -> int:
+    """Where the second of two straight lines begins that together lie closest to the packets.
+
+    0 where one does as well. The second has `_HELD_LEAST` packets at least.
+    """
+    ahead, behind = _squares(packets), _squares(packets[::-1])[::-1]
+    last = len(packets) - _HELD_LEAST
+    return min(range(last + 1), key=lambda at: (ahead[at - 1] if at else 0.0) + behind[at])
+
+
+def _squares(packets: Sequence[_Packet]) -> list[float]:
+    """For each packet, the squared distances of all up to it from the straight line through them."""
+    x = y = xx = xy = yy = 0
+    found = []
+    for size, packet in enumerate(packets, 1):
+        x, y = x + packet.at_us, y + packet.count
+        xx += packet.at_us**2
+        xy += packet.at_us * packet.count
+        yy += packet.count**2
+        along, across, both = size * xx - x * x, size * yy - y * y, size * xy - x * y  # whole numbers
+        found.append((across - both * both / along if along else across) / size)
+    return found
 
 
 def _dropped(before: Sequence[_Packet], behind: Sequence[_Packet]) -> _Found | None:
@@ -140,10 +164,22 @@ def _dropped(before: Sequence[_Packet], behind: Sequence[_Packet]) -> _Found | N
     # the bucket by what had arrived at the knee; its rate is known to one packet in those behind it
     used = line.per_us * knee.at_us
     bucket = _Line(bucket=knee.count - used, per_us=line.per_us, error=1 + used / len(behind))
-    held = sum(bucket.off(packet) >= -_NEAR for packet in before)
+    full, lapsed = _full_last(before, line.per_us)
+    held = sum(bucket.off(packet) >= -_NEAR for packet in before[full:])
     if held >= _HELD_LEAST:
         return None
+    bucket = replace(bucket, bucket=bucket.bucket + lapsed)
     return _Found(fate=Fate.DROPPED, knee=len(before), held=held, line=bucket)
+
+
+def _full_last(before: Sequence[_Packet], per_us: float) -> tuple[int, float]:
+    """Which packet was the last to find the bucket full, and what had lapsed by then, in packets.
+
+    The first, and nothing, unless the sender was away for a while: a bucket takes up no more than it holds.
+    """
+    lapsed = [per_us * packet.at_us - at for at, packet in enumerate(before)]
+    most = max(lapsed)
+    return next(at for at, one in enumerate(lapsed) if one >= most - 1), most
 
 
 def _fitted(packets: Sequence[_Packet]) -> _Line | None:
@@ -162,10 +198,17 @@ def _fitted(packets: Sequence[_Packet]) -> _Line | None:
 
 
 def _per_us(packets: Sequence[_Packet]) -> float | None:
-    """Packets a microsecond behind the first; None for fewer than three, or at one moment."""
+    """Packets a microsecond, by the middle one of some parts of them, so that a sender which was away for a
+    moment does not look slow. None for fewer than three packets, or at one moment."""
     if len(packets) < 3 or packets[-1].at_us <= packets[0].at_us:
         return None
-    return (packets[-1].count - packets[0].count) / (packets[-1].at_us - packets[0].at_us)
+    step = max(_PART_LEAST, -(-len(packets) // _PARTS))
+    ends = [*range(0, len(packets) - step, step), len(packets) - 1]
+    speeds = [
+        (packets[last].count - packets[first].count) / max(1, packets[last].at_us - packets[first].at_us)
+        for first, last in pairwise(ends)
+    ]
+    return float(median(speeds))
 
 
 def _speed_bps(packets: Sequence[_Packet], ip_bytes: int) -> int | None:

@@ -15,6 +15,14 @@ IDLE_S = 2.0  # before each burst, so that the bucket is full (trade's acceptanc
 BURST_BYTES = (24_000, 48_000_000, 8_000_000)  # least, most and usual largest burst, at the IP layer
 
 
+LASTS_S = 60  # eight bursts or so, each with its silence and what it takes to open it and to hear of it
+
+
+def foreseen_bytes(most_bytes: int) -> int:
+    """What a burst run sends at most: three of the largest burst, before it others of a quarter each."""
+    return round(most_bytes * (3 + 1 / 3))
+
+
 class Fate(StrEnum):
     """What became of the part of one burst that was more than the line lets pass at once."""
 

@@ -33,6 +33,9 @@ from store.traffic import Traffic
 
 _ALL = (Event, ClockChange, Notice, PacedRun, BurstRun, Split, Hops, Witnesses, Samples, Traffic, Light)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
+RUN_KINDS = tuple(
+    each.kind for each in (PacedRun, BurstRun)
+)  # runs of the schedule, whose bytes are a test's
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

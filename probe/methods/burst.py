@@ -94,6 +94,6 @@ async def _over(way: Way, plan: BurstPlan) -> BurstRun | Failed:
         most_bytes=plan.most_bytes,
         ends=[one.ends for one in carried],
         broken=failed is not None,
-        circumstances=carried[-1].around,
+        circumstances=[one.around for one in carried],
     )
     return burst_outcome.record(bursts, around, names=way.names)

@@ -15,7 +15,7 @@ from store.errors import SiteMistake
 from store.layers import Layer
 from store.notice_channels import Command, Hook, Matter
 from store.records import Direction
-from store.site import Card, HopPlan, Rules, Site, Transport, Where, WindowKind, database_of, load
+from store.site import Card, HopPlan, Method, Rules, Site, Transport, Where, WindowKind, database_of, load
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 KEY = "c2VjcmV0LXNlY3JldC1zZWNyZXQtc2VjcmV0LXNlY3I"
@@ -283,6 +283,25 @@ class TestDefaults:
         both = paced.replace('"up"', '"both"') + 'method = "paced"\noffered = "20 Mb/s"\n'
         with pytest.raises(SiteMistake, match="direction"):
             small(tmp_path, SMALL + both)
+
+    def test_a_burst_run_ends_by_itself(self, tmp_path: Path) -> None:
+        """So it has no seconds; its cost is that of three of its largest bursts and the smaller ones."""
+        burst = (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "up"\nevery = "24 h"\n'
+            'method = "burst"\n'
+        )
+        (found,) = small(tmp_path, SMALL + burst + 'most = "3 MB"\n').runs
+        assert (found.method, found.most_bytes, found.one_way_bytes) == (Method.BURST, 3_000_000, 10_000_000)
+        for more, key in (
+            ("seconds = 10\n", "seconds"),
+            ('most = "1 kB"\n', "most"),
+            ('offered = "20 Mb/s"\n', "offered"),
+            ("flows = 2\n", "flows"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + burst + more)
+        with pytest.raises(SiteMistake, match="direction"):
+            small(tmp_path, SMALL + burst.replace('"up"', '"both"'))
 
     def test_only_a_house_endpoint_needs_a_schedule_of_its_own(self, tmp_path: Path) -> None:
         text = SMALL.replace('name = "north"', 'name = "north"\nwhere = "house"')
