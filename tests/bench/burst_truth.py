@@ -1,7 +1,7 @@
 """Burst runs on policed and shaped lines: how often they are told apart, how near the bucket is.
 
-``python -m tests.bench.burst_truth [RUNS]``, as root: so many of each, four lines at a time, each with
-another rate, bucket, direction and IP version. Prints every run and a summary; judges nothing.
+``python -m tests.bench.burst_truth [RUNS [AFTER]]``, as root: so many of each, four lines at a time, each with
+another rate, bucket, direction and IP version; with AFTER, without the first so many. Prints every run and a summary; judges nothing.
 """
 
 from __future__ import annotations
@@ -19,17 +19,17 @@ RATES_BPS = (10_000_000, 20_000_000, 50_000_000, 100_000_000, 200_000_000)
 BUCKETS_BYTES = (60_000, 150_000, 450_000, 1_200_000)
 
 
-def _cases(runs: int) -> list[tuple[str, dict[str, Any]]]:
+def _cases(runs: int, after: int) -> list[tuple[str, dict[str, Any]]]:
     grid = itertools.cycle(itertools.product(BUCKETS_BYTES, RATES_BPS))
     found = []
-    for nth, (bucket, rate) in zip(range(runs), grid, strict=False):
+    for nth, (bucket, rate) in zip(range(after + runs), grid, strict=False):
         version = 6 if nth % 5 == 4 else 4
         line = {"rate_bps": rate, "burst_bytes": bucket, "up": nth % 2 == 0, "ip_version": version}
         found += [(limiter, line) for limiter in ("policer", "shaper")]
-    return found
+    return found[2 * after :]
 
 
-def main(runs: int) -> None:
+def main(runs: int, after: int) -> None:
     """Run them all and print what they found."""
     with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(4) as pool:
 
@@ -37,7 +37,7 @@ def main(runs: int) -> None:
             nth, (limiter, line) = case
             return burst_run(Path(folder) / str(nth), limiter, **line)
 
-        cases = _cases(runs)
+        cases = _cases(runs, after)
         right, off = 0, []
         for (limiter, line), (run, truth) in zip(cases, pool.map(one, enumerate(cases)), strict=True):
             found = run["committed_bytes"]
@@ -52,4 +52,5 @@ def main(runs: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
+    numbers = [int(word) for word in sys.argv[1:]]
+    main(*(*numbers, *(20, 0)[len(numbers) :]))
