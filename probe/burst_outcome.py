@@ -19,6 +19,7 @@ from probe.wire.paced_control import PacedRequest
 from store.bursts import Burst, BurstRun, Fate, Limiter
 from store.layers import ETHERNET_BYTES
 from store.records import Carrier, Circumstances, Direction, Limit, Stamps
+from store.site import USUAL, Evidence
 
 FIRST_PACKETS, GROWTH = 16, 4  # each burst four times the one before
 ALIKE = 3  # so many of one size have to say the same
@@ -88,6 +89,7 @@ class Around:
     ends: Sequence[Ends]
     broken: bool  # a burst that should have followed failed
     circumstances: Sequence[Circumstances]
+    rules: Evidence = USUAL
 
 
 def seen(request: PacedRequest, ends: Ends, around: Circumstances) -> Burst | None:
@@ -179,7 +181,8 @@ def _reasons(bursts: Bursts, around: Around, rate_bps: int | None) -> tuple[str,
     facts = RunFacts(
         seconds=standing.SHORT_S + 1,  # how long it takes says nothing about a burst
         whole_seconds=1,
-        carrier=known.carrier,
+        around=known,
+        rules=around.rules,
         limits=[receiver if bursts.dropped_socket else Limit.UNDECIDED],
         goodput_bps=[rate_bps or 0],
         other_bps=[max(0, other_bps - _CONTROL_BPS) if other_bps is not None and rate_bps else None],

@@ -95,5 +95,6 @@ async def _over(way: Way, plan: BurstPlan) -> BurstRun | Failed:
         ends=[one.ends for one in carried],
         broken=failed is not None,
         circumstances=[one.around for one in carried],
+        rules=way.where.evidence,
     )
     return burst_outcome.record(bursts, around, names=way.names)

@@ -1,7 +1,8 @@
 """Burst runs on policed and shaped lines: how often they are told apart, how near the bucket is.
 
-``python -m tests.bench.burst_truth [RUNS [AFTER]]``, as root: so many of each, four lines at a time, each with
-another rate, bucket, direction and IP version; with AFTER, without the first so many. Prints every run and a summary; judges nothing.
+``python -m tests.bench.burst_truth [RUNS [AFTER]]``, as root: so many of each, four lines at a time, each
+with another rate, bucket, direction and IP version; with AFTER, without the first so many. Prints every run
+and a summary; judges nothing.
 """
 
 from __future__ import annotations
