@@ -12,6 +12,7 @@ from statistics import median
 
 from probe import burst_shape, standing
 from probe.bulk.pacer import packet_bytes
+from probe.burst_shape import Ports
 from probe.paced_outcome import Ends
 from probe.standing import RunFacts
 from probe.wire import arrival_log
@@ -92,7 +93,7 @@ class Around:
     rules: Evidence = USUAL
 
 
-def seen(request: PacedRequest, ends: Ends, around: Circumstances) -> Burst | None:
+def seen(request: PacedRequest, ends: Ends, around: Circumstances, rules: Evidence = USUAL) -> Burst | None:
     """One burst; None when its end told no packet of it."""
     log = arrival_log.unpack(ends.received.log or b"")
     if not log or request.burst_packets is None:
@@ -107,7 +108,7 @@ def seen(request: PacedRequest, ends: Ends, around: Circumstances) -> Burst | No
         log,
         sent=ends.sent.packets if ends.sent else request.burst_packets,
         ip_bytes=packet_bytes(request.payload_bytes, ends.received.ip_version),
-        ports_bps=ports_bps,
+        ports=Ports(rates_bps=ports_bps, band_ratio=rules.port_band_ratio),
     )
 
 

@@ -8,8 +8,8 @@ once; a shaper sends all of them on at r, and drops when its queue is full. So p
 after the other *before* the first loss were held; where the first loss stands at the knee, nothing was.
 
 All moments are the receiver's, so neither the sender's clock nor what its own queue does bears on B. That a
-packet was sent faster than it arrived is read from differences of the sender's moments. Imports store,
-standing and the log.
+packet was sent faster than it arrived is read from differences of the sender's moments. Imports store
+and the log.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 
-from probe import standing
 from probe.wire.arrival_log import Together
 from store.bursts import Burst, Fate
 from store.layers import ETHERNET_BYTES, WIRE_BYTES
+from store.site import USUAL
 
 SLOWED = 2.0  # so much slower than before, or than it was sent, is what a limit did
 _HELD_LEAST = 12  # packets in a row at the rate before the first loss; a policer has one or two
@@ -52,17 +52,24 @@ class _Line:
         return packet.count - self.bucket - self.per_us * packet.at_us
 
 
-def look(log: Sequence[Together], *, sent: int, ip_bytes: int, ports_bps: Sequence[int] = ()) -> Burst:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ports:
+    """Rates of ports on the way, at layer 1, and how near one is taken for it."""
+
+    rates_bps: tuple[int, ...] = ()
+    band_ratio: float = USUAL.port_band_ratio
+
+
+def look(log: Sequence[Together], *, sent: int, ip_bytes: int, ports: Ports = Ports()) -> Burst:
     """One burst of `sent` packets of `ip_bytes` each, of which one at least arrived.
 
-    `ports_bps` are rates of ports on the way, at layer 1: what arrives at one of them was held by that port,
-    which is no limit of the line.
+    What arrives at the rate of one of `ports` was held by that port, which is no limit of the line.
     """
     packets = _each(log)
     missing = sorted(set(range(sent)) - {packet.number for packet in packets})
     before = [packet for packet in packets if not missing or packet.number < missing[0]]
     behind = [packet for packet in packets if missing and packet.number > missing[0]]
-    found = _held(before, ip_bytes, ports_bps) or (_dropped(before, behind) if missing else None)
+    found = _held(before, ip_bytes, ports) or (_dropped(before, behind) if missing else None)
     if found is None:
         found = _Found(fate=Fate.UNCLEAR if missing else Fate.PASSED, knee=len(before))
     knee = before[: found.knee]
@@ -108,13 +115,13 @@ def _each(log: Sequence[Together]) -> list[_Packet]:
     return found
 
 
-def _held(before: Sequence[_Packet], ip_bytes: int, ports_bps: Sequence[int]) -> _Found | None:
+def _held(before: Sequence[_Packet], ip_bytes: int, ports: Ports) -> _Found | None:
     """What a shaper shows: behind the knee, a row of packets at one rate, slower than they were sent."""
     if len(before) < _HELD_LEAST:
         return None
     tail = before[_bend(before) :]
     line = _fitted(tail)
-    if line is None or line.per_us <= 0 or _is_port(line, ip_bytes, ports_bps):
+    if line is None or line.per_us <= 0 or _is_port(line, ip_bytes, ports):
         return None
     off = sorted(abs(line.off(packet)) for packet in tail)
     first = tail[: max(_HELD_LEAST, len(tail) // 3)]  # a sender whose queue is full slows down later on
@@ -216,6 +223,6 @@ def _speed_bps(packets: Sequence[_Packet], ip_bytes: int) -> int | None:
     return None if speed is None else round(speed * ip_bytes * 8_000_000)
 
 
-def _is_port(line: _Line, ip_bytes: int, ports_bps: Sequence[int]) -> bool:
+def _is_port(line: _Line, ip_bytes: int, ports: Ports) -> bool:
     wire_bps = line.per_us * (ip_bytes + ETHERNET_BYTES + WIRE_BYTES) * 8_000_000
-    return any(abs(wire_bps - top) <= standing.PORT_BAND * top for top in ports_bps)
+    return any(abs(wire_bps - top) <= ports.band_ratio * top for top in ports.rates_bps)

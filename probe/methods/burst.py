@@ -77,7 +77,7 @@ async def _over(way: Way, plan: BurstPlan) -> BurstRun | Failed:
         if isinstance(found, Failed):
             failed = found
             break
-        seen = burst_outcome.seen(request, found.ends, found.around)
+        seen = burst_outcome.seen(request, found.ends, found.around, way.where.evidence)
         if seen is None:
             failed = way.failed("the far end told nothing of the packets of a burst", Owner.ENDPOINT)
             break

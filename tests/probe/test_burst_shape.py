@@ -12,7 +12,7 @@ from random import Random
 
 import pytest
 
-from probe.burst_shape import look
+from probe.burst_shape import Ports, look
 from probe.wire.arrival_log import Together
 from store.bursts import Fate
 
@@ -116,8 +116,8 @@ def test_a_port_that_is_slower_than_the_sender_is_no_shaper() -> None:
     """Handed over at once, sent by a port of 100 Mb/s: 1538 octets on the wire each (IEEE 802.3)."""
     arrived = [(number, number * 1538 * 8 / 100) for number in range(256)]
     log = [Together(number, 1, number, round(at)) for number, at in arrived]
-    assert look(log, sent=256, ip_bytes=IP_BYTES, ports_bps=(100_000_000,)).fate is Fate.PASSED
-    found = look(log, sent=256, ip_bytes=IP_BYTES, ports_bps=(1_000_000_000,))
+    assert look(log, sent=256, ip_bytes=IP_BYTES, ports=Ports(rates_bps=(100_000_000,))).fate is Fate.PASSED
+    found = look(log, sent=256, ip_bytes=IP_BYTES, ports=Ports(rates_bps=(1_000_000_000,)))
     assert (found.fate, found.undisturbed_bytes) == (Fate.HELD, 0)  # a queue without a bucket
     assert found.committed_bytes == pytest.approx(0, abs=2 * IP_BYTES)
 
