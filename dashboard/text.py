@@ -50,7 +50,7 @@ def rate_run(run: RateRun) -> str:
     lines += [
         f"Delay idle:   {_delays(run.rtt_idle_us)}",
         f"Delay loaded: {_delays(run.rtt_loaded_us)} ({run.timestamps} time stamps, round trip)",
-        _standing(str(run.standing), run.reasons),
+        standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
 
@@ -86,7 +86,7 @@ def paced_run(run: PacedRun) -> str:
         _sender(run),
         f"PDV: {_delays(run.pdv_us.delays())} ({run.timestamps} time stamps; over the least of each 100 ms)",
         f"Limited by: {run.limited_by or 'nothing, all of it arrived'}.",
-        _standing(str(run.standing), run.reasons),
+        standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
 
@@ -95,7 +95,7 @@ def path_mtu(found: PathMtu) -> str:
     """The path MTU: a line for each IP version, and standing."""
     lines = [f"{rfc3339(found.started_unix_ns)}  path MTU, found in {found.seconds:.1f} s"]
     lines += [f"IPv{one.ip_version}: {mtu_words.said(one)}" for one in found.found]
-    return "\n".join([*lines, _standing(str(found.standing), found.reasons)])
+    return "\n".join([*lines, standing_line(str(found.standing), found.reasons)])
 
 
 def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
@@ -118,7 +118,7 @@ def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
         f"packets {stall.how} ({stall.lost} lost, {stall.held} held)"
         for stall in stalls
     ]
-    return "\n".join([*lines, _standing(str(span.standing), span.reasons)])
+    return "\n".join([*lines, standing_line(str(span.standing), span.reasons)])
 
 
 def split(record: Split, found: Judged) -> str:
@@ -139,7 +139,7 @@ def split(record: Split, found: Judged) -> str:
     lines += [_segment(one) for one in found.segments]
     lines.append("Loss is there and back, outside of stalls; a hop's answers have limits of their own.")
     if record.reasons:
-        lines.append(_standing(str(record.standing), record.reasons))
+        lines.append(standing_line(str(record.standing), record.reasons))
     return "\n".join(lines)
 
 
@@ -499,7 +499,8 @@ def _ms(delay_us: float | None) -> str:
     return "none" if delay_us is None else f"{delay_us / 1000:.2f} ms"
 
 
-def _standing(standing: str, reasons: Sequence[str]) -> str:
+def standing_line(standing: str, reasons: Sequence[str]) -> str:
+    """Whether a record may speak about the line, and why."""
     why = "; ".join(f"{reason} ({REASONS[reason][1]})" for reason in reasons)
     return f"Standing: {standing}{'; ' if why else ''}{why}"
 

@@ -8,6 +8,8 @@ from typing import Annotated, ClassVar
 
 from store.records import Circumstances, Document, Says
 
+LASTS_S = 120  # what a search may take: two IP versions, each some ten sizes of which half fail
+FORESEEN_BYTES = 500_000  # what it sends at most each way: 2 versions x 10 sizes x 3 packets of 8972
 IPV6_LEAST_BYTES = 1280  # every way must carry these: RFC 8200 section 5
 
 
@@ -51,4 +53,4 @@ class PathMtu(Document):
     spent_bytes: Annotated[
         int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="UDP payload")
     ]
-    circumstances: Annotated[Circumstances | None, Says(meaning="what else was true while it ran")] = None
+    circumstances: Annotated[Circumstances, Says(meaning="what else was true while it ran")]

@@ -152,6 +152,7 @@ class Endpoint:
             ("GET", "run"): self._noted(self._run_report),
             ("DELETE", "run"): self._noted(self._end_run),
             ("POST", "paced_runs"): self._noted(self._open_paced),
+            ("POST", "bursts"): self._noted(self._open_paced),
             ("GET", "paced_run"): self._noted(self._paced_report),
             ("DELETE", "paced_run"): self._noted(self._end_paced),
             ("POST", "stop"): self._noted(self._stop),
@@ -296,6 +297,7 @@ class Endpoint:
                 payload_bytes=terms.payload_bytes,
                 seconds=terms.seconds,
                 bytes_max=terms.bytes_max,
+                burst_packets=terms.burst_packets,
             )
         )
         self._keep(terms)

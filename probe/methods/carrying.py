@@ -116,15 +116,18 @@ class Way:
 
     async def carry(self, request: PacedRequest) -> Carried | Failed:
         """One run from opening to the last report. Cancelled, it ends at both ends before it lets go."""
-        grant = await self.control.open_paced(request)
-        if isinstance(grant, Failed):
-            return self.failed(grant.why, grant.whose)
+        opening = asyncio.create_task(self.control.open_paced(request), name="open a paced run")
         try:
+            grant = await asyncio.shield(opening)
+            if isinstance(grant, Failed):
+                return self.failed(grant.why, grant.whose)
             seen = await self._seen(grant, request)
         finally:
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(_LET_GO_S):
-                    await self.control.end_paced(grant.run)
+                async with asyncio.timeout(_LET_GO_S):  # also where the answer was still under way
+                    granted = await opening
+                    if not isinstance(granted, Failed):
+                        await self.control.end_paced(granted.run)
         return seen if isinstance(seen, Failed) else await self._told(seen, request)
 
     def _fitting_bytes(self) -> int:

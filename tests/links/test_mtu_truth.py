@@ -75,3 +75,18 @@ def test_a_link_that_takes_less(tmp_path: Path, version: int) -> None:
     assert (found["up_bytes"], found["down_bytes"], found["beyond"]) == (1400, 1400, "icmp")
     assert (found["told_by"], found["told_bytes"]) == (HOP1[version], 1400)
     assert found["probes"] < 20
+
+
+def test_a_link_that_takes_less_on_the_way_down(tmp_path: Path) -> None:
+    """A router cuts nothing that must not be cut, nor does the endpoint when it is told (RFC 1191).
+
+    The route's locked MTU is the truth: only what goes back is held to it.
+    """
+    with routed() as made:
+        invitation = served(made, tmp_path / "endpoint", 4)
+        back = ("192.0.2.128/26", "via", "203.0.113.1")
+        made.run("hop2", "ip", "route", "replace", *back, "mtu", "lock", "1400")
+        done = made.run("probe", sys.executable, LINEBOOK, "run", "mtu", "--endpoint", invitation, "--json")
+    found = of(json.loads(done.stdout), 4)
+    assert (found["up_bytes"], found["down_bytes"]) == (1500, 1400)
+    assert (found["down_at_least"], found["beyond"]) == (False, "interface")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+from store.bursts import Burst, BurstRun, Fate, Limiter
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
@@ -11,6 +12,7 @@ from store.layers import tcp_framing, udp_framing
 from store.light import Light
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedRun
+from store.path_mtu import Beyond, FamilyMtu, PathMtu
 from store.records import (
     Bin,
     Campaign,
@@ -292,6 +294,74 @@ def paced(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "no
     )
 
 
+def burst(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> BurstRun:
+    """Three bursts of 384 kB that met a policer whose bucket holds 150 kB."""
+    dropped = Burst(
+        sent=256,
+        received=104,
+        lost=152,
+        fate=Fate.DROPPED,
+        undisturbed_bytes=151_500,
+        line_bps=1_500_000_000,
+        rate_bps=20_000_000,
+        committed_bytes=149_500,
+        bound_bytes=1_750,
+        held=4,
+        delay_us=21,
+    )
+    passed = Burst(sent=64, received=64, lost=0, fate=Fate.PASSED, undisturbed_bytes=96_000)
+    return BurstRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        direction=Direction.UP,
+        ip_version=4,
+        payload_bytes=1472,
+        idle_s=2.0,
+        most_bytes=8_000_000,
+        limiter=Limiter.POLICER,
+        because="in 3 of 3 bursts of 384000 bytes the excess was dropped, none of it held",
+        undisturbed_bytes=151_500,
+        committed_bytes=149_500,
+        committed_ethernet_bytes=151_294,
+        bound_bytes=1_750,
+        rate_bps=20_000_000,
+        line_bps=1_500_000_000,
+        bursts=(passed, dropped, dropped, dropped),
+        dropped_socket=0,
+        timestamps=Stamps.KERNEL,
+        spent_bytes=(64 + 3 * 256) * 1472,
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
+def mtu(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> PathMtu:
+    """A line with PPPoE in IPv4, and a black hole in IPv6."""
+    v4 = FamilyMtu(
+        ip_version=4,
+        interface_bytes=1500,
+        up_bytes=1492,
+        down_bytes=1492,
+        down_at_least=True,
+        beyond=Beyond.ICMP,
+        told_by="198.51.100.41",
+        told_bytes=1492,
+        probes=7,
+    )
+    v6 = FamilyMtu(
+        ip_version=6, interface_bytes=1500, up_bytes=1440, down_bytes=1400, beyond=Beyond.SILENT, probes=31
+    )
+    return PathMtu(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        seconds=9.5,
+        found=(v4, v6),
+        spent_bytes=118_000,
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
 def packets(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> Samples:
     """Three packets of a train at 20 a second: one back, one lost on the way up, one held."""
     fates = [(19_000_000, None, False), (None, "up", False), (400_123_000, None, True)]
@@ -422,6 +492,8 @@ EVERY_KIND: tuple[Record, ...] = (
     event(),
     light(),
     paced(),
+    burst(),
+    mtu(),
     clock_change(),
     notice(),
     split(),
