@@ -9,8 +9,8 @@ over the least of its 100 ms bin (RFC 5481 section 4.2, the interval being the b
 5 us in that time if one is 50 ppm fast.
 
 What a capacity run feeds back is of the time since it was last asked: sequence errors are what is missing
-(numbers that were passed over less those that came), reordered, duplicated or late, and the delay range is the
-largest delay less the smallest (RFC 9097 section 8.1).
+(numbers that were passed over less those that came), reordered, duplicated or late, and the delay range is
+the largest delay less the smallest (RFC 9097 section 8.1).
 """
 
 from __future__ import annotations

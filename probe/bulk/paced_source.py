@@ -1,8 +1,8 @@
 """The sending end of a paced or capacity run: one thread, a connected UDP socket, a rate that is kept.
 
-The rate is fixed, or in a capacity run moves with what the receiver says (`probe.bulk.steering`). Sends nothing
-while it does not hear from its receiver, and ends when that lasts. What its own queue or its network refuses is
-not sent later: a rate that is made up for would exceed its cap. Imports no event loop.
+The rate is fixed, or in a capacity run moves with what the receiver says (`probe.bulk.steering`). Sends
+nothing while it does not hear from its receiver, and ends when that lasts. What its own queue or its network
+refuses is not sent later: a rate that is made up for would exceed its cap. Imports no event loop.
 """
 
 from __future__ import annotations
@@ -40,7 +40,9 @@ _BUFFER_BYTES_MIN = 256 * 1024
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stream:
-    """What a run sends, and how both ends know it: `offered_bps` at the IP layer, the most of one that searches."""
+    """What a run sends, and how both ends know it: `offered_bps` at the IP layer, the most of one that
+    searches.
+    """
 
     key: bytes
     offered_bps: int

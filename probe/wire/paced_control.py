@@ -31,7 +31,9 @@ class CapacityRequest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PacedGrant:
-    """The run's key, and the UDP port that takes it; of a capacity run the most it may offer, at the IP layer."""
+    """The run's key, and the UDP port that takes it; of a capacity run the most it may offer, at the IP
+    layer.
+    """
 
     run: str
     port: int
@@ -47,8 +49,8 @@ class PacedReceived:
     `bins` are packets per 100 ms from the first arrival on. For the same bins `bases_us` is the least delay
     over the least of all (two clocks: it drifts), `pdv_p99_us` and `pdv_max_us` delay over the bin's own
     least; None where nothing arrived. `pdv` is a packed `store.histogram.Histogram` of all of it;
-    `expected_at` is `expected` as it was at each bin's end, None from a version before. The last six are empty
-    until the run has ended.
+    `expected_at` is `expected` as it was at each bin's end, None from a version before. The last six are
+    empty until the run has ended.
 
     `dropped_socket` packets arrived and found the receiver's buffer full, `dropped_host` any packets found
     its processors' queues full. `cpu_ratio` is the share of one core that the receiving thread used.
@@ -102,10 +104,10 @@ class PacedSent:
     """What the sending end handed to its kernel, over `elapsed_us`.
 
     `burst_us` is the largest excess over the offered rate in any stretch of the run, as time at that rate;
-    `segments` how many packets a call sends. Packets that were due and not sent: `forgone` because the
-    sender came too late to send them without a longer burst, `refused` by a full queue of its own or by its
-    network; while it did not hear from the receiver, `paused_us`, none was due. `search` is there in a capacity
-    run, whose rate moves: its burst is told in octets there, and `burst_us` is at its last rate.
+    `segments` how many packets a call sends. Packets that were due and not sent: `forgone` because the sender
+    came too late to send them without a longer burst, `refused` by a full queue of its own or by its network;
+    while it did not hear from the receiver, `paused_us`, none was due. `search` is there in a capacity run,
+    whose rate moves: its burst is told in octets there, and `burst_us` is at its last rate.
     """
 
     ip_version: int
