@@ -35,7 +35,7 @@ _US_PER_MS = 1000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Criterion:
-    """What a sub-interval may lose and still count (RFC 9097 section 4: the PM threshold): either is enough."""
+    """What a sub-interval may lose and still count (the PM of RFC 9097 section 4): either is enough."""
 
     loss_ratio: float = LOSS_RATIO
     lost: int = LOST

@@ -40,7 +40,7 @@ def row_at_most(bps: int) -> int:
 
 
 def most_bytes(seconds: float, row_max: int) -> int:
-    """What a search sends at most in so many seconds, at the IP layer: every report clean, up to `row_max`."""
+    """What a search up to `row_max` sends at most in so many seconds, at the IP layer."""
     search, left_ns, bits = Search(row_max=row_max), round(seconds * NS_PER_S), 0
     while left_ns > 0 and search.row < row_max:
         step_ns = min(FEEDBACK_NS, left_ns)

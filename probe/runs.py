@@ -1,5 +1,5 @@
-"""The rate and paced runs of one handoff, one at a time: each is started, skipped by a rule, or fails, on
-record.
+"""The rate, paced and capacity runs of one handoff, one at a time: each is started, skipped by a rule, or
+fails, on record.
 
 What is due when stands in schedule and campaign, what forbids it in safety, windows, openings and
 allowance, what makes it wait in traffic; here is the waiting.
@@ -18,13 +18,14 @@ from probe.book import Book, placed
 from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
 from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
+from store.capacity import CapacityRun
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.pace import Pace, share_of
 from store.paced import PacedRun
 from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, RunPlan, Site
 
-WHAT, LIGHT, PACED = "run rate", "light run", "run paced"
+WHAT, LIGHT, PACED, CAPACITY = "run rate", "light run", "run paced", "run capacity"
 
 _LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, should nobody tell of a change
 _LATE_NS = NS_PER_S  # a start this late still fits: what a run takes besides its seconds is rounded up
@@ -32,12 +33,12 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
-Measured = RateRun | PacedRun
+Measured = RateRun | PacedRun | CapacityRun
 
 
 class RateMethod(Protocol):
-    """One rate run, which asks for no more than `pace`, or a paced one where the plan offers a rate.
-    Cancelled, it ends the run at both ends before it lets go.
+    """One rate run, which asks for no more than `pace`, a paced one where the plan offers a rate, or a
+    capacity run where it searches for one. Cancelled, it ends the run at both ends before it lets go.
     """
 
     def __call__(
@@ -349,6 +350,8 @@ def _what(planned: Due) -> str:
 def _name(plan: RunPlan) -> str:
     if plan.offered_bps is not None:
         return PACED
+    if plan.searches:
+        return CAPACITY
     return LIGHT if plan.light else WHAT
 
 

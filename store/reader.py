@@ -463,8 +463,8 @@ class Reader:
     def spent_bytes(self, handoff: str, since_ns: int) -> int:
         """What measuring cost on a handoff since then, both ways.
 
-        Payload of the rate and paced runs as recorded, that of failed ones as estimated; packets of the
-        trains with `HEADER_BYTES` each, which at their size weigh a fifth.
+        Payload of the rate, paced and capacity runs as recorded, that of failed ones as estimated; packets of
+        the trains with `HEADER_BYTES` each, which at their size weigh a fifth.
         """
         paths = "path IN (SELECT id FROM path WHERE handoff = ?) AND started_unix_ns >= ?"
         runs = f"SELECT sum(spent_bytes) FROM rate_run WHERE {paths}"  # noqa: S608 - names of our own
@@ -474,7 +474,8 @@ class Reader:
         )
         failed = f"SELECT sum(spent_bytes) FROM trouble WHERE {paths}"  # noqa: S608
         paced = (
-            f"SELECT sum(json_extract(body, '$.spent_bytes')) FROM document WHERE kind = 'paced' AND {paths}"  # noqa: S608
+            "SELECT sum(json_extract(body, '$.spent_bytes')) FROM document "  # noqa: S608
+            f"WHERE kind IN ('paced', 'capacity') AND {paths}"
         )
         asked = ((runs,), (paced,), (failed,), (trains, HEADER_BYTES))
         return sum(self._one(sql, *more, handoff, since_ns) or 0 for sql, *more in asked)

@@ -189,7 +189,7 @@ class TrainPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
-    """A scheduled rate run: one at a random offset in each slot of `every_s`, in `times` only if given.
+    """A scheduled run: one at a random offset in each slot of `every_s`, in `times` only if given.
 
     `share_ratio` is the share of the card's rate that it asks for at most: below 1 it is a light run, and the
     card states the rate of each direction it goes.
@@ -203,7 +203,8 @@ class RunPlan:
     every_s: int
     times: Times | None = None
     share_ratio: float = 1.0
-    offered_bps: int | None = None  # a paced run at this rate, at the IP layer; None for a rate run
+    offered_bps: int | None = None  # a paced run at this rate, at the IP layer; None for any other
+    searches: bool = False  # a capacity run
 
     @property
     def light(self) -> bool:

@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
 from store import default_schedule, notice_reader, pace
+from store.capacity import SECONDS as CAPACITY_SECONDS
 from store.clock import zone
 from store.layers import Layer
 from store.paced import OFFERED_BPS
@@ -358,18 +359,20 @@ def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple
         table.only(*_RUN_KEYS, *_PACED_KEYS, *_TIMES_KEYS)
         plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
         _check_share(table, plan, cards[plan.handoff])
-        found.append(_paced(table, plan))
+        found.append(_by_method(table, plan))
     return tuple(found)
 
 
-def _paced(table: Table, plan: RunPlan) -> RunPlan:
-    """The plan as a paced run where it says so, with the rate that it then needs."""
-    if table.ask("method", one_of({"rate": False, "paced": True}), False):
+def _by_method(table: Table, plan: RunPlan) -> RunPlan:
+    """The plan as a paced or capacity run where it says so, with the rate that the first one needs."""
+    method = table.ask("method", one_of({each: each for each in ("rate", "paced", "capacity")}), "rate")
+    if method != "rate":
         if plan.direction is Direction.BOTH:
-            table.refuse("direction", 'a paced run has one; expected "up" or "down"')
+            table.refuse("direction", f'a {method} run has one; expected "up" or "down"')
         for key in ("flows", "share"):
             if key in table.values:
-                table.refuse(key, 'belongs to method "rate"; a paced run has none')
+                table.refuse(key, f'belongs to method "rate"; a {method} run has none')
+    if method == "paced":
         offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
         low, high = OFFERED_BPS
         if not low <= offered_bps <= high:
@@ -377,6 +380,11 @@ def _paced(table: Table, plan: RunPlan) -> RunPlan:
         return replace(plan, offered_bps=offered_bps)
     if "offered" in table.values:
         table.refuse("offered", 'belongs to method "paced"; add method = "paced", or leave it out')
+    if method == "capacity":
+        low, high = CAPACITY_SECONDS
+        if not low <= plan.seconds <= high:
+            table.refuse("seconds", f"a capacity run takes {low} to {high} s")
+        return replace(plan, searches=True)
     return plan
 
 

@@ -87,7 +87,7 @@ class Arrivals:
             delays[at_us - sent] = delays.get(at_us - sent, 0) + 1
 
     def feedback(self, now_ns: int) -> Status | None:
-        """What came since this was last asked; None when nothing did, and the next one covers that time too."""
+        """What came since this was last asked; None when nothing did, and the next one covers it too."""
         if self._low_us is None:
             return None
         expected, received, errors, then_ns = self._told

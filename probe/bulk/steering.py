@@ -1,6 +1,4 @@
-"""The rate of a capacity run as its sender follows it: what the receiver says in, rates and their story out.
-Pure.
-"""
+"""The rate of a capacity run as its sender follows it: reports in, rates and their story out. Pure."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ class PacedRequest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CapacityRequest:
-    """`direction` up or down, in packets of `payload_bytes` of UDP payload. No rate: it is what is searched."""
+    """`direction` up or down, in packets of `payload_bytes` of UDP payload; the rate is searched."""
 
     direction: str
     payload_bytes: int
