@@ -29,6 +29,7 @@ from store.records import Carrier, Circumstances, Direction, Limit, Stamps
 
 LOSS_RATIO = 0.1
 LOST = Thresholds().sequence_errors * NS_PER_S // FEEDBACK_NS
+SETTLED = 1.01  # a second that does not count may have carried this much more. Common practice, no source
 _DT_MS = 1000
 _US_PER_MS = 1000
 
@@ -89,6 +90,8 @@ def record(
         codes.append("paused")
     if limit is Limit.UNDECIDED:
         codes.append("never_full")
+    if any(not each.counts and each.ip_bps > SETTLED * best.ip_bps for each in seconds):
+        codes.append("unsettled")
     thresholds = Thresholds()
     return CapacityRun(
         handoff=names["handoff"],
@@ -201,9 +204,9 @@ def _limited_by(
     """What ended the rise. Where two explanations fit, the one that spares the line is taken.
 
     A port's top; a receiver that lost what it had; a sender that left out more than `UNSENT` of what was due
-    in the best second; the line, where the search met congestion; the endpoint, where it had no higher rate
-    to allow; and nothing yet, where the time was over first (RFC 9097 section 6.5: probably an
-    underestimate).
+    in the best second and let the line run dry; the line, where the search met congestion; the endpoint,
+    where it had no higher rate to allow; and nothing yet, where the time was over first (RFC 9097 section
+    6.5: probably an underestimate).
     """
     received, sent = ends.received, ends.sent
     up = request.direction == Direction.UP
@@ -216,14 +219,24 @@ def _limited_by(
     if sent is None or sent.search is None:
         return Limit.UNDECIDED
     ip_bits = packet_bytes(request.payload_bytes, received.ip_version) * 8
-    due = (best.unsent or 0) + (best.sent_bps or 0) * _DT_MS // 1000 // ip_bits
-    if (best.unsent or 0) > UNSENT * due:
+    unsent = best.unsent or 0
+    due = unsent + (best.sent_bps or 0) * _DT_MS // 1000 // ip_bits
+    if unsent > UNSENT * due and not _full_all_the_same(received, best, unsent=unsent):
         return sender
     if sent.search.congested:
         if received.dropped_host > OWN_DROPS * count:
             return receiver
         return Limit.PATH
     return Limit.ENDPOINT if sent.search.top_bps >= request.offered_bps else Limit.UNDECIDED
+
+
+def _full_all_the_same(received: PacedReceived, best: SubInterval, *, unsent: int) -> bool:
+    """Whether the line was full although the sender left packets out: it lost more than those, and no 100 ms
+    of the second brought so many more than its mean that gaps cost it more than `UNSENT`.
+    """
+    first = best.start_ms // BIN_MS
+    bins = received.bins[first : first + BINS_PER_S]
+    return best.lost >= unsent and sum(bins) >= (1 - UNSENT) * BINS_PER_S * (max(bins) - 1)
 
 
 def _at_port_top(rates: LayerRates, seconds: Sequence[SubInterval], around: Circumstances) -> bool:

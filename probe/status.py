@@ -142,7 +142,8 @@ def _plan(plan: RunPlan) -> dict[str, Any]:
 
 
 def _words(plan: RunPlan) -> str:
-    return f"{'light run' if plan.light else 'run'} {plan.direction}"
+    kind = "capacity run" if plan.searches else "light run" if plan.light else "run"
+    return f"{kind} {plan.direction}"
 
 
 def _hour(unix_ns: int, found: Status) -> str:
