@@ -28,7 +28,7 @@ from store.clock import NS_PER_S, local
 from store.default_schedule import FLOWS
 from store.layers import IP_BYTES, UDP_BYTES
 from store.records import Direction
-from store.site import CampaignPlan, CapCounts, Card, Handoff, RunPlan, Site, Times, TrainPlan
+from store.site import CampaignPlan, CapCounts, Card, Handoff, Method, RunPlan, Site, Times, TrainPlan
 
 TRAIN_PAYLOAD_BYTES = 128  # of a packet of the daemon's trains, as methods.train has it
 MONTH_DAYS = 30  # what a forecast calls a month; spending goes by the calendar
@@ -362,7 +362,11 @@ def once_bytes(run: RunPlan, card: Card, counts: CapCounts = CapCounts.BOTH) -> 
     found = run_bytes(
         card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio, counts=counts
     )
-    return min(found, most_bytes(run.seconds, ROWS - 1)) if run.searches and found is not None else found
+    return (
+        min(found, most_bytes(run.seconds, ROWS - 1))
+        if run.method is Method.CAPACITY and found is not None
+        else found
+    )
 
 
 def _month_of(train: TrainPlan) -> int:
@@ -387,7 +391,7 @@ def _run_words(run: RunPlan) -> str:
     if run.offered_bps is not None:
         what = f"paced run at {run.offered_bps / 1e6:g} Mb/s to {run.endpoint}, {way}"
         return f"{what}, {often}{_times_words(run.times)}"
-    if run.searches:
+    if run.method is Method.CAPACITY:
         return f"capacity run to {run.endpoint}, {way}, {often}{_times_words(run.times)}"
     what = f"light run at {run.share_ratio * 100:g} %" if run.light else "rate run"
     return f"{what} to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"

@@ -49,7 +49,7 @@ from store.notice_channels import Channel
 from store.notices import Notice
 from store.pace import Pace
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, WindowOpened
-from store.site import CampaignPlan, RunPlan, Site, TrainPlan, Where
+from store.site import CampaignPlan, Method, RunPlan, Site, TrainPlan, Where
 
 ALIVE_EVERY_S = 10.0
 STOP_WITHIN_S = 1.8  # what was under way has ended at both ends by then, or is said not to have
@@ -619,12 +619,12 @@ def _methods() -> Methods:
     from probe.methods import capacity, paced, rate, train
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
-        if plan.offered_bps is not None:
+        if plan.method is Method.PACED and plan.offered_bps is not None:
             offered = paced.PacedPlan(
                 direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
             )
             return await paced.run(offered, where, clock)
-        if plan.searches:
+        if plan.method is Method.CAPACITY:
             searched = capacity.CapacityPlan(direction=plan.direction, seconds=plan.seconds)
             return await capacity.run(searched, where, clock)
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)

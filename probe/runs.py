@@ -25,7 +25,7 @@ from store.paced import PacedRun
 from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, RunPlan, Site
 
-WHAT, LIGHT, PACED, CAPACITY = "run rate", "light run", "run paced", "run capacity"
+WHAT, LIGHT = "run rate", "light run"
 
 _LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, should nobody tell of a change
 _LATE_NS = NS_PER_S  # a start this late still fits: what a run takes besides its seconds is rounded up
@@ -37,8 +37,8 @@ Measured = RateRun | PacedRun | CapacityRun
 
 
 class RateMethod(Protocol):
-    """One rate run, which asks for no more than `pace`, a paced one where the plan offers a rate, or a
-    capacity run where it searches for one. Cancelled, it ends the run at both ends before it lets go.
+    """One run by the method of its plan; a rate run asks for no more than `pace`.
+    Cancelled, it ends the run at both ends before it lets go.
     """
 
     def __call__(
@@ -314,7 +314,7 @@ class Runs:
         no_more = openings.until(lambda: openings.no_run(plan.handoff))
         try:
             pace = share_of(self.handoff.card, plan.share_ratio, plan.direction)
-            async with asyncio.timeout(plan.seconds + _OVERDUE_S):
+            async with asyncio.timeout(plan.lasts_s + _OVERDUE_S):
                 found = await unless(self.method(plan, where, self.book.clock, pace=pace), no_more)
             if isinstance(found, Halted):
                 return Failed(what=_name(plan), why=f"aborted: {found.why}", whose=Owner.HOUSE)
@@ -331,7 +331,7 @@ class Runs:
     def _likely_bytes(self, plan: RunPlan, *, since_ns: int) -> int:
         """What a failed run moved, which nobody counted: by the time it took, the whole run at most."""
         took_s = (self.book.clock.monotonic_ns() - since_ns) / NS_PER_S
-        return round((self._cost_bytes(plan) or 0) * min(1.0, took_s / plan.seconds))
+        return round((self._cost_bytes(plan) or 0) * min(1.0, took_s / plan.lasts_s))
 
 
 def _up_ratio(direction: Direction) -> float:
@@ -348,11 +348,7 @@ def _what(planned: Due) -> str:
 
 
 def _name(plan: RunPlan) -> str:
-    if plan.offered_bps is not None:
-        return PACED
-    if plan.searches:
-        return CAPACITY
-    return LIGHT if plan.light else WHAT
+    return LIGHT if plan.light else f"run {plan.method}"
 
 
 def _as_planned(run: Measured, planned: Due) -> Measured:

@@ -66,7 +66,7 @@ class Busy:
 
 def run_ns(plan: RunPlan) -> int:
     """How long a run of this plan keeps its handoff busy."""
-    return (plan.seconds + AROUND_RUN_S) * NS_PER_S
+    return (plan.lasts_s + AROUND_RUN_S) * NS_PER_S
 
 
 def midnight_ns(day: date, *, where: tzinfo) -> int:

@@ -187,6 +187,14 @@ class TrainPlan:
     times: Times | None = None
 
 
+class Method(StrEnum):
+    """How a scheduled run measures, by the word of `method` in the site file."""
+
+    RATE = "rate"
+    PACED = "paced"
+    CAPACITY = "capacity"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
     """A scheduled run: one at a random offset in each slot of `every_s`, in `times` only if given.
@@ -203,8 +211,13 @@ class RunPlan:
     every_s: int
     times: Times | None = None
     share_ratio: float = 1.0
-    offered_bps: int | None = None  # a paced run at this rate, at the IP layer; None for any other
-    searches: bool = False  # a capacity run
+    method: Method = Method.RATE
+    offered_bps: int | None = None  # what a paced run offers, at the IP layer; None for any other
+
+    @property
+    def lasts_s(self) -> int:
+        """How long all of it sends."""
+        return self.seconds
 
     @property
     def light(self) -> bool:

@@ -35,6 +35,7 @@ from store.site import (
     Handoff,
     HopPlan,
     Keep,
+    Method,
     Rules,
     RunPlan,
     Safety,
@@ -364,28 +365,26 @@ def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple
 
 
 def _by_method(table: Table, plan: RunPlan) -> RunPlan:
-    """The plan as a paced or capacity run where it says so, with the rate that the first one needs."""
-    method = table.ask("method", one_of({each: each for each in ("rate", "paced", "capacity")}), "rate")
-    if method != "rate":
+    """The plan with the method that it names, and what that needs."""
+    method = table.ask("method", word_of(Method), Method.RATE)
+    if method is not Method.RATE:
         if plan.direction is Direction.BOTH:
             table.refuse("direction", f'a {method} run has one; expected "up" or "down"')
         for key in ("flows", "share"):
             if key in table.values:
                 table.refuse(key, f'belongs to method "rate"; a {method} run has none')
-    if method == "paced":
+    if method is Method.PACED:
         offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
         low, high = OFFERED_BPS
         if not low <= offered_bps <= high:
             table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
-        return replace(plan, offered_bps=offered_bps)
+        return replace(plan, method=Method.PACED, offered_bps=offered_bps)
     if "offered" in table.values:
         table.refuse("offered", 'belongs to method "paced"; add method = "paced", or leave it out')
-    if method == "capacity":
-        low, high = CAPACITY_SECONDS
-        if not low <= plan.seconds <= high:
-            table.refuse("seconds", f"a capacity run takes {low} to {high} s")
-        return replace(plan, searches=True)
-    return plan
+    low, high = CAPACITY_SECONDS
+    if method is Method.CAPACITY and not low <= plan.seconds <= high:
+        table.refuse("seconds", f"a capacity run takes {low} to {high} s")
+    return replace(plan, method=method)
 
 
 def _check_share(table: Table, plan: RunPlan, card: Card) -> None:

@@ -1,8 +1,8 @@
 """A capacity run: what a direction carries at most, searched for over UDP by RFC 9097 and never told.
 
-The sender follows the receiver's reports (`probe.load_rate`). One at a time on a path: the endpoint has
-nothing run beside it. How it is carried, and what becomes of one that breaks off, stands in
-`probe.paced_attempt`.
+The sender follows the receiver's reports (`probe.load_rate`). One at a time on a path: the endpoint lets
+nothing run beside it. What had arrived when a run breaks off is kept and says ``aborted``; a run without one
+whole second that counts is a `Failed`.
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 from probe import capacity_outcome
 from probe.control import Control
-from probe.paced_attempt import OnProgress, PacedAttempt, Told, silent
+from probe.methods.carrying import OnProgress, Way
 from probe.reach import Reach
 from probe.wire.paced import WORD_BYTES
-from probe.wire.paced_control import CapacityRequest, PacedGrant, PacedRequest
+from probe.wire.paced_control import CapacityRequest
 from store.capacity import PAYLOAD_BYTES, SECONDS, STANDARD_PAYLOAD_BYTES, CapacityRun
 from store.clock import Clock
 from store.errors import UserMistake
@@ -49,51 +49,28 @@ async def run(
 ) -> CapacityRun | Failed:
     """Run once. Cancelled, it ends the run at both ends before it lets go."""
     async with Control(where, clock=clock) as control:
-        attempt = _Attempt(
-            what=WHAT,
-            direction=plan.direction,
-            seconds=plan.seconds,
-            payload_bytes=plan.payload_bytes,
-            where=where,
-            clock=clock,
-            control=control,
-            say=on_progress or silent,
-        )
-        return await attempt.run()
+        way = await Way.find(control, where, clock, what=WHAT, say=on_progress)
+        return way if isinstance(way, Failed) else await over(way, plan)
 
 
-@dataclass(slots=True, kw_only=True)
-class _Attempt(PacedAttempt[CapacityRun]):
-    async def open(self, payload_bytes: int) -> tuple[PacedGrant, PacedRequest] | Failed:
-        request = CapacityRequest(
-            direction=str(self.direction), payload_bytes=payload_bytes, seconds=self.seconds
-        )
-        grant = await self.control.open_capacity(request)
-        if isinstance(grant, Failed):
-            return grant
-        if grant.most_bps is None:
-            return self.failed(
-                "the endpoint granted a run without saying how much it may offer", Owner.ENDPOINT
-            )
-        return grant, PacedRequest(
-            direction=request.direction,
-            offered_bps=grant.most_bps,
-            payload_bytes=payload_bytes,
-            seconds=self.seconds,
-        )
-
-    def searches(self) -> bool:
-        return True
-
-    def saying(self) -> str:
-        return f"searching {self.direction} for {self.seconds:g} s"
-
-    def judge(self, told: Told) -> CapacityRun | str:
-        found = capacity_outcome.record(
-            told.request,
-            told.ends,
-            started_unix_ns=told.started_unix_ns,
-            circumstances=told.circumstances,
-            names=told.names,
-        )
-        return found or "no whole second of the search kept its losses within their bound"
+async def over(way: Way, plan: CapacityPlan) -> CapacityRun | Failed:
+    """One run over a way that is open already."""
+    too_long = way.too_long(plan.seconds)
+    if too_long is not None:
+        return too_long
+    asked = CapacityRequest(
+        direction=str(plan.direction), payload_bytes=plan.payload_bytes, seconds=plan.seconds
+    )
+    way.say(f"searching {plan.direction} for {plan.seconds:g} s")
+    carried = await way.search(asked)
+    if isinstance(carried, Failed):
+        return carried
+    found = capacity_outcome.record(
+        carried.request,
+        carried.ends,
+        started_unix_ns=carried.started_unix_ns,
+        circumstances=carried.around,
+        names=way.names,
+    )
+    why = "no whole second of the search kept its losses within their bound"
+    return found or way.failed(why, Owner.UNKNOWN)

@@ -1,6 +1,7 @@
 """A paced run: packets offered over UDP at a fixed rate in one direction, counted where they arrive.
 
-How it is carried, and what becomes of one that breaks off, stands in `probe.paced_attempt`.
+What had arrived when a run breaks off is kept and says ``aborted``; a run of which nothing arrived, or whose
+receiver was lost with its counts, is a `Failed`.
 """
 
 from __future__ import annotations
@@ -9,10 +10,10 @@ from dataclasses import dataclass
 
 from probe import paced_outcome
 from probe.control import Control
-from probe.paced_attempt import OnProgress, PacedAttempt, Told, silent
+from probe.methods.carrying import OnProgress, Way
 from probe.reach import Reach
 from probe.wire.paced import PAYLOAD_BYTES, WORD_BYTES
-from probe.wire.paced_control import PacedGrant, PacedRequest
+from probe.wire.paced_control import PacedRequest
 from store.clock import Clock
 from store.errors import UserMistake
 from store.paced import OFFERED_BPS, PacedRun
@@ -54,42 +55,29 @@ async def run(
 ) -> PacedRun | Failed:
     """Run once. Cancelled, it ends the run at both ends before it lets go."""
     async with Control(where, clock=clock) as control:
-        attempt = _Attempt(
-            what=WHAT,
-            direction=plan.direction,
-            seconds=plan.seconds,
-            payload_bytes=plan.payload_bytes,
-            where=where,
-            clock=clock,
-            control=control,
-            say=on_progress or silent,
-            offered_bps=plan.offered_bps,
-        )
-        return await attempt.run()
+        way = await Way.find(control, where, clock, what=WHAT, say=on_progress)
+        return way if isinstance(way, Failed) else await over(way, plan)
 
 
-@dataclass(slots=True, kw_only=True)
-class _Attempt(PacedAttempt[PacedRun]):
-    offered_bps: int
-
-    async def open(self, payload_bytes: int) -> tuple[PacedGrant, PacedRequest] | Failed:
-        request = PacedRequest(
-            direction=str(self.direction),
-            offered_bps=self.offered_bps,
-            payload_bytes=payload_bytes,
-            seconds=self.seconds,
-        )
-        grant = await self.control.open_paced(request)
-        return grant if isinstance(grant, Failed) else (grant, request)
-
-    def saying(self) -> str:
-        return f"{self.offered_bps / 1e6:g} Mb/s {self.direction} for {self.seconds:g} s"
-
-    def judge(self, told: Told) -> PacedRun:
-        return paced_outcome.record(
-            told.request,
-            told.ends,
-            started_unix_ns=told.started_unix_ns,
-            circumstances=told.circumstances,
-            names=told.names,
-        )
+async def over(way: Way, plan: PacedPlan) -> PacedRun | Failed:
+    """One run over a way that is open already."""
+    too_long = way.too_long(plan.seconds)
+    if too_long is not None:
+        return too_long
+    request = PacedRequest(
+        direction=str(plan.direction),
+        offered_bps=plan.offered_bps,
+        payload_bytes=plan.payload_bytes or await way.fitting_bytes(),
+        seconds=plan.seconds,
+    )
+    way.say(f"{plan.offered_bps / 1e6:g} Mb/s {plan.direction} for {plan.seconds:g} s")
+    carried = await way.carry(request)
+    if isinstance(carried, Failed):
+        return carried
+    return paced_outcome.record(
+        request,
+        carried.ends,
+        started_unix_ns=carried.started_unix_ns,
+        circumstances=carried.around,
+        names=way.names,
+    )

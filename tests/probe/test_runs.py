@@ -15,7 +15,7 @@ from store.pace import FULL, Pace
 from store.paced import PacedRun
 from store.reader import Reader
 from store.records import Direction, Failed, Owner, RateRun, Skipped, TrainSpan
-from store.site import EVENINGS, Safety, Times, WindowKind
+from store.site import EVENINGS, Method, Safety, Times, WindowKind
 from store.writer import Writer
 from tests.probe.sites import EVERY_DAY, handoff, run_plan, site, train_plan, window
 from tests.probe.test_daemon import HOUR_S, FakeRate, lived
@@ -101,7 +101,7 @@ def test_a_run_of_the_schedule_knows_the_moment_that_was_drawn_for_it() -> None:
 
 def test_a_paced_run_is_a_run_in_every_rule() -> None:
     """Its hours, slot and allowance are those of any run; it costs what it offers: 20 Mb/s for 10 s."""
-    offering = replace(run_plan(every_s=3600), offered_bps=20_000_000)
+    offering = replace(run_plan(every_s=3600), method=Method.PACED, offered_bps=20_000_000)
     limited = replace(handoff(), allowance_bytes=60_000_000, safety=replace(handoff().safety, never=(NIGHT,)))
     run = replace(samples.paced(handoff="A"), spent_bytes=25_000_000)
     rate = FakeRate(outcome=lambda number: run)
@@ -121,7 +121,7 @@ def test_a_paced_run_is_a_run_in_every_rule() -> None:
 
 def test_a_paced_run_that_failed_says_what_it_was() -> None:
     refused = Failed(what="run paced", why="refused", whose=Owner.ENDPOINT)
-    offering = replace(run_plan(every_s=3600), offered_bps=20_000_000)
+    offering = replace(run_plan(every_s=3600), method=Method.PACED, offered_bps=20_000_000)
     rate = FakeRate(outcome=lambda number: refused)
     kept = lived(site(runs=(offering,)), for_s=3 * HOUR_S, rate=rate)
     assert {"run paced"} == {one.what for one in kept.of(Failed)}
