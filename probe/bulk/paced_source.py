@@ -175,7 +175,7 @@ class PacedSource:
                     self._refused += self._segments
                     continue
                 if self._segments > 1 and not self._cut:  # a device that cannot have it cut (EIO)
-                    self._one_by_one(pacer)
+                    self._one_by_one(pacer, at_ns)
                     continue
                 return _refusal(error, stream)
             self._cut = self._cut or self._segments > 1
@@ -233,7 +233,7 @@ class PacedSource:
         if self._steering.rate_bps != self._rate_bps:
             self._rate_bps = self._steering.rate_bps
             self._segments = self._segments_at(self._rate_bps)
-            pacer.change(offered_bps=self._rate_bps, segments=self._segments)
+            pacer.change(at_ns, offered_bps=self._rate_bps, segments=self._segments)
 
     def _mark(self, pacer: Pacer, at_ns: int) -> None:
         """Note how much was sent by the end of every 100 ms that are over."""
@@ -242,10 +242,10 @@ class PacedSource:
             self._packets_at += [self._packets] * over
             self._unsent_at += [pacer.forgone + self._refused] * over
 
-    def _one_by_one(self, pacer: Pacer) -> None:
+    def _one_by_one(self, pacer: Pacer, at_ns: int) -> None:
         self._segments = self._segments_most = 1
         segments.send_segments(self.sock, 0)
-        pacer.change(offered_bps=self._rate_bps, segments=1)
+        pacer.change(at_ns, offered_bps=self._rate_bps, segments=1)
 
     def _still_heard(self, at_ns: int) -> bool:
         """Whether to go on; waits here, sending nothing, while the receiver is not heard."""

@@ -51,7 +51,8 @@ class Pacer:
         self._start_ns = start_ns
         self._due_ns = 0.0  # from the start, as are the others
         self._taken_ns = 0
-        self._level_ns = 0.0
+        self._level_ns = 0.0  # excess over the rate, at this moment:
+        self._level_of_ns = 0
         self._burst_bytes = 0.0
         self._forgone = 0.0
 
@@ -82,8 +83,8 @@ class Pacer:
             self._forgone += (late_ns - self._slack_ns) / self.train_ns * self._segments
             self._due_ns = float(now - self._slack_ns)
         self._due_ns += self.train_ns
-        self._level_ns = max(0.0, self._level_ns - (now - self._taken_ns)) + self.train_ns
-        self._taken_ns = now
+        self._level_ns = self._level_at(now) + self.train_ns
+        self._taken_ns = self._level_of_ns = now
         self._burst_bytes = max(self._burst_bytes, self._level_ns * self._bytes_per_ns)
 
     def sent(self, now_ns: int) -> None:
@@ -91,16 +92,20 @@ class Pacer:
         took_ns = now_ns - self._start_ns - self._taken_ns
         self._level_ns = max(self._level_ns, self.train_ns + took_ns)
 
-    def change(self, *, offered_bps: int, segments: int) -> None:
+    def change(self, now_ns: int, *, offered_bps: int, segments: int) -> None:
         """Go on at another rate: the next train at its distance from the last one, no later than planned."""
-        bytes_before = self._level_ns * self._bytes_per_ns
+        now = now_ns - self._start_ns
+        level_bytes = self._level_at(now) * self._bytes_per_ns
         self._set(offered_bps, segments)
-        self._level_ns = bytes_before / self._bytes_per_ns
+        self._level_ns, self._level_of_ns = level_bytes / self._bytes_per_ns, now
         self._due_ns = min(self._due_ns, self._taken_ns + self.train_ns)
 
     def resume(self, now_ns: int) -> None:
         """Go on from here; what was due meanwhile is not."""
         self._due_ns = max(self._due_ns, float(now_ns - self._start_ns))
+
+    def _level_at(self, now: int) -> float:
+        return max(0.0, self._level_ns - (now - self._level_of_ns))
 
     def _set(self, offered_bps: int, segments: int) -> None:
         self._bytes_per_ns = offered_bps / (8 * NS_PER_S)

@@ -15,7 +15,7 @@ from store.errors import SiteMistake
 from store.layers import Layer
 from store.notice_channels import Command, Hook, Matter
 from store.records import Direction
-from store.site import Card, HopPlan, Rules, Site, Transport, Where, WindowKind, database_of, load
+from store.site import Card, HopPlan, Method, Rules, Site, Transport, Where, WindowKind, database_of, load
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 KEY = "c2VjcmV0LXNlY3JldC1zZWNyZXQtc2VjcmV0LXNlY3I"
@@ -283,6 +283,25 @@ class TestDefaults:
         both = paced.replace('"up"', '"both"') + 'method = "paced"\noffered = "20 Mb/s"\n'
         with pytest.raises(SiteMistake, match="direction"):
             small(tmp_path, SMALL + both)
+
+    def test_a_capacity_run_is_told_no_rate(self, tmp_path: Path) -> None:
+        searching = (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "down"\nevery = "24 h"\n'
+            'method = "capacity"\n'
+        )
+        (found,) = small(tmp_path, SMALL + searching + "seconds = 10\n").runs
+        assert (found.method, found.offered_bps, found.direction) == (Method.CAPACITY, None, Direction.DOWN)
+        for more, key in (
+            ("seconds = 1\n", "seconds"),
+            ("seconds = 61\n", "seconds"),
+            ('seconds = 10\noffered = "20 Mb/s"\n', "offered"),
+            ("seconds = 10\nflows = 2\n", "flows"),
+            ('seconds = 10\nshare = "10 %"\n', "share"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + searching + more)
+        with pytest.raises(SiteMistake, match="direction"):
+            small(tmp_path, SMALL + searching.replace('"down"', '"both"') + "seconds = 10\n")
 
     def test_only_a_house_endpoint_needs_a_schedule_of_its_own(self, tmp_path: Path) -> None:
         text = SMALL.replace('name = "north"', 'name = "north"\nwhere = "house"')
