@@ -99,6 +99,7 @@ def capacity_run(run: CapacityRun) -> str:
         f"(from {second_s:g} s to {second_s + run.sub_interval_ms / 1000:g} s): "
         f"payload {mbps(run.rates.goodput_bps)}, layer 2 {mbps(run.rates.ethernet_bps)}, "
         f"on the wire {mbps(run.rates.wire_bps)}. {run.maximum_loss_ratio:.4%} of its packets were lost.",
+        f"Second by second, IP layer: {', '.join(mbps(each.ip_bps) for each in run.sub_intervals)}.",
         _searched(run),
         f"{run.sent} sent, {run.lost} lost on the way ({run.loss_ratio:.4%}); {run.reordered} reordered, "
         f"{run.duplicated} duplicated, {run.late} too late to tell.",
