@@ -26,6 +26,7 @@ from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US
 from store.histogram import Histogram
 from store.layers import LayerRates, udp_framing
 from store.records import Carrier, Circumstances, Direction, Limit, Stamps
+from store.site import USUAL, Evidence
 
 LOSS_RATIO = 0.1
 LOST = Thresholds().sequence_errors * NS_PER_S // FEEDBACK_NS
@@ -57,6 +58,7 @@ def record(
     started_unix_ns: int,
     circumstances: Circumstances,
     names: Mapping[str, str],
+    rules: Evidence = USUAL,
 ) -> CapacityRun | None:
     """The record of a run, None where no second of it counts; `names` are its handoff and endpoint.
 
@@ -72,11 +74,12 @@ def record(
     rates = _rates(request, received, best)
     count = max(received.expected, sent.packets if sent else 0)
     lost = max(0, count - received.packets - received.dropped_socket)
-    limit = _limited_by(request, ends, circumstances, best=best, seconds=seconds, rates=rates)
+    limit = _limited_by(request, ends, circumstances, best=best, seconds=seconds, rates=rates, rules=rules)
     other_bps = circumstances.other_up_bps if direction is Direction.UP else circumstances.other_down_bps
     facts = RunFacts(
         seconds=request.seconds,
-        carrier=circumstances.carrier,
+        around=circumstances,
+        rules=rules,
         limits=[limit],
         goodput_bps=[rates.goodput_bps],
         other_bps=[other_bps],
@@ -200,6 +203,7 @@ def _limited_by(
     best: SubInterval,
     seconds: Sequence[SubInterval],
     rates: LayerRates,
+    rules: Evidence,
 ) -> Limit:
     """What ended the rise. Where two explanations fit, the one that spares the line is taken.
 
@@ -211,7 +215,7 @@ def _limited_by(
     received, sent = ends.received, ends.sent
     up = request.direction == Direction.UP
     sender, receiver = (Limit.PROBE, Limit.ENDPOINT) if up else (Limit.ENDPOINT, Limit.PROBE)
-    if around.carrier is not Carrier.LOOPBACK and _at_port_top(rates, seconds, around):
+    if around.carrier is not Carrier.LOOPBACK and _at_port_top(rates, seconds, around, rules.port_band_ratio):
         return Limit.PORT
     count = max(received.expected, sent.packets if sent else 0)
     if received.dropped_socket > OWN_DROPS * count:
@@ -239,16 +243,16 @@ def _full_all_the_same(received: PacedReceived, best: SubInterval, *, unsent: in
     return best.lost >= unsent and sum(bins) >= (1 - UNSENT) * BINS_PER_S * (max(bins) - 1)
 
 
-def _at_port_top(rates: LayerRates, seconds: Sequence[SubInterval], around: Circumstances) -> bool:
+def _at_port_top(
+    rates: LayerRates, seconds: Sequence[SubInterval], around: Circumstances, band: float
+) -> bool:
     """Whether the best second is what a port shows: the known one, or one of a class that another comes
     near.
     """
     if around.port_rate_bps is not None:
-        return rates.wire_bps >= (1 - standing.PORT_BAND) * around.port_rate_bps
+        return rates.wire_bps >= (1 - band) * around.port_rate_bps
     near = [each for each in seconds if each.ip_bps >= standing.FLAT * rates.ip_bps]
-    return len(near) > 1 and any(
-        abs(rates.wire_bps - top) <= standing.PORT_BAND * top for top in standing.PORT_CLASSES_BPS
-    )
+    return len(near) > 1 and any(abs(rates.wire_bps - top) <= band * top for top in standing.PORT_CLASSES_BPS)
 
 
 def _steps(search: PacedSearch | None) -> tuple[SearchStep, ...]:

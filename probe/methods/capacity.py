@@ -71,6 +71,7 @@ async def over(way: Way, plan: CapacityPlan) -> CapacityRun | Failed:
         started_unix_ns=carried.started_unix_ns,
         circumstances=carried.around,
         names=way.names,
+        rules=way.where.evidence,
     )
     why = "no whole second of the search kept its losses within their bound"
     return found or way.failed(why, Owner.UNKNOWN)
