@@ -357,8 +357,10 @@ def _counted(one_way: Direction, counts: CapCounts) -> bool:
 
 def once_bytes(run: RunPlan, card: Card, counts: CapCounts = CapCounts.BOTH) -> int | None:
     """What one run of a plan moves in the directions that count, None where the card states no rate."""
-    if run.offered_bps is not None:
-        return round(run.offered_bps * run.seconds / 8) if _counted(run.direction, counts) else 0
+    if run.one_way_bytes is not None:
+        both = run.direction is Direction.BOTH
+        ways = (Direction.UP, Direction.DOWN) if both else (run.direction,)
+        return run.one_way_bytes * sum(_counted(one_way, counts) for one_way in ways)
     found = run_bytes(
         card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio, counts=counts
     )
@@ -388,11 +390,10 @@ def _run_words(run: RunPlan) -> str:
     way = "both ways" if run.direction is Direction.BOTH else str(run.direction)
     flows = "" if run.flows == FLOWS else f", {run.flows} flow{'s' if run.flows > 1 else ''}"
     often = f"{run.seconds} s every {_span(run.every_s)}"
-    if run.offered_bps is not None:
-        what = f"paced run at {run.offered_bps / 1e6:g} Mb/s to {run.endpoint}, {way}"
-        return f"{what}, {often}{_times_words(run.times)}"
-    if run.method is Method.CAPACITY:
-        return f"capacity run to {run.endpoint}, {way}, {often}{_times_words(run.times)}"
+    if run.method is not Method.RATE:
+        often = f"every {_span(run.every_s)}" if run.method is Method.BURST else often
+        at = "" if run.offered_bps is None else f" at {run.offered_bps / 1e6:g} Mb/s"
+        return f"{run.method} run{at} to {run.endpoint}, {way}, {often}{_times_words(run.times)}"
     what = f"light run at {run.share_ratio * 100:g} %" if run.light else "rate run"
     return f"{what} to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
 

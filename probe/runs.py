@@ -18,6 +18,7 @@ from probe.book import Book, placed
 from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
 from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
+from store.bursts import BurstRun
 from store.capacity import CapacityRun
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.pace import Pace, share_of
@@ -33,7 +34,7 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
-Measured = RateRun | PacedRun | CapacityRun
+Measured = RateRun | PacedRun | CapacityRun | BurstRun
 
 
 class RateMethod(Protocol):

@@ -13,6 +13,7 @@ from datetime import date
 from enum import StrEnum
 from pathlib import Path
 
+from store import bursts
 from store.layers import Layer
 from store.notice_channels import Channel
 from store.records import Direction
@@ -197,6 +198,7 @@ class Method(StrEnum):
     RATE = "rate"
     PACED = "paced"
     CAPACITY = "capacity"
+    BURST = "burst"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,11 +219,19 @@ class RunPlan:
     share_ratio: float = 1.0
     method: Method = Method.RATE
     offered_bps: int | None = None  # what a paced run offers, at the IP layer; None for any other
+    most_bytes: int | None = None  # the largest burst of a burst run
 
     @property
     def lasts_s(self) -> int:
         """How long all of it sends."""
         return self.seconds
+
+    @property
+    def one_way_bytes(self) -> int | None:
+        """What it sends at most each way that it goes; None for a rate run, which takes what it gets."""
+        if self.method is Method.BURST:
+            return bursts.foreseen_bytes(self.most_bytes or bursts.BURST_BYTES[2])
+        return None if self.offered_bps is None else round(self.offered_bps * self.seconds / 8)
 
     @property
     def light(self) -> bool:

@@ -16,11 +16,22 @@ from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
 from store import default_schedule, notice_reader, pace
+from store.bursts import BURST_BYTES
+from store.bursts import LASTS_S as BURST_LASTS_S
 from store.capacity import SECONDS as CAPACITY_SECONDS
 from store.clock import zone
 from store.layers import Layer
 from store.paced import OFFERED_BPS
-from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
+from store.quantities import (
+    did_you_mean,
+    duration_s,
+    duration_us,
+    rate_bps,
+    share,
+    shown,
+    size_bytes,
+    size_text,
+)
 from store.records import Direction
 from store.site import (
     EVENINGS,
@@ -107,7 +118,15 @@ _HANDOFF_KEYS = (
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
 _RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
-_PACED_KEYS = ("method", "offered")
+_METHOD_KEYS = ("method", "offered", "most")
+_OF_METHODS = {  # which methods a key of [[run]] belongs to, and what to do instead
+    "flows": ((Method.RATE,), "leave it out"),
+    "share": ((Method.RATE,), "leave it out"),
+    "offered": ((Method.PACED,), 'add method = "paced", or leave it out'),
+    "most": ((Method.BURST,), 'add method = "burst", or leave it out'),
+    "seconds": ((Method.RATE, Method.PACED, Method.CAPACITY), "leave it out: it ends by itself"),
+}
+_ONE_WAY = (Method.PACED, Method.CAPACITY, Method.BURST)
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -361,7 +380,7 @@ def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple
     cards = {each.name: each.card for each in handoffs}
     found = []
     for table in top.tables("run"):
-        table.only(*_RUN_KEYS, *_PACED_KEYS, *_TIMES_KEYS)
+        table.only(*_RUN_KEYS, *_METHOD_KEYS, *_TIMES_KEYS)
         plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
         _check_share(table, plan, cards[plan.handoff])
         found.append(_by_method(table, plan))
@@ -369,26 +388,34 @@ def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple
 
 
 def _by_method(table: Table, plan: RunPlan) -> RunPlan:
-    """The plan with the method that it names, and what that needs."""
-    method = table.ask("method", word_of(Method), Method.RATE)
-    if method is not Method.RATE:
-        if plan.direction is Direction.BOTH:
-            table.refuse("direction", f'a {method} run has one; expected "up" or "down"')
-        for key in ("flows", "share"):
-            if key in table.values:
-                table.refuse(key, f'belongs to method "rate"; a {method} run has none')
-    if method is Method.PACED:
-        offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
-        low, high = OFFERED_BPS
-        if not low <= offered_bps <= high:
-            table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
-        return replace(plan, method=Method.PACED, offered_bps=offered_bps)
-    if "offered" in table.values:
-        table.refuse("offered", 'belongs to method "paced"; add method = "paced", or leave it out')
-    low, high = CAPACITY_SECONDS
-    if method is Method.CAPACITY and not low <= plan.seconds <= high:
-        table.refuse("seconds", f"a capacity run takes {low} to {high} s")
-    return replace(plan, method=method)
+    """The plan with its method, and what that one needs; refuses what belongs to another."""
+    plan = replace(plan, method=table.ask("method", word_of(Method), Method.RATE))
+    for key, (methods, instead) in _OF_METHODS.items():
+        if key in table.values and plan.method not in methods:
+            words = " or ".join(f'"{method}"' for method in methods)
+            table.refuse(key, f"belongs to method {words}; {instead}")
+    if plan.method in _ONE_WAY and plan.direction is Direction.BOTH:
+        table.refuse("direction", f'a {plan.method} run has one; expected "up" or "down"')
+    if plan.method is Method.BURST:
+        return replace(plan, most_bytes=table.ask("most", _burst_bytes, BURST_BYTES[2]))
+    if plan.method is Method.CAPACITY:
+        low, high = CAPACITY_SECONDS
+        if not low <= plan.seconds <= high:
+            table.refuse("seconds", f"a capacity run takes {low} to {high} s")
+    if plan.method is not Method.PACED:
+        return plan
+    offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
+    low, high = OFFERED_BPS
+    if not low <= offered_bps <= high:
+        table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
+    return replace(plan, offered_bps=offered_bps)
+
+
+def _burst_bytes(value: Any) -> int:
+    found, (low, high, _) = size_bytes(value), BURST_BYTES
+    if not low <= found <= high:
+        raise ValueError(f"{size_text(found)} is not between {size_text(low)} and {size_text(high)}")
+    return found
 
 
 def _check_share(table: Table, plan: RunPlan, card: Card) -> None:
@@ -409,7 +436,7 @@ def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
         handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
         endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
         direction=table.need("direction", word_of(Direction), '"up", "down" or "both"'),
-        seconds=table.need("seconds", count(1, 3600), "a whole number from 1 to 3600"),
+        seconds=_run_seconds(table),
         flows=table.ask("flows", count(1, 16), DEFAULT_FLOWS),
         every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "60 min"'),
         times=_times_or_always(table),
@@ -421,6 +448,13 @@ def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
             "every", "with hours, a slot is at most those hours; leave hours out, or make it shorter"
         )
     return plan
+
+
+def _run_seconds(table: Table) -> int:
+    """How long a run sends; a burst run ends by itself."""
+    if table.values.get("method") == Method.BURST:
+        return BURST_LASTS_S
+    return table.need("seconds", count(1, 3600), "a whole number from 1 to 3600")
 
 
 def _campaigns(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[CampaignPlan, ...]:

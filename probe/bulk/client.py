@@ -183,6 +183,7 @@ class PacedClient(_Client):
             payload_bytes=request.payload_bytes,
             seconds=request.seconds,
             searches=searches,
+            burst_packets=request.burst_packets,
         )
         return await self._connected({"do": "paced job", **encode(job)})
 

@@ -100,6 +100,7 @@ class PacedAdmission:
     seconds: float
     bytes_max: int
     searches: bool = False
+    burst_packets: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,6 +117,7 @@ class PacedJob:
     payload_bytes: int
     seconds: float
     searches: bool = False
+    burst_packets: int | None = None
 
 
 class Parent:
@@ -461,6 +463,7 @@ def _stream(asked: PacedAdmission | PacedJob) -> Stream:
         payload_bytes=asked.payload_bytes,
         seconds=asked.seconds,
         searches=asked.searches,
+        burst_packets=asked.burst_packets,
     )
 
 

@@ -153,6 +153,7 @@ class Endpoint:
             ("DELETE", "run"): self._noted(self._end_run),
             ("POST", "paced_runs"): self._noted(self._open_paced),
             ("POST", "capacity_runs"): self._noted(self._open_capacity),
+            ("POST", "bursts"): self._noted(self._open_paced),
             ("GET", "paced_run"): self._noted(self._paced_report),
             ("DELETE", "paced_run"): self._noted(self._end_paced),
             ("POST", "stop"): self._noted(self._stop),
@@ -307,6 +308,7 @@ class Endpoint:
                 seconds=terms.seconds,
                 bytes_max=terms.bytes_max,
                 searches=terms.searches,
+                burst_packets=terms.burst_packets,
             )
         )
         self._keep(terms)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+from store.bursts import Burst, BurstRun, Fate, Limiter
 from store.capacity import CapacityRun, SearchStep, SubInterval
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
@@ -293,6 +294,47 @@ def paced(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "no
     )
 
 
+def burst(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> BurstRun:
+    """Three bursts of 384 kB that met a policer whose bucket holds 150 kB."""
+    dropped = Burst(
+        sent=256,
+        received=104,
+        lost=152,
+        fate=Fate.DROPPED,
+        undisturbed_bytes=151_500,
+        line_bps=1_500_000_000,
+        rate_bps=20_000_000,
+        committed_bytes=149_500,
+        bound_bytes=1_750,
+        held=4,
+        delay_us=21,
+    )
+    passed = Burst(sent=64, received=64, lost=0, fate=Fate.PASSED, undisturbed_bytes=96_000)
+    return BurstRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        direction=Direction.UP,
+        ip_version=4,
+        payload_bytes=1472,
+        idle_s=2.0,
+        most_bytes=8_000_000,
+        limiter=Limiter.POLICER,
+        because="in 3 of 3 bursts of 384000 bytes the excess was dropped, none of it held",
+        undisturbed_bytes=151_500,
+        committed_bytes=149_500,
+        committed_ethernet_bytes=151_294,
+        bound_bytes=1_750,
+        rate_bps=20_000_000,
+        line_bps=1_500_000_000,
+        bursts=(passed, dropped, dropped, dropped),
+        dropped_socket=0,
+        timestamps=Stamps.KERNEL,
+        spent_bytes=(64 + 3 * 256) * 1472,
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
 def capacity(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> CapacityRun:
     """Two seconds of a search on a line that carries 15 Mb/s: on the way up, and full."""
     packet, second = 1248 * 8, 1502
@@ -501,6 +543,7 @@ EVERY_KIND: tuple[Record, ...] = (
     light(),
     paced(),
     capacity(),
+    burst(),
     clock_change(),
     notice(),
     split(),

@@ -335,6 +335,25 @@ class TestDefaults:
         with pytest.raises(SiteMistake, match="direction"):
             small(tmp_path, SMALL + searching.replace('"down"', '"both"') + "seconds = 10\n")
 
+    def test_a_burst_run_ends_by_itself(self, tmp_path: Path) -> None:
+        """So it has no seconds; its cost is that of three of its largest bursts and the smaller ones."""
+        burst = (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "up"\nevery = "24 h"\n'
+            'method = "burst"\n'
+        )
+        (found,) = small(tmp_path, SMALL + burst + 'most = "3 MB"\n').runs
+        assert (found.method, found.most_bytes, found.one_way_bytes) == (Method.BURST, 3_000_000, 10_000_000)
+        for more, key in (
+            ("seconds = 10\n", "seconds"),
+            ('most = "1 kB"\n', "most"),
+            ('offered = "20 Mb/s"\n', "offered"),
+            ("flows = 2\n", "flows"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + burst + more)
+        with pytest.raises(SiteMistake, match="direction"):
+            small(tmp_path, SMALL + burst.replace('"up"', '"both"'))
+
     def test_only_a_house_endpoint_needs_a_schedule_of_its_own(self, tmp_path: Path) -> None:
         text = SMALL.replace('name = "north"', 'name = "north"\nwhere = "house"')
         with pytest.raises(SiteMistake, match="none stands outside"):
