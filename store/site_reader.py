@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 from store import default_schedule, notice_reader, pace, path_mtu
 from store.bursts import BURST_BYTES
 from store.bursts import LASTS_S as BURST_LASTS_S
+from store.capacity import SECONDS as CAPACITY_SECONDS
 from store.clock import zone
 from store.layers import Layer
 from store.paced import OFFERED_BPS
@@ -123,10 +124,13 @@ _OF_METHODS = {  # which methods a key of [[run]] belongs to, and what to do ins
     "share": ((Method.RATE,), "leave it out"),
     "offered": ((Method.PACED,), 'add method = "paced", or leave it out'),
     "most": ((Method.BURST,), 'add method = "burst", or leave it out'),
-    "seconds": ((Method.RATE, Method.PACED), "leave it out: it ends by itself"),
-    "direction": ((Method.RATE, Method.PACED, Method.BURST), "leave it out: it finds both"),
+    "seconds": ((Method.RATE, Method.PACED, Method.CAPACITY), "leave it out: it ends by itself"),
+    "direction": (
+        (Method.RATE, Method.PACED, Method.CAPACITY, Method.BURST),
+        "leave it out: it finds both",
+    ),
 }
-_ONE_WAY = (Method.PACED, Method.BURST)
+_ONE_WAY = (Method.PACED, Method.CAPACITY, Method.BURST)
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -408,7 +412,11 @@ def _by_method(table: Table, plan: RunPlan) -> RunPlan:
         table.refuse("direction", f'a {plan.method} run has one; expected "up" or "down"')
     if plan.method is Method.BURST:
         return replace(plan, most_bytes=table.ask("most", _burst_bytes, BURST_BYTES[2]))
-    if plan.method in (Method.RATE, Method.MTU):
+    if plan.method is Method.CAPACITY:
+        low, high = CAPACITY_SECONDS
+        if not low <= plan.seconds <= high:
+            table.refuse("seconds", f"a capacity run takes {low} to {high} s")
+    if plan.method is not Method.PACED:
         return plan
     offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
     low, high = OFFERED_BPS
