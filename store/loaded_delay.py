@@ -14,6 +14,7 @@ from store.records import Circumstances, Direction, Document, Limit, Says, Stamp
 
 SERIES = (Direction.UP, Direction.DOWN, Direction.BOTH)  # the loads of a run that names none, in their order
 IDLE_S, AFTER_S = 5, 5  # the train alone before the first load, and after each
+LOAD_S_MIN = 4  # of which 2 are start-up
 DRAFT = "draft-ietf-ippm-responsiveness-09"
 RESPONSIVENESS = (
     f"{DRAFT}, foreign probes only; its combined figure is not given, since this load has no HTTP connection "
