@@ -288,6 +288,7 @@ class Rules:
     A run waits while others move more than `other_traffic_ratio` of the rate. A show window opens by
     itself after `show_after_s` of upload above `show_upload_bps` (None: never), and closes after
     `show_closes_after_s` below it. Events at most `case_gap_s` apart are one case.
+    This host and an endpoint must carry `ceiling_factor` times what a rate run shows.
     """
 
     other_traffic_ratio: float = 0.05
@@ -295,6 +296,7 @@ class Rules:
     show_after_s: int = 60
     show_closes_after_s: int = 600
     case_gap_s: int = 600
+    ceiling_factor: float = 1.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

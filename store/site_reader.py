@@ -85,7 +85,7 @@ KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
-_RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
+_RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap", "ceiling")
 _HANDOFF_KEYS = (
     *(
         "name",
@@ -546,6 +546,7 @@ def _rules(table: Table) -> Rules:
             "show_closes_after", whole_seconds(10, 86400), usual.show_closes_after_s
         ),
         case_gap_s=table.ask("case_gap", whole_seconds(60, 86400), usual.case_gap_s),
+        ceiling_factor=table.ask("ceiling", number(1, 10), usual.ceiling_factor),
     )
 
 

@@ -282,7 +282,8 @@ class _Attempt:
             rtt_loaded_us=loaded_us,
             timestamps=_stamps(tally),
             spent_bytes=mine.moved_bytes + (mine.up.retransmitted_bytes if mine.up else 0),
-            reasons=standing.reasons(self._facts(load, up, down, known)),
+            # whoever has the ceilings on record judges by them (probe.ceilings)
+            reasons=(*standing.reasons(self._facts(load, up, down, known)), standing.CEILING_UNKNOWN),
             circumstances=known,
             at_most_up_goodput_bps=self.plan.pace.up_bps,
             at_most_down_goodput_bps=self.plan.pace.down_bps,

@@ -2,7 +2,8 @@
 
     python -m tests.bench.rate_ceiling [PAIRS [FLOWS [up|down]]]
 
-Needs root, ip and a C compiler; without FLOWS and a direction it compares 1 and 4 flows both ways. Each pair is one run of `tcp_ceiling.c` and one of ``linebook run rate`` (a
+Needs root, ip and a C compiler; without FLOWS and a direction it compares 1 and 4 flows both ways.
+Each pair is one run of `tcp_ceiling.c` and one of ``linebook run rate`` (a
 whole run: control, tokens, bins, its train beside it), in an order that changes; both are counted where they
 arrive, from 2 s to 6 s. Prints the median rates and the median of the pairs' ratios; judges none.
 """

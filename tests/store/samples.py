@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+from store.ceilings import Ceiling, CeilingOf
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
@@ -214,6 +215,19 @@ def light(started_unix_ns: int = 0) -> Light:
     )
 
 
+def ceiling(started_unix_ns: int = 0) -> Ceiling:
+    return Ceiling(
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        of=CeilingOf.ENDPOINT,
+        flows=4,
+        seconds=3.0,
+        goodput_bps=21_400_000_000,
+        kernel="6.1.0",
+        port_rate_bps=10_000_000_000,
+    )
+
+
 def event(started_unix_ns: int = 0) -> Event:
     return Event(
         handoff="old",
@@ -398,6 +412,7 @@ EVERY_KIND: tuple[Record, ...] = (
     campaign(),
     event(),
     light(),
+    ceiling(),
     paced(),
     clock_change(),
     notice(),
