@@ -67,6 +67,14 @@ def _case(case: Case, where: tzinfo) -> Iterator[str]:
         yield f"    {local(event.started_unix_ns, where):%m-%d %H:%M:%S}  {event.what}: {event.says}"
 
 
+def host_check(checks: Sequence[tuple[str, str, str, str]]) -> str:
+    """A line a check: name, state, what was found, and what is right."""
+    width = max(len(name) for name, *_ in checks)
+    return "\n".join(
+        f"{state:<8} {name:<{width}}  {found}; right is {right}" for name, state, found, right in checks
+    )
+
+
 def paced_run(run: PacedRun) -> str:
     """A paced run: what arrived of what was offered, what became of the rest, delay variation, standing."""
     lines = [

@@ -9,22 +9,19 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field, replace
 
 from probe import standing
 from probe.book import Book
 from probe.changing import Halted, unless
 from probe.reach import Reach
-from store.ceilings import Ceiling, CeilingOf, newest
+from store.ceilings import EVERY_NS, Ceiling, CeilingOf, Key, keys, valid
 from store.clock import NS_PER_S, Clock
 from store.records import Failed, RateRun
 
-EVERY_NS = 30 * 86_400 * NS_PER_S
-VALID_NS = 2 * EVERY_NS
 _AGAIN_NS = 3600 * NS_PER_S  # after one that failed
 
-Key = tuple[CeilingOf, str, int]  # whose, of which endpoint, with how many flows
 CeilingMethod = Callable[[CeilingOf, int, Reach, Clock], Awaitable[Ceiling | Failed]]
 
 
@@ -52,7 +49,7 @@ class Ceilings:
 
     def judged(self, run: RateRun, *, factor: float) -> RateRun:
         """The run as the ceilings of its time have it."""
-        host, endpoint = (self._valid(key) for key in _keys(run.endpoint, run.flows))
+        host, endpoint = (self._valid(key) for key in keys(run.endpoint, run.flows))
         return judged(run, host=host, endpoint=endpoint, factor=factor)
 
     async def before(self, where: Reach, *, flows: int) -> bool:
@@ -64,7 +61,7 @@ class Ceilings:
             return False
         waited = self._one_at_a_time.locked()
         async with self._one_at_a_time:
-            for key in _keys(where.endpoint, flows):
+            for key in keys(where.endpoint, flows):
                 if self._due(key) and not self.book.board.runs:
                     waited = True
                     if not await self._measure(key, where, self.method):
@@ -111,7 +108,7 @@ class Ceilings:
         self.book.log.warning("ceiling not measured of=%s endpoint=%s why=%s", of, endpoint or "-", found.why)
 
     def _valid(self, key: Key) -> Ceiling | None:
-        return valid(self.known.get(key), now_ns=self.book.clock.unix_ns())
+        return valid(self.known.get(key), now_ns=self.book.clock.unix_ns(), kernel=os.uname().release)
 
     def _due(self, key: Key) -> bool:
         if (failed := self._failed.get(key)) is not None:
@@ -119,19 +116,3 @@ class Ceilings:
                 return False
         found = self._valid(key)
         return found is None or self.book.clock.unix_ns() - found.started_unix_ns >= EVERY_NS
-
-
-def valid(found: Ceiling | None, *, now_ns: int) -> Ceiling | None:
-    """The ceiling as long as it still says something: not too old, and of this host's kernel."""
-    if found is None or not 0 <= now_ns - found.started_unix_ns < VALID_NS:
-        return None
-    return None if found.of is CeilingOf.HOST and found.kernel != os.uname().release else found
-
-
-def known(found: Iterable[Ceiling]) -> dict[Key, Ceiling]:
-    """Those on record, as `Ceilings` keeps them."""
-    return newest(list(found))
-
-
-def _keys(endpoint: str, flows: int) -> tuple[Key, Key]:
-    return (CeilingOf.HOST, "", flows), (CeilingOf.ENDPOINT, endpoint, flows)

@@ -19,7 +19,6 @@ from typing import Any, Protocol
 from probe import (
     budget,
     campaign,
-    ceilings,
     clock_watch,
     foreseen,
     hop_book,
@@ -44,7 +43,7 @@ from probe.runs import Measured, RateMethod, Runs
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
 from store.cases import unended
-from store.ceilings import Ceiling, CeilingOf
+from store.ceilings import Ceiling, CeilingOf, newest
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
 from store.events import Event, EventKind
@@ -164,7 +163,7 @@ async def prepared(
         site=site,
         reaches=reaches,
         book=book,
-        ceilings=Ceilings(book=book, method=methods.ceiling, known=ceilings.known(measured)),
+        ceilings=Ceilings(book=book, method=methods.ceiling, known=newest(measured)),
         optics=fading,
         noticing=Noticing(site=site, book=book, events=known),
         notices=Notices(

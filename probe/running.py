@@ -14,12 +14,11 @@ from dataclasses import dataclass, field
 from typing import TypedDict
 
 from probe import daemon, door
-from probe.ceilings import VALID_NS
 from probe.daemon import ALIVE_EVERY_S, Daemon, Methods
 from probe.notify import Manager
 from probe.status import one_line
 from store import site as sites
-from store.ceilings import Ceiling
+from store.ceilings import VALID_NS, Ceiling
 from store.clock import NS_PER_US, Clock
 from store.errors import LinebookError, StoreTrouble
 from store.events import Event

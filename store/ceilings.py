@@ -2,17 +2,22 @@
 
 Measured over the loopback of the machine that it is about, whose two ends share its processors: the machine
 sends and receives that much at the same time. Nothing is said of its own line, nor of its card beyond the
-port's rate. Imports layers and records.
+port's rate. Imports clock, layers and records.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, ClassVar
 
+from store.clock import NS_PER_S
 from store.layers import tcp_framing
 from store.records import Document, Says
+
+EVERY_NS = 30 * 86_400 * NS_PER_S  # between two measurements
+VALID_NS = 2 * EVERY_NS
 
 _FRAMING = tcp_framing(payload_bytes=1448, ip_version=4, timestamps=True)  # of a port's full packets
 
@@ -56,7 +61,23 @@ class Ceiling(Document):
         return min(self.goodput_bps, top_bps)
 
 
-def newest(found: list[Ceiling]) -> dict[tuple[CeilingOf, str, int], Ceiling]:
-    """The newest of each machine and number of flows, by whose, endpoint and flows."""
+Key = tuple[CeilingOf, str, int]  # whose, of which endpoint, with how many flows
+
+
+def keys(endpoint: str, flows: int) -> tuple[Key, Key]:
+    """Whose ceilings a run to `endpoint` is held against."""
+    return (CeilingOf.HOST, "", flows), (CeilingOf.ENDPOINT, endpoint, flows)
+
+
+def newest(found: Iterable[Ceiling]) -> dict[Key, Ceiling]:
+    """The newest of each machine and number of flows."""
     in_order = sorted(found, key=lambda one: one.started_unix_ns)
     return {(one.of, one.endpoint, one.flows): one for one in in_order}
+
+
+def valid(found: Ceiling | None, *, now_ns: int, kernel: str | None = None) -> Ceiling | None:
+    """The ceiling as long as it still says something: not too old, and of this host's `kernel` if given."""
+    if found is None or not 0 <= now_ns - found.started_unix_ns < VALID_NS:
+        return None
+    changed = kernel is not None and found.of is CeilingOf.HOST and found.kernel != kernel
+    return None if changed else found
