@@ -175,7 +175,7 @@ def _window_commands(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    run = commands.add_parser("run", help="Measure once, now: rate, paced or train.")
+    run = commands.add_parser("run", help="Measure once, now: rate, paced, burst or train.")
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
     rate = _command(
         methods,
@@ -224,6 +224,28 @@ def _run_commands(commands: Any) -> None:
         type=_whole(64, 8972),
         metavar="BYTES",
         help="of each packet, a multiple of 4 (default: as fits packets of 1500 bytes)",
+    )
+    burst = _command(
+        methods,
+        "burst",
+        _run_burst,
+        "Bursts of growing size after 2 s of silence: committed burst size, and does the line drop (policer) "
+        "or delay (shaper) what is more? Each fills the line for some milliseconds: emergency calls, alarms "
+        "or medical devices may share it.",
+    )
+    _reach_options(burst)
+    burst.add_argument(
+        "--direction", choices=("up", "down"), default="up", help="seen from the probe (default up)"
+    )
+    burst.add_argument(
+        "--most", type=_size, default=8_000_000, metavar="SIZE", help='largest burst (default "8 MB")'
+    )
+    burst.add_argument(
+        "--line",
+        type=_rate,
+        default=10_000_000_000,
+        metavar="RATE",
+        help="send no faster (default: as fast as it goes)",
     )
     train = _command(
         methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
@@ -451,6 +473,15 @@ def _rate(text: str) -> int:
         raise argparse.ArgumentTypeError(str(error)) from None
 
 
+def _size(text: str) -> int:
+    from store.quantities import size_bytes
+
+    try:
+        return size_bytes(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
 def _key(text: str) -> str:
     found = text.strip().lower()
     if len(found) != 64 or not set(found) <= set("0123456789abcdef"):
@@ -628,6 +659,25 @@ def _run_paced(options: argparse.Namespace) -> int:
     if isinstance(found, Failed):
         return _failed(found, options)
     _print_json(as_json(found)) if options.json else print(text.paced_run(found))
+    return 0
+
+
+def _run_burst(options: argparse.Namespace) -> int:
+    from dashboard import text_shapes
+    from probe import safety
+    from probe.methods import burst
+    from store.jsonform import as_json
+    from store.records import Direction, Failed
+
+    plan = burst.BurstPlan(
+        direction=Direction(options.direction), most_bytes=options.most, line_bps=options.line
+    )
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = _finish(lambda: burst.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text_shapes.burst_run(found))
     return 0
 
 

@@ -7,6 +7,7 @@ and the judges' values, never probe.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict
 from datetime import date, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,7 @@ from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.samples import PACKET_BYTES
 from store.segments import Split
-from store.site import CampaignPlan, Claim, Site, StreamPlan
+from store.site import CampaignPlan, Claim, Evidence, Site, StreamPlan
 
 if TYPE_CHECKING:  # only their values are looked at, and that would load scipy, numpy or cryptography
     from dashboard.campaign_results import Told
@@ -47,7 +48,7 @@ def rate_run(run: RateRun) -> str:
     lines += [
         f"Delay idle:   {_delays(run.rtt_idle_us)}",
         f"Delay loaded: {_delays(run.rtt_loaded_us)} ({run.timestamps} time stamps, round trip)",
-        _standing(str(run.standing), run.reasons),
+        standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
 
@@ -91,7 +92,7 @@ def paced_run(run: PacedRun) -> str:
         _sender(run),
         f"PDV: {_delays(run.pdv_us.delays())} ({run.timestamps} time stamps; over the least of each 100 ms)",
         f"Limited by: {run.limited_by or 'nothing, all of it arrived'}.",
-        _standing(str(run.standing), run.reasons),
+        standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
 
@@ -116,7 +117,7 @@ def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
         f"packets {stall.how} ({stall.lost} lost, {stall.held} held)"
         for stall in stalls
     ]
-    return "\n".join([*lines, _standing(str(span.standing), span.reasons)])
+    return "\n".join([*lines, standing_line(str(span.standing), span.reasons)])
 
 
 def split(record: Split, found: Judged) -> str:
@@ -136,6 +137,8 @@ def split(record: Split, found: Judged) -> str:
         lines.append(f"What would decide: {found.decides}.")
     lines += [_segment(one) for one in found.segments]
     lines.append("Loss is there and back, outside of stalls; a hop's answers have limits of their own.")
+    if record.reasons:
+        lines.append(standing_line(str(record.standing), record.reasons))
     return "\n".join(lines)
 
 
@@ -287,7 +290,28 @@ def site(
         open_ = questions.get(handoff.name, ())
         lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
         lines += [f"  - {question}" for question in open_]
-    return "\n".join(lines)
+    return "\n".join([*lines, "", *_evidence(site.rules.evidence)])
+
+
+def _evidence(rules: Evidence) -> list[str]:
+    """The rules by which a record may speak about the line, each as it is in force."""
+    errors = "never asked" if rules.port_errors is None else f"at most {rules.port_errors}"
+    allowed = {True: "allowed", False: "excludes"}
+    changed = rules.changed()
+    return [
+        "Evidence about a line, by [rules]"
+        + (f" (changed: {changed}):" if changed else " (the usual ones):"),
+        f"  other traffic at the handoff      at most {rules.other_traffic_ratio * 100:g} % of the rate",
+        f"  wireless                          {allowed[rules.wireless]}",
+        f"  a tunnel                          {allowed[rules.tunnel]}",
+        f"  half duplex                       {allowed[rules.half_duplex]}",
+        f"  damaged frames at the own port    {errors}",
+        f"  one core of probe or endpoint     below {rules.cpu_ratio * 100:g} %",
+        f"  TCP windows without a queue       below {rules.window_ratio * 100:g} % of the busy time",
+        f"  rate at the top of a port         not within {rules.port_band_ratio * 100:g} % of it",
+        f"  ceiling of host and of endpoint   {rules.ceiling_factor:g} times the rate or more",
+        "  another way out than the handoff  excludes, always",
+    ]
 
 
 def budget(rows: Sequence[tuple[Sequence[str], CapState | None]], where: tzinfo) -> str:
@@ -367,6 +391,7 @@ def site_json(
             }
             for handoff in site.handoffs
         ],
+        "evidence": asdict(site.rules.evidence),
     }
 
 
@@ -474,7 +499,8 @@ def _ms(delay_us: float | None) -> str:
     return "none" if delay_us is None else f"{delay_us / 1000:.2f} ms"
 
 
-def _standing(standing: str, reasons: Sequence[str]) -> str:
+def standing_line(standing: str, reasons: Sequence[str]) -> str:
+    """Whether a record may speak about the line, and why."""
     why = "; ".join(f"{reason} ({REASONS[reason][1]})" for reason in reasons)
     return f"Standing: {standing}{'; ' if why else ''}{why}"
 

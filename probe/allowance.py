@@ -26,7 +26,7 @@ from store.clock import NS_PER_S, local
 from store.default_schedule import FLOWS
 from store.layers import IP_BYTES, UDP_BYTES
 from store.records import Direction
-from store.site import CampaignPlan, CapCounts, Card, Handoff, RunPlan, Site, Times, TrainPlan
+from store.site import CampaignPlan, CapCounts, Card, Handoff, Method, RunPlan, Site, Times, TrainPlan
 
 TRAIN_PAYLOAD_BYTES = 128  # of a packet of the daemon's trains, as methods.train has it
 MONTH_DAYS = 30  # what a forecast calls a month; spending goes by the calendar
@@ -355,8 +355,10 @@ def _counted(one_way: Direction, counts: CapCounts) -> bool:
 
 def once_bytes(run: RunPlan, card: Card, counts: CapCounts = CapCounts.BOTH) -> int | None:
     """What one run of a plan moves in the directions that count, None where the card states no rate."""
-    if run.offered_bps is not None:
-        return round(run.offered_bps * run.seconds / 8) if _counted(run.direction, counts) else 0
+    if run.one_way_bytes is not None:
+        both = run.direction is Direction.BOTH
+        ways = (Direction.UP, Direction.DOWN) if both else (run.direction,)
+        return run.one_way_bytes * sum(_counted(one_way, counts) for one_way in ways)
     return run_bytes(
         card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio, counts=counts
     )
@@ -381,9 +383,10 @@ def _run_words(run: RunPlan) -> str:
     way = "both ways" if run.direction is Direction.BOTH else str(run.direction)
     flows = "" if run.flows == FLOWS else f", {run.flows} flow{'s' if run.flows > 1 else ''}"
     often = f"{run.seconds} s every {_span(run.every_s)}"
-    if run.offered_bps is not None:
-        what = f"paced run at {run.offered_bps / 1e6:g} Mb/s to {run.endpoint}, {way}"
-        return f"{what}, {often}{_times_words(run.times)}"
+    if run.method is not Method.RATE:
+        often = f"every {_span(run.every_s)}" if run.method is Method.BURST else often
+        at = "" if run.offered_bps is None else f" at {run.offered_bps / 1e6:g} Mb/s"
+        return f"{run.method} run{at} to {run.endpoint}, {way}, {often}{_times_words(run.times)}"
     what = f"light run at {run.share_ratio * 100:g} %" if run.light else "rate run"
     return f"{what} to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
 

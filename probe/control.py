@@ -46,6 +46,7 @@ _KEPT_OPEN_S = 60.0  # less than the endpoint keeps an idle connection
 _CONNECTIONS = 4  # a waiting question for a report must not hold up the others
 _ANSWER_BYTES_MAX = 8 << 20  # far above the bins of a 15-minute run
 
+_KNOWN_AS = {"paced_runs": "paced runs", "bursts": "bursts"}
 _NO_WAY = {errno.ENETUNREACH, errno.EHOSTUNREACH, errno.ENETDOWN, errno.EHOSTDOWN}
 
 T = TypeVar("T")
@@ -124,10 +125,12 @@ class Control:
         return await self._ask("run", RunReport, what="end a run", method="DELETE", run=run)
 
     async def open_paced(self, request: PacedRequest) -> PacedGrant | Failed:
-        """A paced run: its key, and the port that takes it."""
-        found = await self._ask("paced_runs", PacedGrant, what="open a paced run", request=request)
+        """A paced run or a burst: its key, and the port that takes it."""
+        # a path of their own: an endpoint that does not know bursts would send the rate for all its seconds
+        path = "paced_runs" if request.burst_packets is None else "bursts"
+        found = await self._ask(path, PacedGrant, what="open a paced run", request=request)
         if isinstance(found, Failed) and self.refusal is not None and self.refusal.code == "unknown":
-            why = "the endpoint's Linebook is older than paced runs; update it there"
+            why = f"the endpoint's Linebook is older than {_KNOWN_AS[path]}; update it there"
             return self._failed("open a paced run", why, Owner.ENDPOINT)
         return found
 

@@ -624,7 +624,8 @@ def _methods() -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import ceiling, paced, rate, train
+    from probe.methods import burst, ceiling, paced, rate, train
+    from store import bursts
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
         if plan.method is Method.PACED and plan.offered_bps is not None:
@@ -632,6 +633,11 @@ def _methods() -> Methods:
                 direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
             )
             return await paced.run(offered, where, clock)
+        if plan.method is Method.BURST:
+            sending = burst.BurstPlan(
+                direction=plan.direction, most_bytes=plan.most_bytes or bursts.BURST_BYTES[2]
+            )
+            return await burst.run(sending, where, clock)
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
 

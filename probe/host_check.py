@@ -72,7 +72,9 @@ async def run(site: Site, *, clock: Clock, say: Callable[[str], None]) -> list[C
     for key in _asked(site):
         found = valid(known.get(key), now_ns=now_ns, kernel=kernel)
         checks.append(
-            ceiling_check(key, found, rate_bps=_stated_to(site, key), factor=site.rules.ceiling_factor)
+            ceiling_check(
+                key, found, rate_bps=_stated_to(site, key), factor=site.rules.evidence.ceiling_factor
+            )
         )
     checks += [port_check(handoff, port) for handoff, port in await _ports(site)]
     return checks + await asyncio.to_thread(_of_the_kernel, site)

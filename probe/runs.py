@@ -19,6 +19,7 @@ from probe.ceilings import Ceilings
 from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
 from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
+from store.bursts import BurstRun
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.pace import Pace, share_of
 from store.paced import PacedRun
@@ -33,7 +34,7 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
-Measured = RateRun | PacedRun
+Measured = RateRun | PacedRun | BurstRun
 
 
 class RateMethod(Protocol):
@@ -306,7 +307,7 @@ class Runs:
             raise
         path = (plan.handoff, plan.endpoint)
         if isinstance(found, RateRun):
-            found = self.ceilings.judged(found, factor=self.site.rules.ceiling_factor)
+            found = self.ceilings.judged(found, factor=self.site.rules.evidence.ceiling_factor)
         if isinstance(found, Measured):
             self.book.charge(plan.handoff, found.spent_bytes, up_ratio=_up_ratio(plan.direction))
             self.book.keep(_as_planned(found, planned), ends=begun)

@@ -19,6 +19,7 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 import msgspec
 
+from store.bursts import BurstRun
 from store.ceilings import Ceiling
 from store.clock_change import ClockChange
 from store.events import Event
@@ -31,8 +32,24 @@ from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
 from store.traffic import Traffic
 
-_ALL = (Event, ClockChange, Notice, PacedRun, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling)
+_ALL = (
+    Event,
+    ClockChange,
+    Notice,
+    PacedRun,
+    BurstRun,
+    Split,
+    Hops,
+    Witnesses,
+    Samples,
+    Traffic,
+    Light,
+    Ceiling,
+)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
+RUN_KINDS = tuple(
+    each.kind for each in (PacedRun, BurstRun)
+)  # runs of the schedule, whose bytes are a test's
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

@@ -41,7 +41,7 @@ def judge(found: Iterable[Ceiling], *, site: Site, handoff: Handoff, now_ns: int
     """The host's first, then the endpoints'; none where no rate run is planned."""
     known = newest(found)
     stated_bps = max((handoff.card.rate_bps(way) or 0 for way in (Direction.UP, Direction.DOWN)), default=0)
-    wanted_bps = round(stated_bps * site.rules.ceiling_factor) or None
+    wanted_bps = round(stated_bps * site.rules.evidence.ceiling_factor) or None
     asked: dict[Key, None] = {}
     for plan in (*site.runs, *(campaign.run for campaign in site.campaigns)):
         if plan.handoff == handoff.name and plan.method is Method.RATE:

@@ -30,6 +30,7 @@ from dashboard.pages import (
     paced,
     runs,
     segments,
+    shapes,
     trains,
 )
 from dashboard.pages.budget import Used
@@ -72,6 +73,7 @@ class Findings:
     questions: tuple[str, ...]
     runs: tuple[RateRun, ...]
     paced: tuple[PacedRun, ...]
+    shapes: shapes.Shapes
     trains: tuple[Train, ...]
     stalls: tuple[Stall, ...]
     troubles: tuple[Failed | Skipped | Gap, ...]
@@ -118,6 +120,7 @@ class CircuitPage:
     rate_charts: tuple[Chart, ...]
     rate_table: Table
     paced_table: Table | None
+    shape_tables: tuple[Table, ...]
     ledger: Table | None
     ceilings: Table | None
     trains: tuple[TrainPart, ...]
@@ -150,6 +153,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         verdicts=history.verdicts_of(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         questions=layers.open_questions(handoff.card),
         paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=stretch.from_ns)),
+        shapes=shapes.read(reader, name, since_ns=stretch.from_ns),
         runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
         stalls=stalls,
@@ -246,12 +250,21 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             most=MOST_ROWS,
             corrections=found.corrections,
         ),
+        shape_tables=shapes.tables(
+            found.shapes,
+            period=PERIODS[found.period],
+            where=found.stretch.zone,
+            most=MOST_ROWS,
+            corrections=found.corrections,
+        ),
         ledger=runs.ledger(
-            runs.left_out(found.runs) + paced.left_out(found.paced),
+            runs.left_out(found.runs) + paced.left_out((*found.paced, *found.shapes.all)),
             sum((train.left_out for train in found.trains), Counter()),
             caption=f"Exclusions ledger of {PERIODS[found.period]}",
         ),
-        ceilings=ceiling_rows.table(found.ceilings, where=where, factor=found.site.rules.ceiling_factor),
+        ceilings=ceiling_rows.table(
+            found.ceilings, where=where, factor=found.site.rules.evidence.ceiling_factor
+        ),
         trains=tuple(
             trains.part(
                 train,
@@ -414,6 +427,7 @@ def as_json(found: Findings) -> Json:
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "paced": [paced.as_json(run, found.corrections) for run in found.paced],
         "ceilings": [ceiling_rows.as_json(room) for room in found.ceilings],
+        **shapes.as_json(found.shapes, found.corrections),
         "trains": [trains.as_json(train, found.corrected_minutes(train)) for train in found.trains],
         "stalls": [
             {

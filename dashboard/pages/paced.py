@@ -13,7 +13,7 @@ from dashboard.pages.wording import DASH, counted, grouped, mbps, moment, ms, pa
 from store import jsonform
 from store.corrections import Corrections
 from store.paced import PacedRun
-from store.records import REASONS, Standing
+from store.records import REASONS, Document, Standing
 
 
 def table(
@@ -47,7 +47,7 @@ def table(
     )
 
 
-def left_out(runs: Iterable[PacedRun]) -> Counter[str]:
+def left_out(runs: Iterable[Document]) -> Counter[str]:
     """How many runs each rule left out; a run with two reasons counts under both."""
     return Counter(reason for run in runs if run.standing is not Standing.VALID for reason in run.reasons)
 
@@ -73,10 +73,11 @@ def _row(run: PacedRun, where: tzinfo) -> tuple[Cell, ...]:
         grouped(run.duplicated),
         ms(pdv.p99 if pdv else None),
         str(run.limited_by) if run.limited_by else DASH,
-        _standing(run),
+        standing(run),
     )
 
 
-def _standing(run: PacedRun) -> str:
+def standing(run: Document) -> str:
+    """A record's standing and why, as a cell says it."""
     why = "; ".join(REASONS[reason][1] for reason in run.reasons)
     return f"{run.standing}: {why}" if why else str(run.standing)

@@ -173,6 +173,7 @@ class PacedClient(_Client):
             offered_bps=request.offered_bps,
             payload_bytes=request.payload_bytes,
             seconds=request.seconds,
+            burst_packets=request.burst_packets,
         )
         return await self._connected({"do": "paced job", **encode(job)})
 

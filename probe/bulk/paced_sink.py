@@ -12,16 +12,18 @@ import contextlib
 import socket
 import struct
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from probe.bulk.arrivals import Arrivals
 from probe.bulk.flows import GIVE_UP_NS, Spending, set_look_up, thread_cpu_s
 from probe.bulk.paced_source import Stream
 from probe.linux import segments
-from probe.wire import paced
-from probe.wire.paced import Word
+from probe.wire import arrival_log, paced
+from probe.wire.arrival_log import Together
+from probe.wire.paced import BURST_PACKETS_MAX, Word
 from probe.wire.paced_control import PacedReceived
-from store.clock import NS_PER_MS, NS_PER_S, Clock
+from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
 from store.errors import BadPacket
 
 SIGN_NS = 250 * NS_PER_MS  # so that five in a row may be lost before a sender pauses
@@ -45,6 +47,7 @@ class PacedSink:
     ended_ns: int | None = None
     why: str | None = None
     arrivals: Arrivals = field(init=False)
+    _log: list[Together] = field(default_factory=list, init=False)  # of a burst
     _buffer_bytes: int = field(default=0, init=False)
     _kernel_stamps: bool = field(default=False, init=False)
     _dropped_before: int = field(default=0, init=False)
@@ -113,6 +116,7 @@ class PacedSink:
             pdv_p99_us=p99s_us[: len(bins)],
             pdv_max_us=maxima_us[: len(bins)],
             pdv=found.pdv.pack(),
+            log=None if self.stream.burst_packets is None else arrival_log.pack(self._log),
         )
 
     def _receive(self) -> str | None:
@@ -138,6 +142,8 @@ class PacedSink:
                     self._heard_ns = at_ns
                     arrived_ns = at_ns - age_ns if 0 <= age_ns < _AGE_NS_MOST else at_ns
                     self.arrivals.note(words[1::3], words[2::3], at_ns=arrived_ns)
+                    if self.stream.burst_packets is not None:
+                        self._note_each(words[1::3], words[2::3], arrived_ns)
                     if not self.spending.take(packets * size):
                         return "the run reached its byte cap"
             elif count == paced.CONTROL_BYTES:
@@ -149,6 +155,15 @@ class PacedSink:
             if self._over(at_ns):
                 return None
         return "halted"
+
+    def _note_each(self, numbers: Sequence[int], sent_us: Sequence[int], arrived_ns: int) -> None:
+        at_us = (arrived_ns - (self.arrivals.origin_ns or 0)) // NS_PER_US
+        for number, sent in zip(numbers, sent_us, strict=True):
+            last = self._log[-1] if self._log else None
+            if last and (last.first + last.packets, last.sent_us, last.arrived_us) == (number, sent, at_us):
+                self._log[-1] = last._replace(packets=last.packets + 1)
+            elif len(self._log) < BURST_PACKETS_MAX:
+                self._log.append(Together(number, 1, sent, at_us))
 
     def _layout(self, packets: int) -> struct.Struct:
         found = self._layouts.get(packets)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import select
 import socket
 import threading
 import time
@@ -31,16 +32,22 @@ _BLOCK_BYTES = (
 )  # random octets in turn: more than a compressing device looks back (RFC 1951: 32 KiB)
 _BUFFER_NS = 20 * NS_PER_MS  # of the rate may wait in this host's queues
 _BUFFER_BYTES_MIN = 256 * 1024
+_BURST_BUFFER_BYTES = 512 * 1024  # less than a device's queue of 1000 packets, so that none is dropped there
+_BURST_LARGE, _BURST_SEGMENTS = 400, 4  # from so many packets on, so many a call: at most 1 % of the burst
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stream:
-    """What a run sends, and how both ends know it: `offered_bps` at the IP layer."""
+    """What a run sends, and how both ends know it: `offered_bps` at the IP layer.
+
+    With `burst_packets` it sends these as fast as its line takes them, no faster than `offered_bps`.
+    """
 
     key: bytes
     offered_bps: int
     payload_bytes: int
     seconds: float
+    burst_packets: int | None = None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -78,7 +85,7 @@ class PacedSource:
             self.why = "halted" if self.halt.is_set() else "the receiver never asked for payload"
         else:
             segments.come_first()
-            self.why = self._send()
+            self.why = self._send() if self.stream.burst_packets is None else self._send_at_once()
         self.sock.close()
         self.ended_ns = self.clock.monotonic_ns()
 
@@ -158,10 +165,51 @@ class PacedSource:
                 return "the run reached its byte cap"
         return "halted"
 
+    def _send_at_once(self) -> str | None:
+        """A burst. What its queue refuses waits until there is room, so all of it is sent."""
+        stream, now_ns, count = self.stream, self.clock.monotonic_ns, self.stream.burst_packets or 0
+        self._prepare()
+        trains = _Trains(stream, self._segments)
+        start_ns = self.started_ns = due_ns = self._heard_ns = self._listened_ns = now_ns()
+        pacer = self._pacer = Pacer(
+            offered_bps=stream.offered_bps,
+            packet_bytes=packet_bytes(stream.payload_bytes, self._ip_version),
+            segments=self._segments,
+            start_ns=start_ns,
+        )
+        while self._packets < count:
+            at_ns = now_ns()
+            if self.halt.is_set():
+                return "halted"
+            if at_ns - self._listened_ns >= _LISTEN_NS:
+                self._listen(at_ns)
+            if at_ns - self._heard_ns >= PAUSE_NS:
+                return "the receiver fell silent"
+            if at_ns < due_ns:
+                continue  # some microseconds
+            try:
+                self.sock.send(trains.next(self._packets, (at_ns - start_ns) // NS_PER_US))
+            except BlockingIOError:
+                select.select((), (self.sock,), (), _NAP_NS / NS_PER_S)
+                continue
+            except OSError as error:
+                return _refusal(error, stream)
+            self._packets += self._segments
+            due_ns = at_ns + round(pacer.train_ns)
+            if not self.spending.take(self._segments * stream.payload_bytes):
+                return "the run reached its byte cap"
+        return None
+
     def _prepare(self) -> None:
         stream, sock = self.stream, self.sock
         sock.setblocking(False)
         segments.never_fragment(sock)
+        if stream.burst_packets is not None:
+            segments.ask_buffer(sock, _BURST_BUFFER_BYTES, receive=False)
+            if stream.burst_packets >= _BURST_LARGE and not stream.burst_packets % _BURST_SEGMENTS:
+                cut = segments.send_segments(sock, stream.payload_bytes)
+                self._segments = _BURST_SEGMENTS if cut else 1
+            return
         wanted_bytes = stream.offered_bps * _BUFFER_NS // (8 * NS_PER_S)
         segments.ask_buffer(sock, max(wanted_bytes, _BUFFER_BYTES_MIN), receive=False)
         if self._segments == 1:

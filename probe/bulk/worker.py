@@ -97,6 +97,7 @@ class PacedAdmission:
     payload_bytes: int
     seconds: float
     bytes_max: int
+    burst_packets: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +113,7 @@ class PacedJob:
     offered_bps: int
     payload_bytes: int
     seconds: float
+    burst_packets: int | None = None
 
 
 class Parent:
@@ -458,6 +460,7 @@ def _stream(asked: PacedAdmission | PacedJob) -> Stream:
         offered_bps=asked.offered_bps,
         payload_bytes=asked.payload_bytes,
         seconds=asked.seconds,
+        burst_packets=asked.burst_packets,
     )
 
 

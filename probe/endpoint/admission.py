@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from probe.endpoint.ledger import Ledger, month_after, month_of
 from probe.endpoint.limits import Limits
 from probe.wire.control import Refusal, RunRequest, TrainRequest
-from probe.wire.paced import PAYLOAD_BYTES, SEQUENCES, WORD_BYTES
+from probe.wire.paced import BURST_PACKETS_MAX, PAYLOAD_BYTES, SEQUENCES, WORD_BYTES
 from probe.wire.paced_control import PacedRequest
 from probe.wire.stamp import AUTHENTICATED_BYTES
 from store.clock import NS_PER_S
@@ -55,7 +55,7 @@ class RunTerms:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PacedTerms:
-    """A granted paced run; with `up` the endpoint receives. `bytes_max` is payload."""
+    """A granted paced run or burst; with `up` the endpoint receives. `bytes_max` is payload."""
 
     run: str
     caller: str
@@ -65,6 +65,7 @@ class PacedTerms:
     seconds: float
     bytes_max: int
     ends_ns: int  # monotonic; when its time is over if it started at once
+    burst_packets: int | None = None
 
 
 class Admission:
@@ -181,6 +182,7 @@ class Admission:
             seconds=request.seconds,
             bytes_max=needs,
             ends_ns=now_ns + round(request.seconds * NS_PER_S),
+            burst_packets=request.burst_packets,
         )
         self._runs[terms.run] = terms
         return terms
@@ -240,6 +242,8 @@ class Admission:
             return _over("a paced run here offers at most {} bit/s", self._limits.paced_bps, "paced_bps")
         if request.seconds > self._limits.seconds_per_run:
             return _over("a run here lasts at most {} s", self._limits.seconds_per_run, "seconds_per_run")
+        if request.burst_packets is not None and not 1 <= request.burst_packets <= BURST_PACKETS_MAX:
+            return _bad("burst_packets", f"1 to {BURST_PACKETS_MAX}", request.burst_packets)
         if payload_bytes_of(request) // request.payload_bytes >= SEQUENCES:
             return _bad("offered_bps", "fewer packets in one run", request.offered_bps)
         return None
@@ -283,6 +287,8 @@ class Admission:
 
 def payload_bytes_of(request: PacedRequest) -> int:
     """What a paced run moves at most, in payload, with a train more than its time holds."""
+    if request.burst_packets is not None:
+        return (request.burst_packets + 1) * request.payload_bytes
     ip_bytes = request.payload_bytes + IP_BYTES[4] + UDP_BYTES
     return round(request.offered_bps * request.seconds / 8) * request.payload_bytes // ip_bytes + (1 << 17)
 

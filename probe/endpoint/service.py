@@ -160,6 +160,7 @@ class Endpoint:
             ("GET", "run"): self._noted(self._run_report),
             ("DELETE", "run"): self._noted(self._end_run),
             ("POST", "paced_runs"): self._noted(self._open_paced),
+            ("POST", "bursts"): self._noted(self._open_paced),
             ("GET", "paced_run"): self._noted(self._paced_report),
             ("DELETE", "paced_run"): self._noted(self._end_paced),
             ("POST", "ceiling"): self._noted(self._ceiling),
@@ -246,6 +247,7 @@ class Endpoint:
             key=key,
             port=self._told(self.doors.train_port, invited=self._keys.port),
             instance=self._instance,
+            your_address=call.remote,
         )
 
     async def _train_counts(self, call: Call) -> TrainCounts | Refusal:
@@ -306,6 +308,7 @@ class Endpoint:
                 payload_bytes=terms.payload_bytes,
                 seconds=terms.seconds,
                 bytes_max=terms.bytes_max,
+                burst_packets=terms.burst_packets,
             )
         )
         self._keep(terms)

@@ -36,6 +36,7 @@ PATHS = {
     "run": "/v1/runs/{run}",  # GET -> RunReport (waits up to 1 s for the end); DELETE -> RunReport, ended
     # the same for a paced run (probe.wire.paced_control), which an endpoint of an older version does not know
     "paced_runs": "/v1/paced",  # POST PacedRequest -> PacedGrant
+    "bursts": "/v1/bursts",  # POST PacedRequest with burst_packets -> PacedGrant; then as a paced run
     "paced_run": "/v1/paced/{run}",  # GET -> PacedReport (waits up to 1 s); DELETE -> PacedReport, ended
     "ceiling": "/v1/ceiling",  # POST CeilingRequest -> CeilingReport, after some seconds
     "stop": "/v1/stop",  # POST -> Stopped: every run and train of this caller ends
@@ -71,13 +72,14 @@ class TrainGrant:
     """A session's SSID (RFC 8972), its HMAC key of 32 bytes and the reflector's UDP port.
 
     `instance` is another after each restart of the endpoint; a probe whose session is gone reads from
-    it whether the endpoint went away or only forgot.
+    it whether the endpoint went away or only forgot. `your_address` is the caller's, as the endpoint sees it.
     """
 
     ssid: int
     key: bytes
     port: int
     instance: str | None = None
+    your_address: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +155,7 @@ class SenderReport:
     window_limited_us: int
     buffer_limited_us: int
     cpu_ratio: float
+    path_mtu_bytes: int | None = None  # the least of its flows; None: from before it was told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,6 +37,7 @@ HEAD_BYTES = 12
 WORD_BYTES = 4  # the three numbers of a head are written and read as words, so sizes are multiples of it
 PAYLOAD_BYTES = (64, 8_972)  # smallest and largest payload; 9000-octet packets are the largest in use
 SEQUENCES = 1 << 32
+BURST_PACKETS_MAX = 1 << 15  # each of which is told one by one: 48 MB of full packets
 
 _MAGIC = b"LBpu"
 _CONTROL = struct.Struct("!4sB3x4s4x16s16s")

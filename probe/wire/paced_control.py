@@ -10,12 +10,17 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PacedRequest:
-    """`direction` up or down; `offered_bps` at the IP layer in packets of `payload_bytes` of UDP payload."""
+    """`direction` up or down; `offered_bps` at the IP layer in packets of `payload_bytes` of UDP payload.
+
+    With `burst_packets` so many are sent at once, as fast as the sender's line takes them and `offered_bps`
+    allows, and nothing more; `seconds` is then how long arrivals are waited for at least.
+    """
 
     direction: str
     offered_bps: int
     payload_bytes: int
     seconds: float
+    burst_packets: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +40,7 @@ class PacedReceived:
     `bins` are packets per 100 ms from the first arrival on. For the same bins `bases_us` is the least delay
     over the least of all (two clocks: it drifts), `pdv_p99_us` and `pdv_max_us` delay over the bin's own
     least; None where nothing arrived. `pdv` is a packed `store.histogram.Histogram` of all of it. The last
-    five are empty until the run has ended.
+    five are empty until the run has ended. `log` has the packets of a burst (`probe.wire.arrival_log`).
 
     `dropped_socket` packets arrived and found the receiver's buffer full, `dropped_host` any packets found
     its processors' queues full. `cpu_ratio` is the share of one core that the receiving thread used.
@@ -57,6 +62,7 @@ class PacedReceived:
     pdv_p99_us: tuple[int | None, ...] = ()
     pdv_max_us: tuple[int | None, ...] = ()
     pdv: bytes = b""
+    log: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

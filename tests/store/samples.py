@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+from store.bursts import Burst, BurstRun, Fate, Limiter
 from store.ceilings import Ceiling, CeilingOf
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
@@ -81,6 +82,29 @@ def run(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "nort
         reasons=("short",),
         circumstances=Circumstances(interface="eth0"),
     )
+
+
+AROUND = Circumstances(  # as the minute of a train has them
+    interface="enp5s0",
+    carrier=Carrier.WIRED,
+    source_address="198.51.100.42",
+    egress_address="198.51.100.42",
+    port_rate_bps=1_000_000_000,
+    duplex="full",
+    mtu_bytes=1_500,
+    other_up_bps=200_000,
+    other_down_bps=2_000_000,
+    interface_errors=0,
+    clock_synchronised=True,
+    clock_error_us=16_384,
+    kernel="6.12.38-generic-amd64",
+    carrier_changes=0,
+    frame_errors=0,
+    pause_received=0,
+    pause_sent=0,
+    host_cpu_ratio=0.2,
+    path_mtu_up_bytes=1_500,
+)
 
 
 def span(
@@ -283,6 +307,47 @@ def paced(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "no
     )
 
 
+def burst(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> BurstRun:
+    """Three bursts of 384 kB that met a policer whose bucket holds 150 kB."""
+    dropped = Burst(
+        sent=256,
+        received=104,
+        lost=152,
+        fate=Fate.DROPPED,
+        undisturbed_bytes=151_500,
+        line_bps=1_500_000_000,
+        rate_bps=20_000_000,
+        committed_bytes=149_500,
+        bound_bytes=1_750,
+        held=4,
+        delay_us=21,
+    )
+    passed = Burst(sent=64, received=64, lost=0, fate=Fate.PASSED, undisturbed_bytes=96_000)
+    return BurstRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        direction=Direction.UP,
+        ip_version=4,
+        payload_bytes=1472,
+        idle_s=2.0,
+        most_bytes=8_000_000,
+        limiter=Limiter.POLICER,
+        because="in 3 of 3 bursts of 384000 bytes the excess was dropped, none of it held",
+        undisturbed_bytes=151_500,
+        committed_bytes=149_500,
+        committed_ethernet_bytes=151_294,
+        bound_bytes=1_750,
+        rate_bps=20_000_000,
+        line_bps=1_500_000_000,
+        bursts=(passed, dropped, dropped, dropped),
+        dropped_socket=0,
+        timestamps=Stamps.KERNEL,
+        spent_bytes=(64 + 3 * 256) * 1472,
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
 def packets(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> Samples:
     """Three packets of a train at 20 a second: one back, one lost on the way up, one held."""
     fates = [(19_000_000, None, False), (None, "up", False), (400_123_000, None, True)]
@@ -414,6 +479,7 @@ EVERY_KIND: tuple[Record, ...] = (
     light(),
     ceiling(),
     paced(),
+    burst(),
     clock_change(),
     notice(),
     split(),

@@ -222,9 +222,7 @@ async def test_structure_for_those_who_listen(client: Client) -> None:
 async def test_ceilings_are_held_against_the_stated_rate(client: Client) -> None:
     """The card states 15 Mb/s up and nothing down; 1.2 times that, by hand, is 18."""
     rows = {row["Whose"]: row for row in (await _page(client)).table("Ceilings")}
-    assert {
-        whose: (row["Flows"], row["Wanted"]) for whose, row in rows.items()
-    } == {
+    assert {whose: (row["Flows"], row["Wanted"]) for whose, row in rows.items()} == {
         "this host": ("4", "18"),
         "endpoint north": ("4", "18"),
     }

@@ -98,6 +98,16 @@ def test_a_paced_run_and_a_rate_run_never_run_together() -> None:
     assert refused(open_paced(door)).code == "busy"
 
 
+def test_a_burst_moves_its_packets_and_no_more() -> None:
+    """Ten packets of 1472 octets, whatever its rate and time; more than can be told of are none."""
+    burst = replace(PACED, offered_bps=10**9, burst_packets=10)
+    terms = open_paced(admission(), burst)
+    assert isinstance(terms, PacedTerms)
+    assert (terms.burst_packets, terms.bytes_max) == (10, 11 * 1472)
+    for wrong in (0, 1 << 20):
+        assert "burst_packets" in refused(open_paced(admission(), replace(burst, burst_packets=wrong))).why
+
+
 def test_a_paced_run_of_more_than_the_month_has_left() -> None:
     door = admission(Limits(bytes_per_month=20_000_000))
     assert "bytes_per_month" in refused(open_paced(door)).why

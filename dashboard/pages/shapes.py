@@ -1,0 +1,104 @@
+"""Runs that show the shape of a limit, as the Circuit page has them: bursts.
+
+One table a kind, newest first; without a record there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any, TypeVar
+
+from dashboard.pages import corrected
+from dashboard.pages.ledger import Cell, Heading, Table, cells, number
+from dashboard.pages.paced import standing
+from dashboard.pages.wording import DASH, counted, mbps, moment, path
+from store import jsonform
+from store.bursts import BurstRun
+from store.corrections import Corrections
+from store.quantities import size_text
+from store.reader import Reader
+from store.records import Document
+
+T = TypeVar("T", bound=Document)
+
+_STARTED = (Heading(text="Started"), Heading(text="Handoff – endpoint"), Heading(text="Direction"))
+_STANDING = Heading(text="Standing", kind="prose")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shapes:
+    """What a handoff has of each kind, oldest first."""
+
+    bursts: tuple[BurstRun, ...]
+
+    @property
+    def all(self) -> tuple[Document, ...]:
+        return self.bursts
+
+
+def read(reader: Reader, handoff: str, *, since_ns: int) -> Shapes:
+    """Those of a handoff since then."""
+    return Shapes(bursts=tuple(reader.documents(BurstRun, handoff=handoff, since_ns=since_ns)))
+
+
+def tables(
+    found: Shapes, *, period: str, where: tzinfo, most: int, corrections: Corrections
+) -> tuple[Table, ...]:
+    """A table for each kind of which there is one, at most so many rows each."""
+
+    def table(
+        runs: Sequence[T], what: str, headings: tuple[Heading, ...], row: Callable[[T], tuple[Cell, ...]]
+    ) -> Table | None:
+        if not runs:
+            return None
+        shown = list(reversed(runs))[:most]
+        more = f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them."
+        return Table(
+            caption=f"{what} of {period}, newest first",
+            headings=(*_STARTED, *headings, _STANDING),
+            rows=tuple(corrected.marked(row(run), corrections.of(run)) for run in shown),
+            note=more if len(runs) > most else "",
+            corrections=corrected.notes(corrections.among(shown), where),
+        )
+
+    made = (table(found.bursts, "Burst runs", _BURST, lambda run: _burst(run, where)),)
+    return tuple(one for one in made if one is not None)
+
+
+def as_json(found: Shapes, corrections: Corrections) -> dict[str, Any]:
+    """All of them as a program reads them, by kind."""
+
+    def told(runs: Sequence[Document]) -> list[dict[str, Any]]:
+        return [
+            jsonform.as_json(run) | {"corrected": jsonform.corrected_json(corrections.of(run))}
+            for run in runs
+        ]
+
+    return {"bursts": told(found.bursts)}
+
+
+_BURST = (
+    Heading(text="Limiter"),
+    number("Committed burst", "IP"),
+    number("Give or take", "IP"),
+    number("Rate", "Mb/s, IP"),
+    number("Bursts arrived at", "Mb/s, IP"),
+    Heading(text="Why", kind="prose"),
+)
+
+
+def _burst(run: BurstRun, where: tzinfo) -> tuple[Cell, ...]:
+    return cells(
+        moment(run.started_unix_ns, where),
+        path(run.handoff, run.endpoint),
+        str(run.direction),
+        str(run.limiter),
+        DASH if run.committed_bytes is None else size_text(run.committed_bytes),
+        DASH if run.bound_bytes is None else size_text(run.bound_bytes),
+        mbps(run.rate_bps),
+        mbps(run.line_bps),
+        run.because,
+        standing(run),
+    )
