@@ -293,6 +293,14 @@ def _run_commands(commands: Any) -> None:
         "--wait", type=_number(0.1, 60), default=3, metavar="S", help="how long a reply may take (default 3)"
     )
     train.add_argument("--samples", type=Path, metavar="FILE", help="write one JSON line a packet to FILE")
+    _mtu_command(methods)
+
+
+def _mtu_command(methods: Any) -> None:
+    mtu = _command(
+        methods, "mtu", _run_mtu, "The largest packets that the way carries whole, in each IP version."
+    )
+    _reach_options(mtu)
 
 
 def _split_command(commands: Any) -> None:
@@ -750,6 +758,20 @@ def _run_train(options: argparse.Namespace) -> int:
     _print_json(as_json(found.span, stalls=found.stalls)) if options.json else print(
         text.train(found.span, found.stalls)
     )
+    return 0
+
+
+def _run_mtu(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe.methods import mtu
+    from store.jsonform import as_json
+    from store.records import Failed
+
+    where = _reach(options)
+    found = _finish(lambda: mtu.run(where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text.path_mtu(found))
     return 0
 
 

@@ -12,11 +12,13 @@ from datetime import date, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dashboard.judge import mtu as mtu_words
 from store import case_words
 from store.capacity import CapacityRun
 from store.clock import local, rfc3339, zone
 from store.histogram import Delays
 from store.paced import PacedRun
+from store.path_mtu import PathMtu
 from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.samples import PACKET_BYTES
@@ -88,6 +90,13 @@ def paced_run(run: PacedRun) -> str:
         standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
+
+
+def path_mtu(found: PathMtu) -> str:
+    """The path MTU: a line for each IP version, and standing."""
+    lines = [f"{rfc3339(found.started_unix_ns)}  path MTU, found in {found.seconds:.1f} s"]
+    lines += [f"IPv{one.ip_version}: {mtu_words.said(one)}" for one in found.found]
+    return "\n".join([*lines, standing_line(str(found.standing), found.reasons)])
 
 
 def capacity_run(run: CapacityRun) -> str:

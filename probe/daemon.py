@@ -616,7 +616,7 @@ def _methods() -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import burst, capacity, paced, rate, train
+    from probe.methods import burst, capacity, mtu, paced, rate, train
     from store import bursts
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
@@ -633,6 +633,8 @@ def _methods() -> Methods:
                 direction=plan.direction, most_bytes=plan.most_bytes or bursts.BURST_BYTES[2]
             )
             return await burst.run(sending, where, clock)
+        if plan.method is Method.MTU:
+            return await mtu.run(where, clock)
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
 

@@ -23,6 +23,7 @@ from store.capacity import CapacityRun
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.pace import Pace, share_of
 from store.paced import PacedRun
+from store.path_mtu import PathMtu
 from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, RunPlan, Site
 
@@ -34,7 +35,7 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
-Measured = RateRun | PacedRun | CapacityRun | BurstRun
+Measured = RateRun | PacedRun | CapacityRun | BurstRun | PathMtu
 
 
 class RateMethod(Protocol):

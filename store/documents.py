@@ -27,6 +27,7 @@ from store.histogram import Histogram
 from store.light import Light
 from store.notices import Notice
 from store.paced import PacedRun
+from store.path_mtu import PathMtu
 from store.records import Document, Says
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
@@ -34,11 +35,11 @@ from store.traffic import Traffic
 
 _ALL = (
     *(Event, ClockChange, Notice, PacedRun, CapacityRun, BurstRun),
-    *(Split, Hops, Witnesses, Samples, Traffic, Light),
+    *(Split, Hops, Witnesses, Samples, Traffic, Light, PathMtu),
 )
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 RUN_KINDS = tuple(
-    each.kind for each in (PacedRun, CapacityRun, BurstRun)
+    each.kind for each in (PacedRun, CapacityRun, BurstRun, PathMtu)
 )  # runs of the schedule, whose bytes are a test's
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule, notice_reader, pace
+from store import default_schedule, notice_reader, pace, path_mtu
 from store.bursts import BURST_BYTES
 from store.bursts import LASTS_S as BURST_LASTS_S
 from store.capacity import SECONDS as CAPACITY_SECONDS
@@ -125,6 +125,10 @@ _OF_METHODS = {  # which methods a key of [[run]] belongs to, and what to do ins
     "offered": ((Method.PACED,), 'add method = "paced", or leave it out'),
     "most": ((Method.BURST,), 'add method = "burst", or leave it out'),
     "seconds": ((Method.RATE, Method.PACED, Method.CAPACITY), "leave it out: it ends by itself"),
+    "direction": (
+        (Method.RATE, Method.PACED, Method.CAPACITY, Method.BURST),
+        "leave it out: it finds both",
+    ),
 }
 _ONE_WAY = (Method.PACED, Method.CAPACITY, Method.BURST)
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
@@ -158,7 +162,16 @@ _CONTRACT_KEYS = (
     "term_end",
     "notice",
 )
-_CARD_KEYS = ("provider", "reference", "met_ratio", "reach", "maintenance_cap", *_CONTRACT_KEYS, "pages")
+_CARD_KEYS = (
+    "provider",
+    "reference",
+    "met_ratio",
+    "reach",
+    "maintenance_cap",
+    "mtu",
+    *_CONTRACT_KEYS,
+    "pages",
+)
 
 
 def read(file: Path) -> Site:
@@ -302,6 +315,7 @@ def _card(table: Table) -> Card:
         service_start=table.maybe("service_start", _stated(day)),
         term_end=table.maybe("term_end", _stated(day)),
         notice=table.maybe("notice", _stated(text)),
+        mtu_bytes=table.maybe("mtu", _stated(count(576, 9216))),
         maintenance_cap_s=table.maybe("maintenance_cap", _stated(whole_seconds(60, 31 * 86400))),
         pages=tuple((key, pages.need(key, text, "text")) for key in pages.values),
         not_stated=tuple(key for key in _CONTRACT_KEYS if table.values.get(key, NOT_STATED) == NOT_STATED),
@@ -435,7 +449,7 @@ def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
     plan = RunPlan(
         handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
         endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
-        direction=table.need("direction", word_of(Direction), '"up", "down" or "both"'),
+        direction=_run_direction(table),
         seconds=_run_seconds(table),
         flows=table.ask("flows", count(1, 16), DEFAULT_FLOWS),
         every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "60 min"'),
@@ -450,10 +464,18 @@ def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
     return plan
 
 
+def _run_direction(table: Table) -> Direction:
+    if table.values.get("method") == Method.MTU:
+        return Direction.BOTH
+    return table.need("direction", word_of(Direction), '"up", "down" or "both"')
+
+
 def _run_seconds(table: Table) -> int:
-    """How long a run sends; a burst run ends by itself."""
+    """How long a run sends; a burst run and a search for the path MTU end by themselves."""
     if table.values.get("method") == Method.BURST:
         return BURST_LASTS_S
+    if table.values.get("method") == Method.MTU:
+        return path_mtu.LASTS_S
     return table.need("seconds", count(1, 3600), "a whole number from 1 to 3600")
 
 

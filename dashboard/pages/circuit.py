@@ -154,7 +154,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         questions=layers.open_questions(handoff.card),
         paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=stretch.from_ns)),
         capacity=tuple(reader.documents(CapacityRun, handoff=name, since_ns=stretch.from_ns)),
-        shapes=shapes.read(reader, name, since_ns=stretch.from_ns),
+        shapes=shapes.read(reader, name, since_ns=stretch.from_ns, stated_mtu_bytes=handoff.card.mtu_bytes),
         runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
         stalls=stalls,

@@ -233,6 +233,7 @@ class Endpoint:
             per_second=request.per_second,
             packet_bytes=request.packet_bytes,
             now_ns=now_ns,
+            whole=bool(request.whole),
         )
         return TrainGrant(
             ssid=ssid,
@@ -240,6 +241,7 @@ class Endpoint:
             port=self._told(self.doors.train_port, invited=self._keys.port),
             instance=self._instance,
             your_address=call.remote,
+            whole=bool(request.whole),
         )
 
     async def _train_counts(self, call: Call) -> TrainCounts | Refusal:

@@ -61,10 +61,14 @@ class Hello:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrainRequest:
-    """A STAMP session: `packet_bytes` is the UDP payload, at least 112."""
+    """A STAMP session: `packet_bytes` is the UDP payload, at least 112, of the longest packet.
+
+    With `whole` its replies must be sent whole or not at all, however long.
+    """
 
     per_second: float
     packet_bytes: int
+    whole: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +76,8 @@ class TrainGrant:
     """A session's SSID (RFC 8972), its HMAC key of 32 bytes and the reflector's UDP port.
 
     `instance` is another after each restart of the endpoint; a probe whose session is gone reads from
-    it whether the endpoint went away or only forgot. `your_address` is the caller's, as the endpoint sees it.
+    it whether the endpoint went away or only forgot. `your_address` is the caller's, as the endpoint sees it;
+    `whole` says that replies are not cut, as asked.
     """
 
     ssid: int
@@ -80,6 +85,7 @@ class TrainGrant:
     port: int
     instance: str | None = None
     your_address: str | None = None
+    whole: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,6 +13,7 @@ from store.layers import tcp_framing, udp_framing
 from store.light import Light
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedRun
+from store.path_mtu import Beyond, FamilyMtu, PathMtu
 from store.records import (
     Bin,
     Campaign,
@@ -335,6 +336,33 @@ def burst(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "no
     )
 
 
+def mtu(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> PathMtu:
+    """A line with PPPoE in IPv4, and a black hole in IPv6."""
+    v4 = FamilyMtu(
+        ip_version=4,
+        interface_bytes=1500,
+        up_bytes=1492,
+        down_bytes=1492,
+        down_at_least=True,
+        beyond=Beyond.ICMP,
+        told_by="198.51.100.41",
+        told_bytes=1492,
+        probes=7,
+    )
+    v6 = FamilyMtu(
+        ip_version=6, interface_bytes=1500, up_bytes=1440, down_bytes=1400, beyond=Beyond.SILENT, probes=31
+    )
+    return PathMtu(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        seconds=9.5,
+        found=(v4, v6),
+        spent_bytes=118_000,
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
 def capacity(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> CapacityRun:
     """Two seconds of a search on a line that carries 15 Mb/s: on the way up, and full."""
     packet, second = 1248 * 8, 1502
@@ -544,6 +572,7 @@ EVERY_KIND: tuple[Record, ...] = (
     paced(),
     capacity(),
     burst(),
+    mtu(),
     clock_change(),
     notice(),
     split(),

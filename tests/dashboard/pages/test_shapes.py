@@ -18,6 +18,7 @@ from tests.dashboard.reading import read
 from tests.store import samples
 
 BURST = samples.burst(invented.NOW_NS - invented.HOUR_NS)
+MTU = samples.mtu(invented.NOW_NS - invented.HOUR_NS)
 OPEN = replace(
     BURST,
     started_unix_ns=BURST.started_unix_ns + 60 * 10**9,
@@ -32,7 +33,7 @@ def _written(folder: Path) -> Site:
     site = invented.site(folder)
     invented.write(site.database, days=1, train_hours=1)
     writer = Writer.open(site.database, clock=invented.clock())
-    for run in (BURST, OPEN):
+    for run in (BURST, OPEN, MTU):
         writer.append(run)
     writer.close()
     return site
@@ -60,6 +61,22 @@ async def test_a_row_for_each_run(tmp_path: Path) -> None:
         ("policer", 149_500),
         ("undecided", None),
     ]
+
+
+@pytest.mark.asyncio
+async def test_path_mtu(tmp_path: Path) -> None:
+    """In words for each IP version, and that the card of this handoff states no size; the same as JSON."""
+    site = await asyncio.to_thread(_written, tmp_path)
+    async with client_of(site) as client:
+        async with client.get("/circuit/old") as response:
+            page = read(await response.text())
+        async with client.get("/circuit/old.json") as response:
+            (told,) = (await response.json())["mtus"]
+    (row,) = page.table("Path MTU of the last 24 hours")
+    assert "IPv4: up 1492 bytes pass, and a router says so" in row["Found"]
+    assert "IPv6: up 1440 bytes pass, and one more is gone without a word" in row["Found"]
+    assert row["Against the contract"] == "not tested. The contract card states no mtu."
+    assert (told["verdict"], [one["up_bytes"] for one in told["found"]]) == ("not tested", [1492, 1440])
 
 
 @pytest.mark.asyncio
