@@ -28,6 +28,15 @@ BYTES = 5_000  # about what one moves; the draft's figure
 _GIVEN_UP_S = 6.0  # three round trips behind a queue of 2 s
 
 
+def _tls() -> ssl.SSLContext:
+    """TLS 1.3, the certificate unchecked: the pin is held against it afterwards."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.minimum_version = ssl.TLSVersion.TLSv1_3
+    context.check_hostname = False
+    context.verify_mode = ssl.CERT_NONE
+    return context
+
+
 @dataclass(slots=True, kw_only=True)
 class ForeignProbes:
     """Probes towards `address`; `found` has those that have ended, in the order of their ends."""
@@ -36,6 +45,7 @@ class ForeignProbes:
     address: str
     clock: Clock
     found: list[Probe] = field(default_factory=list, init=False)
+    _context: ssl.SSLContext = field(default_factory=_tls, init=False)
 
     @asynccontextmanager
     async def going(self) -> AsyncIterator[None]:
@@ -47,27 +57,29 @@ class ForeignProbes:
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
 
-    async def _keep(self) -> None:
-        context = _context()
-        async with asyncio.TaskGroup() as group:
-            while True:
-                group.create_task(self._probe(context), name="foreign probe")
-                await asyncio.sleep(1 / PER_SECOND)
-
-    async def _probe(self, context: ssl.SSLContext) -> None:
+    async def probe(self) -> Probe:
+        """One probe, now; it is in `found` too."""
         began_ns = self.clock.monotonic_ns()
         try:
             async with asyncio.timeout(_GIVEN_UP_S):
-                self.found.append(await self._timed(context, began_ns))
+                made = await self._timed(began_ns)
         except (OSError, TimeoutError, asyncio.IncompleteReadError, asyncio.LimitOverrunError, _NoAnswer):
-            self.found.append(Probe(began_ns=began_ns, ended_ns=self.clock.monotonic_ns()))
+            made = Probe(began_ns=began_ns, ended_ns=self.clock.monotonic_ns())
+        self.found.append(made)
+        return made
 
-    async def _timed(self, context: ssl.SSLContext, began_ns: int) -> Probe:
+    async def _keep(self) -> None:
+        async with asyncio.TaskGroup() as group:
+            while True:
+                group.create_task(self.probe(), name="foreign probe")
+                await asyncio.sleep(1 / PER_SECOND)
+
+    async def _timed(self, began_ns: int) -> Probe:
         now_ns = self.clock.monotonic_ns
         asked_ns = now_ns()
         sock = await self._connected()
         connected_ns = now_ns()
-        reader, writer = await asyncio.open_connection(sock=sock, ssl=context, server_hostname="")
+        reader, writer = await asyncio.open_connection(sock=sock, ssl=self._context, server_hostname="")
         secured_ns = now_ns()
         try:
             self._check(writer)
@@ -121,12 +133,3 @@ class ForeignProbes:
 
 class _NoAnswer(Exception):
     """What answered is not the endpoint, or refuses."""
-
-
-def _context() -> ssl.SSLContext:
-    """TLS 1.3, the certificate unchecked: the pin is held against it afterwards."""
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
-    context.minimum_version = ssl.TLSVersion.TLSv1_3
-    context.check_hostname = False
-    context.verify_mode = ssl.CERT_NONE
-    return context

@@ -88,16 +88,16 @@ class UnderLoad:
     started_ms: int
     seconds: float
     after_s: float
-    up_goodput_bps: int | None
-    down_goodput_bps: int | None
-    up_limited_by: Limit | None
-    down_limited_by: Limit | None
+    up_goodput_bps: int | None = None
+    down_goodput_bps: int | None = None
+    up_limited_by: Limit | None = None
+    down_limited_by: Limit | None = None
     delay: PartDelay
-    added_rtt: Added | None
-    added_up: Added | None
-    added_down: Added | None
-    buffer_delay_ratio: float | None
-    back_ms: int | None
+    added_rtt: Added | None = None
+    added_up: Added | None = None
+    added_down: Added | None = None
+    buffer_delay_ratio: float | None = None
+    back_ms: int | None = None
     circumstances: Circumstances
 
 
