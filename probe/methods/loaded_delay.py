@@ -81,7 +81,7 @@ async def _over(loader: Loader, plan: LoadedDelayPlan) -> LoadedDelayRun | Faile
             return replace(train.failed, what=WHAT)
         began = loader.clock.look()
         async with probes.going():
-            loads = await _loads(loader, plan)
+            loads = await _loads(loader, plan, train)
         if isinstance(loads, Failed):
             return loads
         ended_ns = loader.clock.monotonic_ns()
@@ -99,16 +99,22 @@ async def _over(loader: Loader, plan: LoadedDelayPlan) -> LoadedDelayRun | Faile
         return await judging.judged()
 
 
-async def _loads(loader: Loader, plan: LoadedDelayPlan) -> list[Load] | Failed:
-    """The idle part, then load after load; what was carried until one failed, which is told if it is all."""
+async def _loads(loader: Loader, plan: LoadedDelayPlan, train: TrainBeside) -> list[Load] | Failed:
+    """The idle part, then load after load; what was carried until one failed, which is told if it is all.
+
+    A load that was ended before its time, or a train that was, is the last: somebody wanted a stop.
+    """
     loader.say(f"delay without load for {plan.idle_s:g} s")
     await asyncio.sleep(plan.idle_s)
     loads: list[Load] = []
     for direction in plan.directions:
-        load = await loader.carry(plan.load(direction))
+        known = await train.session.counts()
+        load = known if isinstance(known, Failed) else await loader.carry(plan.load(direction))
         if isinstance(load, Failed):
-            return loads or load
+            return loads or replace(load, what=WHAT)
         loads.append(load)
+        if not load.ran_its_time:
+            break
         loader.say(f"delay after it for {plan.after_s:g} s")
         passed_s = (loader.clock.monotonic_ns() - load.ended.monotonic_ns) / NS_PER_S
         await asyncio.sleep(max(0.0, plan.after_s - passed_s))

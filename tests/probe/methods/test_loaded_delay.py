@@ -75,6 +75,43 @@ async def test_a_load_that_is_refused_leaves_those_before_it(tmp_path: Path) -> 
 
 
 @pytest.mark.asyncio
+async def test_stopped_from_elsewhere_no_load_follows(tmp_path: Path) -> None:
+    """A stop at the endpoint ends the load within 2 s, and the next two are not begun."""
+    said: asyncio.Queue[str] = asyncio.Queue()
+    async with far_end(tmp_path / "endpoint") as far:
+        running = asyncio.create_task(
+            loaded_delay.run(plan(seconds=20), far.reaches["a"], Clock(), on_progress=said.put_nowait)
+        )
+        while "up after" not in await said.get():
+            pass
+        async with asyncio.timeout(2), far.control() as control:
+            stopped = await control.stop()
+        assert not isinstance(stopped, Failed)
+        assert (stopped.runs, stopped.trains) == (1, 1)
+        run = await running
+    assert isinstance(run, LoadedDelayRun), run
+    assert [load.direction for load in run.loads] == [Direction.UP]
+    assert "aborted" in run.reasons
+
+
+@pytest.mark.asyncio
+async def test_stopped_before_a_load_there_is_none(tmp_path: Path) -> None:
+    said: asyncio.Queue[str] = asyncio.Queue()
+    async with far_end(tmp_path / "endpoint") as far:
+        running = asyncio.create_task(
+            loaded_delay.run(plan(), far.reaches["a"], Clock(), on_progress=said.put_nowait)
+        )
+        assert "without load" in await said.get()
+        async with far.control() as control:
+            stopped = await control.stop()
+        assert not isinstance(stopped, Failed)
+        assert stopped.trains == 1
+        found = await running
+    assert isinstance(found, Failed)
+    assert found.what == "run loaded-delay"
+
+
+@pytest.mark.asyncio
 async def test_cancelled_it_ends_at_both_ends(tmp_path: Path) -> None:
     """Within 2 s there is neither a run nor a train at the endpoint, nor a worker here."""
     said: asyncio.Queue[str] = asyncio.Queue()
