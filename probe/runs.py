@@ -24,6 +24,8 @@ from store.pace import Pace, share_of
 from store.paced import PacedRun
 from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, RunPlan, Site
+from store.sizes import SizesRun
+from store.steps import StepsRun
 
 WHAT, LIGHT = "run rate", "light run"
 
@@ -33,7 +35,7 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
-Measured = RateRun | PacedRun | BurstRun
+Measured = RateRun | PacedRun | BurstRun | SizesRun | StepsRun
 
 
 class RateMethod(Protocol):

@@ -16,7 +16,10 @@ from pathlib import Path
 from store import bursts
 from store.layers import Layer
 from store.notice_channels import Channel
+from store.paced import PART_AROUND_S
 from store.records import Direction
+from store.sizes import FRAMES_BYTES
+from store.steps import PERCENTS
 
 
 class Where(StrEnum):
@@ -198,6 +201,8 @@ class Method(StrEnum):
     RATE = "rate"
     PACED = "paced"
     BURST = "burst"
+    SIZES = "sizes"
+    STEPS = "steps"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,7 +227,12 @@ class RunPlan:
 
     @property
     def lasts_s(self) -> int:
-        """How long all of it sends."""
+        """How long all of it takes; `seconds` are those of a size or a step, where it has such."""
+        if self.method is Method.SIZES:
+            return len(FRAMES_BYTES) * (self.seconds + PART_AROUND_S)
+        if self.method is Method.STEPS:
+            ways = 2 if self.direction is Direction.BOTH else 1
+            return ways * len(PERCENTS) * (self.seconds + PART_AROUND_S)
         return self.seconds
 
     @property
@@ -230,7 +240,10 @@ class RunPlan:
         """What it sends at most each way that it goes; None for a rate run, which takes what it gets."""
         if self.method is Method.BURST:
             return bursts.foreseen_bytes(self.most_bytes or bursts.BURST_BYTES[2])
-        return None if self.offered_bps is None else round(self.offered_bps * self.seconds / 8)
+        if self.offered_bps is None:
+            return None
+        parts = {Method.SIZES: len(FRAMES_BYTES), Method.STEPS: sum(PERCENTS) / 100}.get(self.method, 1)
+        return round(self.offered_bps * self.seconds * parts / 8)
 
     @property
     def light(self) -> bool:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from probe.endpoint.ledger import Ledger, month_after, month_of
 from probe.endpoint.limits import Limits
 from probe.wire.control import Refusal, RunRequest, TrainRequest
-from probe.wire.paced import BURST_PACKETS_MAX, PAYLOAD_BYTES, SEQUENCES, WORD_BYTES
+from probe.wire.paced import BURST_PACKETS_MAX, PAYLOAD_BYTES, SEQUENCES, STEP_BYTES
 from probe.wire.paced_control import PacedRequest
 from probe.wire.stamp import AUTHENTICATED_BYTES
 from store.clock import NS_PER_S
@@ -230,9 +230,9 @@ class Admission:
         if request.direction not in (Direction.UP, Direction.DOWN):
             return _bad("direction", "up or down", request.direction)
         low, high = PAYLOAD_BYTES
-        if not low <= request.payload_bytes <= high or request.payload_bytes % WORD_BYTES:
+        if not low <= request.payload_bytes <= high or request.payload_bytes % STEP_BYTES:
             return _bad(
-                "payload_bytes", f"a multiple of {WORD_BYTES} from {low} to {high}", request.payload_bytes
+                "payload_bytes", f"a multiple of {STEP_BYTES} from {low} to {high}", request.payload_bytes
             )
         if request.offered_bps < OFFERED_BPS[0]:
             return _bad("offered_bps", f"{OFFERED_BPS[0]} or more", request.offered_bps)
