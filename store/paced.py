@@ -41,7 +41,7 @@ class PacedPart:
     started_unix_ns: int
     payload_bytes: int
     offered_bps: int
-    sent_bps: int | None
+    sent_bps: int | None = None
     rates: LayerRates
     error_ratio: float
     sent: int
@@ -49,12 +49,12 @@ class PacedPart:
     lost: int
     loss_ratio: float
     reordered: int
-    unsent: int | None
+    unsent: int | None = None
     dropped_socket: int
     queue_us: int
-    pdv_us: Delays | None
-    limited_by: Limit | None
-    reasons: tuple[str, ...]
+    pdv_us: Delays | None = None
+    limited_by: Limit | None = None
+    reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
