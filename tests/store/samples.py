@@ -375,7 +375,7 @@ def sizes(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "no
         ip_version=4,
         offered_bps=20_000_000,
         counted=Counted.ETHERNET,
-        because="each packet costs 18.0 bytes beside its IP packet, give or take 0.3; counted so it would be 18",
+        because="each packet costs 18.0 bytes beside its IP packet, give or take 0.3",
         overhead_bytes=18.02,
         bound_bytes=0.3,
         limit_bps=15_000_000,
