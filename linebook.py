@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import difflib
+import functools
 import json
 import sys
 from contextlib import closing
@@ -175,7 +176,9 @@ def _window_commands(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    run = commands.add_parser("run", help="Measure once, now: rate, paced, burst, sizes, steps or train.")
+    run = commands.add_parser(
+        "run", help="Measure once, now: rate, paced, capacity, burst, sizes, steps or train."
+    )
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
     rate = _command(
         methods,
@@ -224,6 +227,34 @@ def _run_commands(commands: Any) -> None:
         type=_whole(60, 8972),
         metavar="BYTES",
         help="of each packet, an even number (default: as fits packets of 1500 bytes)",
+    )
+    capacity = _command(
+        methods,
+        "capacity",
+        _run_capacity,
+        "The most that the line carries, searched for over UDP (RFC 9097). It fills the line: emergency "
+        "calls, alarms or medical devices may share it.",
+    )
+    _reach_options(capacity)
+    capacity.add_argument(
+        "--direction",
+        choices=("up", "down", "both"),
+        default="up",
+        help="seen from the probe; both are one after the other (default up)",
+    )
+    capacity.add_argument(
+        "--seconds",
+        type=_number(2, 60),
+        default=10,
+        metavar="S",
+        help="2 to 60 in each direction (default 10); 1 Gb/s takes 5 to reach",
+    )
+    capacity.add_argument(
+        "--payload",
+        type=_whole(64, 1472),
+        default=1220,
+        metavar="BYTES",
+        help="of each packet, an even number (default 1220: IPv4 packets of 1248 bytes)",
     )
     burst = _command(
         methods,
@@ -694,6 +725,33 @@ def _run_paced(options: argparse.Namespace) -> int:
     if isinstance(found, Failed):
         return _failed(found, options)
     _print_json(as_json(found)) if options.json else print(text.paced_run(found))
+    return 0
+
+
+def _run_capacity(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import safety
+    from probe.methods import capacity
+    from store.jsonform import as_json, both_ways
+    from store.records import Direction, Failed
+
+    both = options.direction == Direction.BOTH
+    plans = [
+        capacity.CapacityPlan(direction=one, seconds=options.seconds, payload_bytes=options.payload)
+        for one in ((Direction.UP, Direction.DOWN) if both else (Direction(options.direction),))
+    ]
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = []
+    for plan in plans:  # two at once would share this host, and one's reports the other's load
+        run = _finish(functools.partial(capacity.run, plan, where, Clock(), on_progress=_say))
+        if isinstance(run, Failed):
+            return _failed(run, options)
+        found.append(run)
+    if options.json:
+        _print_json(both_ways(*found) if both else as_json(found[0]))
+    else:
+        print("\n\n".join(text.capacity_run(run) for run in found))
     return 0
 
 

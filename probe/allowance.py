@@ -1,14 +1,15 @@
 """What measuring costs in bytes, and whether a run may still be paid from this month's test allowance.
 
 A run costs rate x seconds / 8 in each direction it fills, with the rate that the contract card states: a
-forecast, as the line may give more or less. A light run costs its share of that. A train costs its packets
+forecast, as the line may give more or less. A light run costs its share of that, a capacity run the same or,
+where that is less, all that its search can come to in its seconds. A train costs its packets
 both ways at the IP layer. Spending is counted per handoff and local calendar month. Trains are counted and
 never stopped: what they will need until the month ends is set aside, and what campaigns have planned too.
 Once 80 % of the allowance are spent or set aside, the other runs are thinned, one of every 2, 4, 8, ...
 slots, so that the forecast stays within the allowance. The provider's cap works the same way: what all
 others are forecast to leave of it until it begins anew is a second purse, and the tighter of the two decides.
 
-Pure: times are Unix nanoseconds that the caller hands in. Imports store and the schedule.
+Pure: times are Unix nanoseconds that the caller hands in. Imports store, the schedule and the search's table.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from datetime import timedelta, tzinfo
 from random import Random
 from typing import NamedTuple
 
+from probe.load_rate import ROWS, most_bytes
 from probe.schedule import has_busy_run, hours_s, midnight_ns, runs_a_day
 from store.cap import CapState
 from store.clock import NS_PER_S, local
@@ -359,8 +361,13 @@ def once_bytes(run: RunPlan, card: Card, counts: CapCounts = CapCounts.BOTH) -> 
         both = run.direction is Direction.BOTH
         ways = (Direction.UP, Direction.DOWN) if both else (run.direction,)
         return run.one_way_bytes * sum(_counted(one_way, counts) for one_way in ways)
-    return run_bytes(
+    found = run_bytes(
         card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio, counts=counts
+    )
+    return (
+        min(found, most_bytes(run.seconds, ROWS - 1))
+        if run.method is Method.CAPACITY and found is not None
+        else found
     )
 
 

@@ -33,7 +33,7 @@ from probe.wire.control import (
     encode,
 )
 from probe.wire.invitation import secret_text
-from probe.wire.paced_control import PacedGrant, PacedReport, PacedRequest
+from probe.wire.paced_control import CapacityRequest, PacedGrant, PacedReport, PacedRequest
 from store.clock import Clock
 from store.errors import BadMessage
 from store.records import Failed, Owner
@@ -127,10 +127,14 @@ class Control:
         # a path of their own: an endpoint that does not know bursts would send the rate for all its seconds
         path = "paced_runs" if request.burst_packets is None else "bursts"
         found = await self._ask(path, PacedGrant, what="open a paced run", request=request)
-        if isinstance(found, Failed) and self.refusal is not None and self.refusal.code == "unknown":
-            why = f"the endpoint's Linebook is older than {_KNOWN_AS[path]}; update it there"
-            return self._failed("open a paced run", why, Owner.ENDPOINT)
-        return found
+        return self._older(found, _KNOWN_AS[path])
+
+    async def open_capacity(self, request: CapacityRequest) -> PacedGrant | Failed:
+        """A capacity run: its key, the port that takes it, and the most it may offer; a paced run from then
+        on.
+        """
+        found = await self._ask("capacity_runs", PacedGrant, what="open a capacity run", request=request)
+        return self._older(found, "capacity runs")
 
     async def paced_report(self, run: str) -> PacedReport | Failed:
         """How a paced run is; waits up to 1 s for its end."""
@@ -143,6 +147,13 @@ class Control:
     async def stop(self) -> Stopped | Failed:
         """End every run and train of this invitation, whoever opened them."""
         return await self._ask("stop", Stopped, what="stop", method="POST")
+
+    def _older(self, found: T | Failed, than: str) -> T | Failed:
+        """The answer, or the sentence for an endpoint that does not know the question."""
+        if isinstance(found, Failed) and self.refusal is not None and self.refusal.code == "unknown":
+            why = f"the endpoint's Linebook is older than {than}; update it there"
+            return self._failed(found.what, why, Owner.ENDPOINT)
+        return found
 
     async def _ask(
         self,

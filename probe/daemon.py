@@ -616,7 +616,7 @@ def _methods() -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import burst, paced, rate, sizes, steps, train
+    from probe.methods import burst, capacity, paced, rate, sizes, steps, train
     from store import bursts
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
@@ -625,6 +625,9 @@ def _methods() -> Methods:
                 direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
             )
             return await paced.run(offered, where, clock)
+        if plan.method is Method.CAPACITY:
+            searched = capacity.CapacityPlan(direction=plan.direction, seconds=plan.seconds)
+            return await capacity.run(searched, where, clock)
         if plan.method is Method.BURST:
             sending = burst.BurstPlan(
                 direction=plan.direction, most_bytes=plan.most_bytes or bursts.BURST_BYTES[2]

@@ -20,6 +20,7 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 import msgspec
 
 from store.bursts import BurstRun
+from store.capacity import CapacityRun
 from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
@@ -33,7 +34,7 @@ from store.sizes import SizesRun
 from store.steps import StepsRun
 from store.traffic import Traffic
 
-_RUNS = (PacedRun, BurstRun, SizesRun, StepsRun)
+_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun)
 _ALL = (Event, ClockChange, Notice, *_RUNS, Split, Hops, Witnesses, Samples, Traffic, Light)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's

@@ -200,6 +200,7 @@ class Method(StrEnum):
 
     RATE = "rate"
     PACED = "paced"
+    CAPACITY = "capacity"
     BURST = "burst"
     SIZES = "sizes"
     STEPS = "steps"
@@ -222,7 +223,7 @@ class RunPlan:
     times: Times | None = None
     share_ratio: float = 1.0
     method: Method = Method.RATE
-    offered_bps: int | None = None  # what a paced run offers, at the IP layer; None for a rate run
+    offered_bps: int | None = None  # what a paced run offers, at the IP layer; None for any other
     most_bytes: int | None = None  # the largest burst of a burst run
 
     @property

@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 from store import default_schedule, notice_reader, pace
 from store.bursts import BURST_BYTES
 from store.bursts import LASTS_S as BURST_LASTS_S
+from store.capacity import SECONDS as CAPACITY_SECONDS
 from store.clock import zone
 from store.layers import Layer
 from store.paced import OFFERED_BPS
@@ -124,9 +125,12 @@ _OF_METHODS = {  # which methods a key of [[run]] belongs to, and what to do ins
     "share": ((Method.RATE,), "leave it out"),
     "offered": ((Method.PACED, Method.SIZES, Method.STEPS), "name the method, or leave it out"),
     "most": ((Method.BURST,), 'add method = "burst", or leave it out'),
-    "seconds": ((Method.RATE, Method.PACED, Method.SIZES, Method.STEPS), "it ends by itself"),
+    "seconds": (
+        (Method.RATE, Method.PACED, Method.CAPACITY, Method.SIZES, Method.STEPS),
+        "leave it out: it ends by itself",
+    ),
 }
-_ONE_WAY = (Method.PACED, Method.BURST, Method.SIZES)
+_ONE_WAY = (Method.PACED, Method.CAPACITY, Method.BURST, Method.SIZES)
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -398,7 +402,11 @@ def _by_method(table: Table, plan: RunPlan) -> RunPlan:
         table.refuse("direction", f'a {plan.method} run has one; expected "up" or "down"')
     if plan.method is Method.BURST:
         return replace(plan, most_bytes=table.ask("most", _burst_bytes, BURST_BYTES[2]))
-    if plan.method is Method.RATE:
+    if plan.method is Method.CAPACITY:
+        low, high = CAPACITY_SECONDS
+        if not low <= plan.seconds <= high:
+            table.refuse("seconds", f"a capacity run takes {low} to {high} s")
+    if plan.method not in (Method.PACED, Method.SIZES, Method.STEPS):
         return plan
     plan = replace(
         plan, offered_bps=table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')

@@ -59,6 +59,12 @@ def as_json(run: PacedRun, corrections: Corrections) -> dict[str, Any]:
     return found | {"corrected": jsonform.corrected_json(corrections.of(run))}
 
 
+def standing(run: Document) -> str:
+    """The standing and the sentences of its reasons."""
+    why = "; ".join(REASONS[reason][1] for reason in run.reasons)
+    return f"{run.standing}: {why}" if why else str(run.standing)
+
+
 def _row(run: PacedRun, where: tzinfo) -> tuple[Cell, ...]:
     pdv = run.pdv_us.delays()
     return cells(
@@ -75,9 +81,3 @@ def _row(run: PacedRun, where: tzinfo) -> tuple[Cell, ...]:
         str(run.limited_by) if run.limited_by else DASH,
         standing(run),
     )
-
-
-def standing(run: Document) -> str:
-    """A record's standing and why, as a cell says it."""
-    why = "; ".join(REASONS[reason][1] for reason in run.reasons)
-    return f"{run.standing}: {why}" if why else str(run.standing)

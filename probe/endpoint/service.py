@@ -40,7 +40,7 @@ from probe.wire.control import (
     TrainRequest,
 )
 from probe.wire.paced import KEY_BYTES
-from probe.wire.paced_control import PacedGrant, PacedReport, PacedRequest
+from probe.wire.paced_control import CapacityRequest, PacedGrant, PacedReport, PacedRequest
 from probe.wire.stamp import error_estimate
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
 from store.errors import UserMistake
@@ -152,6 +152,7 @@ class Endpoint:
             ("GET", "run"): self._noted(self._run_report),
             ("DELETE", "run"): self._noted(self._end_run),
             ("POST", "paced_runs"): self._noted(self._open_paced),
+            ("POST", "capacity_runs"): self._noted(self._open_capacity),
             ("POST", "bursts"): self._noted(self._open_paced),
             ("GET", "paced_run"): self._noted(self._paced_report),
             ("DELETE", "paced_run"): self._noted(self._end_paced),
@@ -283,8 +284,19 @@ class Endpoint:
             now_ns=self._clock.monotonic_ns(),
             unix_ns=self._clock.unix_ns(),
         )
-        if isinstance(terms, Refusal):
-            return terms
+        return terms if isinstance(terms, Refusal) else self._granted(terms)
+
+    async def _open_capacity(self, call: Call) -> PacedGrant | Refusal:
+        terms = self._admission.open_capacity(
+            call.caller,
+            call.message(CapacityRequest),
+            now_ns=self._clock.monotonic_ns(),
+            unix_ns=self._clock.unix_ns(),
+        )
+        return terms if isinstance(terms, Refusal) else self._granted(terms)
+
+    def _granted(self, terms: PacedTerms) -> PacedGrant:
+        """Take the run of whoever shows its key."""
         key = secrets.token_bytes(KEY_BYTES)
         self._flows.admit_paced(
             PacedAdmission(
@@ -295,6 +307,7 @@ class Endpoint:
                 payload_bytes=terms.payload_bytes,
                 seconds=terms.seconds,
                 bytes_max=terms.bytes_max,
+                searches=terms.searches,
                 burst_packets=terms.burst_packets,
             )
         )
@@ -303,6 +316,7 @@ class Endpoint:
             run=terms.run,
             port=self._told(self.doors.paced_port, invited=self._keys.flow_port),
             key=key,
+            most_bps=terms.offered_bps if terms.searches else None,
         )
 
     async def _run_report(self, call: Call) -> RunReport | Refusal:

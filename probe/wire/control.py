@@ -36,6 +36,7 @@ PATHS = {
     "run": "/v1/runs/{run}",  # GET -> RunReport (waits up to 1 s for the end); DELETE -> RunReport, ended
     # the same for a paced run (probe.wire.paced_control), which an endpoint of an older version does not know
     "paced_runs": "/v1/paced",  # POST PacedRequest -> PacedGrant
+    "capacity_runs": "/v1/capacity",  # POST CapacityRequest -> PacedGrant; from then on it is a paced run
     "bursts": "/v1/bursts",  # POST PacedRequest with burst_packets -> PacedGrant; then as a paced run
     "paced_run": "/v1/paced/{run}",  # GET -> PacedReport (waits up to 1 s); DELETE -> PacedReport, ended
     "stop": "/v1/stop",  # POST -> Stopped: every run and train of this caller ends

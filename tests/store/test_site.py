@@ -316,6 +316,25 @@ class TestDefaults:
         with pytest.raises(SiteMistake, match="direction"):
             small(tmp_path, SMALL + both)
 
+    def test_a_capacity_run_is_told_no_rate(self, tmp_path: Path) -> None:
+        searching = (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "down"\nevery = "24 h"\n'
+            'method = "capacity"\n'
+        )
+        (found,) = small(tmp_path, SMALL + searching + "seconds = 10\n").runs
+        assert (found.method, found.offered_bps, found.direction) == (Method.CAPACITY, None, Direction.DOWN)
+        for more, key in (
+            ("seconds = 1\n", "seconds"),
+            ("seconds = 61\n", "seconds"),
+            ('seconds = 10\noffered = "20 Mb/s"\n', "offered"),
+            ("seconds = 10\nflows = 2\n", "flows"),
+            ('seconds = 10\nshare = "10 %"\n', "share"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + searching + more)
+        with pytest.raises(SiteMistake, match="direction"):
+            small(tmp_path, SMALL + searching.replace('"down"', '"both"') + "seconds = 10\n")
+
     def test_a_burst_run_ends_by_itself(self, tmp_path: Path) -> None:
         """So it has no seconds; its cost is that of three of its largest bursts and the smaller ones."""
         burst = (
