@@ -340,6 +340,14 @@ def _run_commands(commands: Any) -> None:
         "--wait", type=_number(0.1, 60), default=3, metavar="S", help="how long a reply may take (default 3)"
     )
     train.add_argument("--samples", type=Path, metavar="FILE", help="write one JSON line a packet to FILE")
+    _mtu_command(methods)
+
+
+def _mtu_command(methods: Any) -> None:
+    mtu = _command(
+        methods, "mtu", _run_mtu, "The largest packets that the way carries whole, in each IP version."
+    )
+    _reach_options(mtu)
 
 
 def _split_command(commands: Any) -> None:
@@ -445,6 +453,16 @@ def _reading_commands(commands: Any) -> None:
     campaign.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _export_command(commands)
     _samples_command(commands)
+    host = commands.add_parser("host", help="This computer: check whether it can measure well.")
+    acts = host.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
+    host_check = _command(
+        acts,
+        "check",
+        _host_check,
+        "Can this computer measure what the site file asks? Its ceiling, ports, kernel, clock and disk.",
+    )
+    host_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    host_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
     site = commands.add_parser("site", help="The site file: check it.")
     acts = site.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
     site_check = _command(
@@ -838,6 +856,20 @@ def _run_train(options: argparse.Namespace) -> int:
     return 0
 
 
+def _run_mtu(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe.methods import mtu
+    from store.jsonform import as_json
+    from store.records import Failed
+
+    where = _reach(options)
+    found = _finish(lambda: mtu.run(where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text.path_mtu(found))
+    return 0
+
+
 def _split(options: argparse.Namespace) -> int:
     from dashboard import history, text
     from dashboard.judge import segments
@@ -987,6 +1019,20 @@ def _site_check(options: argparse.Namespace) -> int:
         print(text.site(site, costs, questions, answers))
         print(text.keep(site, plan, due))
     return 0
+
+
+def _host_check(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import host_check
+    from store import site as sites
+
+    site = sites.load(options.site)
+    checks = _finish(lambda: host_check.run(site, clock=Clock(), say=_say))
+    if options.json:
+        _print_json(host_check.as_json(checks, now_ns=Clock().unix_ns()))
+    else:
+        print(text.host_check([(one.name, str(one.state), one.found, one.right) for one in checks]))
+    return EXIT_FAILED if any(one.state is host_check.State.WRONG for one in checks) else 0
 
 
 def _answers(site: Site, handoff: Handoff) -> list[str]:

@@ -12,11 +12,13 @@ from datetime import date, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dashboard.judge import mtu as mtu_words
 from store import case_words
 from store.capacity import CapacityRun
 from store.clock import local, rfc3339, zone
 from store.histogram import Delays
 from store.paced import PacedRun
+from store.path_mtu import PathMtu
 from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.samples import PACKET_BYTES
@@ -69,6 +71,14 @@ def _case(case: Case, where: tzinfo) -> Iterator[str]:
         yield f"    {local(event.started_unix_ns, where):%m-%d %H:%M:%S}  {event.what}: {event.says}"
 
 
+def host_check(checks: Sequence[tuple[str, str, str, str]]) -> str:
+    """A line a check: name, state, what was found, and what is right."""
+    width = max(len(name) for name, *_ in checks)
+    return "\n".join(
+        f"{state:<8} {name:<{width}}  {found}; right is {right}" for name, state, found, right in checks
+    )
+
+
 def paced_run(run: PacedRun) -> str:
     """A paced run: what arrived of what was offered, what became of the rest, delay variation, standing."""
     lines = [
@@ -88,6 +98,13 @@ def paced_run(run: PacedRun) -> str:
         standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
+
+
+def path_mtu(found: PathMtu) -> str:
+    """The path MTU: a line for each IP version, and standing."""
+    lines = [f"{rfc3339(found.started_unix_ns)}  path MTU, found in {found.seconds:.1f} s"]
+    lines += [f"IPv{one.ip_version}: {mtu_words.said(one)}" for one in found.found]
+    return "\n".join([*lines, standing_line(str(found.standing), found.reasons)])
 
 
 def capacity_run(run: CapacityRun) -> str:
@@ -324,6 +341,7 @@ def _evidence(rules: Evidence) -> list[str]:
         f"  one core of probe or endpoint     below {rules.cpu_ratio * 100:g} %",
         f"  TCP windows without a queue       below {rules.window_ratio * 100:g} % of the busy time",
         f"  rate at the top of a port         not within {rules.port_band_ratio * 100:g} % of it",
+        f"  ceiling of host and of endpoint   {rules.ceiling_factor:g} times the rate or more",
         "  another way out than the handoff  excludes, always",
     ]
 

@@ -391,7 +391,7 @@ def _run_words(run: RunPlan) -> str:
     flows = "" if run.flows == FLOWS else f", {run.flows} flow{'s' if run.flows > 1 else ''}"
     often = f"{run.seconds} s every {_span(run.every_s)}"
     if run.method is not Method.RATE:
-        often = f"every {_span(run.every_s)}" if run.method is Method.BURST else often
+        often = f"every {_span(run.every_s)}" if run.method in (Method.BURST, Method.MTU) else often
         at = "" if run.offered_bps is None else f" at {run.offered_bps / 1e6:g} Mb/s"
         return f"{run.method} run{at} to {run.endpoint}, {way}, {often}{_times_words(run.times)}"
     what = f"light run at {run.share_ratio * 100:g} %" if run.light else "rate run"

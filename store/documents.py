@@ -21,12 +21,14 @@ import msgspec
 
 from store.bursts import BurstRun
 from store.capacity import CapacityRun
+from store.ceilings import Ceiling
 from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
 from store.light import Light
 from store.notices import Notice
 from store.paced import PacedRun
+from store.path_mtu import PathMtu
 from store.records import Document, Says
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
@@ -34,8 +36,8 @@ from store.sizes import SizesRun
 from store.steps import StepsRun
 from store.traffic import Traffic
 
-_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun)
-_ALL = (Event, ClockChange, Notice, *_RUNS, Split, Hops, Witnesses, Samples, Traffic, Light)
+_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, PathMtu)
+_ALL = (Event, ClockChange, Notice, *_RUNS, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's
 

@@ -13,7 +13,7 @@ from datetime import date
 from enum import StrEnum
 from pathlib import Path
 
-from store import bursts
+from store import bursts, path_mtu
 from store.layers import Layer
 from store.notice_channels import Channel
 from store.paced import PART_AROUND_S
@@ -113,6 +113,7 @@ class Card:
     service_start: date | None = None
     term_end: date | None = None
     notice: str | None = None
+    mtu_bytes: int | None = None  # the largest IP packet that it must carry
     maintenance_cap_s: int | None = None  # what the provider's works may take a month
     pages: tuple[tuple[str, str], ...] = ()
     not_stated: tuple[str, ...] = ()  # the keys a contract should answer and this card does not
@@ -204,6 +205,7 @@ class Method(StrEnum):
     BURST = "burst"
     SIZES = "sizes"
     STEPS = "steps"
+    MTU = "mtu"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -241,6 +243,8 @@ class RunPlan:
         """What it sends at most each way that it goes; None for a rate run, which takes what it gets."""
         if self.method is Method.BURST:
             return bursts.foreseen_bytes(self.most_bytes or bursts.BURST_BYTES[2])
+        if self.method is Method.MTU:
+            return path_mtu.FORESEEN_BYTES
         if self.offered_bps is None:
             return None
         parts = {Method.SIZES: len(FRAMES_BYTES), Method.STEPS: sum(PERCENTS) / 100}.get(self.method, 1)
@@ -316,7 +320,8 @@ class Evidence:
     Other traffic of more than `other_traffic_ratio` of the rate; more than `port_errors` damaged frames
     at the probe's own port (None: never asked); an end that used more than `cpu_ratio` of a core; a rate
     within `port_band_ratio` of what a port shows at most; windows that held a sender for `window_ratio` of
-    its busy time. Wireless, a tunnel and half duplex speak against it unless they are allowed.
+    its busy time; a host or an endpoint that carries less than `ceiling_factor` times a rate run's rate.
+    Wireless, a tunnel and half duplex speak against it unless they are allowed.
     """
 
     other_traffic_ratio: float = 0.05
@@ -327,6 +332,7 @@ class Evidence:
     cpu_ratio: float = 0.9
     port_band_ratio: float = 0.01
     window_ratio: float = 0.2
+    ceiling_factor: float = 1.2
 
     def changed(self) -> str | None:
         """The rules that are not the usual ones, ``port_errors=5 tunnel=True``; None where all are."""

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule, notice_reader, pace
+from store import default_schedule, notice_reader, pace, path_mtu
 from store.bursts import BURST_BYTES
 from store.bursts import LASTS_S as BURST_LASTS_S
 from store.capacity import SECONDS as CAPACITY_SECONDS
@@ -100,7 +100,7 @@ KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
-_EVIDENCE_KEYS = ("wireless", "tunnel", "half_duplex", "port_errors", "cpu", "port_band", "window")
+_EVIDENCE_KEYS = ("wireless", "tunnel", "half_duplex", "port_errors", "cpu", "port_band", "window", "ceiling")
 _HANDOFF_KEYS = (
     *(
         "name",
@@ -128,6 +128,10 @@ _OF_METHODS = {  # which methods a key of [[run]] belongs to, and what to do ins
     "seconds": (
         (Method.RATE, Method.PACED, Method.CAPACITY, Method.SIZES, Method.STEPS),
         "leave it out: it ends by itself",
+    ),
+    "direction": (
+        (Method.RATE, Method.PACED, Method.CAPACITY, Method.BURST, Method.SIZES, Method.STEPS),
+        "leave it out: it finds both",
     ),
 }
 _ONE_WAY = (Method.PACED, Method.CAPACITY, Method.BURST, Method.SIZES)
@@ -162,7 +166,16 @@ _CONTRACT_KEYS = (
     "term_end",
     "notice",
 )
-_CARD_KEYS = ("provider", "reference", "met_ratio", "reach", "maintenance_cap", *_CONTRACT_KEYS, "pages")
+_CARD_KEYS = (
+    "provider",
+    "reference",
+    "met_ratio",
+    "reach",
+    "maintenance_cap",
+    "mtu",
+    *_CONTRACT_KEYS,
+    "pages",
+)
 
 
 def read(file: Path) -> Site:
@@ -306,6 +319,7 @@ def _card(table: Table) -> Card:
         service_start=table.maybe("service_start", _stated(day)),
         term_end=table.maybe("term_end", _stated(day)),
         notice=table.maybe("notice", _stated(text)),
+        mtu_bytes=table.maybe("mtu", _stated(count(576, 9216))),
         maintenance_cap_s=table.maybe("maintenance_cap", _stated(whole_seconds(60, 31 * 86400))),
         pages=tuple((key, pages.need(key, text, "text")) for key in pages.values),
         not_stated=tuple(key for key in _CONTRACT_KEYS if table.values.get(key, NOT_STATED) == NOT_STATED),
@@ -446,7 +460,7 @@ def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
     plan = RunPlan(
         handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
         endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
-        direction=table.need("direction", word_of(Direction), '"up", "down" or "both"'),
+        direction=_run_direction(table),
         seconds=_run_seconds(table),
         flows=table.ask("flows", count(1, 16), DEFAULT_FLOWS),
         every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "60 min"'),
@@ -461,10 +475,18 @@ def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
     return plan
 
 
+def _run_direction(table: Table) -> Direction:
+    if table.values.get("method") == Method.MTU:
+        return Direction.BOTH
+    return table.need("direction", word_of(Direction), '"up", "down" or "both"')
+
+
 def _run_seconds(table: Table) -> int:
-    """How long a run sends; a burst run ends by itself."""
+    """How long a run sends; a burst run and a search for the path MTU end by themselves."""
     if table.values.get("method") == Method.BURST:
         return BURST_LASTS_S
+    if table.values.get("method") == Method.MTU:
+        return path_mtu.LASTS_S
     return table.need("seconds", count(1, 3600), "a whole number from 1 to 3600")
 
 
@@ -617,6 +639,7 @@ def _evidence(table: Table) -> Evidence:
         cpu_ratio=table.ask("cpu", _above_nothing, usual.cpu_ratio),
         port_band_ratio=table.ask("port_band", _band, usual.port_band_ratio),
         window_ratio=table.ask("window", _above_nothing, usual.window_ratio),
+        ceiling_factor=table.ask("ceiling", number(1, 10), usual.ceiling_factor),
     )
 
 

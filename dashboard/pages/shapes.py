@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any, TypeVar
 
+from dashboard.judge import mtu as judge
 from dashboard.pages import corrected
 from dashboard.pages.ledger import Cell, Heading, Table, cells, number
 from dashboard.pages.paced import standing
@@ -18,6 +19,7 @@ from dashboard.pages.wording import percent as percent_text
 from store import jsonform
 from store.bursts import BurstRun
 from store.corrections import Corrections
+from store.path_mtu import PathMtu
 from store.quantities import size_text
 from store.reader import Reader
 from store.records import Direction, Document
@@ -35,20 +37,24 @@ class Shapes:
     """What a handoff has of each kind, oldest first."""
 
     bursts: tuple[BurstRun, ...]
-    sizes: tuple[SizesRun, ...]
-    steps: tuple[StepsRun, ...]
+    sizes: tuple[SizesRun, ...] = ()
+    steps: tuple[StepsRun, ...] = ()
+    mtus: tuple[PathMtu, ...] = ()
+    stated_mtu_bytes: int | None = None  # by the contract card
 
     @property
     def all(self) -> tuple[Document, ...]:
-        return (*self.bursts, *self.sizes, *self.steps)
+        return (*self.bursts, *self.sizes, *self.steps, *self.mtus)
 
 
-def read(reader: Reader, handoff: str, *, since_ns: int) -> Shapes:
+def read(reader: Reader, handoff: str, *, since_ns: int, stated_mtu_bytes: int | None = None) -> Shapes:
     """Those of a handoff since then."""
     return Shapes(
         bursts=tuple(reader.documents(BurstRun, handoff=handoff, since_ns=since_ns)),
         sizes=tuple(reader.documents(SizesRun, handoff=handoff, since_ns=since_ns)),
         steps=tuple(reader.documents(StepsRun, handoff=handoff, since_ns=since_ns)),
+        mtus=tuple(reader.documents(PathMtu, handoff=handoff, since_ns=since_ns)),
+        stated_mtu_bytes=stated_mtu_bytes,
     )
 
 
@@ -58,7 +64,11 @@ def tables(
     """A table for each kind of which there is one, at most so many rows each."""
 
     def table(
-        runs: Sequence[T], what: str, headings: tuple[Heading, ...], row: Callable[[T], tuple[Cell, ...]]
+        runs: Sequence[T],
+        what: str,
+        headings: tuple[Heading, ...],
+        row: Callable[[T], tuple[Cell, ...]],
+        started: tuple[Heading, ...] = _STARTED,
     ) -> Table | None:
         if not runs:
             return None
@@ -66,16 +76,18 @@ def tables(
         more = f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them."
         return Table(
             caption=f"{what} of {period}, newest first",
-            headings=(*_STARTED, *headings, _STANDING),
+            headings=(*started, *headings, _STANDING),
             rows=tuple(corrected.marked(row(run), corrections.of(run)) for run in shown),
             note=more if len(runs) > most else "",
             corrections=corrected.notes(corrections.among(shown), where),
         )
 
+    stated = found.stated_mtu_bytes
     made = (
         table(found.bursts, "Burst runs", _BURST, lambda run: _burst(run, where)),
         table(found.sizes, "Size sweeps", _SIZES, lambda run: _sizes(run, where)),
         table(found.steps, "Step runs", _STEPS, lambda run: _steps(run, where)),
+        table(found.mtus, "Path MTU", _MTU, lambda run: _mtu(run, where, stated), _STARTED[:2]),
     )
     return tuple(one for one in made if one is not None)
 
@@ -89,7 +101,17 @@ def as_json(found: Shapes, corrections: Corrections) -> dict[str, Any]:
             for run in runs
         ]
 
-    return {"bursts": told(found.bursts), "sizes": told(found.sizes), "steps": told(found.steps)}
+    verdicts = [judge.verdict(run, found.stated_mtu_bytes) for run in found.mtus]
+    mtus = [
+        run | {"verdict": str(verdict.word), "because": verdict.because}
+        for run, verdict in zip(told(found.mtus), verdicts, strict=True)
+    ]
+    return {
+        "bursts": told(found.bursts),
+        "sizes": told(found.sizes),
+        "steps": told(found.steps),
+        "mtus": mtus,
+    }
 
 
 _BURST = (
@@ -100,6 +122,22 @@ _BURST = (
     number("Bursts arrived at", "Mb/s, IP"),
     Heading(text="Why", kind="prose"),
 )
+
+_MTU = (
+    Heading(text="Found", kind="prose"),
+    Heading(text="Against the contract", kind="prose"),
+)
+
+
+def _mtu(run: PathMtu, where: tzinfo, stated_bytes: int | None) -> tuple[Cell, ...]:
+    verdict = judge.verdict(run, stated_bytes)
+    return cells(
+        moment(run.started_unix_ns, where),
+        path(run.handoff, run.endpoint),
+        " ".join(f"IPv{one.ip_version}: {judge.said(one)}" for one in run.found),
+        f"{verdict.word}. {verdict.because}",
+        standing(run),
+    )
 
 
 def _burst(run: BurstRun, where: tzinfo) -> tuple[Cell, ...]:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import random
 from typing import Any
 
-from store.path_mtu import Beyond, FamilyMtu, PathMtu
-
 from store.bursts import Burst, BurstRun, Fate, Limiter
 from store.capacity import CapacityRun, SearchStep, SubInterval
+from store.ceilings import Ceiling, CeilingOf
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
@@ -16,6 +15,7 @@ from store.layers import tcp_framing, udp_framing
 from store.light import Light
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedPart, PacedRun
+from store.path_mtu import Beyond, FamilyMtu, PathMtu
 from store.records import (
     Bin,
     Campaign,
@@ -241,6 +241,19 @@ def light(started_unix_ns: int = 0) -> Light:
         received_nw=208_900,
         sent_nw=501_200,
         temperature_mc=41_500,
+    )
+
+
+def ceiling(started_unix_ns: int = 0) -> Ceiling:
+    return Ceiling(
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        of=CeilingOf.ENDPOINT,
+        flows=4,
+        seconds=3.0,
+        goodput_bps=21_400_000_000,
+        kernel="6.1.0",
+        port_rate_bps=10_000_000_000,
     )
 
 
@@ -646,6 +659,7 @@ EVERY_KIND: tuple[Record, ...] = (
     campaign(),
     event(),
     light(),
+    ceiling(),
     paced(),
     capacity(),
     burst(),

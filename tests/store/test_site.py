@@ -130,6 +130,7 @@ class TestExample:
             service_start=date(2026, 6, 22),
             term_end=date(2030, 6, 21),  # 48 months
             notice="4 months",
+            mtu_bytes=1500,
             maintenance_cap_s=4 * 3600,
             pages=site.handoff("A").card.pages,
             not_stated=(),
@@ -379,6 +380,21 @@ class TestDefaults:
                 small(tmp_path, SMALL + run + more)
         with pytest.raises(SiteMistake, match="every"):
             small(tmp_path, SMALL + run.replace("24 h", "1 min") + 'offered = "20 Mb/s"\n')
+
+    def test_a_search_for_the_path_mtu(self, tmp_path: Path) -> None:
+        """It ends by itself, finds both directions, and fills nothing; the card may state a size."""
+        mtu = '[[run]]\nhandoff = "old"\nendpoint = "north"\nevery = "24 h"\nmethod = "mtu"\n'
+        (found,) = small(tmp_path, SMALL + mtu).runs
+        assert (found.method, found.direction) == (Method.MTU, Direction.BOTH)
+        assert found.one_way_bytes is not None
+        assert found.one_way_bytes < 1_000_000
+        for more in ("seconds = 10\n", "flows = 2\n", 'share = "10 %"\n', 'direction = "up"\n'):
+            with pytest.raises(SiteMistake, match=more.split()[0]):
+                small(tmp_path, SMALL + mtu + more)
+        stated = SMALL.replace('rate_up = "15 Mb/s"', 'rate_up = "15 Mb/s"\nmtu = 1500')
+        assert small(tmp_path, stated).handoffs[0].card.mtu_bytes == 1500
+        with pytest.raises(SiteMistake, match=r"handoff\[1\]\.card\.mtu: .*from 576 to 9216"):
+            small(tmp_path, stated.replace("1500", '"1500"'))
 
     def test_only_a_house_endpoint_needs_a_schedule_of_its_own(self, tmp_path: Path) -> None:
         text = SMALL.replace('name = "north"', 'name = "north"\nwhere = "house"')
