@@ -406,6 +406,16 @@ def _reading_commands(commands: Any) -> None:
     campaign.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _export_command(commands)
     _samples_command(commands)
+    host = commands.add_parser("host", help="This computer: check whether it can measure well.")
+    acts = host.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
+    host_check = _command(
+        acts,
+        "check",
+        _host_check,
+        "Can this computer measure what the site file asks? Its ceiling, ports, kernel, clock and disk.",
+    )
+    host_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    host_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
     site = commands.add_parser("site", help="The site file: check it.")
     acts = site.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
     site_check = _command(
@@ -924,6 +934,20 @@ def _site_check(options: argparse.Namespace) -> int:
         print(text.site(site, costs, questions, answers))
         print(text.keep(site, plan, due))
     return 0
+
+
+def _host_check(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import host_check
+    from store import site as sites
+
+    site = sites.load(options.site)
+    checks = _finish(lambda: host_check.run(site, clock=Clock(), say=_say))
+    if options.json:
+        _print_json(host_check.as_json(checks, now_ns=Clock().unix_ns()))
+    else:
+        print(text.host_check([(one.name, str(one.state), one.found, one.right) for one in checks]))
+    return EXIT_FAILED if any(one.state is host_check.State.WRONG for one in checks) else 0
 
 
 def _answers(site: Site, handoff: Handoff) -> list[str]:

@@ -21,6 +21,7 @@ import msgspec
 
 from store.bursts import BurstRun
 from store.capacity import CapacityRun
+from store.ceilings import Ceiling
 from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
@@ -35,7 +36,7 @@ from store.traffic import Traffic
 
 _ALL = (
     *(Event, ClockChange, Notice, PacedRun, CapacityRun, BurstRun),
-    *(Split, Hops, Witnesses, Samples, Traffic, Light, PathMtu),
+    *(Split, Hops, Witnesses, Samples, Traffic, Light, PathMtu, Ceiling),
 )
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 RUN_KINDS = tuple(

@@ -307,7 +307,8 @@ class Evidence:
     Other traffic of more than `other_traffic_ratio` of the rate; more than `port_errors` damaged frames
     at the probe's own port (None: never asked); an end that used more than `cpu_ratio` of a core; a rate
     within `port_band_ratio` of what a port shows at most; windows that held a sender for `window_ratio` of
-    its busy time. Wireless, a tunnel and half duplex speak against it unless they are allowed.
+    its busy time; a host or an endpoint that carries less than `ceiling_factor` times a rate run's rate.
+    Wireless, a tunnel and half duplex speak against it unless they are allowed.
     """
 
     other_traffic_ratio: float = 0.05
@@ -318,6 +319,7 @@ class Evidence:
     cpu_ratio: float = 0.9
     port_band_ratio: float = 0.01
     window_ratio: float = 0.2
+    ceiling_factor: float = 1.2
 
     def changed(self) -> str | None:
         """The rules that are not the usual ones, ``port_errors=5 tunnel=True``; None where all are."""

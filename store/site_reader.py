@@ -99,7 +99,7 @@ KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
-_EVIDENCE_KEYS = ("wireless", "tunnel", "half_duplex", "port_errors", "cpu", "port_band", "window")
+_EVIDENCE_KEYS = ("wireless", "tunnel", "half_duplex", "port_errors", "cpu", "port_band", "window", "ceiling")
 _HANDOFF_KEYS = (
     *(
         "name",
@@ -628,6 +628,7 @@ def _evidence(table: Table) -> Evidence:
         cpu_ratio=table.ask("cpu", _above_nothing, usual.cpu_ratio),
         port_band_ratio=table.ask("port_band", _band, usual.port_band_ratio),
         window_ratio=table.ask("window", _above_nothing, usual.window_ratio),
+        ceiling_factor=table.ask("ceiling", number(1, 10), usual.ceiling_factor),
     )
 
 

@@ -39,6 +39,7 @@ PATHS = {
     "capacity_runs": "/v1/capacity",  # POST CapacityRequest -> PacedGrant; from then on it is a paced run
     "bursts": "/v1/bursts",  # POST PacedRequest with burst_packets -> PacedGrant; then as a paced run
     "paced_run": "/v1/paced/{run}",  # GET -> PacedReport (waits up to 1 s); DELETE -> PacedReport, ended
+    "ceiling": "/v1/ceiling",  # POST CeilingRequest -> CeilingReport, after some seconds
     "stop": "/v1/stop",  # POST -> Stopped: every run and train of this caller ends
 }
 
@@ -172,6 +173,24 @@ class RunReport:
     why: str | None  # why it ended early, None when it ran its time
     up: ReceiverReport | None
     down: SenderReport | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CeilingRequest:
+    """How much does the endpoint carry over its own loopback, in so many flows?"""
+
+    flows: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CeilingReport:
+    """Payload that the endpoint carried from itself to itself, and the rate of the port it answers by."""
+
+    flows: int
+    seconds: float
+    goodput_bps: int
+    kernel: str
+    port_rate_bps: int | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -78,7 +78,7 @@ class Line:
 
         60 is deep enough that a processor which a busy machine takes away for a moment leaves the line full.
         """
-        burst_bytes = max(5_000, 65_536 if rate_bps >= 300_000_000 else rate_bps // 8 // 1000)
+        burst_bytes = max(65_536 if rate_bps >= 300_000_000 else 5_000, rate_bps // 8 // 1000)
         limit_bytes = rate_bps * queue_ms // 8000
         for wanted, where, device in (
             (up, "probe", self.probe_device),

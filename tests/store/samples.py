@@ -6,6 +6,7 @@ import random
 
 from store.bursts import Burst, BurstRun, Fate, Limiter
 from store.capacity import CapacityRun, SearchStep, SubInterval
+from store.ceilings import Ceiling, CeilingOf
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
@@ -237,6 +238,19 @@ def light(started_unix_ns: int = 0) -> Light:
         received_nw=208_900,
         sent_nw=501_200,
         temperature_mc=41_500,
+    )
+
+
+def ceiling(started_unix_ns: int = 0) -> Ceiling:
+    return Ceiling(
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        of=CeilingOf.ENDPOINT,
+        flows=4,
+        seconds=3.0,
+        goodput_bps=21_400_000_000,
+        kernel="6.1.0",
+        port_rate_bps=10_000_000_000,
     )
 
 
@@ -569,6 +583,7 @@ EVERY_KIND: tuple[Record, ...] = (
     campaign(),
     event(),
     light(),
+    ceiling(),
     paced(),
     capacity(),
     burst(),
