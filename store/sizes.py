@@ -50,10 +50,19 @@ class SizesRun(Document):
     because: Annotated[str, Says(meaning="why it is that")]
     overhead_bytes: Annotated[
         float | None,
-        Says(meaning="what the limit counts beside each IP packet; less than 0: not all of it", unit="bytes"),
+        Says(
+            meaning="what the limit counts beside each IP packet; less than 0: not all of it",
+            unit="bytes",
+            layer="as counted",
+        ),
     ] = None
     bound_bytes: Annotated[
-        float | None, Says(meaning="how far off that may be, either way, with 95 % confidence", unit="bytes")
+        float | None,
+        Says(
+            meaning="how far off that may be, either way, with 95 % confidence",
+            unit="bytes",
+            layer="as counted",
+        ),
     ] = None
     limit_bps: Annotated[
         int | None, Says(meaning="the limit, counted as it counts", unit="bit/s", layer="as counted")
