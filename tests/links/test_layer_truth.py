@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -50,8 +51,10 @@ SWEEPS = {  # what limits the line, what it counts beside the IP packet, and how
 def swept(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
     """A sweep over each line, at the same time: so little traffic does not disturb another."""
 
+    folder = tmp_path_factory.mktemp("sweeps")
+
     def one(layer: str) -> dict[str, Any]:
-        with house(tmp_path_factory.mktemp("sweep") / "endpoint") as far:
+        with house(folder / layer) as far:
             limit = SWEEPS[layer][0]
             limit(far)
             return far.run("sizes", "--direction", "up", "--offered", "12 Mb/s", "--seconds", "3")
@@ -73,11 +76,11 @@ def test_the_layer_that_a_limit_counts(swept: dict[str, dict[str, Any]], layer: 
     assert all(one["used"] for one in run["sizes"])
 
 
-def test_the_step_that_first_loses(tmp_path_factory: pytest.TempPathFactory) -> None:
+def test_the_step_that_first_loses(tmp_path: Path) -> None:
     """Of 20 Mb/s of IP, up 106 % fit through the shaper, down 79 %: lost from 110 and from 90 % on."""
 
     def one(way: str, shaped_bps: int) -> dict[str, Any]:
-        with house(tmp_path_factory.mktemp("steps") / "endpoint") as far:
+        with house(tmp_path / way) as far:
             far.line.bucket(shaped_bps, burst_bytes=5_000, queue_ms=20, up=way == "up")
             return far.run("steps", "--direction", way, "--rate", "20 Mb/s", "--seconds", "2")
 
