@@ -82,7 +82,7 @@ def counted(found: Fit | None, *, ip_version: int) -> tuple[Counted, str]:
     """The layer, and why; undecided where the bound leaves more than one, or there is no line."""
     if found is None:
         return Counted.UNDECIDED, (
-            f"the limit showed at fewer than {SIZES_LEAST} sizes; offer more than it lets pass"
+            f"the limit showed at fewer than {SIZES_LEAST} sizes; offer 5 % more than it lets pass"
         )
     known = overheads(ip_version)
     within = max(found.bound_bytes, _NEAR_BYTES)
