@@ -182,7 +182,7 @@ def _sizes(run: SizesRun, where: tzinfo) -> tuple[Cell, ...]:
 
 
 _STEPS = (
-    number("100 %", "Mb/s, IP"),
+    number("Stated", "Mb/s, IP"),
     number("First loss up"),
     number("First loss down"),
     *(number(f"{percent} %", "lost") for percent in PERCENTS),

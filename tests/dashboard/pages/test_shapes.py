@@ -96,7 +96,7 @@ async def test_size_sweeps_and_steps(tmp_path: Path) -> None:
     assert (sweep["128"], sweep["256"], sweep["1518"]) == ("15.0", "–", "15.0")
     (climb,) = page.table("Step runs of the last 24 hours")
     assert (climb["First loss up"], climb["First loss down"]) == ("110 %", "–")
-    assert climb["125 %"] == "20.0 %"
+    assert (climb["Stated"], climb["100 %"], climb["125 %"]) == ("20.0", "0 %", "20.0 %")
     assert [run["counted"] for run in told["sizes"]] == ["Ethernet"]
     assert [one["percent"] for one in told["steps"][0]["steps"]] == [25, 50, 75, 90, 100, 110, 125]
 
