@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from typing import Any
 
 from store.bursts import Burst, BurstRun, Fate, Limiter
 from store.capacity import CapacityRun, SearchStep, SubInterval
@@ -14,7 +15,7 @@ from store.layers import tcp_framing, udp_framing
 from store.light import Light
 from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderLoad
 from store.notices import Notice, NoticeState
-from store.paced import PacedBin, PacedRun
+from store.paced import PacedBin, PacedPart, PacedRun
 from store.path_mtu import Beyond, FamilyMtu, PathMtu
 from store.records import (
     Bin,
@@ -42,6 +43,8 @@ from store.records import (
 )
 from store.samples import Sample, SampledFor, Samples, samples_of
 from store.segments import HopCount, Hops, Seen, Silent, Split, Station, Witnesses
+from store.sizes import Counted, Size, SizesRun
+from store.steps import PERCENTS, Step, StepsRun
 from store.traffic import Reading, Traffic
 
 MINUTE_NS = 60 * 10**9
@@ -460,7 +463,7 @@ def loaded_delay(
 ) -> LoadedDelayRun:
     """An upload that adds 100 ms on its way, and nothing on the way down; gone within 120 ms."""
 
-    def part(*up_us: int, rpm: float) -> PartDelay:
+    def delays(*up_us: int, rpm: float) -> PartDelay:
         return PartDelay(
             seconds=5.0,
             sent=len(up_us) + 1,
@@ -485,7 +488,7 @@ def loaded_delay(
         down_goodput_bps=None,
         up_limited_by=Limit.PATH,
         down_limited_by=None,
-        delay=part(90_000, 100_000, 104_000, rpm=480.0),
+        delay=delays(90_000, 100_000, 104_000, rpm=480.0),
         added_rtt=Added(p50_us=100_000, p95_us=103_000),
         added_up=Added(p50_us=99_990, p95_us=103_980),
         added_down=Added(p50_us=0, p95_us=10),
@@ -503,11 +506,84 @@ def loaded_delay(
         packet_bytes=112,
         timestamps=Stamps.KERNEL,
         clock_drift_ppm=-1.25,
-        idle=part(0, 10, 20, rpm=2857.1),
+        idle=delays(0, 10, 20, rpm=2857.1),
         loads=(load,),
         spent_bytes=22_000_000,
         reasons=("short",),
         circumstances=around,
+    )
+
+
+def part(*, offered_bps: int, payload_bytes: int = 1472, lost: int = 0, **more: Any) -> PacedPart:
+    """A second of packets of which so many were lost."""
+    sent = offered_bps // 8 // (payload_bytes + 28)
+    framing = udp_framing(payload_bytes=payload_bytes, ip_version=4)
+    given: dict[str, Any] = {
+        "direction": Direction.UP,
+        "started_unix_ns": 0,
+        "payload_bytes": payload_bytes,
+        "offered_bps": offered_bps,
+        "sent_bps": offered_bps,
+        "rates": framing.rates((sent - lost) * payload_bytes * 8),
+        "error_ratio": 0.0002,
+        "sent": sent,
+        "received": sent - lost,
+        "lost": lost,
+        "loss_ratio": round(lost / sent, 9),
+        "reordered": 0,
+        "unsent": 0,
+        "dropped_socket": 0,
+        "queue_us": 300 if lost else 0,
+        "pdv_us": Histogram([0, 40, 900]).delays(),
+        "limited_by": Limit.PATH if lost else None,
+        "reasons": (),
+    }
+    return PacedPart(**given | more)
+
+
+def sizes(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> SizesRun:
+    """Two sizes of a sweep over a limit that counts layer 2."""
+    return SizesRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        direction=Direction.UP,
+        seconds=10.0,
+        ip_version=4,
+        offered_bps=20_000_000,
+        counted=Counted.ETHERNET,
+        because="each packet costs 18.0 bytes beside its IP packet, give or take 0.3",
+        overhead_bytes=18.02,
+        bound_bytes=0.3,
+        limit_bps=15_000_000,
+        sizes=(
+            Size(frame_bytes=128, used=True, part=part(offered_bps=20_000_000, payload_bytes=82, lost=8_078)),
+            Size(frame_bytes=1518, used=True, part=part(offered_bps=20_000_000, lost=431)),
+        ),
+        spent_bytes=30_000_000,
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
+def steps(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> StepsRun:
+    """Steps up a line that carries its 20 Mb/s and no more."""
+    lost = {110: 166, 125: 416}
+    return StepsRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        direction=Direction.UP,
+        seconds=10.0,
+        ip_version=4,
+        payload_bytes=1472,
+        stated_bps=20_000_000,
+        first_lost_up=110,
+        steps=tuple(
+            Step(percent=percent, part=part(offered_bps=200_000 * percent, lost=lost.get(percent, 0)))
+            for percent in PERCENTS
+        ),
+        spent_bytes=14_000_000,
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
     )
 
 
@@ -645,6 +721,8 @@ EVERY_KIND: tuple[Record, ...] = (
     capacity(),
     loaded_delay(),
     burst(),
+    sizes(),
+    steps(),
     mtu(),
     clock_change(),
     notice(),
