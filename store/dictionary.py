@@ -360,6 +360,11 @@ TRAIN = Table(
             source="RFC 3550 section 6.4.1",
         ),
         _STAMPS,
+        _text(
+            "reflector_timestamps",
+            "how the endpoint knew when its replies left: kernel, told with the next reply, or clock",
+            source="RFC 8972",
+        ),
         *_STANDING,
     ),
 )
