@@ -240,9 +240,7 @@ class ReflectorSockets:
     def _drain(self, sock: socket.socket) -> None:
         reflect, monotonic_ns, clock = self._reflector.reflect, self._clock.monotonic_ns, self._clock
         departing = self._departing[sock]
-        for counter, unix_ns in timestamps.transmit_stamps(sock):
-            if (whose := departing.waiting.pop(counter, None)) is not None:
-                self._reflector.left(*whose, unix_ns)
+        self._take_stamps(sock, departing)
         for _ in range(_DRAINED):
             found = timestamps.receive(sock, _DATAGRAM_BYTES, clock=clock)
             if found is None:
@@ -273,6 +271,12 @@ class ReflectorSockets:
             return
         if reply.wanted:
             departing.note(reply.ssid, reply.sequence)
+            self._take_stamps(sock, departing)  # mostly it is there at once, and the next may answer already
+
+    def _take_stamps(self, sock: socket.socket, departing: _Departing) -> None:
+        for counter, unix_ns in timestamps.transmit_stamps(sock):
+            if (whose := departing.waiting.pop(counter, None)) is not None:
+                self._reflector.left(*whose, unix_ns)
 
 
 class _Departing:
