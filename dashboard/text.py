@@ -7,19 +7,23 @@ and the judges' values, never probe.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict
 from datetime import date, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dashboard.judge import mtu as mtu_words
 from store import case_words
+from store.capacity import CapacityRun
 from store.clock import local, rfc3339, zone
 from store.histogram import Delays
 from store.paced import PacedRun
+from store.path_mtu import PathMtu
 from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.samples import PACKET_BYTES
 from store.segments import Split
-from store.site import CampaignPlan, Claim, Site, StreamPlan
+from store.site import CampaignPlan, Claim, Evidence, Site, StreamPlan
 
 if TYPE_CHECKING:  # only their values are looked at, and that would load scipy, numpy or cryptography
     from dashboard.campaign_results import Told
@@ -47,7 +51,7 @@ def rate_run(run: RateRun) -> str:
     lines += [
         f"Delay idle:   {_delays(run.rtt_idle_us)}",
         f"Delay loaded: {_delays(run.rtt_loaded_us)} ({run.timestamps} time stamps, round trip)",
-        _standing(str(run.standing), run.reasons),
+        standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
 
@@ -67,6 +71,14 @@ def _case(case: Case, where: tzinfo) -> Iterator[str]:
         yield f"    {local(event.started_unix_ns, where):%m-%d %H:%M:%S}  {event.what}: {event.says}"
 
 
+def host_check(checks: Sequence[tuple[str, str, str, str]]) -> str:
+    """A line a check: name, state, what was found, and what is right."""
+    width = max(len(name) for name, *_ in checks)
+    return "\n".join(
+        f"{state:<8} {name:<{width}}  {found}; right is {right}" for name, state, found, right in checks
+    )
+
+
 def paced_run(run: PacedRun) -> str:
     """A paced run: what arrived of what was offered, what became of the rest, delay variation, standing."""
     lines = [
@@ -83,7 +95,36 @@ def paced_run(run: PacedRun) -> str:
         _sender(run),
         f"PDV: {_delays(run.pdv_us.delays())} ({run.timestamps} time stamps; over the least of each 100 ms)",
         f"Limited by: {run.limited_by or 'nothing, all of it arrived'}.",
-        _standing(str(run.standing), run.reasons),
+        standing_line(str(run.standing), run.reasons),
+    ]
+    return "\n".join(lines)
+
+
+def path_mtu(found: PathMtu) -> str:
+    """The path MTU: a line for each IP version, and standing."""
+    lines = [f"{rfc3339(found.started_unix_ns)}  path MTU, found in {found.seconds:.1f} s"]
+    lines += [f"IPv{one.ip_version}: {mtu_words.said(one)}" for one in found.found]
+    return "\n".join([*lines, standing_line(str(found.standing), found.reasons)])
+
+
+def capacity_run(run: CapacityRun) -> str:
+    """A capacity run: the most that arrived in a second, how it was found, the rest, standing."""
+    second_s = run.maximum_from_ms / 1000
+    lines = [
+        f"{rfc3339(run.started_unix_ns)}  capacity run {run.direction}, {run.seconds:g} s, "
+        f"packets of {run.payload_bytes} bytes, IPv{run.ip_version}",
+        f"{mbps(run.ip_capacity_bps)} at the IP layer was the most that arrived in a second "
+        f"(from {second_s:g} s to {second_s + run.sub_interval_ms / 1000:g} s): "
+        f"payload {mbps(run.rates.goodput_bps)}, layer 2 {mbps(run.rates.ethernet_bps)}, "
+        f"on the wire {mbps(run.rates.wire_bps)}. {run.maximum_loss_ratio:.4%} of its packets were lost.",
+        f"Second by second, IP layer: {', '.join(mbps(each.ip_bps) for each in run.sub_intervals)}.",
+        _searched(run),
+        f"{run.sent} sent, {run.lost} lost on the way ({run.loss_ratio:.4%}); {run.reordered} reordered, "
+        f"{run.duplicated} duplicated, {run.late} too late to tell.",
+        _receiver(run),
+        f"PDV: {_delays(run.pdv_us.delays())} ({run.timestamps} time stamps; over the least of each 100 ms)",
+        f"Limited by: {run.limited_by}.",
+        standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
 
@@ -108,7 +149,7 @@ def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
         f"packets {stall.how} ({stall.lost} lost, {stall.held} held)"
         for stall in stalls
     ]
-    return "\n".join([*lines, _standing(str(span.standing), span.reasons)])
+    return "\n".join([*lines, standing_line(str(span.standing), span.reasons)])
 
 
 def split(record: Split, found: Judged) -> str:
@@ -128,6 +169,8 @@ def split(record: Split, found: Judged) -> str:
         lines.append(f"What would decide: {found.decides}.")
     lines += [_segment(one) for one in found.segments]
     lines.append("Loss is there and back, outside of stalls; a hop's answers have limits of their own.")
+    if record.reasons:
+        lines.append(standing_line(str(record.standing), record.reasons))
     return "\n".join(lines)
 
 
@@ -279,7 +322,28 @@ def site(
         open_ = questions.get(handoff.name, ())
         lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
         lines += [f"  - {question}" for question in open_]
-    return "\n".join(lines)
+    return "\n".join([*lines, "", *_evidence(site.rules.evidence)])
+
+
+def _evidence(rules: Evidence) -> list[str]:
+    """The rules by which a record may speak about the line, each as it is in force."""
+    errors = "never asked" if rules.port_errors is None else f"at most {rules.port_errors}"
+    allowed = {True: "allowed", False: "excludes"}
+    changed = rules.changed()
+    return [
+        "Evidence about a line, by [rules]"
+        + (f" (changed: {changed}):" if changed else " (the usual ones):"),
+        f"  other traffic at the handoff      at most {rules.other_traffic_ratio * 100:g} % of the rate",
+        f"  wireless                          {allowed[rules.wireless]}",
+        f"  a tunnel                          {allowed[rules.tunnel]}",
+        f"  half duplex                       {allowed[rules.half_duplex]}",
+        f"  damaged frames at the own port    {errors}",
+        f"  one core of probe or endpoint     below {rules.cpu_ratio * 100:g} %",
+        f"  TCP windows without a queue       below {rules.window_ratio * 100:g} % of the busy time",
+        f"  rate at the top of a port         not within {rules.port_band_ratio * 100:g} % of it",
+        f"  ceiling of host and of endpoint   {rules.ceiling_factor:g} times the rate or more",
+        "  another way out than the handoff  excludes, always",
+    ]
 
 
 def budget(rows: Sequence[tuple[Sequence[str], CapState | None]], where: tzinfo) -> str:
@@ -359,6 +423,7 @@ def site_json(
             }
             for handoff in site.handoffs
         ],
+        "evidence": asdict(site.rules.evidence),
     }
 
 
@@ -410,7 +475,18 @@ def _finding(finding: Finding, nth: int) -> str:
     return f"{'First' if nth == 0 else 'Also'}: {words}."
 
 
-def _receiver(run: PacedRun) -> str:
+def _searched(run: CapacityRun) -> str:
+    if run.top_bps is None or run.burst_bytes is None:
+        return "How the search went is not known: the sender's report was lost."
+    met = "met congestion" if run.congested else "met no congestion"
+    paused = f", {run.paused_ms / 1000:g} s paused" if run.paused_ms else ""
+    return (
+        f"The search went up to {mbps(run.top_bps)} in {_counted(len(run.steps), 'step')} and {met}; longest "
+        f"burst {run.burst_bytes} bytes, {run.unsent} packets due and not sent{paused}."
+    )
+
+
+def _receiver(run: PacedRun | CapacityRun) -> str:
     if not run.dropped_socket and not run.dropped_host:
         return "Nothing was dropped at the receiving host."
     return (
@@ -466,7 +542,8 @@ def _ms(delay_us: float | None) -> str:
     return "none" if delay_us is None else f"{delay_us / 1000:.2f} ms"
 
 
-def _standing(standing: str, reasons: Sequence[str]) -> str:
+def standing_line(standing: str, reasons: Sequence[str]) -> str:
+    """Whether a record may speak about the line, and why."""
     why = "; ".join(f"{reason} ({REASONS[reason][1]})" for reason in reasons)
     return f"Standing: {standing}{'; ' if why else ''}{why}"
 

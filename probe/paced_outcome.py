@@ -20,6 +20,7 @@ from store.histogram import Histogram
 from store.layers import LayerRates, udp_framing
 from store.paced import PacedBin, PacedRun
 from store.records import Carrier, Circumstances, Direction, Limit, Stamps
+from store.site import USUAL, Evidence
 
 STARTUP_BINS = 5
 """The first 0.5 s are left out of the steady figure: a shaper's burst credit stands before 0.3 s (measured on
@@ -49,6 +50,7 @@ def record(
     started_unix_ns: int,
     circumstances: Circumstances,
     names: Mapping[str, str],
+    rules: Evidence = USUAL,
 ) -> PacedRun:
     """The record of a run of which at least one packet arrived; `names` are its handoff and endpoint."""
     received, sent = ends.received, ends.sent
@@ -57,11 +59,12 @@ def record(
     lost = max(0, count - received.packets - received.dropped_socket)
     first, after = steady_window(len(received.bins))
     rates = _rates(request, received, first, after)
-    limit = _limited_by(request, ends, circumstances, lost=lost, rates=rates)
+    limit = _limited_by(request, ends, circumstances, lost=lost, rates=rates, band=rules.port_band_ratio)
     other_bps = circumstances.other_up_bps if direction is Direction.UP else circumstances.other_down_bps
     facts = RunFacts(
         seconds=request.seconds,
-        carrier=circumstances.carrier,
+        around=circumstances,
+        rules=rules,
         limits=[limit or Limit.UNDECIDED],
         goodput_bps=[rates.goodput_bps],
         other_bps=[other_bps],
@@ -107,7 +110,7 @@ def record(
         buffer_bytes=received.buffer_bytes,
         limited_by=limit,
         spent_bytes=max(count, received.packets) * request.payload_bytes,
-        bins=_bins(request, received),
+        bins=bins_of(request, received),
         circumstances=circumstances,
     )
 
@@ -127,6 +130,21 @@ def own_traffic(request: PacedRequest, ends: Ends) -> Moved:
     return Moved(up_bytes=0, down_bytes=arrived * ip_bytes)
 
 
+def bins_of(request: PacedRequest, received: PacedReceived) -> tuple[PacedBin, ...]:
+    """What arrived in each 100 ms, and its delay."""
+    delays = zip(received.bases_us, received.pdv_p99_us, received.pdv_max_us, strict=True)
+    return tuple(
+        PacedBin(
+            start_ms=at * rate_outcome.BIN_MS,
+            bytes=packets * request.payload_bytes,
+            base_us=base,
+            pdv_p99_us=p99,
+            pdv_max_us=most,
+        )
+        for at, (packets, (base, p99, most)) in enumerate(zip(received.bins, delays, strict=True))
+    )
+
+
 def _rates(request: PacedRequest, received: PacedReceived, first: int, after: int) -> LayerRates:
     framing = udp_framing(payload_bytes=request.payload_bytes, ip_version=received.ip_version)
     packets = sum(received.bins[first:after])
@@ -134,7 +152,7 @@ def _rates(request: PacedRequest, received: PacedReceived, first: int, after: in
 
 
 def _limited_by(
-    request: PacedRequest, ends: Ends, around: Circumstances, *, lost: int, rates: LayerRates
+    request: PacedRequest, ends: Ends, around: Circumstances, *, lost: int, rates: LayerRates, band: float
 ) -> Limit | None:
     """What kept packets from arriving; None when all that were due were sent and arrived.
 
@@ -147,7 +165,11 @@ def _limited_by(
     unsent = sent.forgone + sent.refused if sent else 0
     due = unsent + (sent.packets if sent else received.expected)
     short = unsent > UNSENT * due
-    if (lost or short) and around.carrier is not Carrier.LOOPBACK and _at_port_top(rates, received, around):
+    if (
+        (lost or short)
+        and around.carrier is not Carrier.LOOPBACK
+        and _at_port_top(rates, received, around, band)
+    ):
         return Limit.PORT
     if received.dropped_socket > OWN_DROPS * due or (lost and received.dropped_host > OWN_DROPS * due):
         return receiver
@@ -156,29 +178,13 @@ def _limited_by(
     return Limit.PATH if lost else None
 
 
-def _at_port_top(rates: LayerRates, received: PacedReceived, around: Circumstances) -> bool:
+def _at_port_top(rates: LayerRates, received: PacedReceived, around: Circumstances, band: float) -> bool:
     """Whether the rate is what a port shows: the known one, or one of a class where it is flat."""
     if around.port_rate_bps is not None:
-        return rates.wire_bps >= (1 - standing.PORT_BAND) * around.port_rate_bps
+        return rates.wire_bps >= (1 - band) * around.port_rate_bps
     first, after = steady_window(len(received.bins))
     window = received.bins[first:after]
     seconds = [sum(window[at : at + BINS_PER_S]) for at in range(0, len(window) - BINS_PER_S + 1, BINS_PER_S)]
     mean = sum(window) * BINS_PER_S / max(1, len(window))
     flat = bool(seconds) and min(seconds) >= standing.FLAT * mean
-    return flat and any(
-        abs(rates.wire_bps - top) <= standing.PORT_BAND * top for top in standing.PORT_CLASSES_BPS
-    )
-
-
-def _bins(request: PacedRequest, received: PacedReceived) -> tuple[PacedBin, ...]:
-    delays = zip(received.bases_us, received.pdv_p99_us, received.pdv_max_us, strict=True)
-    return tuple(
-        PacedBin(
-            start_ms=at * rate_outcome.BIN_MS,
-            bytes=packets * request.payload_bytes,
-            base_us=base,
-            pdv_p99_us=p99,
-            pdv_max_us=most,
-        )
-        for at, (packets, (base, p99, most)) in enumerate(zip(received.bins, delays, strict=True))
-    )
+    return flat and any(abs(rates.wire_bps - top) <= band * top for top in standing.PORT_CLASSES_BPS)

@@ -22,6 +22,7 @@ from store import chain, corrections, rollup, rows, schema, streaming, thinning
 from store.cells import Length
 from store.clock import NS_PER_S
 from store.corrections import Corrections
+from store.documents import RUN_KINDS
 from store.errors import DatabaseMistake
 from store.records import (
     Campaign,
@@ -125,8 +126,8 @@ class Reader:
         # The table is in the order of path and time: asked path by path, only what is wanted is read.
         conditions, values = _conditions("train", None, None, since_ns, until_ns)
         sql = (
-            f"SELECT started_unix_ns, path, seq, {columns} FROM train "  # noqa: S608 - names of our own
-            f"JOIN train_setting ON train_setting.id = setting WHERE path = ? AND {conditions} "
+            f"SELECT started_unix_ns, path, seq, {columns} FROM {rows.TRAIN_FROM} "  # noqa: S608 - names of our own
+            f"WHERE path = ? AND {conditions} "
             "ORDER BY started_unix_ns DESC, seq DESC LIMIT ?"
         )
         found = [
@@ -488,7 +489,7 @@ class Reader:
     def spent_bytes(self, handoff: str, since_ns: int) -> int:
         """What measuring cost on a handoff since then, both ways.
 
-        Payload of the rate and paced runs as recorded, that of failed ones as estimated; packets of the
+        Payload of runs of every method as recorded, that of failed ones as estimated; packets of the
         trains with `HEADER_BYTES` each, which at their size weigh a fifth.
         """
         paths = "path IN (SELECT id FROM path WHERE handoff = ?) AND started_unix_ns >= ?"
@@ -498,9 +499,9 @@ class Reader:
             f"JOIN train_setting ON train_setting.id = setting WHERE {paths}"
         )
         failed = f"SELECT sum(spent_bytes) FROM trouble WHERE {paths}"  # noqa: S608
-        paced = (
-            f"SELECT sum(json_extract(body, '$.spent_bytes')) FROM document WHERE kind = 'paced' AND {paths}"  # noqa: S608
-        )
+        kinds = ", ".join(f"'{kind}'" for kind in RUN_KINDS)
+        whole = f"SELECT sum(json_extract(body, '$.spent_bytes')) FROM document WHERE kind IN ({kinds})"  # noqa: S608
+        paced = f"{whole} AND {paths}"
         asked = ((runs,), (paced,), (failed,), (trains, HEADER_BYTES))
         return sum(self._one(sql, *more, handoff, since_ns) or 0 for sql, *more in asked)
 

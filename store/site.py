@@ -8,11 +8,12 @@ would be right. Imports errors, clock and layers.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
 
+from store import bursts, path_mtu
 from store.layers import Layer
 from store.notice_channels import Channel
 from store.records import Direction
@@ -109,6 +110,7 @@ class Card:
     service_start: date | None = None
     term_end: date | None = None
     notice: str | None = None
+    mtu_bytes: int | None = None  # the largest IP packet that it must carry
     maintenance_cap_s: int | None = None  # what the provider's works may take a month
     pages: tuple[tuple[str, str], ...] = ()
     not_stated: tuple[str, ...] = ()  # the keys a contract should answer and this card does not
@@ -149,7 +151,10 @@ class HopPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Handoff:
-    """A provider's demarcation port, and how the probe reaches it: interface, source address or both."""
+    """A provider's demarcation port, and how the probe reaches it: interface, source address or both.
+
+    `addresses` are the networks that the provider assigned to it; empty where the file does not say.
+    """
 
     name: str
     title: str
@@ -162,6 +167,7 @@ class Handoff:
     cap: Cap | None = None
     safety: Safety = Safety()
     hops: HopPlan = HopPlan()
+    addresses: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,6 +198,9 @@ class Method(StrEnum):
 
     RATE = "rate"
     PACED = "paced"
+    CAPACITY = "capacity"
+    BURST = "burst"
+    MTU = "mtu"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,12 +220,22 @@ class RunPlan:
     times: Times | None = None
     share_ratio: float = 1.0
     method: Method = Method.RATE
-    offered_bps: int | None = None  # what a paced run offers, at the IP layer; None for a rate run
+    offered_bps: int | None = None  # what a paced run offers, at the IP layer; None for any other
+    most_bytes: int | None = None  # the largest burst of a burst run
 
     @property
     def lasts_s(self) -> int:
         """How long all of it sends."""
         return self.seconds
+
+    @property
+    def one_way_bytes(self) -> int | None:
+        """What it sends at most each way that it goes; None for a rate run, which takes what it gets."""
+        if self.method is Method.BURST:
+            return bursts.foreseen_bytes(self.most_bytes or bursts.BURST_BYTES[2])
+        if self.method is Method.MTU:
+            return path_mtu.FORESEEN_BYTES
+        return None if self.offered_bps is None else round(self.offered_bps * self.seconds / 8)
 
     @property
     def light(self) -> bool:
@@ -282,12 +301,44 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What must not have been for a record to speak about the line. Common practice, no source.
+
+    Other traffic of more than `other_traffic_ratio` of the rate; more than `port_errors` damaged frames
+    at the probe's own port (None: never asked); an end that used more than `cpu_ratio` of a core; a rate
+    within `port_band_ratio` of what a port shows at most; windows that held a sender for `window_ratio` of
+    its busy time; a host or an endpoint that carries less than `ceiling_factor` times a rate run's rate.
+    Wireless, a tunnel and half duplex speak against it unless they are allowed.
+    """
+
+    other_traffic_ratio: float = 0.05
+    wireless: bool = False
+    tunnel: bool = False
+    half_duplex: bool = False
+    port_errors: int | None = 0
+    cpu_ratio: float = 0.9
+    port_band_ratio: float = 0.01
+    window_ratio: float = 0.2
+    ceiling_factor: float = 1.2
+
+    def changed(self) -> str | None:
+        """The rules that are not the usual ones, ``port_errors=5 tunnel=True``; None where all are."""
+        names = sorted(each.name for each in fields(self))
+        found = [name for name in names if getattr(self, name) != getattr(USUAL, name)]
+        return " ".join(f"{name}={getattr(self, name)}" for name in found) or None
+
+
+USUAL = Evidence()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
-    """How other traffic on a handoff's interface holds measuring back. Common practice, no source.
+    """How other traffic on a handoff's interface holds measuring back, and what may be evidence.
 
     A run waits while others move more than `other_traffic_ratio` of the rate. A show window opens by
     itself after `show_after_s` of upload above `show_upload_bps` (None: never), and closes after
-    `show_closes_after_s` below it. Events at most `case_gap_s` apart are one case.
+    `show_closes_after_s` below it. Events at most `case_gap_s` apart are one case. Common practice, no
+    source.
     """
 
     other_traffic_ratio: float = 0.05
@@ -295,6 +346,7 @@ class Rules:
     show_after_s: int = 60
     show_closes_after_s: int = 600
     case_gap_s: int = 600
+    evidence: Evidence = USUAL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,11 +15,23 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule, notice_reader, pace
+from store import default_schedule, notice_reader, pace, path_mtu
+from store.bursts import BURST_BYTES
+from store.bursts import LASTS_S as BURST_LASTS_S
+from store.capacity import SECONDS as CAPACITY_SECONDS
 from store.clock import zone
 from store.layers import Layer
 from store.paced import OFFERED_BPS
-from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
+from store.quantities import (
+    did_you_mean,
+    duration_s,
+    duration_us,
+    rate_bps,
+    share,
+    shown,
+    size_bytes,
+    size_text,
+)
 from store.records import Direction
 from store.site import (
     EVENINGS,
@@ -31,6 +43,7 @@ from store.site import (
     Claim,
     Destination,
     EndpointRef,
+    Evidence,
     Handoff,
     HopPlan,
     Keep,
@@ -86,12 +99,14 @@ KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
+_EVIDENCE_KEYS = ("wireless", "tunnel", "half_duplex", "port_errors", "cpu", "port_band", "window", "ceiling")
 _HANDOFF_KEYS = (
     *(
         "name",
         "title",
         "interface",
         "source",
+        "addresses",
         "metered",
         "metered_runs",
         "allowance",
@@ -103,7 +118,19 @@ _HANDOFF_KEYS = (
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
 _RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
-_PACED_KEYS = ("method", "offered")
+_METHOD_KEYS = ("method", "offered", "most")
+_OF_METHODS = {  # which methods a key of [[run]] belongs to, and what to do instead
+    "flows": ((Method.RATE,), "leave it out"),
+    "share": ((Method.RATE,), "leave it out"),
+    "offered": ((Method.PACED,), 'add method = "paced", or leave it out'),
+    "most": ((Method.BURST,), 'add method = "burst", or leave it out'),
+    "seconds": ((Method.RATE, Method.PACED, Method.CAPACITY), "leave it out: it ends by itself"),
+    "direction": (
+        (Method.RATE, Method.PACED, Method.CAPACITY, Method.BURST),
+        "leave it out: it finds both",
+    ),
+}
+_ONE_WAY = (Method.PACED, Method.CAPACITY, Method.BURST)
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -135,7 +162,16 @@ _CONTRACT_KEYS = (
     "term_end",
     "notice",
 )
-_CARD_KEYS = ("provider", "reference", "met_ratio", "reach", "maintenance_cap", *_CONTRACT_KEYS, "pages")
+_CARD_KEYS = (
+    "provider",
+    "reference",
+    "met_ratio",
+    "reach",
+    "maintenance_cap",
+    "mtu",
+    *_CONTRACT_KEYS,
+    "pages",
+)
 
 
 def read(file: Path) -> Site:
@@ -209,6 +245,7 @@ def _handoff(table: Table, *, alone: bool, safety: Safety) -> Handoff:
         cap=_cap(table),
         safety=_safety(table.table("safety")) if "safety" in table.values else safety,
         hops=_hops(table.table("hops")),
+        addresses=table.ask("addresses", list_of(_network), ()),
         card=_card(table.table("card")),
     )
 
@@ -278,6 +315,7 @@ def _card(table: Table) -> Card:
         service_start=table.maybe("service_start", _stated(day)),
         term_end=table.maybe("term_end", _stated(day)),
         notice=table.maybe("notice", _stated(text)),
+        mtu_bytes=table.maybe("mtu", _stated(count(576, 9216))),
         maintenance_cap_s=table.maybe("maintenance_cap", _stated(whole_seconds(60, 31 * 86400))),
         pages=tuple((key, pages.need(key, text, "text")) for key in pages.values),
         not_stated=tuple(key for key in _CONTRACT_KEYS if table.values.get(key, NOT_STATED) == NOT_STATED),
@@ -356,29 +394,42 @@ def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple
     cards = {each.name: each.card for each in handoffs}
     found = []
     for table in top.tables("run"):
-        table.only(*_RUN_KEYS, *_PACED_KEYS, *_TIMES_KEYS)
+        table.only(*_RUN_KEYS, *_METHOD_KEYS, *_TIMES_KEYS)
         plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
         _check_share(table, plan, cards[plan.handoff])
-        found.append(_paced(table, plan))
+        found.append(_by_method(table, plan))
     return tuple(found)
 
 
-def _paced(table: Table, plan: RunPlan) -> RunPlan:
-    """The plan as a paced run where it says so, with the rate that it then needs."""
-    if table.ask("method", word_of(Method), Method.RATE) is Method.PACED:
-        if plan.direction is Direction.BOTH:
-            table.refuse("direction", 'a paced run has one; expected "up" or "down"')
-        for key in ("flows", "share"):
-            if key in table.values:
-                table.refuse(key, 'belongs to method "rate"; a paced run has none')
-        offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
-        low, high = OFFERED_BPS
-        if not low <= offered_bps <= high:
-            table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
-        return replace(plan, method=Method.PACED, offered_bps=offered_bps)
-    if "offered" in table.values:
-        table.refuse("offered", 'belongs to method "paced"; add method = "paced", or leave it out')
-    return plan
+def _by_method(table: Table, plan: RunPlan) -> RunPlan:
+    """The plan with its method, and what that one needs; refuses what belongs to another."""
+    plan = replace(plan, method=table.ask("method", word_of(Method), Method.RATE))
+    for key, (methods, instead) in _OF_METHODS.items():
+        if key in table.values and plan.method not in methods:
+            words = " or ".join(f'"{method}"' for method in methods)
+            table.refuse(key, f"belongs to method {words}; {instead}")
+    if plan.method in _ONE_WAY and plan.direction is Direction.BOTH:
+        table.refuse("direction", f'a {plan.method} run has one; expected "up" or "down"')
+    if plan.method is Method.BURST:
+        return replace(plan, most_bytes=table.ask("most", _burst_bytes, BURST_BYTES[2]))
+    if plan.method is Method.CAPACITY:
+        low, high = CAPACITY_SECONDS
+        if not low <= plan.seconds <= high:
+            table.refuse("seconds", f"a capacity run takes {low} to {high} s")
+    if plan.method is not Method.PACED:
+        return plan
+    offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
+    low, high = OFFERED_BPS
+    if not low <= offered_bps <= high:
+        table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
+    return replace(plan, offered_bps=offered_bps)
+
+
+def _burst_bytes(value: Any) -> int:
+    found, (low, high, _) = size_bytes(value), BURST_BYTES
+    if not low <= found <= high:
+        raise ValueError(f"{size_text(found)} is not between {size_text(low)} and {size_text(high)}")
+    return found
 
 
 def _check_share(table: Table, plan: RunPlan, card: Card) -> None:
@@ -398,8 +449,8 @@ def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
     plan = RunPlan(
         handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
         endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
-        direction=table.need("direction", word_of(Direction), '"up", "down" or "both"'),
-        seconds=table.need("seconds", count(1, 3600), "a whole number from 1 to 3600"),
+        direction=_run_direction(table),
+        seconds=_run_seconds(table),
         flows=table.ask("flows", count(1, 16), DEFAULT_FLOWS),
         every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "60 min"'),
         times=_times_or_always(table),
@@ -411,6 +462,21 @@ def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
             "every", "with hours, a slot is at most those hours; leave hours out, or make it shorter"
         )
     return plan
+
+
+def _run_direction(table: Table) -> Direction:
+    if table.values.get("method") == Method.MTU:
+        return Direction.BOTH
+    return table.need("direction", word_of(Direction), '"up", "down" or "both"')
+
+
+def _run_seconds(table: Table) -> int:
+    """How long a run sends; a burst run and a search for the path MTU end by themselves."""
+    if table.values.get("method") == Method.BURST:
+        return BURST_LASTS_S
+    if table.values.get("method") == Method.MTU:
+        return path_mtu.LASTS_S
+    return table.need("seconds", count(1, 3600), "a whole number from 1 to 3600")
 
 
 def _campaigns(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[CampaignPlan, ...]:
@@ -536,16 +602,33 @@ def _windows(top: Table, handoffs: set[str]) -> tuple[Window, ...]:
 
 
 def _rules(table: Table) -> Rules:
-    table.only(*_RULES_KEYS)
+    table.only(*_RULES_KEYS, *_EVIDENCE_KEYS)
     usual = Rules()
+    evidence = _evidence(table)
     return Rules(
-        other_traffic_ratio=table.ask("other_traffic", share, usual.other_traffic_ratio),
+        evidence=evidence,
+        other_traffic_ratio=evidence.other_traffic_ratio,
         show_upload_bps=table.ask("show_upload", _rate_or_never, usual.show_upload_bps),
         show_after_s=table.ask("show_after", whole_seconds(10, 3600), usual.show_after_s),
         show_closes_after_s=table.ask(
             "show_closes_after", whole_seconds(10, 86400), usual.show_closes_after_s
         ),
         case_gap_s=table.ask("case_gap", whole_seconds(60, 86400), usual.case_gap_s),
+    )
+
+
+def _evidence(table: Table) -> Evidence:
+    usual, allowed = Evidence(), one_of({"allow": True, "exclude": False})
+    return Evidence(
+        other_traffic_ratio=table.ask("other_traffic", share, usual.other_traffic_ratio),
+        wireless=table.ask("wireless", allowed, usual.wireless),
+        tunnel=table.ask("tunnel", allowed, usual.tunnel),
+        half_duplex=table.ask("half_duplex", allowed, usual.half_duplex),
+        port_errors=table.ask("port_errors", _count_or_any, usual.port_errors),
+        cpu_ratio=table.ask("cpu", _above_nothing, usual.cpu_ratio),
+        port_band_ratio=table.ask("port_band", _band, usual.port_band_ratio),
+        window_ratio=table.ask("window", _above_nothing, usual.window_ratio),
+        ceiling_factor=table.ask("ceiling", number(1, 10), usual.ceiling_factor),
     )
 
 
@@ -656,6 +739,29 @@ def _days_or_ever(value: Any) -> int | None:
     return int(found[1])
 
 
+def _count_or_any(value: Any) -> int | None:
+    """A whole number, or None for ``"any"``."""
+    if value == "any":
+        return None
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 1_000_000:
+        raise ValueError(f'{shown(value)} is neither a number from 0 to 1000000, without quotes, nor "any"')
+    return value
+
+
+def _above_nothing(value: Any) -> float:
+    found = share(value)
+    if not found:
+        raise ValueError(f"{shown(value)} is no share above 0 %")
+    return found
+
+
+def _band(value: Any) -> float:
+    found = share(value)
+    if found > 0.1:
+        raise ValueError(f"{shown(value)} is no share from 0 % to 10 %")
+    return found
+
+
 def _rate_or_never(value: Any) -> int | None:
     return None if value == "never" else rate_bps(value)
 
@@ -686,6 +792,13 @@ def _address(value: Any) -> str:
         return str(ipaddress.ip_address(text(value)))
     except ValueError:
         raise ValueError(f'{shown(value)} is no IP address such as "192.0.2.57"') from None
+
+
+def _network(value: Any) -> str:
+    try:
+        return str(ipaddress.ip_network(text(value), strict=False))
+    except ValueError:
+        raise ValueError(f'{shown(value)} is no network such as "203.0.113.8/29"') from None
 
 
 def _zone(value: Any) -> str:

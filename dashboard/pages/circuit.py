@@ -18,10 +18,22 @@ from dashboard.figures import delay as delay_figure
 from dashboard.figures import loss as loss_figure
 from dashboard.figures import rates as rates_figure
 from dashboard.figures.pooling import Stretch
-from dashboard.judge import layers
+from dashboard.judge import ceilings, layers
 from dashboard.judge.stall_places import StallPlace
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import budget, campaigns, contracts, corrected, paced, runs, segments, trains
+from dashboard.pages import (
+    budget,
+    campaigns,
+    capacity,
+    ceiling_rows,
+    contracts,
+    corrected,
+    paced,
+    runs,
+    segments,
+    shapes,
+    trains,
+)
 from dashboard.pages.budget import Used
 from dashboard.pages.frame import Frame, Link, circuit_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
@@ -38,6 +50,8 @@ from dashboard.pages.wording import (
     span,
 )
 from store import jsonform
+from store.capacity import CapacityRun
+from store.ceilings import VALID_NS, Ceiling
 from store.clock import NS_PER_S, rfc3339, zone
 from store.corrections import Corrected, Corrections
 from store.layers import Layer
@@ -61,12 +75,15 @@ class Findings:
     questions: tuple[str, ...]
     runs: tuple[RateRun, ...]
     paced: tuple[PacedRun, ...]
+    capacity: tuple[CapacityRun, ...]
+    shapes: shapes.Shapes
     trains: tuple[Train, ...]
     stalls: tuple[Stall, ...]
     troubles: tuple[Failed | Skipped | Gap, ...]
     splits: tuple[segments.FoundSplit, ...]
     places: dict[tuple[str, int], StallPlace]  # of the newest stalls
     used: Used
+    ceilings: tuple[ceilings.Room, ...]
     corrections: Corrections
     campaigns: tuple[Told, ...]
 
@@ -106,7 +123,10 @@ class CircuitPage:
     rate_charts: tuple[Chart, ...]
     rate_table: Table
     paced_table: Table | None
+    capacity_table: Table | None
+    shape_tables: tuple[Table, ...]
     ledger: Table | None
+    ceilings: Table | None
     trains: tuple[TrainPart, ...]
     stall_message: str
     stalls: Table | None
@@ -137,6 +157,8 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         verdicts=history.verdicts_of(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         questions=layers.open_questions(handoff.card),
         paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=stretch.from_ns)),
+        capacity=tuple(reader.documents(CapacityRun, handoff=name, since_ns=stretch.from_ns)),
+        shapes=shapes.read(reader, name, since_ns=stretch.from_ns, stated_mtu_bytes=handoff.card.mtu_bytes),
         runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
         stalls=stalls,
@@ -144,6 +166,9 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         splits=segments.splits(reader, name, since_ns=stretch.from_ns),
         places=segments.places(reader, stalls[-MOST_ROWS:], site=site, handoff=handoff),
         used=budget.find(reader, site, handoff, now_ns=now_ns, spent=handoff.allowance_bytes is not None),
+        ceilings=ceilings.judge(
+            reader.documents(Ceiling, since_ns=now_ns - VALID_NS), site=site, handoff=handoff, now_ns=now_ns
+        ),
         corrections=reader.corrected(),
         campaigns=campaign_results.read(reader, site=site, handoff=name, now_unix_ns=now_ns),
     )
@@ -230,10 +255,27 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             most=MOST_ROWS,
             corrections=found.corrections,
         ),
+        capacity_table=capacity.table(
+            found.capacity,
+            caption=f"Capacity runs of {PERIODS[found.period]}, newest first",
+            where=found.stretch.zone,
+            most=MOST_ROWS,
+            corrections=found.corrections,
+        ),
+        shape_tables=shapes.tables(
+            found.shapes,
+            period=PERIODS[found.period],
+            where=found.stretch.zone,
+            most=MOST_ROWS,
+            corrections=found.corrections,
+        ),
         ledger=runs.ledger(
-            runs.left_out(found.runs) + paced.left_out(found.paced),
+            runs.left_out(found.runs) + paced.left_out((*found.paced, *found.capacity, *found.shapes.all)),
             sum((train.left_out for train in found.trains), Counter()),
             caption=f"Exclusions ledger of {PERIODS[found.period]}",
+        ),
+        ceilings=ceiling_rows.table(
+            found.ceilings, where=where, factor=found.site.rules.evidence.ceiling_factor
         ),
         trains=tuple(
             trains.part(
@@ -396,6 +438,9 @@ def as_json(found: Findings) -> Json:
         "campaigns": [campaign_results.as_json(one) for one in found.campaigns],
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "paced": [paced.as_json(run, found.corrections) for run in found.paced],
+        "ceilings": [ceiling_rows.as_json(room) for room in found.ceilings],
+        "capacity": [capacity.as_json(run, found.corrections) for run in found.capacity],
+        **shapes.as_json(found.shapes, found.corrections),
         "trains": [trains.as_json(train, found.corrected_minutes(train)) for train in found.trains],
         "stalls": [
             {

@@ -88,7 +88,9 @@ class Job:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PacedAdmission:
-    """What a listening worker needs to take a paced run; with `up` it receives."""
+    """What a listening worker needs to take a paced run, or a capacity run that `searches` up to
+    `offered_bps`; with `up` it receives.
+    """
 
     run: str
     up: bool
@@ -97,11 +99,13 @@ class PacedAdmission:
     payload_bytes: int
     seconds: float
     bytes_max: int
+    searches: bool = False
+    burst_packets: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PacedJob:
-    """What a connecting worker needs for a paced run; with `up` it sends."""
+    """What a connecting worker needs for a paced or capacity run; with `up` it sends."""
 
     addresses: tuple[str, ...]
     port: int
@@ -112,6 +116,8 @@ class PacedJob:
     offered_bps: int
     payload_bytes: int
     seconds: float
+    searches: bool = False
+    burst_packets: int | None = None
 
 
 class Parent:
@@ -179,6 +185,9 @@ class Listener:
         """Until the parent is gone."""
         for sock in self._listening.values():
             sock.setblocking(False)
+            # A flow inherits it. Set on the flow alone, it may leave the pacing of a host's own bbr in force
+            # (from memory; the bench shows no difference).
+            ask_congestion(sock, PREFERRED_CONGESTION)
         while True:
             doors = list(self._listening) if len(self._waiting) < WAITING_MAX else []
             ready = select.select([0, *doors, *self._waiting, *self._paced.sockets], [], [], _LOOK_S)[0]
@@ -456,6 +465,8 @@ def _stream(asked: PacedAdmission | PacedJob) -> Stream:
         offered_bps=asked.offered_bps,
         payload_bytes=asked.payload_bytes,
         seconds=asked.seconds,
+        searches=asked.searches,
+        burst_packets=asked.burst_packets,
     )
 
 

@@ -44,7 +44,7 @@ _TABLES = {  # table -> key -> what it limits; the keys are the fields of Limits
         "per_second": "packets a second in one train",
         "flows": "flows of a run in each direction",
         "seconds_per_run": "length of a run",
-        "paced_bps": "rate of a paced run, bit/s at the IP layer",
+        "paced_bps": "rate of a paced or capacity run, bit/s at the IP layer",
         "bytes_per_run": "payload of a run, both directions together",
         "bytes_per_month": "payload of all runs in a calendar month (UTC)",
     },

@@ -10,12 +10,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import os
 import secrets
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 
+from probe.bulk import own_rate
 from probe.bulk.server import FlowServer
 from probe.bulk.worker import PacedAdmission
 from probe.endpoint import keys as key_files
@@ -25,10 +27,13 @@ from probe.endpoint.doors import Doors, open_doors
 from probe.endpoint.front import Answer, Call, Front
 from probe.endpoint.keys import Keys
 from probe.endpoint.reflector import Reflector, ReflectorSockets
-from probe.linux import clock_state
+from probe.linux import clock_state, interface
+from probe.reach import Binding
 from probe.wire.control import (
     PROTOCOL,
     TOKEN_BYTES,
+    CeilingReport,
+    CeilingRequest,
     Hello,
     Refusal,
     RunGrant,
@@ -40,7 +45,7 @@ from probe.wire.control import (
     TrainRequest,
 )
 from probe.wire.paced import KEY_BYTES
-from probe.wire.paced_control import PacedGrant, PacedReport, PacedRequest
+from probe.wire.paced_control import CapacityRequest, PacedGrant, PacedReport, PacedRequest
 from probe.wire.stamp import error_estimate
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
 from store.errors import UserMistake
@@ -52,6 +57,7 @@ _LONG_POLL_S = 5.0  # how long ending a run waits for its end
 _KEPT_NS = 60 * NS_PER_S  # how long an ended run's report stays to be asked for
 _OVERTIME_NS = 30 * NS_PER_S  # over its seconds a run may take this long to begin and to end
 _ROUND_S = 1.0  # between two looks at what is silent, expired or changed
+_CEILING_KEPT_NS = 600 * NS_PER_S  # so that callers together do not keep the machine busy with itself
 _HMAC_KEY_BYTES = 32
 _UNKNOWN_ERROR_NS = 10 * NS_PER_MS  # what a clock that nobody sets is said to be off; its S bit stays 0
 
@@ -140,6 +146,8 @@ class Endpoint:
         self._runs: dict[str, _Run] = {}
         self._callers_version = keys.version
         self._saving = asyncio.Lock()
+        self._measuring = False
+        self._ceilings: dict[int, tuple[int, int]] = {}  # by flows: when, and payload in bit/s
 
     def answers(self) -> dict[tuple[str, str], Answer]:
         """What answers each method and path of `control.PATHS`."""
@@ -152,8 +160,11 @@ class Endpoint:
             ("GET", "run"): self._noted(self._run_report),
             ("DELETE", "run"): self._noted(self._end_run),
             ("POST", "paced_runs"): self._noted(self._open_paced),
+            ("POST", "capacity_runs"): self._noted(self._open_capacity),
+            ("POST", "bursts"): self._noted(self._open_paced),
             ("GET", "paced_run"): self._noted(self._paced_report),
             ("DELETE", "paced_run"): self._noted(self._end_paced),
+            ("POST", "ceiling"): self._noted(self._ceiling),
             ("POST", "stop"): self._noted(self._stop),
         }
 
@@ -231,12 +242,15 @@ class Endpoint:
             per_second=request.per_second,
             packet_bytes=request.packet_bytes,
             now_ns=now_ns,
+            whole=bool(request.whole),
         )
         return TrainGrant(
             ssid=ssid,
             key=key,
             port=self._told(self.doors.train_port, invited=self._keys.port),
             instance=self._instance,
+            your_address=call.remote,
+            whole=bool(request.whole),
         )
 
     async def _train_counts(self, call: Call) -> TrainCounts | Refusal:
@@ -248,6 +262,8 @@ class Endpoint:
         return _NO_TRAIN if ssid is None else self._forget_train(ssid)
 
     async def _open_run(self, call: Call) -> RunGrant | Refusal:
+        if self._measuring:
+            return _MEASURING
         terms = self._admission.open_run(
             call.caller,
             call.message(RunRequest),
@@ -275,14 +291,29 @@ class Endpoint:
         )
 
     async def _open_paced(self, call: Call) -> PacedGrant | Refusal:
+        if self._measuring:
+            return _MEASURING
         terms = self._admission.open_paced(
             call.caller,
             call.message(PacedRequest),
             now_ns=self._clock.monotonic_ns(),
             unix_ns=self._clock.unix_ns(),
         )
-        if isinstance(terms, Refusal):
-            return terms
+        return terms if isinstance(terms, Refusal) else self._granted(terms)
+
+    async def _open_capacity(self, call: Call) -> PacedGrant | Refusal:
+        if self._measuring:
+            return _MEASURING
+        terms = self._admission.open_capacity(
+            call.caller,
+            call.message(CapacityRequest),
+            now_ns=self._clock.monotonic_ns(),
+            unix_ns=self._clock.unix_ns(),
+        )
+        return terms if isinstance(terms, Refusal) else self._granted(terms)
+
+    def _granted(self, terms: PacedTerms) -> PacedGrant:
+        """Take the run of whoever shows its key."""
         key = secrets.token_bytes(KEY_BYTES)
         self._flows.admit_paced(
             PacedAdmission(
@@ -293,6 +324,8 @@ class Endpoint:
                 payload_bytes=terms.payload_bytes,
                 seconds=terms.seconds,
                 bytes_max=terms.bytes_max,
+                searches=terms.searches,
+                burst_packets=terms.burst_packets,
             )
         )
         self._keep(terms)
@@ -300,6 +333,7 @@ class Endpoint:
             run=terms.run,
             port=self._told(self.doors.paced_port, invited=self._keys.flow_port),
             key=key,
+            most_bps=terms.offered_bps if terms.searches else None,
         )
 
     async def _run_report(self, call: Call) -> RunReport | Refusal:
@@ -325,6 +359,38 @@ class Endpoint:
         report = await self._halt(run, "the caller ended it")
         self._forget_run(run)
         return report
+
+    async def _ceiling(self, call: Call) -> CeilingReport | Refusal:
+        """Measure this machine against itself, when nobody has a run under way; told again for 10 min."""
+        flows = call.message(CeilingRequest).flows
+        if not 1 <= flows <= self._keys.limits.flows:
+            return Refusal(code="limit", why=f"the endpoint grants 1 to {self._keys.limits.flows} flows")
+        at_ns, found_bps = self._ceilings.get(flows, (0, 0))
+        if not found_bps or self._clock.monotonic_ns() - at_ns >= _CEILING_KEPT_NS:
+            if self._measuring or any(run.ended_ns is None for run in self._runs.values()):
+                return Refusal(code="busy", why="a run is under way at the endpoint", retry_after_s=60)
+            measured = await self._measure_itself(flows)
+            if isinstance(measured, str):
+                return Refusal(code="trouble", why=measured)
+            found_bps = measured
+        return CeilingReport(
+            flows=flows,
+            seconds=own_rate.SECONDS,
+            goodput_bps=found_bps,
+            kernel=os.uname().release,
+            port_rate_bps=await asyncio.to_thread(_port_rate_bps, call.remote),
+        )
+
+    async def _measure_itself(self, flows: int) -> int | str:
+        self._measuring = True
+        try:
+            found = await own_rate.measure(flows, clock=self._clock)
+        finally:
+            self._measuring = False
+        if isinstance(found, int):
+            self._ceilings[flows] = self._clock.monotonic_ns(), found
+            log.info("ceiling measured flows=%d goodput_bps=%d", flows, found)
+        return found
 
     async def _stop(self, call: Call) -> Stopped:
         runs = self._admission.runs_of(call.caller)
@@ -401,6 +467,7 @@ class Endpoint:
 
 
 _NO_TRAIN = Refusal(code="unknown", why="the endpoint has no such train of this caller")
+_MEASURING = Refusal(code="busy", why="the endpoint is measuring its own ceiling", retry_after_s=5)
 _NO_RUN = Refusal(code="unknown", why="the endpoint has no such run of this caller")
 
 
@@ -419,6 +486,12 @@ def _paced(found: RunReport | PacedReport | Refusal) -> PacedReport | Refusal:
 
 def _tokens(count: int) -> tuple[bytes, ...]:
     return tuple(secrets.token_bytes(TOKEN_BYTES) for _ in range(count))
+
+
+def _port_rate_bps(address: str) -> int | None:
+    """The rate of the port by which this machine answers a caller, where it is one and says so."""
+    way = interface.way_out(address, binding=Binding())
+    return None if way is None else interface.describe(way.interface).port_rate_bps
 
 
 def _own_error_estimate() -> int:

@@ -36,7 +36,10 @@ PATHS = {
     "run": "/v1/runs/{run}",  # GET -> RunReport (waits up to 1 s for the end); DELETE -> RunReport, ended
     # the same for a paced run (probe.wire.paced_control), which an endpoint of an older version does not know
     "paced_runs": "/v1/paced",  # POST PacedRequest -> PacedGrant
+    "capacity_runs": "/v1/capacity",  # POST CapacityRequest -> PacedGrant; from then on it is a paced run
+    "bursts": "/v1/bursts",  # POST PacedRequest with burst_packets -> PacedGrant; then as a paced run
     "paced_run": "/v1/paced/{run}",  # GET -> PacedReport (waits up to 1 s); DELETE -> PacedReport, ended
+    "ceiling": "/v1/ceiling",  # POST CeilingRequest -> CeilingReport, after some seconds
     "stop": "/v1/stop",  # POST -> Stopped: every run and train of this caller ends
 }
 
@@ -59,10 +62,14 @@ class Hello:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrainRequest:
-    """A STAMP session: `packet_bytes` is the UDP payload, at least 112."""
+    """A STAMP session: `packet_bytes` is the UDP payload, at least 112, of the longest packet.
+
+    With `whole` its replies must be sent whole or not at all, however long.
+    """
 
     per_second: float
     packet_bytes: int
+    whole: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,13 +77,16 @@ class TrainGrant:
     """A session's SSID (RFC 8972), its HMAC key of 32 bytes and the reflector's UDP port.
 
     `instance` is another after each restart of the endpoint; a probe whose session is gone reads from
-    it whether the endpoint went away or only forgot.
+    it whether the endpoint went away or only forgot. `your_address` is the caller's, as the endpoint sees it;
+    `whole` says that replies are not cut, as asked.
     """
 
     ssid: int
     key: bytes
     port: int
     instance: str | None = None
+    your_address: str | None = None
+    whole: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,6 +162,7 @@ class SenderReport:
     window_limited_us: int
     buffer_limited_us: int
     cpu_ratio: float
+    path_mtu_bytes: int | None = None  # the least of its flows; None: from before it was told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,6 +173,24 @@ class RunReport:
     why: str | None  # why it ended early, None when it ran its time
     up: ReceiverReport | None
     down: SenderReport | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CeilingRequest:
+    """How much does the endpoint carry over its own loopback, in so many flows?"""
+
+    flows: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CeilingReport:
+    """Payload that the endpoint carried from itself to itself, and the rate of the port it answers by."""
+
+    flows: int
+    seconds: float
+    goodput_bps: int
+    kernel: str
+    port_rate_bps: int | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -69,11 +69,15 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, house(Path(folder) / "endpoint") as far:
         for load in ("idle", "busy"):
             found = measured(far, Path(folder), load, seconds)
+            median_us = statistics.median(found.errors_us)
+            sizes = ", ".join(
+                f"{name} {found.size_us(share):.1f}"
+                for name, share in (("median", 0.5), ("p99", 0.99), ("max", 1))
+            )
             print(
-                f"{load}: {len(found.errors_us)} packets, error median "
-                f"{statistics.median(found.errors_us):+.1f}, of its size median {found.size_us(0.5):.1f}, p99 {found.size_us(0.99):.1f}, max "
-                f"{found.size_us(1):.1f} us; stamps {found.timestamps}, of the endpoint "
-                f"{found.reflector_timestamps}; {found.moved_gbps:.1f} Gb/s beside it",
+                f"{load}: {len(found.errors_us)} packets, error {median_us:+.1f} us at the median, its size "
+                f"{sizes}; stamps {found.timestamps}, of the endpoint {found.reflector_timestamps}; "
+                f"{found.moved_gbps:.1f} Gb/s beside it",
                 flush=True,
             )
 

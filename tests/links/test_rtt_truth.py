@@ -14,7 +14,7 @@ pytestmark = [pytest.mark.namespace, pytest.mark.alone, pytest.mark.capture]
 
 @pytest.mark.parametrize("load", ["idle", "busy"])
 def test_rtt_is_that_of_the_captures(tmp_path: Path, load: str) -> None:
-    """Median error 10 us, one packet in twenty beyond 60 us at most; the bounds are ours, the times libpcap's."""
+    """Median error 10 us, one packet in twenty beyond 60 us at most; bounds are ours, times libpcap's."""
     with house(tmp_path / "endpoint") as far:
         found = rtt_capture.measured(far, tmp_path, load, 4.0)
     assert len(found.errors_us) > 350

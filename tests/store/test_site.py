@@ -15,7 +15,19 @@ from store.errors import SiteMistake
 from store.layers import Layer
 from store.notice_channels import Command, Hook, Matter
 from store.records import Direction
-from store.site import Card, HopPlan, Rules, Site, Transport, Where, WindowKind, database_of, load
+from store.site import (
+    Card,
+    Evidence,
+    HopPlan,
+    Method,
+    Rules,
+    Site,
+    Transport,
+    Where,
+    WindowKind,
+    database_of,
+    load,
+)
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 KEY = "c2VjcmV0LXNlY3JldC1zZWNyZXQtc2VjcmV0LXNlY3I"
@@ -118,6 +130,7 @@ class TestExample:
             service_start=date(2026, 6, 22),
             term_end=date(2030, 6, 21),  # 48 months
             notice="4 months",
+            mtu_bytes=1500,
             maintenance_cap_s=4 * 3600,
             pages=site.handoff("A").card.pages,
             not_stated=(),
@@ -156,6 +169,26 @@ class TestExample:
         assert site.rules == small(tmp_path).rules == Rules()
         never = small(tmp_path, SMALL + '[rules]\nshow_upload = "never"\n')
         assert never.rules == Rules(show_upload_bps=None)
+
+    def test_rules_of_evidence(self, site: Site, tmp_path: Path) -> None:
+        """As the file says them; what is changed is named in every record made under them."""
+        assert site.rules.evidence.changed() is None
+        text = (
+            SMALL + '[rules]\nother_traffic = "10 %"\nwireless = "allow"\nport_errors = "any"\ncpu = "80 %"\n'
+        )
+        found = small(tmp_path, text).rules
+        assert found.other_traffic_ratio == found.evidence.other_traffic_ratio == 0.1
+        assert found.evidence == Evidence(
+            other_traffic_ratio=0.1, wireless=True, port_errors=None, cpu_ratio=0.8
+        )
+        assert (
+            found.evidence.changed() == "cpu_ratio=0.8 other_traffic_ratio=0.1 port_errors=None wireless=True"
+        )
+
+    def test_assigned_addresses(self, site: Site) -> None:
+        """Networks in both versions, as RFC 4632 and RFC 4291 write them; none where the file has none."""
+        assert site.handoff("A").addresses == ("198.51.100.40/29", "2001:db8:417::/48")
+        assert site.handoff("old").addresses == ()
 
     def test_its_notices(self, site: Site) -> None:
         mail, lamp, desk = site.notices
@@ -283,6 +316,59 @@ class TestDefaults:
         both = paced.replace('"up"', '"both"') + 'method = "paced"\noffered = "20 Mb/s"\n'
         with pytest.raises(SiteMistake, match="direction"):
             small(tmp_path, SMALL + both)
+
+    def test_a_capacity_run_is_told_no_rate(self, tmp_path: Path) -> None:
+        searching = (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "down"\nevery = "24 h"\n'
+            'method = "capacity"\n'
+        )
+        (found,) = small(tmp_path, SMALL + searching + "seconds = 10\n").runs
+        assert (found.method, found.offered_bps, found.direction) == (Method.CAPACITY, None, Direction.DOWN)
+        for more, key in (
+            ("seconds = 1\n", "seconds"),
+            ("seconds = 61\n", "seconds"),
+            ('seconds = 10\noffered = "20 Mb/s"\n', "offered"),
+            ("seconds = 10\nflows = 2\n", "flows"),
+            ('seconds = 10\nshare = "10 %"\n', "share"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + searching + more)
+        with pytest.raises(SiteMistake, match="direction"):
+            small(tmp_path, SMALL + searching.replace('"down"', '"both"') + "seconds = 10\n")
+
+    def test_a_burst_run_ends_by_itself(self, tmp_path: Path) -> None:
+        """So it has no seconds; its cost is that of three of its largest bursts and the smaller ones."""
+        burst = (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "up"\nevery = "24 h"\n'
+            'method = "burst"\n'
+        )
+        (found,) = small(tmp_path, SMALL + burst + 'most = "3 MB"\n').runs
+        assert (found.method, found.most_bytes, found.one_way_bytes) == (Method.BURST, 3_000_000, 10_000_000)
+        for more, key in (
+            ("seconds = 10\n", "seconds"),
+            ('most = "1 kB"\n', "most"),
+            ('offered = "20 Mb/s"\n', "offered"),
+            ("flows = 2\n", "flows"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + burst + more)
+        with pytest.raises(SiteMistake, match="direction"):
+            small(tmp_path, SMALL + burst.replace('"up"', '"both"'))
+
+    def test_a_search_for_the_path_mtu(self, tmp_path: Path) -> None:
+        """It ends by itself, finds both directions, and fills nothing; the card may state a size."""
+        mtu = '[[run]]\nhandoff = "old"\nendpoint = "north"\nevery = "24 h"\nmethod = "mtu"\n'
+        (found,) = small(tmp_path, SMALL + mtu).runs
+        assert (found.method, found.direction) == (Method.MTU, Direction.BOTH)
+        assert found.one_way_bytes is not None
+        assert found.one_way_bytes < 1_000_000
+        for more in ("seconds = 10\n", "flows = 2\n", 'share = "10 %"\n', 'direction = "up"\n'):
+            with pytest.raises(SiteMistake, match=more.split()[0]):
+                small(tmp_path, SMALL + mtu + more)
+        stated = SMALL.replace('rate_up = "15 Mb/s"', 'rate_up = "15 Mb/s"\nmtu = 1500')
+        assert small(tmp_path, stated).handoffs[0].card.mtu_bytes == 1500
+        with pytest.raises(SiteMistake, match=r"handoff\[1\]\.card\.mtu: .*from 576 to 9216"):
+            small(tmp_path, stated.replace("1500", '"1500"'))
 
     def test_only_a_house_endpoint_needs_a_schedule_of_its_own(self, tmp_path: Path) -> None:
         text = SMALL.replace('name = "north"', 'name = "north"\nwhere = "house"')
@@ -420,6 +506,11 @@ MISTAKES = [
     ('other_traffic = "5 %"', "other_traffic = 5", "rules.other_traffic", '"5 %"'),
     ('show_upload = "2 Mb/s"', 'show_upload = "nevr"', "rules.show_upload", "is not a rate"),
     ('show_after = "60 s"', 'show_after = "1 s"', "rules.show_after", "from 10 to 3600"),
+    ('wireless = "exclude"', 'wireless = "yes"', "rules.wireless", '"allow"'),
+    ("port_errors = 0", "port_errors = -1", "rules.port_errors", '"any"'),
+    ('cpu = "90 %"', 'cpu = "0 %"', "rules.cpu", "above 0 %"),
+    ('port_band = "1 %"', 'port_band = "11 %"', "rules.port_band", "0 % to 10 %"),
+    ('"198.51.100.40/29"', '"198.51.100.40/33"', "handoff[2].addresses", "no network"),
     ('samples = "400 days"', 'samples = "30 days"', "keep.samples", "of 62 at least"),
     ('samples = "400 days"', 'sample = "400 days"', "keep.sample", 'did you mean "samples"?'),
     ('show_closes_after = "10 min"', 'show_close_after = "10 min"', "rules.show_close_after", "did you mean"),
