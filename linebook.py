@@ -176,7 +176,9 @@ def _window_commands(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    run = commands.add_parser("run", help="Measure once, now: rate, paced, capacity, burst or train.")
+    run = commands.add_parser(
+        "run", help="Measure once, now: rate, paced, capacity, burst, sizes, steps or train."
+    )
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
     rate = _command(
         methods,
@@ -222,9 +224,9 @@ def _run_commands(commands: Any) -> None:
     )
     paced.add_argument(
         "--payload",
-        type=_whole(64, 8972),
+        type=_whole(60, 8972),
         metavar="BYTES",
-        help="of each packet, a multiple of 4 (default: as fits packets of 1500 bytes)",
+        help="of each packet, an even number (default: as fits packets of 1500 bytes)",
     )
     capacity = _command(
         methods,
@@ -252,7 +254,7 @@ def _run_commands(commands: Any) -> None:
         type=_whole(64, 1472),
         default=1220,
         metavar="BYTES",
-        help="of each packet, a multiple of 4 (default 1220: IPv4 packets of 1248 bytes)",
+        help="of each packet, an even number (default 1220: IPv4 packets of 1248 bytes)",
     )
     burst = _command(
         methods,
@@ -275,6 +277,51 @@ def _run_commands(commands: Any) -> None:
         default=10_000_000_000,
         metavar="RATE",
         help="send no faster (default: as fast as it goes)",
+    )
+    sizes = _command(
+        methods,
+        "sizes",
+        _run_sizes,
+        "Frames of 128 to 1518 bytes at one rate above the limit: which layer does the limit count? It fills "
+        "the line: emergency calls, alarms or medical devices may share it.",
+    )
+    _reach_options(sizes)
+    sizes.add_argument(
+        "--direction", choices=("up", "down"), default="up", help="seen from the probe (default up)"
+    )
+    sizes.add_argument(
+        "--offered",
+        type=_rate,
+        required=True,
+        metavar="RATE",
+        help="at the IP layer, more than the limit lets pass",
+    )
+    sizes.add_argument(
+        "--seconds", type=_number(2, 600), default=10, metavar="S", help="of each size, 2 to 600 (default 10)"
+    )
+    steps = _command(
+        methods,
+        "steps",
+        _run_steps,
+        "25, 50, 75, 90, 100, 110 and 125 % of a rate, one after the other: what arrives, and which step "
+        "first loses? It fills the line: emergency calls, alarms or medical devices may share it.",
+    )
+    _reach_options(steps)
+    steps.add_argument(
+        "--direction",
+        choices=("up", "down", "both"),
+        default="both",
+        help="seen from the probe; both is up, then down (default both)",
+    )
+    steps.add_argument(
+        "--rate",
+        type=_rate,
+        required=True,
+        metavar="RATE",
+        help='what is 100 %%, at the IP layer, such as "200 Mb/s"',
+    )
+    steps.add_argument(
+        "--seconds", type=_number(2, 600), default=10, metavar="S", help="of each step, 2 to 600 (default 10)"
     )
     train = _command(
         methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
@@ -742,6 +789,44 @@ def _run_burst(options: argparse.Namespace) -> int:
     if isinstance(found, Failed):
         return _failed(found, options)
     _print_json(as_json(found)) if options.json else print(text_shapes.burst_run(found))
+    return 0
+
+
+def _run_sizes(options: argparse.Namespace) -> int:
+    from dashboard import text_shapes
+    from probe import safety
+    from probe.methods import sizes
+    from store.jsonform import as_json
+    from store.records import Direction, Failed
+
+    plan = sizes.SizesPlan(
+        direction=Direction(options.direction), offered_bps=options.offered, seconds=options.seconds
+    )
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = _finish(lambda: sizes.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text_shapes.sizes_run(found))
+    return 0
+
+
+def _run_steps(options: argparse.Namespace) -> int:
+    from dashboard import text_shapes
+    from probe import safety
+    from probe.methods import steps
+    from store.jsonform import as_json
+    from store.records import Direction, Failed
+
+    plan = steps.StepsPlan(
+        direction=Direction(options.direction), stated_bps=options.rate, seconds=options.seconds
+    )
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = _finish(lambda: steps.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text_shapes.steps_run(found))
     return 0
 
 

@@ -624,7 +624,7 @@ def _methods() -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import burst, capacity, ceiling, mtu, paced, rate, train
+    from probe.methods import burst, capacity, ceiling, mtu, paced, rate, sizes, steps, train
     from store import bursts
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
@@ -641,6 +641,16 @@ def _methods() -> Methods:
                 direction=plan.direction, most_bytes=plan.most_bytes or bursts.BURST_BYTES[2]
             )
             return await burst.run(sending, where, clock)
+        if plan.method is Method.SIZES and plan.offered_bps is not None:
+            sweep = sizes.SizesPlan(
+                direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
+            )
+            return await sizes.run(sweep, where, clock)
+        if plan.method is Method.STEPS and plan.offered_bps is not None:
+            climb = steps.StepsPlan(
+                direction=plan.direction, stated_bps=plan.offered_bps, seconds=plan.seconds
+            )
+            return await steps.run(climb, where, clock)
         if plan.method is Method.MTU:
             return await mtu.run(where, clock)
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)

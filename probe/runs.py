@@ -27,6 +27,8 @@ from store.paced import PacedRun
 from store.path_mtu import PathMtu
 from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
 from store.site import Handoff, Method, RunPlan, Site
+from store.sizes import SizesRun
+from store.steps import StepsRun
 
 WHAT, LIGHT = "run rate", "light run"
 
@@ -36,7 +38,7 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
-Measured = RateRun | PacedRun | CapacityRun | BurstRun | PathMtu
+Measured = RateRun | PacedRun | CapacityRun | BurstRun | SizesRun | StepsRun | PathMtu
 
 
 class RateMethod(Protocol):

@@ -32,16 +32,14 @@ from store.path_mtu import PathMtu
 from store.records import Document, Says
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
+from store.sizes import SizesRun
+from store.steps import StepsRun
 from store.traffic import Traffic
 
-_ALL = (
-    *(Event, ClockChange, Notice, PacedRun, CapacityRun, BurstRun),
-    *(Split, Hops, Witnesses, Samples, Traffic, Light, PathMtu, Ceiling),
-)
+_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, PathMtu)
+_ALL = (Event, ClockChange, Notice, *_RUNS, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
-RUN_KINDS = tuple(
-    each.kind for each in (PacedRun, CapacityRun, BurstRun, PathMtu)
-)  # runs of the schedule, whose bytes are a test's
+RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

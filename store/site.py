@@ -16,7 +16,10 @@ from pathlib import Path
 from store import bursts, path_mtu
 from store.layers import Layer
 from store.notice_channels import Channel
+from store.paced import PART_AROUND_S
 from store.records import Direction
+from store.sizes import FRAMES_BYTES
+from store.steps import PERCENTS
 
 
 class Where(StrEnum):
@@ -200,6 +203,8 @@ class Method(StrEnum):
     PACED = "paced"
     CAPACITY = "capacity"
     BURST = "burst"
+    SIZES = "sizes"
+    STEPS = "steps"
     MTU = "mtu"
 
 
@@ -225,7 +230,12 @@ class RunPlan:
 
     @property
     def lasts_s(self) -> int:
-        """How long all of it sends."""
+        """How long all of it takes; `seconds` are those of a size or a step, where it has such."""
+        if self.method is Method.SIZES:
+            return len(FRAMES_BYTES) * (self.seconds + PART_AROUND_S)
+        if self.method is Method.STEPS:
+            ways = 2 if self.direction is Direction.BOTH else 1
+            return ways * len(PERCENTS) * (self.seconds + PART_AROUND_S)
         return self.seconds
 
     @property
@@ -235,7 +245,10 @@ class RunPlan:
             return bursts.foreseen_bytes(self.most_bytes or bursts.BURST_BYTES[2])
         if self.method is Method.MTU:
             return path_mtu.FORESEEN_BYTES
-        return None if self.offered_bps is None else round(self.offered_bps * self.seconds / 8)
+        if self.offered_bps is None:
+            return None
+        parts = {Method.SIZES: len(FRAMES_BYTES), Method.STEPS: sum(PERCENTS) / 100}.get(self.method, 1)
+        return round(self.offered_bps * self.seconds * parts / 8)
 
     @property
     def light(self) -> bool:

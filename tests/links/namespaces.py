@@ -130,7 +130,9 @@ class Line:
             }}"""
         self.run(where, "nft", "-f", "-", input=rules)
 
-    def bucket(self, rate_bps: int, *, burst_bytes: int, queue_ms: int, up: bool) -> None:
+    def bucket(
+        self, rate_bps: int, *, burst_bytes: int, queue_ms: int, up: bool, overhead_bytes: int = 0
+    ) -> None:
         """Shape one direction by a tbf of just this bucket, its queue as deep as drains in so long.
 
         Packets pass one by one, so that none of it is spent on several at once.
@@ -140,6 +142,7 @@ class Line:
         self.run(
             where, "tc", "qdisc", "replace", "dev", device, "root", "tbf",
             "rate", f"{rate_bps}bit", "burst", str(burst_bytes), "limit", str(limit_bytes),
+            *(("overhead", str(overhead_bytes)) if overhead_bytes else ()),
         )  # fmt: skip
 
     def police(self, match: str, limit: str, *, up: bool) -> None:

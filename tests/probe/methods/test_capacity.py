@@ -158,7 +158,7 @@ async def test_stopped_it_ends_at_both_ends_within_two_seconds(tmp_path: Path, d
         ({"direction": Direction.BOTH}, "direction"),
         ({"seconds": 1}, "seconds"),
         ({"seconds": 61}, "seconds"),
-        ({"payload_bytes": 1222}, "payload"),
+        ({"payload_bytes": 1221}, "payload"),
         ({"payload_bytes": 1476}, "payload"),
     ],
 )
