@@ -335,7 +335,7 @@ def _run_commands(commands: Any) -> None:
         "--per-second", type=_number(1, 200), default=20, metavar="N", help="1 to 200 (default 20)"
     )
     train.add_argument(
-        "--size", type=_whole(112, 1472), default=128, metavar="BYTES", help="UDP payload (default 128)"
+        "--size", type=_whole(112, 1472), default=152, metavar="BYTES", help="UDP payload (default 152)"
     )
     train.add_argument(
         "--wait", type=_number(0.1, 60), default=3, metavar="S", help="how long a reply may take (default 3)"

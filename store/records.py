@@ -284,6 +284,7 @@ class TrainSpan:
     jitter_up_us: float | None
     jitter_down_us: float | None
     timestamps: Stamps
+    reflector_timestamps: Stamps = Stamps.CLOCK  # KERNEL where replies were told on leaving (RFC 8972)
     reasons: tuple[str, ...] = ()
     circumstances: Circumstances | None = None
 

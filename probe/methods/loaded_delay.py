@@ -18,7 +18,7 @@ from probe import rate_outcome, responsiveness
 from probe.control import Control
 from probe.foreign import ForeignProbes
 from probe.loaded_delay_outcome import Delays, Packet, Window
-from probe.methods.loading import PACKET_BYTES, Load, Loader, LoadPlan, OnProgress, Told, TrainBeside
+from probe.methods.loading import Load, Loader, LoadPlan, OnProgress, Told, TrainBeside
 from probe.methods.train import schedule_reasons
 from probe.reach import Reach
 from probe.responsiveness import Probe
@@ -38,8 +38,8 @@ _END_S = 5.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadedDelayPlan:
     """What to run: a load of `seconds` in each of `directions`, in their order, the train alone for `idle_s`
-    before the first and `after_s` after each. `per_second` is how dense the train is; fifty take 1.1 % of a
-    5 Mb/s line, which the flows then lack.
+    before the first and `after_s` after each. `per_second` is how dense the train is; fifty take a good 1 %
+    of a 5 Mb/s line, which the flows then lack.
 
     Raises UserMistake for figures no endpoint could grant.
     """
@@ -174,7 +174,7 @@ class _Judging:
             seconds=self.plan.seconds,
             flows=self.plan.flows,
             per_second=min(self.plan.per_second, self.loader.hello.per_second_max),
-            packet_bytes=PACKET_BYTES,
+            packet_bytes=self.train.session.packet_bytes,
             timestamps=self.train.timestamps,
             clock_drift_ppm=None if self.delays.drift_ppm is None else round(self.delays.drift_ppm, 2),
             idle=self._part(self.idle),
