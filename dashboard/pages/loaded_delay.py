@@ -6,15 +6,15 @@ from collections.abc import Iterator, Sequence
 from datetime import tzinfo
 from typing import Any
 
+from dashboard.judge import evidence
 from dashboard.pages import corrected
 from dashboard.pages.ledger import Cell, Heading, Table, cells, number
-from dashboard.pages.paced import standing
 from dashboard.pages.wording import DASH, counted, grouped, mbps, moment, ms, path
 from store import jsonform
 from store.corrections import Corrections
 from store.histogram import Delays
 from store.loaded_delay import Added, Foreign, LoadedDelayRun, UnderLoad
-from store.records import Direction
+from store.records import REASONS, Direction
 
 
 def table(
@@ -34,17 +34,17 @@ def table(
             Heading(text="Load"),
             number("Payload", "Mb/s"),
             number("RTT idle", "p50 / p95, ms"),
-            number("RTT under load", "p50 / p95, ms"),
+            number("RTT loaded", "p50 / p95, ms"),
             number("Added up", "p50 / p95, ms"),
             number("Added down", "p50 / p95, ms"),
-            number("Buffer delay", "% of least idle RTT"),
+            number("Buffer delay", "%"),
             number("Gone after", "ms"),
-            number("Round trips idle", "per minute, foreign"),
-            number("Round trips under load", "per minute, foreign"),
+            number("Foreign idle", "per minute"),
+            number("Foreign loaded", "per minute"),
             Heading(text="Standing", kind="prose"),
         ),
         rows=tuple(rows),
-        note=(more if len(runs) > most else "") + f"Round trips per minute are by {shown[0].responsiveness}.",
+        note=(more if len(runs) > most else "") + _note(shown[0]),
         corrections=corrected.notes(corrections.among(shown), where),
     )
 
@@ -69,7 +69,7 @@ def _rows(run: LoadedDelayRun, where: tzinfo) -> Iterator[tuple[Cell, ...]]:
             f"over {load.after_s * 1000:.0f}" if load.back_ms is None else grouped(load.back_ms),
             _round_trips(run.idle.foreign),
             _round_trips(load.delay.foreign),
-            standing(run),
+            _standing(run),
         )
 
 
@@ -88,3 +88,16 @@ def _added(added: Added | None) -> str:
 
 def _round_trips(foreign: Foreign | None) -> str:
     return DASH if foreign is None else grouped(round(foreign.foreign_rpm))
+
+
+def _note(run: LoadedDelayRun) -> str:
+    return (
+        f"Foreign: round trips per minute by {run.responsiveness}. Buffer delay is over the least idle RTT "
+        "(RFC 6349 section 4.3)."
+    )
+
+
+def _standing(run: LoadedDelayRun) -> str:
+    """With what is against it, but for what is noted alone."""
+    why = "; ".join(REASONS[reason][1] for reason in run.reasons if reason != evidence.NOTED_ONLY)
+    return f"{run.standing}: {why}" if why else str(run.standing)

@@ -36,10 +36,10 @@ async def test_a_row_for_each_load(tmp_path: Path) -> None:
             (told,) = (await response.json())["loaded_delays"]
     (row,) = read(text).table("Loaded-delay runs of the last 24 hours")
     assert (row["Load"], row["Payload"], row["Gone after"]) == ("up", "17.2", "118")
-    assert (row["RTT idle"], row["RTT under load"]) == ("20.0 / 20.0", "120 / 124")
+    assert (row["RTT idle"], row["RTT loaded"]) == ("20.0 / 20.0", "120 / 124")
     assert (row["Added up"], row["Added down"]) == ("100 / 104", "0.00 / 0.01")
-    assert row["Buffer delay"] == "490"
-    assert (row["Round trips idle"], row["Round trips under load"]) == ("2\u202f857", "480")
+    assert (row["Buffer delay"], row["Standing"]) == ("490", "valid")
+    assert (row["Foreign idle"], row["Foreign loaded"]) == ("2\u202f857", "480")
     assert "draft-ietf-ippm-responsiveness-09" in text
     assert "its combined figure is not given" in text
     assert "draft-ietf-ippm-responsiveness-09" in told["responsiveness"]
