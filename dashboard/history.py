@@ -21,7 +21,7 @@ from store.reader import Reader
 from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, TrainSpan
 from store.rollup import Rolled
 from store.segments import Hops, Split, Station
-from store.site import Handoff, Site, StreamPlan
+from store.site import Handoff, Site, StreamPlan, Where
 
 USUALLY = 0.8  # share of its packets that a hop answers which is said to answer
 _LOOKED_AT = 3  # records of each kind
@@ -36,8 +36,7 @@ def of_site(reader: Reader, site: Site, *, now_unix_ns: int) -> list[Known]:
     return [
         *reader.rate_runs(since_ns=since_ns, until_ns=now_unix_ns, bins=False),
         *reader.troubles(since_ns=since_ns, until_ns=now_unix_ns),
-        *reader.watched_stalls(since_ns=since_ns, until_ns=now_unix_ns),
-        *_spans(reader, site, site.plans, now_unix_ns=now_unix_ns),
+        *_watched(reader, site, site.plans, now_unix_ns=now_unix_ns),
     ]
 
 
@@ -122,8 +121,7 @@ def check_of(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) 
     since_ns = now_unix_ns - comparable.HISTORY_S * NS_PER_S
     records: list[Known] = [
         *reader.rate_runs(handoff=plan.handoff, since_ns=since_ns, until_ns=now_unix_ns, bins=False),
-        *reader.watched_stalls(handoff=plan.handoff, since_ns=since_ns, until_ns=now_unix_ns),
-        *_spans(reader, site, [plan], now_unix_ns=now_unix_ns),
+        *_watched(reader, site, [plan], now_unix_ns=now_unix_ns),
     ]
     return check(site, plan, records, now_unix_ns=now_unix_ns)
 
@@ -150,13 +148,18 @@ def hops_usual(reader: Reader, handoff: str, *, before_ns: int) -> frozenset[int
     return frozenset(ttl for ttl, sent, answered in counts if answered >= USUALLY * sent > 0)
 
 
-def _spans(reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_ns: int) -> Iterator[Span]:
-    """The last hours, and before them those comparable with a plan's, in sums; the newest spans as they are.
+def _watched(
+    reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_ns: int
+) -> Iterator[Span | Stall]:
+    """Trains in sums, and stalls, of the last hours, and before them of those comparable with a plan's.
 
-    Everything comes once, and only what a plan is compared with has its delays.
+    Sums and stalls are of endpoints outside, and only what a plan is compared with has its delays. The newest
+    span of every train comes as it is, and everything once.
     """
     where, since_ns = zone(site.timezone), now_unix_ns - comparable.HISTORY_S * NS_PER_S
     recent_ns = now_unix_ns - today.RECENT_S * NS_PER_S
+    paths = reader.paths()
+    outside = {endpoint.name for endpoint in site.endpoints if endpoint.where is Where.OUTSIDE}
     for handoff in site.handoffs:
         wanted = _joined(
             (show.start_unix_ns, show.end_unix_ns)
@@ -170,7 +173,7 @@ def _spans(reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_
             handoff=handoff.name, since_ns=recent_ns, until_ns=now_unix_ns, limit=1, histograms=False
         )
         last_ns = newest[0].started_unix_ns if newest else now_unix_ns
-        endpoints = [endpoint for owner, endpoint in reader.paths() if owner == handoff.name]
+        endpoints = [endpoint for owner, endpoint in paths if owner == handoff.name and endpoint in outside]
         for start_ns, end_ns, compared in _parts(wanted, (since_ns, recent_ns, last_ns)):
             for endpoint in endpoints:
                 yield from reader.train_sums(
@@ -183,20 +186,28 @@ def _spans(reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_
                     pdv=False,
                 )
         yield from reader.train_spans(handoff=handoff.name, since_ns=last_ns, until_ns=now_unix_ns, pdv=False)
+        yield from reader.watched_stalls(
+            handoff=handoff.name,
+            endpoints=endpoints,
+            within=_joined([*wanted, (recent_ns, now_unix_ns)]),
+        )
 
 
 def _parts(wanted: Sequence[tuple[int, int]], times: tuple[int, int, int]) -> Iterator[tuple[int, int, bool]]:
     """(from, to, whether wanted): all that is wanted from the first time on, and everything from the second.
 
-    Nothing goes over the second time, or beyond the third.
+    Nothing goes over the second time, or beyond the third; nothing empty comes.
     """
     first_ns, recent_ns, last_ns = times
     at_ns = first_ns
     for start_ns, end_ns in [*wanted, (last_ns, last_ns)]:
         start_ns, end_ns = min(start_ns, last_ns), min(end_ns, last_ns)
-        yield max(at_ns, recent_ns), start_ns, False
-        yield start_ns, min(end_ns, recent_ns), True
-        yield max(start_ns, recent_ns), end_ns, True
+        parts = (
+            (max(at_ns, recent_ns), start_ns, False),
+            (start_ns, min(end_ns, recent_ns), True),
+            (max(start_ns, recent_ns), end_ns, True),
+        )
+        yield from (part for part in parts if part[0] < part[1])
         at_ns = end_ns
 
 

@@ -278,13 +278,6 @@ def _folded(times: int, mean: int) -> int:
     return 2 * (times - mean) if times >= mean else 2 * (mean - times) - 1
 
 
-def _unfolded(number: int, mean: int) -> int:
-    """Undo `_folded`."""
-    if number > 2 * mean:
-        return number
-    return mean - (number + 1) // 2 if number % 2 else mean + number // 2
-
-
 def _unpack_counts(packed: bytes, head: Histogram) -> dict[int, int]:
     """The counts by bucket out of the bits of `Histogram.pack`. Raises BadMessage."""
     first, last = bucket_of(head.min or 0), bucket_of(head.max or 0)
@@ -292,10 +285,12 @@ def _unpack_counts(packed: bytes, head: Histogram) -> dict[int, int]:
     mean = _first_mean(head.count, last - first + 1)
     spread = mean // 2 + 8
     counts = {}
-    at = 0
+    at, end, find = 0, len(bits), bits.find
+    # A page unpacks hundreds of histograms of two hundred buckets, so `_remainder_bits`, `_next_mean` and
+    # what undoes `_folded` are written out here.
     for bucket in range(first, last + 1):
-        k = _remainder_bits(spread)
-        quotient_end = bits.find("0", at, at + _ESCAPE)
+        k = (spread >> 4).bit_length() - 1 if spread >= 32 else 0
+        quotient_end = find("0", at, at + _ESCAPE)
         if quotient_end < 0:
             start = at + _ESCAPE + 6
             length = int(bits[start - 6 : start] or "0", 2)
@@ -305,17 +300,23 @@ def _unpack_counts(packed: bytes, head: Histogram) -> dict[int, int]:
                 raise BadMessage("histogram", "a count is not in its one form")
         else:
             number = quotient_end - at << k
-            at = quotient_end + 1 + k
-            number += int(bits[quotient_end + 1 : at] or "0", 2)
-        if at > len(bits):
+            at = quotient_end + 1
+            if k:
+                number += int(bits[at : at + k] or "0", 2)
+                at += k
+        if at > end:
             raise BadMessage("histogram", "it ends within a count")
-        times = _unfolded(number, mean >> 4)
+        usual = mean >> 4
+        if number > 2 * usual:
+            times = number
+        else:
+            times = usual - (number + 1 >> 1) if number & 1 else usual + (number >> 1)
         if times:
             counts[bucket] = times
-        mean = _next_mean(mean, times)
+        mean += (16 * times - mean) // 4
         spread += (16 * number - spread) // 8
     _check_counts(counts, head, (first, last))
-    if len(bits) - at > 7 or "1" in bits[at:]:
+    if end - at > 7 or "1" in bits[at:]:
         raise BadMessage("histogram", "something stands behind its last bucket")
     return counts
 
@@ -366,7 +367,7 @@ def _unpack_old_counts(packed: bytes, head: Histogram) -> dict[int, int]:
         at = end
     if sum(counts.values()) != head.count:
         raise BadMessage("histogram", "its buckets do not add up to its count")
-    if len(bits) - at > 7 or "1" in bits[at:]:
+    if end - at > 7 or "1" in bits[at:]:
         raise BadMessage("histogram", "something stands behind its last bucket")
     return counts
 

@@ -11,6 +11,7 @@ import asyncio
 import json
 import os
 import sqlite3
+from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
@@ -147,23 +148,38 @@ class Reader:
         longest: Length,
         histograms: bool = True,
         pdv: bool = True,
+        pooled: bool = True,
     ) -> list[Rolled]:
         """All that one train's spans which began in the time say, in as few sums as cover exactly that.
 
         Cells up to the `longest` lie between; at the ends shorter ones, and single spans at last. Without
         `histograms`, or of PDV without `pdv`, cells keep only their `delays`, and what single spans measured
-        then has none.
+        then has none. Cells of the `longest` come without histograms also where they are not `pooled`, but
+        taken one by one: reading those takes most of the time.
         """
         until_ns = _END_OF_TIME if until_ns is None else until_ns
         paths = self._paths(handoff, endpoint)
         order = (Length.DAY, Length.QUARTER, Length.HOUR, Length.TEN)
         lengths = order[order.index(longest) :]
         wanted = _Wanted(histograms=histograms, pdv=pdv)
-        return self._cover(paths[0], lengths, (since_ns, until_ns), wanted) if paths else []
+        if not paths:
+            return []
+        if pooled:
+            return self._cover(paths[0], lengths, (since_ns, until_ns), wanted)
+        return self._cover(
+            paths[0], lengths, (since_ns, until_ns), wanted, first=_Wanted(histograms=False, pdv=False)
+        )
 
     def _cover(
-        self, path: tuple[int, str, str], lengths: Sequence[Length], time: tuple[int, int], wanted: _Wanted
+        self,
+        path: tuple[int, str, str],
+        lengths: Sequence[Length],
+        time: tuple[int, int],
+        wanted: _Wanted,
+        *,
+        first: _Wanted | None = None,
     ) -> list[Rolled]:
+        """`first` is what is wanted of cells of the first length, where it is not the same."""
         since_ns, until_ns = time
         if since_ns >= until_ns:
             return []
@@ -171,11 +187,11 @@ class Reader:
             whole_ns = min(max(since_ns, self._tens_from_ns()), until_ns)  # those before were dropped
             if whole_ns > since_ns:
                 before = self._span_sums(path, (since_ns, whole_ns), wanted)
-                return [*before, *self._cover(path, lengths, (whole_ns, until_ns), wanted)]
+                return [*before, *self._cover(path, lengths, (whole_ns, until_ns), wanted, first=first)]
         if not lengths:
             return self._span_sums(path, time, wanted)
         found = rollup.cells_of(
-            self._connection, path, lengths[0], since_ns=since_ns, until_ns=until_ns, **wanted
+            self._connection, path, lengths[0], since_ns=since_ns, until_ns=until_ns, **(first or wanted)
         )
         if not found:
             return self._cover(path, lengths[1:], time, wanted)
@@ -215,16 +231,25 @@ class Reader:
         return [rows.stall_of(names, row) for names, row in self._records("stall", rows.STALL, where, limit)]
 
     def watched_stalls(
-        self, *, handoff: str | None = None, since_ns: int | None = None, until_ns: int | None = None
+        self, *, handoff: str, endpoints: Iterable[str], within: Sequence[tuple[int, int]]
     ) -> list[Stall]:
-        """Stalls that began while a valid span was watching; which span that was, its counts still say."""
-        found = self._records("stall", f"{rows.STALL}, path", (handoff, None, since_ns, until_ns), None)
+        """Stalls to these endpoints that began `within` (oldest first, apart) while the train was watching.
+
+        A valid span of the train is meant; which one that was, its counts still say.
+        """
+        if not within:
+            return []
+        where = (handoff, None, within[0][0], within[-1][1])
+        among, starts = set(endpoints), [start_ns for start_ns, _ in within]
         sql = (
             "SELECT started_unix_ns, seconds, reasons FROM train WHERE path = ? AND started_unix_ns <= ? "
             "ORDER BY started_unix_ns DESC, seq DESC LIMIT 1"
         )
         watched = []
-        for names, row in found:
+        for names, row in self._records("stall", f"{rows.STALL}, path", where, None):
+            nth = bisect_right(starts, row[0]) - 1
+            if nth < 0 or row[0] >= within[nth][1] or names[1] not in among:
+                continue
             span = self._connection.execute(sql, (row[-1], row[0])).fetchone()
             if span is None or row[0] >= span[0] + span[1] * NS_PER_S:
                 continue

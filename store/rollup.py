@@ -23,6 +23,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
+import msgspec
+
 from store import rows
 from store.cells import Cells, Length
 from store.clock import NS_PER_S, NS_PER_US, zone
@@ -428,18 +430,17 @@ def _rolled_of(names: tuple[str, str], length: Length, row: Sequence[Any]) -> Ro
     for name in _DELAYS:
         packed = found.pop(f"{name}_us", None)
         found[name] = Histogram() if packed is None else Histogram.unpack(packed)
-    delays = json.loads(found.pop("delays"))
-    jitter = {side: _us(found.pop(f"jitter_{side}_ns")) for side in ("up", "down")}
-    return Rolled(
-        handoff=names[0],
-        endpoint=names[1],
-        length=length,
-        worst_jitter_up_us=jitter["up"],
-        worst_jitter_down_us=jitter["down"],
-        excluded=_excluded(found.pop("excluded")),
-        delays={name: _delays(figures) for name, figures in delays.items()},
-        **found,
-    )
+    delays = _DELAYS_FORM.decode(found["delays"])
+    found |= {
+        "handoff": names[0],
+        "endpoint": names[1],
+        "length": length,
+        "worst_jitter_up_us": _us(found["jitter_up_ns"]),
+        "worst_jitter_down_us": _us(found["jitter_down_ns"]),
+        "excluded": _excluded(found["excluded"]) if found["excluded"] != "{}" else {},
+        "delays": {name: _delays(figures) for name, figures in delays.items()},
+    }
+    return msgspec.convert(found, Rolled)
 
 
 def _span_of(row: Row) -> TrainSpan:
@@ -457,6 +458,7 @@ def _excluded(text: str) -> dict[str, Left]:
 
 
 _FIGURES = tuple(each.name for each in fields(Delays))
+_DELAYS_FORM = msgspec.json.Decoder(dict[str, list[int] | None])
 
 
 def _figures(delays: Delays | None) -> list[int] | None:
@@ -464,7 +466,7 @@ def _figures(delays: Delays | None) -> list[int] | None:
 
 
 def _delays(figures: list[int] | None) -> Delays | None:
-    return None if figures is None else Delays(**dict(zip(_FIGURES, figures, strict=True)))
+    return None if figures is None else msgspec.convert(dict(zip(_FIGURES, figures, strict=True)), Delays)
 
 
 def _json(value: Any) -> str:

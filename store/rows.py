@@ -30,7 +30,6 @@ from store.records import (
     Document,
     Failed,
     Gap,
-    Limit,
     Opener,
     OpenKind,
     Owner,
@@ -91,6 +90,8 @@ DOCUMENT = "kind, started_unix_ns, body"
 THINNED = "first_seq, last_seq, thinned_unix_ns, before, after, remainder, why"
 
 _SIDE_NAMES = RATE_SIDE.split(", ")
+_RUN_NAMES = RATE_RUN.split(", ")
+_STALL_NAMES = STALL.split(", ")
 _RATES = tuple(each.name for each in fields(LayerRates))
 
 _ADD_PATH = "INSERT INTO path (handoff, endpoint) VALUES (?, ?) ON CONFLICT DO NOTHING"
@@ -167,26 +168,22 @@ def rate_run_of(names: tuple[str, str], row: Sequence[Any], sides: Iterable[Sequ
 
     A side without its `bins` column comes back without bins.
     """
-    *first, rest, at_most_up_bps, at_most_down_bps = row
-    started_unix_ns, seconds, direction, flows, idle, loaded, timestamps, spent_bytes, _, reasons = first
+    values = dict(zip(_RUN_NAMES, row, strict=True))
+    del values["standing"]
     by_direction = {side[0]: _side_of(side) for side in sides}
-    return RateRun(
-        handoff=names[0],
-        endpoint=names[1],
-        started_unix_ns=started_unix_ns,
-        seconds=seconds,
-        direction=Direction(direction),
-        flows=flows,
-        up=by_direction.get(Direction.UP),
-        down=by_direction.get(Direction.DOWN),
-        rtt_idle_us=_delays_of(idle),
-        rtt_loaded_us=_delays_of(loaded),
-        timestamps=Stamps(timestamps),
-        spent_bytes=spent_bytes,
-        reasons=tuple(reasons.split()),
-        circumstances=_circumstances_of(rest),
-        at_most_up_goodput_bps=at_most_up_bps,
-        at_most_down_goodput_bps=at_most_down_bps,
+    return msgspec.convert(
+        values
+        | {
+            "handoff": names[0],
+            "endpoint": names[1],
+            "up": by_direction.get(Direction.UP),
+            "down": by_direction.get(Direction.DOWN),
+            "rtt_idle_us": _delays_of(values["rtt_idle_us"]),
+            "rtt_loaded_us": _delays_of(values["rtt_loaded_us"]),
+            "reasons": values["reasons"].split(),
+            "circumstances": _circumstances_of(values["circumstances"]),
+        },
+        RateRun,
     )
 
 
@@ -269,9 +266,8 @@ def opening_of(names: tuple[str, str], row: Sequence[Any]) -> WindowOpened | Win
 
 def stall_of(names: tuple[str, str], row: Sequence[Any]) -> Stall:
     """Undo `row_of`: `row` holds the columns of `STALL`."""
-    values = dict(zip(STALL.split(", "), row, strict=True))
-    values["direction"] = Direction(values["direction"])
-    return Stall(handoff=names[0], endpoint=names[1], **values)
+    values = dict(zip(_STALL_NAMES, row, strict=True))
+    return msgspec.convert({"handoff": names[0], "endpoint": names[1], **values}, Stall)
 
 
 def trouble_of(names: tuple[str, str], row: Sequence[Any]) -> Failed | Skipped | Gap:
@@ -442,10 +438,7 @@ def _circumstances_of(text: str) -> Circumstances:
 def _side_of(row: Sequence[Any]) -> RateSide:
     values = dict(zip(_SIDE_NAMES, row, strict=False))
     del values["direction"]
-    rates = LayerRates(**{name: values.pop(name) for name in _RATES})
-    values |= {
-        "bins": unpack_bins(values.get("bins", b"")),
-        "tcp_timestamps": bool(values["tcp_timestamps"]),
-        "limited_by": Limit(values["limited_by"]),
-    }
-    return RateSide(rates=rates, **values)
+    values["rates"] = {name: values.pop(name) for name in _RATES}
+    values["bins"] = unpack_bins(values.get("bins", b""))
+    values["tcp_timestamps"] = bool(values["tcp_timestamps"])
+    return msgspec.convert(values, RateSide)  # a seventh of the time that its own __init__ takes

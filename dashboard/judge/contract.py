@@ -41,7 +41,8 @@ class _Reached(Enum):
 class _Tally:
     """The runs of one verdict, sorted into what they say."""
 
-    reached: tuple[_Reached, ...]  # oldest run first
+    reached: Counter[_Reached]
+    effective_n: float
     days: int
     left_out: Counter[str]
     excluded: int
@@ -49,27 +50,17 @@ class _Tally:
     failed: int
     skipped: int
 
-    def count(self, *kinds: _Reached) -> int:
-        return sum(found in kinds for found in self.reached)
-
     @property
     def n(self) -> int:
-        return len(self.reached)
+        return self.reached.total()
 
     @property
     def met(self) -> int:
-        return self.count(_Reached.YES)
+        return self.reached[_Reached.YES]
 
     @property
     def not_met(self) -> int:
-        return self.count(_Reached.NO)
-
-    @property
-    def effective_n(self) -> float:
-        """The fewer of two: for the runs surely met, and for those that may have been."""
-        surely = [float(found is _Reached.YES) for found in self.reached]
-        maybe = [float(found is not _Reached.NO) for found in self.reached]
-        return min(sampling.effective_n(surely), sampling.effective_n(maybe))
+        return self.reached[_Reached.NO]
 
 
 def rate_verdict(
@@ -90,8 +81,10 @@ def rate_verdict(
     found, others = evidence.counted(runs, direction)
     kept = [(run, side) for run, side in found if side.limited_by not in _NOT_THE_LINE]
     packet = layers.packet_bytes(kept[-1][1] if kept else None)
+    reached = [_reached(run, side, card, needed) for run, side in kept] if needed else []
     tally = _Tally(
-        reached=tuple(_reached(run, side, card, needed) for run, side in kept) if needed else (),
+        reached=Counter(reached),
+        effective_n=_effective_n(reached),
         days=len({local(run.started_unix_ns, zone).date() for run, _ in kept}),
         left_out=_why(others) + Counter(f"{side.limited_by}_limit" for _, side in _held(found)),
         excluded=sum(run.standing is not Standing.VOID for run in others) + len(_held(found)),
@@ -101,6 +94,13 @@ def rate_verdict(
     )
     word = _word(tally, card.met_ratio) if needed else Word.NOT_TESTED
     return _verdict(word, tally, card, direction, packet)
+
+
+def _effective_n(reached: Sequence[_Reached]) -> float:
+    """The fewer of two, oldest run first: for the runs surely met, and for those that may have been."""
+    surely = [float(found is _Reached.YES) for found in reached]
+    maybe = [float(found is not _Reached.NO) for found in reached]
+    return min(sampling.effective_n(surely), sampling.effective_n(maybe))
 
 
 def decide(met: float, reachable: float, n: float, *, promised: float) -> Word:
@@ -223,9 +223,9 @@ def _because(
 
 def _open(tally: _Tally) -> str:
     """The runs that decide nothing, and why they do not."""
-    close = tally.count(_Reached.TOO_CLOSE)
-    between = tally.count(_Reached.BY_LAYER)
-    both = tally.count(_Reached.BOTH_AT_ONCE)
+    close = tally.reached[_Reached.TOO_CLOSE]
+    between = tally.reached[_Reached.BY_LAYER]
+    both = tally.reached[_Reached.BOTH_AT_ONCE]
     said = [
         (
             close,

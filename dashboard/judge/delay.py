@@ -200,8 +200,11 @@ def stalls_of(
 
 
 def _pooled(histograms: Iterable[Histogram]) -> Delays | None:
+    found = list(histograms)
+    if len(found) == 1:
+        return found[0].delays()
     pooled = Histogram()
-    for histogram in histograms:
+    for histogram in found:
         pooled.merge(histogram)
     return pooled.delays()
 

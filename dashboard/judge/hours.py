@@ -10,14 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta, tzinfo
+from datetime import date, datetime, time, timedelta, timezone, tzinfo
 from functools import cache
 
-from store.clock import NS_PER_S, local
+from store.clock import NS_PER_S, local, unix_ns_of
 from store.site import Times
 
 _BEFORE_MINUTES = 60
 _DAY_MINUTES = 24 * 60
+_DAY_NS = 86_400 * NS_PER_S
 _SATURDAY = 5
 
 
@@ -40,9 +41,26 @@ def comparable(times: Times, where: tzinfo) -> Callable[[int], bool]:
         days = (one for one in _days_around(day) if _is_weekend(one) in weekend)
         return tuple((_midnight(one) + start, _midnight(one) + end) for one in days)
 
-    def within(unix_ns: int) -> bool:
+    def on_the_clock(unix_ns: int) -> bool:
         moment = local(unix_ns, where).replace(tzinfo=None)
         return any(begin <= moment < over for begin, over in hours_around(moment.date()))
+
+    @cache
+    def instants(utc_day: int) -> tuple[tuple[int, int], ...] | None:
+        """The hours around a day of UTC as instants; None where the clocks change in it."""
+        first, last = (local((utc_day + ahead) * _DAY_NS, where) for ahead in (0, 1))
+        if first.utcoffset() != last.utcoffset():
+            return None
+        days = {each.date() for each in (first, last)}
+        spans = {span for day in days for span in hours_around(day)}
+        offset = timezone(first.utcoffset() or timedelta())
+        return tuple((unix_ns_of(begin, offset), unix_ns_of(over, offset)) for begin, over in spans)
+
+    def within(unix_ns: int) -> bool:
+        spans = instants(unix_ns // _DAY_NS)
+        if spans is None:
+            return on_the_clock(unix_ns)
+        return any(begin <= unix_ns < over for begin, over in spans)
 
     return within
 

@@ -7,19 +7,18 @@ next step. It never says why somebody did something, nor that a figure settles m
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
-from dashboard.judge import contract, evidence, hours, stream
+from dashboard.judge import evidence, hours
 from dashboard.judge.evidence import Known
 from dashboard.judge.layers import DIRECTION_WORDS
-from dashboard.judge.stream import Answer
-from dashboard.judge.verdict import Word
+from dashboard.judge.stream import Answer, Check
+from dashboard.judge.verdict import RateVerdict, Word
 from store.clock import NS_PER_S, local, zone
 from store.records import (
     Correction,
-    Direction,
     Failed,
     Owner,
     RateRun,
@@ -50,45 +49,44 @@ class Notice:
     weight: int
 
 
-def notices(site: Site, records: Iterable[Known], *, now_unix_ns: int) -> tuple[Notice, ...]:
-    """Everything worth a sentence; `records` are the site's of the time that its verdicts are about."""
+def notices(
+    site: Site,
+    records: Iterable[Known],
+    *,
+    verdicts: Iterable[tuple[Handoff, RateVerdict]],
+    checks: Mapping[str, Check],
+    now_unix_ns: int,
+) -> tuple[Notice, ...]:
+    """Everything worth a sentence; `records` are the site's of the last hours or more.
+
+    `verdicts` are those on each handoff's directions, `checks` the answers by plan name, both of this moment.
+    """
     kept = [record for record in records if _started(record) <= now_unix_ns]
     where = zone(site.timezone)
     found: list[Notice] = list(_silence(site, kept, now_unix_ns=now_unix_ns))
+    recent = [record for record in kept if _started(record) > now_unix_ns - RECENT_S * NS_PER_S]
+    for handoff, verdict in verdicts:
+        if handoff.card.rate_bps(verdict.direction) is not None:
+            found.append(_contract(handoff, verdict))
     for handoff in site.handoffs:
-        line = evidence.of_line(site, handoff.name, kept)
-        recent = [record for record in line if _started(record) > now_unix_ns - RECENT_S * NS_PER_S]
-        found += _contract(handoff, line, where)
-        found += _stalls(handoff, recent, where)
-        found += _not_run(handoff, recent)
-        for plan in site.plans:
-            if plan.handoff == handoff.name:
-                found += _show(plan, line, where, now_unix_ns=now_unix_ns)
+        line = evidence.of_line(site, handoff.name, recent)
+        found += _stalls(handoff, line, where)
+        found += _not_run(handoff, line)
+    for plan in site.plans:
+        found += _show(plan, checks[plan.name], where, now_unix_ns=now_unix_ns)
     return tuple(sorted(found, key=lambda notice: (-notice.weight, notice.text)))
 
 
-def _contract(handoff: Handoff, line: Sequence[Known], where: tzinfo) -> Iterator[Notice]:
-    """The verdict on each direction whose rate the contract card states."""
-    for direction in (Direction.UP, Direction.DOWN):
-        if handoff.card.rate_bps(direction) is None:
-            continue
-        found = contract.rate_verdict(
-            [record for record in line if isinstance(record, RateRun)],
-            handoff.card,
-            direction,
-            skipped=[record for record in line if isinstance(record, Skipped)],
-            failed=[record for record in line if isinstance(record, Failed)],
-            zone=where,
-        )
-        owner, step, weight = _AFTER[found.word]
-        if found.word is Word.UNDECIDED and found.question:
-            owner, step, weight = Owner.HOUSE, f"Ask the provider in writing: {found.question}", 50
-        yield Notice(
-            owner=owner,
-            text=f"{handoff.title}, {DIRECTION_WORDS[direction]}: {found.word}. {found.because}",
-            next_step=step,
-            weight=weight,
-        )
+def _contract(handoff: Handoff, verdict: RateVerdict) -> Notice:
+    owner, step, weight = _AFTER[verdict.word]
+    if verdict.word is Word.UNDECIDED and verdict.question:
+        owner, step, weight = Owner.HOUSE, f"Ask the provider in writing: {verdict.question}", 50
+    return Notice(
+        owner=owner,
+        text=f"{handoff.title}, {DIRECTION_WORDS[verdict.direction]}: {verdict.word}. {verdict.because}",
+        next_step=step,
+        weight=weight,
+    )
 
 
 _AFTER: dict[Word, tuple[Owner | None, str, int]] = {
@@ -103,25 +101,17 @@ _AFTER: dict[Word, tuple[Owner | None, str, int]] = {
 }
 
 
-def _show(plan: StreamPlan, line: Sequence[Known], where: tzinfo, *, now_unix_ns: int) -> Iterator[Notice]:
+def _show(plan: StreamPlan, check: Check, where: tzinfo, *, now_unix_ns: int) -> Iterator[Notice]:
     """The answer for a plan whose next show runs now or starts within a day."""
     show = hours.next_show(plan.times, where, now_unix_ns=now_unix_ns, within_s=AHEAD_S)
     if show is None:
         return
-    found = stream.check(
-        plan,
-        runs=[record for record in line if isinstance(record, RateRun)],
-        spans=[record for record in line if isinstance(record, TrainSpan | Rolled)],
-        stalls=[record for record in line if isinstance(record, Stall)],
-        now_unix_ns=now_unix_ns,
-        zone=where,
-    )
-    weight, step = _ADVICE[found.answer]
+    weight, step = _ADVICE[check.answer]
     yield Notice(
-        owner=None if found.answer is Answer.GO else Owner.HOUSE,
+        owner=None if check.answer is Answer.GO else Owner.HOUSE,
         text=f"{plan.title}, {local(show.start_unix_ns, where):%a %d %b %H:%M}: "
-        f"{found.answer.capitalize()}. {found.because}",
-        next_step=found.smallest_change or step,
+        f"{check.answer.capitalize()}. {check.because}",
+        next_step=check.smallest_change or step,
         weight=weight,
     )
 

@@ -179,23 +179,27 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         until_ns=now_ns + 1,
         now_ns=now_ns,
     )
+    checks = {plan.name: history.check(site, plan, records, now_unix_ns=now_ns) for plan in site.plans}
     planned = [
         Planned(
             plan=plan,
             show=hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S),
-            check=history.check(site, plan, records, now_unix_ns=now_ns),
+            check=checks[plan.name],
         )
         for plan in site.plans
     ]
+    verdicts = tuple(one for handoff in site.handoffs for one in history.verdicts(site, handoff, records))
     return Findings(
         site=site,
         stretch=_stretch(reader, site, now_ns=now_ns),
         newest_ns=reader.newest_ns(),
         alive_ns=reader.last_alive_ns(),
-        notices=judge.notices(site, records, now_unix_ns=now_ns),
+        notices=judge.notices(site, records, verdicts=verdicts, checks=checks, now_unix_ns=now_ns),
         planned=tuple(sorted(planned, key=_next_first)),
-        verdicts=tuple(one for handoff in site.handoffs for one in history.verdicts(site, handoff, records)),
-        runs=tuple(reader.rate_runs(since_ns=now_ns - DAY_NS, until_ns=now_ns, bins=False)),
+        verdicts=verdicts,
+        runs=tuple(
+            one for one in records if isinstance(one, RateRun) and one.started_unix_ns >= now_ns - DAY_NS
+        ),
         gaps=tuple(one for one in reader.troubles(since_ns=now_ns - DAY_NS) if isinstance(one, Gap)),
         trains=_trains(reader, now_ns=now_ns),
         cases=cases,

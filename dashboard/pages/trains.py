@@ -99,11 +99,11 @@ def read(reader: Reader, handoff: str, endpoint: str, *, site: Site, stretch: St
         return None
     drawn_s, listed_s = _steps(stretch, newest[0].seconds)
 
-    def sums(step_s: int) -> list[Rolled]:
+    def sums(step_s: int, *, pooled: bool) -> list[Rolled]:
         longest = max((one for one in Length if one.seconds <= step_s), key=lambda one: one.seconds)
-        return reader.train_sums(**where, since_ns=stretch.from_ns, longest=longest)
+        return reader.train_sums(**where, since_ns=stretch.from_ns, longest=longest, pooled=pooled)
 
-    drawn, listed = sums(drawn_s), sums(listed_s)
+    drawn, listed = sums(drawn_s, pooled=False), sums(listed_s, pooled=True)  # a piece drawn is one cell
     left_out: Counter[str] = Counter()
     for one in listed:
         left_out.update({reason: left.spans for reason, left in one.excluded.items()})

@@ -26,14 +26,15 @@ from typing import Any
 
 from dashboard import history
 from dashboard.api import Period
-from dashboard.pages import circuit, today
+from dashboard.pages import circuit, events, today
 from store import rollup, rows, schema
 from store import site as sites
 from store.cells import Length
-from store.clock import NS_PER_S, Clock
+from store.clock import NS_PER_S, Clock, local, zone
+from store.events import Event, EventKind
 from store.histogram import Histogram
 from store.reader import Reader
-from store.records import TrainSpan
+from store.records import Owner, TrainSpan
 from store.rows import row_of
 from store.site import Site
 from store.writer import Writer
@@ -172,7 +173,8 @@ def _insert_sums(connection: sqlite3.Connection, path: int, minutes: list[TrainS
 
 
 def _insert_others(connection: sqlite3.Connection, path: int, first_ns: int, seqs: Iterator[int]) -> None:
-    """On the first train of a handoff its runs; on every one a stall every seven hours, a skip a day."""
+    """On the first train of a handoff its runs; on every one a stall every seven hours with its event, a skip
+    a day."""
     handoff, endpoint = PATHS[path - 1]
     chance, whole_ns = random.Random(path), _whole_ns(WHOLE_DAYS)
     for nth, at_ns in enumerate(range(first_ns, NOW_NS - HOUR_NS, HOUR_NS)):
@@ -183,6 +185,7 @@ def _insert_others(connection: sqlite3.Connection, path: int, first_ns: int, seq
             made.append(replace(run, up=side if at_ns >= whole_ns else replace(side, bins=()), reasons=()))
         if nth % 7 == 0:
             made.append(samples.stall(at_ns, handoff=handoff, endpoint=endpoint))
+            made.append(replace(_STALL_EVENT, started_unix_ns=at_ns, handoff=handoff, endpoint=endpoint))
         if nth % 24 == 0:
             made.append(replace(samples.skipped(at_ns), handoff=handoff, endpoint=endpoint))
         for record in made:
@@ -191,6 +194,14 @@ def _insert_others(connection: sqlite3.Connection, path: int, first_ns: int, seq
 
 
 _BINS = samples.side().bins * 5
+_STALL_EVENT = Event(
+    started_unix_ns=0,
+    what=EventKind.STALL,
+    says="every packet of 1.3 s was lost on the way up",
+    owner=Owner.UNKNOWN,
+    seconds=1.3,
+    count=1,
+)
 
 
 # The questions
@@ -213,6 +224,16 @@ def ask(site: Site) -> None:
                         ),
                     )
                 )
+        for back_days in (0, 400):
+            asked = events.Asked(
+                last=local(NOW_NS - back_days * DAY_NS, zone(site.timezone)).date(), handoff=None
+            )
+            questions.append(
+                (
+                    f"Events, {back_days} days back",
+                    lambda asked=asked: events.find(reader, site=site, asked=asked, now_ns=NOW_NS),
+                )
+            )
         questions += [
             (f"linebook check {plan.name}", lambda plan=plan: history.check_of(
                 reader, site, plan, now_unix_ns=NOW_NS)) for plan in site.plans[:1]

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import pytest
 
 from dashboard import history
 from dashboard.judge import today
+from dashboard.judge.evidence import Known
+from dashboard.judge.today import Notice
 from store.reader import Reader
 from store.records import Record
 from store.site import Site
@@ -25,6 +27,12 @@ def _everything(reader: Reader) -> list[Record]:
     return [*reader.rate_runs(), *reader.troubles(), *reader.stalls(), *reader.train_spans()]
 
 
+def _noticed(site: Site, records: Sequence[Known]) -> tuple[Notice, ...]:
+    checks = {one.name: history.check(site, one, records, now_unix_ns=invented.NOW_NS) for one in site.plans}
+    verdicts = [one for handoff in site.handoffs for one in history.verdicts(site, handoff, records)]
+    return today.notices(site, records, verdicts=verdicts, checks=checks, now_unix_ns=invented.NOW_NS)
+
+
 def test_answers_are_those_of_the_whole_record(site: Site, reader: Reader) -> None:
     """A plan's answer does not change when all other hours are read as well."""
     everything = _everything(reader)
@@ -37,8 +45,7 @@ def test_today_reads_no_span_twice_and_none_too_few(site: Site, reader: Reader) 
     """Notices and answers from what Today reads are those of the whole record."""
     read = history.of_site(reader, site, now_unix_ns=invented.NOW_NS)
     everything = _everything(reader)
-    found = today.notices(site, read, now_unix_ns=invented.NOW_NS)
-    assert found == today.notices(site, everything, now_unix_ns=invented.NOW_NS)
+    assert _noticed(site, read) == _noticed(site, everything)
     assert len({id(record) for record in read}) == len(read) < len(everything)
     for plan in site.plans:
         assert history.check(site, plan, read, now_unix_ns=invented.NOW_NS) == history.check(

@@ -13,6 +13,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy
@@ -242,6 +243,23 @@ class TestSums:
                 assert sum(one.spans for one in found) == len(inside)
                 assert sum(one.rtt.count for one in found) == sum(one.rtt.count for one in inside)
                 assert [one.started_unix_ns for one in found] == sorted(one.started_unix_ns for one in found)
+
+    @pytest.mark.parametrize("length", Length)
+    def test_cells_taken_one_by_one_need_no_histograms(self, tmp_path: Path, length: Length) -> None:
+        """Only those of the longest cells are left out, and their delays are what the histograms say."""
+        path = tmp_path / "line.db"
+        _stored(path, [samples.span(START_NS + nth * samples.MINUTE_NS) for nth in range(3000)])
+        asked: dict[str, Any] = {"handoff": "old", "endpoint": "north", "longest": length}
+        asked["since_ns"] = START_NS + 7 * samples.MINUTE_NS
+        with closing(Reader.open(path)) as reader:
+            whole, bare = reader.train_sums(**asked), reader.train_sums(**asked, pooled=False)
+        assert {one.length for one in whole} >= {length}
+        for one, same in zip(whole, bare, strict=True):
+            if one.length is length:
+                assert (same.rtt.count, same.pdv_up.count, same.pdv_down.count) == (0, 0, 0)
+                assert same.delays["rtt"] == one.rtt.delays()
+            else:
+                assert same == one
 
 
 def _compare(found: Rolled, spans: list[TrainSpan], stalls: list[Stall]) -> None:

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dashboard import history
 from dashboard.judge import today
 from dashboard.judge.today import Notice
 from store.clock import NS_PER_S
@@ -36,8 +37,15 @@ SKIPPED = Skipped(
 )
 
 
-def noticed(made: Site, *records: Record) -> tuple[Notice, ...]:
-    return today.notices(made, records, now_unix_ns=NOW)
+def noticed(made: Site, *records: Record, now_ns: int = NOW) -> tuple[Notice, ...]:
+    """The notices, with the verdicts and answers that the same records give."""
+    return today.notices(
+        made,
+        records,
+        verdicts=[one for handoff in made.handoffs for one in history.verdicts(made, handoff, records)],
+        checks={one.name: history.check(made, one, records, now_unix_ns=now_ns) for one in made.plans},
+        now_unix_ns=now_ns,
+    )
 
 
 def texts(found: Sequence[Notice]) -> str:
@@ -103,7 +111,7 @@ def test_the_next_show_gets_its_answer() -> None:
 def test_a_show_beyond_a_day_is_not_judged_yet() -> None:
     """Friday's noon has no class within 24 hours."""
     friday = at("2026-03-13 12:00")
-    assert today.notices(site(plan()), [span(friday - 60 * NS_PER_S)], now_unix_ns=friday) == ()
+    assert noticed(site(plan()), span(friday - 60 * NS_PER_S), now_ns=friday) == ()
 
 
 def test_stalls_of_the_last_hours() -> None:
