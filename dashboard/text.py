@@ -47,7 +47,7 @@ def rate_run(run: RateRun) -> str:
     lines += [
         f"Delay idle:   {_delays(run.rtt_idle_us)}",
         f"Delay loaded: {_delays(run.rtt_loaded_us)} ({run.timestamps} time stamps, round trip)",
-        _standing(str(run.standing), run.reasons),
+        standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
 
@@ -83,7 +83,7 @@ def paced_run(run: PacedRun) -> str:
         _sender(run),
         f"PDV: {_delays(run.pdv_us.delays())} ({run.timestamps} time stamps; over the least of each 100 ms)",
         f"Limited by: {run.limited_by or 'nothing, all of it arrived'}.",
-        _standing(str(run.standing), run.reasons),
+        standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
 
@@ -108,7 +108,7 @@ def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
         f"packets {stall.how} ({stall.lost} lost, {stall.held} held)"
         for stall in stalls
     ]
-    return "\n".join([*lines, _standing(str(span.standing), span.reasons)])
+    return "\n".join([*lines, standing_line(str(span.standing), span.reasons)])
 
 
 def split(record: Split, found: Judged) -> str:
@@ -466,7 +466,8 @@ def _ms(delay_us: float | None) -> str:
     return "none" if delay_us is None else f"{delay_us / 1000:.2f} ms"
 
 
-def _standing(standing: str, reasons: Sequence[str]) -> str:
+def standing_line(standing: str, reasons: Sequence[str]) -> str:
+    """Whether a record may speak about the line, and why."""
     why = "; ".join(f"{reason} ({REASONS[reason][1]})" for reason in reasons)
     return f"Standing: {standing}{'; ' if why else ''}{why}"
 

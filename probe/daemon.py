@@ -616,7 +616,7 @@ def _methods() -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import paced, rate, train
+    from probe.methods import paced, rate, rehearsal, train
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
         if plan.method is Method.PACED and plan.offered_bps is not None:
@@ -624,6 +624,9 @@ def _methods() -> Methods:
                 direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
             )
             return await paced.run(offered, where, clock)
+        if plan.stream is not None:
+            show = rehearsal.RehearsalPlan(stream=plan.stream, seconds=plan.seconds)
+            return await rehearsal.run(show, where, clock)
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
 

@@ -1,5 +1,5 @@
-"""The rate and paced runs of one handoff, one at a time: each is started, skipped by a rule, or fails, on
-record.
+"""The rate and paced runs and the rehearsals of one handoff, one at a time: each is started, skipped by a
+rule, or fails, on record.
 
 What is due when stands in schedule and campaign, what forbids it in safety, windows, openings and
 allowance, what makes it wait in traffic; here is the waiting.
@@ -22,6 +22,7 @@ from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.pace import Pace, share_of
 from store.paced import PacedRun
 from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
+from store.rehearsals import Rehearsal
 from store.site import Handoff, RunPlan, Site
 
 WHAT, LIGHT = "run rate", "light run"
@@ -32,7 +33,7 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
-Measured = RateRun | PacedRun
+Measured = RateRun | PacedRun | Rehearsal
 
 
 class RateMethod(Protocol):

@@ -26,11 +26,12 @@ from store.light import Light
 from store.notices import Notice
 from store.paced import PacedRun
 from store.records import Document, Says
+from store.rehearsals import Rehearsal
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
 from store.traffic import Traffic
 
-_ALL = (Event, ClockChange, Notice, PacedRun, Split, Hops, Witnesses, Samples, Traffic, Light)
+_ALL = (Event, ClockChange, Notice, PacedRun, Split, Hops, Witnesses, Samples, Traffic, Light, Rehearsal)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}

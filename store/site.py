@@ -192,6 +192,7 @@ class Method(StrEnum):
 
     RATE = "rate"
     PACED = "paced"
+    REHEARSAL = "rehearsal"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,7 +212,8 @@ class RunPlan:
     times: Times | None = None
     share_ratio: float = 1.0
     method: Method = Method.RATE
-    offered_bps: int | None = None  # what a paced run offers, at the IP layer; None for a rate run
+    offered_bps: int | None = None  # what a paced run or a rehearsal offers, at the IP layer; None: rate run
+    stream: StreamPlan | None = None  # what a rehearsal sends
 
     @property
     def lasts_s(self) -> int:
