@@ -7,6 +7,7 @@ and the judges' values, never probe.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict
 from datetime import date, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,7 @@ from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.samples import PACKET_BYTES
 from store.segments import Split
-from store.site import CampaignPlan, Claim, Site, StreamPlan
+from store.site import CampaignPlan, Claim, Evidence, Site, StreamPlan
 
 if TYPE_CHECKING:  # only their values are looked at, and that would load scipy, numpy or cryptography
     from dashboard.campaign_results import Told
@@ -128,6 +129,8 @@ def split(record: Split, found: Judged) -> str:
         lines.append(f"What would decide: {found.decides}.")
     lines += [_segment(one) for one in found.segments]
     lines.append("Loss is there and back, outside of stalls; a hop's answers have limits of their own.")
+    if record.reasons:
+        lines.append(_standing(str(record.standing), record.reasons))
     return "\n".join(lines)
 
 
@@ -279,7 +282,27 @@ def site(
         open_ = questions.get(handoff.name, ())
         lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
         lines += [f"  - {question}" for question in open_]
-    return "\n".join(lines)
+    return "\n".join([*lines, "", *_evidence(site.rules.evidence)])
+
+
+def _evidence(rules: Evidence) -> list[str]:
+    """The rules by which a record may speak about the line, each as it is in force."""
+    errors = "never asked" if rules.port_errors is None else f"at most {rules.port_errors}"
+    allowed = {True: "allowed", False: "excludes"}
+    changed = rules.changed()
+    return [
+        "Evidence about a line, by [rules]"
+        + (f" (changed: {changed}):" if changed else " (the usual ones):"),
+        f"  other traffic at the handoff      at most {rules.other_traffic_ratio * 100:g} % of the rate",
+        f"  wireless                          {allowed[rules.wireless]}",
+        f"  a tunnel                          {allowed[rules.tunnel]}",
+        f"  half duplex                       {allowed[rules.half_duplex]}",
+        f"  damaged frames at the own port    {errors}",
+        f"  one core of probe or endpoint     below {rules.cpu_ratio * 100:g} %",
+        f"  TCP windows without a queue       below {rules.window_ratio * 100:g} % of the busy time",
+        f"  rate at the top of a port         not within {rules.port_band_ratio * 100:g} % of it",
+        "  another way out than the handoff  excludes, always",
+    ]
 
 
 def budget(rows: Sequence[tuple[Sequence[str], CapState | None]], where: tzinfo) -> str:
@@ -359,6 +382,7 @@ def site_json(
             }
             for handoff in site.handoffs
         ],
+        "evidence": asdict(site.rules.evidence),
     }
 
 

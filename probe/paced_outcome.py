@@ -20,6 +20,7 @@ from store.histogram import Histogram
 from store.layers import LayerRates, udp_framing
 from store.paced import PacedBin, PacedRun
 from store.records import Carrier, Circumstances, Direction, Limit, Stamps
+from store.site import USUAL, Evidence
 
 STARTUP_BINS = 5
 """The first 0.5 s are left out of the steady figure: a shaper's burst credit stands before 0.3 s (measured on
@@ -49,6 +50,7 @@ def record(
     started_unix_ns: int,
     circumstances: Circumstances,
     names: Mapping[str, str],
+    rules: Evidence = USUAL,
 ) -> PacedRun:
     """The record of a run of which at least one packet arrived; `names` are its handoff and endpoint."""
     received, sent = ends.received, ends.sent
@@ -57,11 +59,12 @@ def record(
     lost = max(0, count - received.packets - received.dropped_socket)
     first, after = steady_window(len(received.bins))
     rates = _rates(request, received, first, after)
-    limit = _limited_by(request, ends, circumstances, lost=lost, rates=rates)
+    limit = _limited_by(request, ends, circumstances, lost=lost, rates=rates, band=rules.port_band_ratio)
     other_bps = circumstances.other_up_bps if direction is Direction.UP else circumstances.other_down_bps
     facts = RunFacts(
         seconds=request.seconds,
-        carrier=circumstances.carrier,
+        around=circumstances,
+        rules=rules,
         limits=[limit or Limit.UNDECIDED],
         goodput_bps=[rates.goodput_bps],
         other_bps=[other_bps],
@@ -134,7 +137,7 @@ def _rates(request: PacedRequest, received: PacedReceived, first: int, after: in
 
 
 def _limited_by(
-    request: PacedRequest, ends: Ends, around: Circumstances, *, lost: int, rates: LayerRates
+    request: PacedRequest, ends: Ends, around: Circumstances, *, lost: int, rates: LayerRates, band: float
 ) -> Limit | None:
     """What kept packets from arriving; None when all that were due were sent and arrived.
 
@@ -147,7 +150,11 @@ def _limited_by(
     unsent = sent.forgone + sent.refused if sent else 0
     due = unsent + (sent.packets if sent else received.expected)
     short = unsent > UNSENT * due
-    if (lost or short) and around.carrier is not Carrier.LOOPBACK and _at_port_top(rates, received, around):
+    if (
+        (lost or short)
+        and around.carrier is not Carrier.LOOPBACK
+        and _at_port_top(rates, received, around, band)
+    ):
         return Limit.PORT
     if received.dropped_socket > OWN_DROPS * due or (lost and received.dropped_host > OWN_DROPS * due):
         return receiver
@@ -156,18 +163,16 @@ def _limited_by(
     return Limit.PATH if lost else None
 
 
-def _at_port_top(rates: LayerRates, received: PacedReceived, around: Circumstances) -> bool:
+def _at_port_top(rates: LayerRates, received: PacedReceived, around: Circumstances, band: float) -> bool:
     """Whether the rate is what a port shows: the known one, or one of a class where it is flat."""
     if around.port_rate_bps is not None:
-        return rates.wire_bps >= (1 - standing.PORT_BAND) * around.port_rate_bps
+        return rates.wire_bps >= (1 - band) * around.port_rate_bps
     first, after = steady_window(len(received.bins))
     window = received.bins[first:after]
     seconds = [sum(window[at : at + BINS_PER_S]) for at in range(0, len(window) - BINS_PER_S + 1, BINS_PER_S)]
     mean = sum(window) * BINS_PER_S / max(1, len(window))
     flat = bool(seconds) and min(seconds) >= standing.FLAT * mean
-    return flat and any(
-        abs(rates.wire_bps - top) <= standing.PORT_BAND * top for top in standing.PORT_CLASSES_BPS
-    )
+    return flat and any(abs(rates.wire_bps - top) <= band * top for top in standing.PORT_CLASSES_BPS)
 
 
 def _bins(request: PacedRequest, received: PacedReceived) -> tuple[PacedBin, ...]:

@@ -17,6 +17,7 @@ from store.histogram import Delays, delays_of
 from store.layers import IP_BYTES, Framing, tcp_framing
 from store.pace import FULL, Pace
 from store.records import Bin, Carrier, Direction, Limit, RateSide
+from store.site import USUAL, Evidence
 
 BIN_MS = 100
 BINS_PER_S = 1000 // BIN_MS
@@ -37,6 +38,7 @@ class Around:
     rtt_idle_us: Delays | None
     rtt_loaded_us: Delays | None
     pace: Pace = FULL
+    rules: Evidence = USUAL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +77,7 @@ def side_of(
     limit = Limit.UNDECIDED
     if sent is not None:
         limit = standing.limited_by(
-            _facts(received, sent, direction, around, framing, goodput_bps, lowest_bps)
+            _facts(received, sent, direction, around, framing, goodput_bps, lowest_bps), around.rules
         )
     return RateSide(
         rates=framing.rates(goodput_bps),

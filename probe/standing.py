@@ -1,13 +1,13 @@
-"""What a rate run may be used for: what held it back, and which rules leave it out. Pure.
+"""What a run may be used for: what held it back, and which rules leave it out. Pure.
 
 `limited_by` names what a single run can tell about its own limit; `reasons` turns that and the
 circumstances into the codes of `store.records.REASONS`. A run that anything but the line may have
 held back never convicts the line, so where two explanations fit, the one that spares the line is
-taken. Imports store only.
+taken. Where a rule has a figure that the site file may change, it is that of `store.site.Evidence`.
+Imports store only.
 
 Figures: port tops by RFC 6349 section 4.1.1 and RFC 7323 (standards' layer arithmetic in
-`store.layers`); the 1 % band around them, the 5 % of other traffic and the shares of 0.9, 0.98 and 0.2
-are common practice, no source.
+`store.layers`); the shares of 0.98 are common practice, no source.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from store.layers import Framing
-from store.records import Carrier, Limit
+from store.records import Carrier, Circumstances, Limit
+from store.site import USUAL, Evidence
 
 PORT_CLASSES_BPS = (
     100_000_000,
@@ -25,15 +26,11 @@ PORT_CLASSES_BPS = (
     5_000_000_000,
     10_000_000_000,
 )
-PORT_BAND = 0.01  # a top within 1 % of what a port of a class can show
 FLAT = 0.98  # an unknown port is only suspected where no second fell below this share of the mean
 BOTH_WAYS = 1 / 1.0292588  # acknowledgements of a full return direction take 2.9 % (RFC 9293 3.8.6.3)
-CPU_LIMIT = 0.9
-WINDOW_SHARE = 0.2
 BUSY_SHARE = 0.98  # a sender dry for longer could hide 2 % of the rate, the tolerance of an acceptance
 PACED_SHARE = 0.98  # of what a light run asked for at most: it was given that
 DELAY_SHARE, DELAY_US = 0.25, 1_000  # delay added under load that shows a queue on the way
-OTHER_SHARE = 0.05
 SHORT_S = 30
 
 
@@ -64,40 +61,43 @@ class SideFacts:
     at_most_bps: int | None = None
 
 
-def limited_by(facts: SideFacts) -> Limit:
+def limited_by(facts: SideFacts, rules: Evidence = USUAL) -> Limit:
     """What held the rate, in the order in which an explanation excludes the next.
 
     0. A rate that is all the run asked for is its own pace, also where a port happens to end there.
     1. A rate at the top of the port is the port's, whatever else strained.
     2. A receiver out of CPU closes the window itself, so it comes before the window; a sender that
        waited for a window was not out of CPU, so it comes after.
-    3. The window, or the sender's buffer, held it for a fifth of the busy time while the train saw no
-       queue. A window that holds a sender back leaves the narrowest place idle; where a queue stands
-       there, the place is full, and the window was only smaller than that queue.
+    3. The window, or the sender's buffer, held it for a fifth of the busy time, or what the rules say,
+       while the train saw no queue. A window that holds a sender back leaves the narrowest place idle;
+       where a queue stands there, the place is full, and the window was only smaller than that queue.
     4. A sender that had nothing under way for a fiftieth of the run was late itself, whether or not it
        looks busy: it waited for its processor. A full line always has data under way.
     5. The path is what remains: nothing at either end held a sender that always had data under way.
     """
     if facts.at_most_bps is not None and facts.goodput_bps >= PACED_SHARE * facts.at_most_bps:
         return Limit.PACE
-    if _at_port_top(facts):
+    if _at_port_top(facts, rules.port_band_ratio):
         return Limit.PORT
-    if facts.receiver_cpu_ratio >= CPU_LIMIT:
+    if facts.receiver_cpu_ratio >= rules.cpu_ratio:
         return facts.receiver
-    held = facts.window_limited_ratio + facts.buffer_limited_ratio >= WINDOW_SHARE
+    held = facts.window_limited_ratio + facts.buffer_limited_ratio >= rules.window_ratio
     if held and not _queued(facts):
         return Limit.WINDOW
-    if facts.busy_ratio < BUSY_SHARE or (facts.sender_cpu_ratio >= CPU_LIMIT and not held):
+    if facts.busy_ratio < BUSY_SHARE or (facts.sender_cpu_ratio >= rules.cpu_ratio and not held):
         return facts.sender
     return Limit.PATH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunFacts:
-    """A whole run. `limits`, `goodput_bps` and `other_bps` hold its directions in one order."""
+    """A whole run. `limits`, `goodput_bps` and `other_bps` hold its directions in one order.
+
+    `around` is what else was true, `rules` what of it speaks against a run.
+    """
 
     seconds: float
-    carrier: Carrier
+    around: Circumstances
     limits: Sequence[Limit]
     goodput_bps: Sequence[int]
     other_bps: Sequence[int | None]
@@ -106,6 +106,7 @@ class RunFacts:
     slept: bool = False  # the host did, in the middle of it
     clock_set: bool = False
     light: bool = False
+    rules: Evidence = USUAL
 
 
 def reasons(facts: RunFacts) -> tuple[str, ...]:
@@ -121,12 +122,24 @@ def reasons(facts: RunFacts) -> tuple[str, ...]:
         "aborted": facts.aborted,
         "too_short": facts.whole_seconds < 1,
         **{code: limit in facts.limits for limit, code in by_limit.items()},
-        "wireless": facts.carrier is Carrier.WIRELESS,
-        "tunnel": facts.carrier is Carrier.TUNNEL,
         "other_traffic": _other_traffic(facts),
         "light": facts.light,
         "short": facts.seconds <= SHORT_S,
         "clock_set": facts.clock_set,
+    }
+    codes = tuple(code for code, holds in found.items() if holds)
+    return codes + by_way(facts.around, facts.rules)
+
+
+def by_way(around: Circumstances, rules: Evidence = USUAL) -> tuple[str, ...]:
+    """The codes for how a measurement of any kind left this host, in a fixed order."""
+    errors, most = around.frame_errors, rules.port_errors
+    found = {
+        "elsewhere": around.left_elsewhere is not None,
+        "wireless": around.carrier is Carrier.WIRELESS and not rules.wireless,
+        "tunnel": around.carrier is Carrier.TUNNEL and not rules.tunnel,
+        "half_duplex": around.duplex == "half" and not rules.half_duplex,
+        "port_errors": errors is not None and most is not None and errors > most,
     }
     return tuple(code for code, holds in found.items() if holds)
 
@@ -136,16 +149,16 @@ def port_top_bps(port_rate_bps: int, framing: Framing) -> int:
     return port_rate_bps * framing.payload_bytes // framing.wire_frame_bytes
 
 
-def _at_port_top(facts: SideFacts) -> bool:
+def _at_port_top(facts: SideFacts, band: float) -> bool:
     if facts.carrier is Carrier.LOOPBACK:
         return False  # no port there
     if facts.port_rate_bps is None:
         flat = facts.lowest_second_bps >= FLAT * facts.goodput_bps
         tops = [port_top_bps(rate_bps, facts.framing) for rate_bps in PORT_CLASSES_BPS]
-        return flat and any(abs(facts.goodput_bps - top) <= PORT_BAND * top for top in tops)
+        return flat and any(abs(facts.goodput_bps - top) <= band * top for top in tops)
     top = port_top_bps(facts.port_rate_bps, facts.framing)
     lowest = top * (BOTH_WAYS if facts.both_ways else 1)
-    return (1 - PORT_BAND) * lowest <= facts.goodput_bps <= (1 + PORT_BAND) * top
+    return (1 - band) * lowest <= facts.goodput_bps <= (1 + band) * top
 
 
 def _queued(facts: SideFacts) -> bool:
@@ -159,11 +172,11 @@ def _other_traffic(facts: RunFacts) -> bool:
 
     Nor is a direction that got all that it asked for: nobody took anything from it.
     """
-    if facts.carrier is Carrier.LOOPBACK:
+    if facts.around.carrier is Carrier.LOOPBACK:
         return False
     sides = zip(facts.limits, facts.other_bps, facts.goodput_bps, strict=True)
     return any(
-        other is not None and other > OTHER_SHARE * own
+        other is not None and other > facts.rules.other_traffic_ratio * own
         for limit, other, own in sides
         if limit is not Limit.PACE
     )

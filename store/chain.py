@@ -284,6 +284,9 @@ class _Names:
         self.settings: dict[int, dict[str, Any]] = {
             each[0]: dict(zip(names, each[1:], strict=True)) for each in settings
         }
+        self.around: dict[int, str] = {}
+        if connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'train_around'").fetchone():
+            self.around.update(connection.execute("SELECT id, circumstances FROM train_around"))
 
 
 def _links_of(
@@ -303,6 +306,7 @@ def _links_of(
         handoff, endpoint = names.paths.get(values.pop("path"), _NO_PATH)
         if "setting" in values:
             values |= names.settings.get(values.pop("setting"), {})
+            values["circumstances"] = names.around.get(values.pop("around", None))
         sides = tuple(_sides(connection, seq)) if table == "rate_run" else ()
         row = Row(table=table, handoff=handoff, endpoint=endpoint, values=values, sides=sides)
         yield Link(seq=seq, link=link, row=row, keys=place)

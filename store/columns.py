@@ -33,7 +33,7 @@ from store.records import (
     WindowOpened,
 )
 from store.rollup import Rolled
-from store.rows import planned_text
+from store.rows import known_text, planned_text
 
 Values = dict[str, Any]
 
@@ -178,6 +178,11 @@ def _side(way: str, side: RateSide | None) -> Values:
 
 
 def _train(span: TrainSpan) -> Values:
+    around = span.circumstances
+    return _minute(span) | {"circumstances": None if around is None else known_text(around)}
+
+
+def _minute(span: TrainSpan) -> Values:
     if span.received and not (span.rtt.count or span.pdv_up.count or span.pdv_down.count):
         # Replies without any delay: a rule has let the histograms go (store.thinning).
         return {**dict.fromkeys(_HISTOGRAM_COLUMNS), **_same(span), **_standing(span)}
@@ -226,8 +231,13 @@ _SAME = {
     RateSide: tuple(
         each.name for each in fields(RateSide) if each.name not in ("rates", "bins", "limited_by")
     ),
-    TrainSpan: tuple(
-        each.name for each in fields(TrainSpan) if each.name in {one.name for one in TABLES["train"].columns}
+    TrainSpan: (
+        "spent_bytes",
+        *(
+            each.name
+            for each in fields(TrainSpan)
+            if each.name != "circumstances" and each.name in {one.name for one in TABLES["train"].columns}
+        ),
     ),
     Stall: ("duration_us", "how", "lost", "held"),
     Failed: ("what", "why", "spent_bytes"),

@@ -275,6 +275,30 @@ _CIRCUMSTANCES = (
     _text("kernel", "release of the probe's kernel"),
     _whole("planned_unix_ns", "the moment that the schedule had drawn for the run", unit="ns"),
     _text("campaign", "name of the campaign that the run belongs to"),
+    _text("left_elsewhere", "how it is known that the run did not leave by its handoff; empty where it did"),
+    _whole(
+        "carrier_changes",
+        "carriers of the interface lost and come back meanwhile",
+        unit="count",
+        source="sysfs-class-net",
+    ),
+    _whole("frame_errors", "of interface_errors those that are no drops", unit="count"),
+    _whole(
+        "pause_received", "pause frames that the port received", unit="count", source="IEEE 802.3 annex 31B"
+    ),
+    _whole("pause_sent", "pause frames that the port sent", unit="count", source="IEEE 802.3 annex 31B"),
+    _real("host_cpu_ratio", "all processors of the probe's host together", unit="ratio", source="proc(5)"),
+    _whole("path_mtu_up_bytes", "path MTU that the probe's kernel used", unit="bytes", layer="IP"),
+    _whole("path_mtu_down_bytes", "path MTU that the endpoint's kernel used", unit="bytes", layer="IP"),
+    _whole("optic_received_nw", "light that the optic received", unit="nW", source="SFF-8472"),
+    _whole("optic_sent_nw", "light that the optic sent", unit="nW", source="SFF-8472"),
+    _whole(
+        "optic_temperature_mc",
+        "temperature of the optic",
+        unit="thousandths of a degree C",
+        source="SFF-8472",
+    ),
+    _text("rules", "the site's rules of evidence where they are not the usual ones"),
 )
 
 
@@ -358,6 +382,12 @@ TRAIN = Table(
             "smoothed difference of neighbouring delays at the span's end, endpoint to probe",
             unit="us",
             source="RFC 3550 section 6.4.1",
+        ),
+        _whole("spent_bytes", "what its packets and replies carried", unit="bytes", layer="UDP payload"),
+        _text(
+            "circumstances",
+            "what else was true, as JSON under the names of a rate run's columns; what is not known is left "
+            "out, what changes all the time is rounded",
         ),
         _STAMPS,
         *_STANDING,

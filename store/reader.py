@@ -125,8 +125,8 @@ class Reader:
         # The table is in the order of path and time: asked path by path, only what is wanted is read.
         conditions, values = _conditions("train", None, None, since_ns, until_ns)
         sql = (
-            f"SELECT started_unix_ns, path, seq, {columns} FROM train "  # noqa: S608 - names of our own
-            f"JOIN train_setting ON train_setting.id = setting WHERE path = ? AND {conditions} "
+            f"SELECT started_unix_ns, path, seq, {columns} FROM {rows.TRAIN_FROM} "  # noqa: S608 - names of our own
+            f"WHERE path = ? AND {conditions} "
             "ORDER BY started_unix_ns DESC, seq DESC LIMIT ?"
         )
         found = [

@@ -75,11 +75,17 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
     "short": (Standing.VALID, "30 s or less, so not a TCP throughput run by RFC 6349 section 5"),
     "wireless": (Standing.EXCLUDED, "the probe reached the line over wireless"),
     "tunnel": (Standing.EXCLUDED, "the run left through a tunnel"),
+    "elsewhere": (Standing.EXCLUDED, "it left this host by another way than the handoff's"),
+    "half_duplex": (Standing.EXCLUDED, "the port had negotiated half duplex"),
+    "port_errors": (Standing.EXCLUDED, "frames were damaged at the probe's own port meanwhile"),
     "port_limit": (Standing.EXCLUDED, "the rate is the top of a port of this class, not of the line"),
     "probe_limit": (Standing.VOID, "the probe host was at its limit"),
     "endpoint_limit": (Standing.VOID, "the endpoint was at its limit"),
     "window_limit": (Standing.EXCLUDED, "TCP windows, not the line, held the rate"),
-    "other_traffic": (Standing.EXCLUDED, "other traffic of this host took more than 5 % of the rate"),
+    "other_traffic": (
+        Standing.EXCLUDED,
+        "other traffic of this host took more of the rate than the rules let pass",
+    ),
     "aborted": (Standing.VOID, "the run ended before its time"),
     "paused": (Standing.EXCLUDED, "the receiver was not heard for a while, so nothing was sent meanwhile"),
     "too_short": (Standing.VOID, "no whole second was left after start-up"),
@@ -102,10 +108,12 @@ def standing_of(reasons: tuple[str, ...]) -> Standing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Circumstances:
-    """What else was true while a run ran; None wherever the host could not say.
+    """What else was true while a run ran; None wherever the host could not say, and in older records.
 
-    Ratios run from 0 to 1, CPU as a share of the busiest of what was watched (one core).
-    `other_bps` is what this host moved on the interface besides the run, at the IP layer.
+    Ratios run from 0 to 1, CPU as a share of the busiest of what was watched (one core), but for the whole
+    host's. `other_bps` is what this host moved on the interface besides the run, at the IP layer. What
+    grows is told as its growth meanwhile. The record of a train's minute has some of it rounded
+    (`probe.circumstances.rounded`).
     """
 
     interface: str | None = None
@@ -125,6 +133,18 @@ class Circumstances:
     kernel: str | None = None
     planned_unix_ns: int | None = None  # the moment that the schedule had drawn for the run
     campaign: str | None = None  # the campaign that the run belongs to
+    left_elsewhere: str | None = None  # how it is known that it did not leave by its handoff
+    carrier_changes: int | None = None  # carriers lost and come back
+    frame_errors: int | None = None  # of `interface_errors` those that are no drops
+    pause_received: int | None = None  # pause frames (IEEE 802.3 annex 31B)
+    pause_sent: int | None = None
+    host_cpu_ratio: float | None = None  # of all processors together
+    path_mtu_up_bytes: int | None = None  # as the sending kernel knew it
+    path_mtu_down_bytes: int | None = None
+    optic_received_nw: int | None = None
+    optic_sent_nw: int | None = None
+    optic_temperature_mc: int | None = None  # thousandths of a degree Celsius
+    rules: str | None = None  # the site's rules of evidence where they are not the usual ones
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -248,10 +268,16 @@ class TrainSpan:
     jitter_down_us: float | None
     timestamps: Stamps
     reasons: tuple[str, ...] = ()
+    circumstances: Circumstances | None = None
 
     @property
     def standing(self) -> Standing:
         return standing_of(self.reasons)
+
+    @property
+    def spent_bytes(self) -> int:
+        """UDP payload of its packets and their replies."""
+        return (self.sent + self.received) * self.packet_bytes
 
     @property
     def lost(self) -> int:

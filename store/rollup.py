@@ -279,7 +279,7 @@ class Rollup:
 
     def _rebuild_path(self, path: int, names: tuple[str, str]) -> None:
         sql = (
-            f"SELECT {rows.TRAIN} FROM train JOIN train_setting ON train_setting.id = setting "  # noqa: S608
+            f"SELECT {rows.TRAIN} FROM {rows.TRAIN_FROM} "  # noqa: S608
             "WHERE path = ? AND started_unix_ns >= ? ORDER BY started_unix_ns, seq"
         )
         past: dict[Length, tuple[int, Length, int]] = {}
@@ -324,7 +324,7 @@ class Rollup:
         path = self._path(stall.handoff, stall.endpoint)
         columns = rows.TRAIN.removesuffix(", rtt_us, pdv_up_us, pdv_down_us")
         sql = (
-            f"SELECT {columns} FROM train JOIN train_setting ON train_setting.id = setting "  # noqa: S608
+            f"SELECT {columns} FROM {rows.TRAIN_FROM} "  # noqa: S608
             "WHERE path = ? AND started_unix_ns BETWEEN ? AND ? AND seq < ?"
         )
         since_ns = stall.started_unix_ns - _LONGEST_SPAN_NS

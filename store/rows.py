@@ -73,7 +73,12 @@ RATE_SIDE = (
 TRAIN = (
     "started_unix_ns, seconds, per_second, packet_bytes, waiting_s, sent, received, lost_up, lost_down, "
     "lost_unattributed, held_up, held_down, duplicated_up, duplicated_down, reordered_up, reordered_down, "
-    "blips, jitter_up_ns, jitter_down_ns, kernel_stamps, reasons, rtt_us, pdv_up_us, pdv_down_us"
+    "blips, jitter_up_ns, jitter_down_ns, kernel_stamps, reasons, circumstances, rtt_us, pdv_up_us, "
+    "pdv_down_us"
+)
+TRAIN_FROM = (
+    "train JOIN train_setting ON train_setting.id = setting "
+    "LEFT JOIN train_around ON train_around.id = around"
 )
 STALL = "started_unix_ns, duration_us, direction, how, lost, held"
 TROUBLE = "kind, started_unix_ns, ended_unix_ns, what, why, whose, spent_bytes"
@@ -97,6 +102,8 @@ _RATES = tuple(each.name for each in fields(LayerRates))
 _ADD_PATH = "INSERT INTO path (handoff, endpoint) VALUES (?, ?) ON CONFLICT DO NOTHING"
 _PATH = "(SELECT id FROM path WHERE handoff = ? AND endpoint = ?)"
 _ADD_SETTING = f"INSERT INTO train_setting ({TRAIN_SETTING}) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING"  # noqa: S608
+_ADD_AROUND = "INSERT INTO train_around (circumstances) VALUES (?) ON CONFLICT DO NOTHING"
+_AROUND = "(SELECT id FROM train_around WHERE circumstances = ?)"
 _SETTING = (
     "(SELECT id FROM train_setting WHERE per_second = ? AND packet_bytes = ? AND waiting_s = ? "
     "AND kernel_stamps = ?)"
@@ -146,12 +153,17 @@ def row_of(record: Record) -> Row:
 def insertions(row: Row, *, seq: int, link: bytes) -> list[Insertion]:
     """The statements that store `row` as record number `seq` of the chain, in order."""
     names = (row.handoff, row.endpoint)
-    kept, references = dict(row.values), [("path", _PATH, names)]
+    kept = dict(row.values)
+    references: list[tuple[str, str, tuple[Any, ...]]] = [("path", _PATH, names)]
     made: list[Insertion] = [(_ADD_PATH, names)]
     if row.table == "train":
         setting = tuple(kept.pop(name) for name in TRAIN_SETTING.split(", "))
         made.append((_ADD_SETTING, setting))
         references.append(("setting", _SETTING, setting))
+        around = (kept.pop("circumstances"),)
+        if around != (None,):
+            made.append((_ADD_AROUND, around))
+            references.append(("around", _AROUND, around))
     columns = ", ".join(["seq", "link", *(name for name, _, _ in references), *kept])
     marks = ", ".join(["?", "?", *(sql for _, sql, _ in references), *("?" * len(kept))])
     referred = [value for _, _, values in references for value in values]
@@ -197,6 +209,8 @@ def train_span_of(names: tuple[str, str], row: Sequence[Any]) -> TrainSpan:
     rtt, pdv_up, pdv_down = (Histogram.unpack(each) if each else Histogram() for each in packed)
     values["timestamps"] = Stamps.KERNEL if values.pop("kernel_stamps") else Stamps.CLOCK
     values["reasons"] = tuple(values["reasons"].split())
+    around = values["circumstances"]
+    values["circumstances"] = None if around is None else _circumstances_of(around)
     for side in ("up", "down"):
         jitter_ns = values.pop(f"jitter_{side}_ns")
         values[f"jitter_{side}_us"] = None if jitter_ns is None else jitter_ns / NS_PER_US
@@ -297,6 +311,11 @@ def trouble_of(names: tuple[str, str], row: Sequence[Any]) -> Failed | Skipped |
     )
 
 
+def known_text(circumstances: Circumstances) -> str:
+    """What is known of them, without what is not: short, and the same in minutes that are alike."""
+    return _json_text({name: value for name, value in asdict(circumstances).items() if value is not None})
+
+
 def pack_bins(bins: Iterable[Bin]) -> bytes:
     """Bins as bytes: for each how far its start is from 100 ms after the last one's, then its bytes."""
     numbers = []
@@ -357,6 +376,7 @@ def _train_values(span: TrainSpan) -> dict[str, Any]:
         "jitter_down_ns": _nanoseconds(span.jitter_down_us),
         "kernel_stamps": span.timestamps is Stamps.KERNEL,
         "reasons": _codes(span.reasons),
+        "circumstances": None if span.circumstances is None else known_text(span.circumstances),
         "rtt_us": span.rtt.pack(),
         "pdv_up_us": span.pdv_up.pack(),
         "pdv_down_us": span.pdv_down.pack(),

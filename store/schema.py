@@ -15,6 +15,7 @@ chains old records loads what it needs.
 
     path           a handoff and an endpoint, so that rows need not repeat their names
     train_setting  what is alike in all minutes of a train, likewise
+    train_around   what else was true in a train's minute, alike in many, likewise
     rate_run       a rate run; rate_side holds each measured direction
     train          a span of a train, histograms packed (histogram.Histogram.pack)
     stall          a silence of a train
@@ -520,6 +521,22 @@ def m007_light_runs(db: Database) -> None:
     db.execute("PRAGMA user_version = 7")
     for column in ("at_most_up_goodput_bps", "at_most_down_goodput_bps"):
         db.execute(f"ALTER TABLE rate_run ADD COLUMN {column} INTEGER")
+
+
+@STEPS()
+def m008_train_around(db: Database) -> None:
+    """What else was true in a train's minute; NULL in older ones, whose digest stays as it was."""
+    db.execute("PRAGMA user_version = 8")
+    db.execute(
+        """
+        CREATE TABLE train_around (
+            id INTEGER PRIMARY KEY,
+            circumstances TEXT NOT NULL UNIQUE
+        ) STRICT
+        """
+    )
+    db.execute("ALTER TABLE train ADD COLUMN around INTEGER REFERENCES train_around (id)")
+    refuse_changes(db.conn, "train_around")
 
 
 def refuse_changes(connection: sqlite3.Connection, table: str) -> None:

@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import Annotated, ClassVar
 
 from store.histogram import Delays
-from store.records import Direction, Document, Owner, Says
+from store.records import Circumstances, Direction, Document, Owner, Says
 
 
 class Station(StrEnum):
@@ -77,6 +77,9 @@ class Split(Document):
     spent_bytes: Annotated[
         int, Says(meaning="what it moved, both ways", unit="bytes", layer="IP", source="estimated by packets")
     ]
+    circumstances: Annotated[
+        Circumstances | None, Says(meaning="what else was true of the way out while it ran")
+    ] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

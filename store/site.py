@@ -8,7 +8,7 @@ would be right. Imports errors, clock and layers.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
@@ -149,7 +149,10 @@ class HopPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Handoff:
-    """A provider's demarcation port, and how the probe reaches it: interface, source address or both."""
+    """A provider's demarcation port, and how the probe reaches it: interface, source address or both.
+
+    `addresses` are the networks that the provider assigned to it; empty where the file does not say.
+    """
 
     name: str
     title: str
@@ -162,6 +165,7 @@ class Handoff:
     cap: Cap | None = None
     safety: Safety = Safety()
     hops: HopPlan = HopPlan()
+    addresses: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -284,12 +288,42 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What must not have been for a record to speak about the line. Common practice, no source.
+
+    Other traffic of more than `other_traffic_ratio` of the rate; more than `port_errors` damaged frames
+    at the probe's own port (None: never asked); an end that used more than `cpu_ratio` of a core; a rate
+    within `port_band_ratio` of what a port shows at most; windows that held a sender for `window_ratio` of
+    its busy time. Wireless, a tunnel and half duplex speak against it unless they are allowed.
+    """
+
+    other_traffic_ratio: float = 0.05
+    wireless: bool = False
+    tunnel: bool = False
+    half_duplex: bool = False
+    port_errors: int | None = 0
+    cpu_ratio: float = 0.9
+    port_band_ratio: float = 0.01
+    window_ratio: float = 0.2
+
+    def changed(self) -> str | None:
+        """The rules that are not the usual ones, ``port_errors=5 tunnel=True``; None where all are."""
+        names = sorted(each.name for each in fields(self))
+        found = [name for name in names if getattr(self, name) != getattr(USUAL, name)]
+        return " ".join(f"{name}={getattr(self, name)}" for name in found) or None
+
+
+USUAL = Evidence()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
-    """How other traffic on a handoff's interface holds measuring back. Common practice, no source.
+    """How other traffic on a handoff's interface holds measuring back, and what may be evidence.
 
     A run waits while others move more than `other_traffic_ratio` of the rate. A show window opens by
     itself after `show_after_s` of upload above `show_upload_bps` (None: never), and closes after
-    `show_closes_after_s` below it. Events at most `case_gap_s` apart are one case.
+    `show_closes_after_s` below it. Events at most `case_gap_s` apart are one case. Common practice, no
+    source.
     """
 
     other_traffic_ratio: float = 0.05
@@ -297,6 +331,7 @@ class Rules:
     show_after_s: int = 60
     show_closes_after_s: int = 600
     case_gap_s: int = 600
+    evidence: Evidence = USUAL
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,6 +31,7 @@ from store.site import (
     Claim,
     Destination,
     EndpointRef,
+    Evidence,
     Handoff,
     HopPlan,
     Keep,
@@ -86,12 +87,14 @@ KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
+_EVIDENCE_KEYS = ("wireless", "tunnel", "half_duplex", "port_errors", "cpu", "port_band", "window")
 _HANDOFF_KEYS = (
     *(
         "name",
         "title",
         "interface",
         "source",
+        "addresses",
         "metered",
         "metered_runs",
         "allowance",
@@ -210,6 +213,7 @@ def _handoff(table: Table, *, alone: bool, safety: Safety) -> Handoff:
         cap=_cap(table),
         safety=_safety(table.table("safety")) if "safety" in table.values else safety,
         hops=_hops(table.table("hops")),
+        addresses=table.ask("addresses", list_of(_network), ()),
         card=_card(table.table("card")),
     )
 
@@ -568,16 +572,32 @@ def _windows(top: Table, handoffs: set[str]) -> tuple[Window, ...]:
 
 
 def _rules(table: Table) -> Rules:
-    table.only(*_RULES_KEYS)
+    table.only(*_RULES_KEYS, *_EVIDENCE_KEYS)
     usual = Rules()
+    evidence = _evidence(table)
     return Rules(
-        other_traffic_ratio=table.ask("other_traffic", share, usual.other_traffic_ratio),
+        evidence=evidence,
+        other_traffic_ratio=evidence.other_traffic_ratio,
         show_upload_bps=table.ask("show_upload", _rate_or_never, usual.show_upload_bps),
         show_after_s=table.ask("show_after", whole_seconds(10, 3600), usual.show_after_s),
         show_closes_after_s=table.ask(
             "show_closes_after", whole_seconds(10, 86400), usual.show_closes_after_s
         ),
         case_gap_s=table.ask("case_gap", whole_seconds(60, 86400), usual.case_gap_s),
+    )
+
+
+def _evidence(table: Table) -> Evidence:
+    usual, allowed = Evidence(), one_of({"allow": True, "exclude": False})
+    return Evidence(
+        other_traffic_ratio=table.ask("other_traffic", share, usual.other_traffic_ratio),
+        wireless=table.ask("wireless", allowed, usual.wireless),
+        tunnel=table.ask("tunnel", allowed, usual.tunnel),
+        half_duplex=table.ask("half_duplex", allowed, usual.half_duplex),
+        port_errors=table.ask("port_errors", _count_or_any, usual.port_errors),
+        cpu_ratio=table.ask("cpu", _above_nothing, usual.cpu_ratio),
+        port_band_ratio=table.ask("port_band", _band, usual.port_band_ratio),
+        window_ratio=table.ask("window", _above_nothing, usual.window_ratio),
     )
 
 
@@ -688,6 +708,29 @@ def _days_or_ever(value: Any) -> int | None:
     return int(found[1])
 
 
+def _count_or_any(value: Any) -> int | None:
+    """A whole number, or None for ``"any"``."""
+    if value == "any":
+        return None
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 1_000_000:
+        raise ValueError(f'{shown(value)} is neither a number from 0 to 1000000, without quotes, nor "any"')
+    return value
+
+
+def _above_nothing(value: Any) -> float:
+    found = share(value)
+    if not found:
+        raise ValueError(f"{shown(value)} is no share above 0 %")
+    return found
+
+
+def _band(value: Any) -> float:
+    found = share(value)
+    if found > 0.1:
+        raise ValueError(f"{shown(value)} is no share from 0 % to 10 %")
+    return found
+
+
 def _rate_or_never(value: Any) -> int | None:
     return None if value == "never" else rate_bps(value)
 
@@ -718,6 +761,13 @@ def _address(value: Any) -> str:
         return str(ipaddress.ip_address(text(value)))
     except ValueError:
         raise ValueError(f'{shown(value)} is no IP address such as "192.0.2.57"') from None
+
+
+def _network(value: Any) -> str:
+    try:
+        return str(ipaddress.ip_network(text(value), strict=False))
+    except ValueError:
+        raise ValueError(f'{shown(value)} is no network such as "203.0.113.8/29"') from None
 
 
 def _zone(value: Any) -> str:

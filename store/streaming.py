@@ -19,8 +19,6 @@ from store.rollup import Rolled
 
 Numbered = tuple[int, Record]  # a record with its number in the chain
 
-_TRAIN_FROM = "train JOIN train_setting ON train_setting.id = setting"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Source:
@@ -107,8 +105,8 @@ def minute_by_number(
 ) -> TrainSpan | None:
     """The same for a minute of the train on a path, looked for among those that started in that time."""
     sql = (
-        f"SELECT {rows.TRAIN} FROM {_TRAIN_FROM} WHERE path = (SELECT id FROM path WHERE (handoff, endpoint) "  # noqa: S608
-        "= (?, ?)) AND started_unix_ns BETWEEN ? AND ? AND seq = ?"
+        f"SELECT {rows.TRAIN} FROM {rows.TRAIN_FROM} WHERE path = (SELECT id FROM path "  # noqa: S608
+        "WHERE (handoff, endpoint) = (?, ?)) AND started_unix_ns BETWEEN ? AND ? AND seq = ?"
     )
     found = connection.execute(sql, (*names, *near_ns, seq)).fetchone()
     return None if found is None else rows.train_span_of(names, found)
@@ -167,7 +165,7 @@ def _trains(
     """Read every path along its key, which is path and time, and merge."""
     conditions, values = _limits("started_unix_ns", limits)
     sql = (
-        f"SELECT started_unix_ns, seq, {rows.TRAIN} FROM {_TRAIN_FROM} "  # noqa: S608 - names of our own
+        f"SELECT started_unix_ns, seq, {rows.TRAIN} FROM {rows.TRAIN_FROM} "  # noqa: S608 - names of our own
         f"WHERE path = ? AND {conditions} ORDER BY started_unix_ns, seq"
     )
 

@@ -71,6 +71,17 @@ class Judged:
 def judge(split: Split, *, answered_before: frozenset[int] = frozenset()) -> Judged:
     """`answered_before` are the TTLs at which a router answered when all was well, by earlier records."""
     way = _Way(split, answered_before)
+    segments = tuple(_segment(way, one, nth) for nth, one in enumerate(split.seen))
+    known = split.circumstances
+    if known is not None and known.left_elsewhere is not None:
+        return Judged(
+            word=Word.UNDECIDED,
+            owner=None,
+            because=f"It did not leave by handoff {split.handoff}: {known.left_elsewhere}.",
+            decides="a split that leaves by the handoff's interface, from its addresses",
+            findings=(),
+            segments=segments,
+        )
     findings = [one for one in (_stalls(way), _loss(way)) if one is not None]
     owners = {one.owner for one in findings if one.owner is not None}
     seen_out = bool(findings or way.outside)
@@ -87,7 +98,7 @@ def judge(split: Split, *, answered_before: frozenset[int] = frozenset()) -> Jud
         because=because or (_nothing(way) if seen_out else "No endpoint outside could be measured."),
         decides="; ".join(decides),
         findings=tuple(findings),
-        segments=tuple(_segment(way, one, nth) for nth, one in enumerate(split.seen)),
+        segments=segments,
     )
 
 

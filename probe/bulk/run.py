@@ -155,6 +155,7 @@ class Run:
             window_limited_us=total("rwnd_limited"),
             buffer_limited_us=total("sndbuf_limited"),
             cpu_ratio=self._cpu_ratio(),
+            path_mtu_bytes=min(info.pmtu for info in infos) or None,
         )
 
     def _start(self, flow: Sink | Source) -> None:

@@ -242,6 +242,7 @@ class Endpoint:
             key=key,
             port=self._told(self.doors.train_port, invited=self._keys.port),
             instance=self._instance,
+            your_address=call.remote,
         )
 
     async def _train_counts(self, call: Call) -> TrainCounts | Refusal:

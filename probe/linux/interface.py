@@ -51,11 +51,16 @@ class Interface:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Counters:
-    """An interface's counters since it came up, bytes as IP packets; `errors` with drops, both ways."""
+    """An interface's counters since it came up, bytes as IP packets; `errors` with drops, both ways.
+
+    `frame_errors` are those without drops. None for what the kernel does not count here.
+    """
 
     received_bytes: int
     sent_bytes: int
     errors: int
+    frame_errors: int
+    carrier_changes: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,11 +91,13 @@ def counters(name: str, *, dev: Path = DEV, sysfs: Path = SYSFS) -> Counters | N
     found = _figures(name, dev)
     if found is None:
         return None
-    header_bytes = _header_bytes(name, sysfs)
+    header_bytes, changes = _header_bytes(name, sysfs), _text(sysfs / name / "carrier_changes")
     return Counters(
         received_bytes=max(0, found[0] - header_bytes * found[1]),
         sent_bytes=max(0, found[8] - header_bytes * found[9]),
         errors=found[2] + found[3] + found[10] + found[11],
+        frame_errors=found[2] + found[10],
+        carrier_changes=int(changes) if changes else None,
     )
 
 
@@ -137,7 +144,7 @@ def way_out(destination: str, *, binding: Binding) -> WayOut | None:
             binding.apply(sock)
             sock.connect((destination, _DISCARD_PORT))
             source = str(sock.getsockname()[0])
-        interface = binding.interface or _routed_interface(family, destination, source)
+        interface = binding.device() or _routed_interface(family, destination, source)
     except OSError:
         return None
     return WayOut(interface=interface, source=source) if interface else None

@@ -16,10 +16,9 @@ from dataclasses import dataclass
 from probe import circumstances, clock_judge, paced_outcome
 from probe.bulk.client import PacedClient
 from probe.bulk.pacer import packet_bytes
-from probe.circumstances import Traffic
+from probe.circumstances import Look, Traffic
 from probe.control import Control
-from probe.linux import interface, segments
-from probe.linux.interface import Counters
+from probe.linux import segments
 from probe.paced_outcome import Ends
 from probe.reach import Reach
 from probe.wire.control import Hello
@@ -53,8 +52,8 @@ class _Seen:
     ended: Reading
     mine: PacedReport
     theirs: PacedReport | None
-    before: Counters | None
-    after: Counters | None
+    before: Look
+    after: Look
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +143,7 @@ class Way:
             why = await client.connect(grant, request, addresses=self.addresses, binding=self.where.binding)
             if why is not None:
                 return self.failed(f"the way for the packets did not open: {why}", Owner.UNKNOWN)
-            before = await circumstances.counters(way)
+            before = await circumstances.look(way)
             began = self.clock.look()
             follow = asyncio.create_task(self._follow(grant.run, request), name="follow the far end")
             try:
@@ -153,7 +152,7 @@ class Way:
                 follow.cancel()
                 await asyncio.gather(follow, return_exceptions=True)
             ended = self.clock.look()
-            after = await circumstances.counters(way)
+            after = await circumstances.look(way)
         return _Seen(
             began=began,
             ended=ended,
@@ -218,13 +217,11 @@ class Way:
 
     async def _around(self, seen: _Seen, request: PacedRequest, ends: Ends) -> Circumstances:
         up = request.direction == Direction.UP
-        way = await circumstances.way_out(self.where, self.addresses[0])
-        port = await asyncio.to_thread(interface.describe, way.interface) if way else None
         cpu = ends.received.cpu_ratio, ends.sent.cpu_ratio if ends.sent else None
         return circumstances.found(
-            self.hello,
-            way=way,
-            port=port,
+            self.hello.your_address,
+            where=self.where,
+            around=await circumstances.surroundings(self.where, self.addresses[0]),
             traffic=Traffic(
                 before=seen.before,
                 after=seen.after,

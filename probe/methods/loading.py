@@ -12,14 +12,12 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from probe import circumstances, clock_judge, rate_outcome, standing
 from probe.bulk.client import ClientReport, FlowClient
-from probe.circumstances import Traffic
+from probe.circumstances import Look, Traffic
 from probe.control import Control
-from probe.linux import interface
-from probe.linux.interface import Counters
 from probe.methods.train import TrainSession
 from probe.rate_outcome import Around
 from probe.reach import Reach
@@ -39,6 +37,7 @@ from store.errors import UserMistake
 from store.histogram import Delays
 from store.pace import FULL, Pace
 from store.records import Carrier, Circumstances, Direction, Failed, Owner, RateSide, Stamps
+from store.site import Evidence
 
 FLOWS_MAX = 16
 
@@ -84,8 +83,8 @@ class Load:
     ended: Reading
     mine: ClientReport
     theirs: RunReport | None
-    before: Counters | None
-    after: Counters | None
+    before: Look
+    after: Look
 
     @property
     def elapsed_ns(self) -> int:
@@ -240,8 +239,8 @@ class Loader:
     ) -> Told | Failed:
         """What a load was; the RTTs are those of the train beside it."""
         plan = load.plan
-        way = await circumstances.way_out(self.where, self.addresses[0])
-        port = await asyncio.to_thread(interface.describe, way.interface) if way else None
+        where = await circumstances.surroundings(self.where, self.addresses[0])
+        port = where.port
         around = Around(
             direction=plan.direction,
             carrier=port.carrier if port else Carrier.UNKNOWN,
@@ -249,6 +248,7 @@ class Loader:
             rtt_idle_us=rtt_idle_us,
             rtt_loaded_us=rtt_loaded_us,
             pace=plan.pace,
+            rules=self.where.evidence,
         )
         mine, theirs = load.mine, load.theirs
         up = rate_outcome.side_of(
@@ -261,9 +261,9 @@ class Loader:
             why = mine.why or (theirs.why if theirs else None) or "nothing arrived"
             return self.failed(f"no payload was counted: {why}", Owner.UNKNOWN)
         known = circumstances.found(
-            self.hello,
-            way=way,
-            port=port,
+            self.hello.your_address,
+            where=self.where,
+            around=where,
             traffic=Traffic(
                 before=load.before,
                 after=load.after,
@@ -273,7 +273,12 @@ class Loader:
             probe_cpu_ratio=_cpu_ratio(mine.up, mine.down),
             endpoint_cpu_ratio=_cpu_ratio(theirs.up, theirs.down) if theirs else None,
         )
-        reasons = standing.reasons(_facts(load, up, down, known))
+        known = replace(
+            known,
+            path_mtu_up_bytes=(mine.up and mine.up.path_mtu_bytes) or known.path_mtu_up_bytes,
+            path_mtu_down_bytes=theirs.down.path_mtu_bytes if theirs and theirs.down else None,
+        )
+        reasons = standing.reasons(_facts(load, up, down, known, self.where.evidence))
         return Told(up=up, down=down, around=known, reasons=reasons)
 
 
@@ -302,7 +307,7 @@ class _Carrying:
             if why is not None:
                 return loader.failed(f"the flows did not connect: {why}", Owner.UNKNOWN)
             loader.say(f"{plan.flows} flows {plan.direction} for {plan.seconds:g} s")
-            before = await circumstances.counters(way)
+            before = await circumstances.look(way)
             began = clock.look()
             follow = asyncio.create_task(self._follow(began.monotonic_ns), name="follow the far end")
             try:
@@ -311,7 +316,7 @@ class _Carrying:
                 follow.cancel()
                 await asyncio.gather(follow, return_exceptions=True)
             ended = clock.look()
-            after = await circumstances.counters(way)
+            after = await circumstances.look(way)
         return Load(
             plan=plan,
             began=began,
@@ -362,14 +367,17 @@ class _Carrying:
             self.loader.say(f"{direction} after {seconds} s: {mbps:.2f} Mb/s payload")
 
 
-def _facts(load: Load, up: RateSide | None, down: RateSide | None, known: Circumstances) -> standing.RunFacts:
+def _facts(
+    load: Load, up: RateSide | None, down: RateSide | None, known: Circumstances, rules: Evidence
+) -> standing.RunFacts:
     pairs = [(up, known.other_up_bps), (down, known.other_down_bps)]
     measured = [(side, other) for side, other in pairs if side is not None]
     wanted = 2 if load.plan.direction is Direction.BOTH else 1
     clock = clock_judge.moved(load.began, load.ended)
     return standing.RunFacts(
         seconds=load.plan.seconds,
-        carrier=known.carrier,
+        around=known,
+        rules=rules,
         limits=[side.limited_by for side, _ in measured],
         goodput_bps=[side.rates.goodput_bps for side, _ in measured],
         other_bps=[other for _, other in measured],

@@ -80,4 +80,5 @@ async def over(way: Way, plan: PacedPlan) -> PacedRun | Failed:
         started_unix_ns=carried.started_unix_ns,
         circumstances=carried.around,
         names=way.names,
+        rules=way.where.evidence,
     )

@@ -19,9 +19,10 @@ from probe.hops import WAIT_S, Asked, HopWatch, Pace, Way, way_to
 from probe.methods import train
 from probe.methods.train import TrainRequest, TrainRun
 from probe.reach import Reach
+from probe.standing import by_way
 from store.clock import NS_PER_MS, Clock
 from store.histogram import Histogram
-from store.records import Failed, Owner
+from store.records import Circumstances, Failed, Owner
 from store.segments import Seen, Silent, Split, Station
 
 PER_SECOND = 20.0  # of each train: a stall shows within its first tenth
@@ -76,9 +77,12 @@ async def run(plan: SplitPlan, where: Ways, clock: Clock) -> Split | Failed:
         for station, reach, one in zip(stations, reaches, found, strict=True)
     ]
     hops = _of_hops(asked, started_ns=started_ns, ways=len(where.outside))
+    known = _around(found[len(houses) :])
     return Split(
         handoff=reaches[0].handoff,
         started_unix_ns=started_ns,
+        reasons=() if known is None else by_way(known, where.outside[0].evidence),
+        circumstances=known,
         seconds=plan.seconds,
         ip_version=asked.ip_version,
         house_hops=plan.house_hops,
@@ -191,6 +195,13 @@ def _of_train(station: Station, reach: Reach, found: TrainRun | Failed, started_
         missed_ms=tuple(_ms(one.sent_unix_ns, started_ns) for one in found.packets if one.lost),
         late_ms=tuple(_ms(one.sent_unix_ns, started_ns) for one in found.packets if one.held),
     )
+
+
+def _around(outside: Sequence[TrainRun | Failed]) -> Circumstances | None:
+    """What else was true of the way out: of one that went elsewhere, if any did."""
+    known = [one.span.circumstances for one in outside if isinstance(one, TrainRun)]
+    there = [one for one in known if one is not None]
+    return next((one for one in there if one.left_elsewhere is not None), there[0] if there else None)
 
 
 def _spent_bytes(trains: Sequence[TrainRun | Failed], hops: Sequence[Seen]) -> int:

@@ -26,10 +26,13 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
+from probe import circumstances, standing
 from probe.answering import OUTAGE_NS, RESTARTED, Answering
+from probe.circumstances import Look, Traffic
 from probe.clock_judge import STEP_NS
 from probe.control import Control
 from probe.linux import clock_state, timestamps
+from probe.rate_outcome import Moved
 from probe.reach import Reach
 from probe.train_outcome import STALL_NS, Outcome, Silence, Tally
 from probe.train_samples import Sampled, Sampler, sample_of
@@ -37,7 +40,8 @@ from probe.wire import control as wire
 from probe.wire.stamp import SenderPacket, decode_reflector, encode_sender, error_estimate, ntp_of, unix_ns_of
 from store.clock import NS_PER_S, NS_PER_US, Clock
 from store.errors import BadPacket
-from store.records import Failed, Gap, Owner, Stall, Stamps, TrainSpan
+from store.layers import IP_BYTES, UDP_BYTES
+from store.records import Circumstances, Failed, Gap, Owner, Stall, Stamps, TrainSpan
 from store.samples import Sample
 from store.site import TrainPlan
 from store.unfinished import SoFar
@@ -158,7 +162,7 @@ class TrainSession:
         self._clock = clock
         self._tally = tally
         self._per_second = per_second
-        self._packet_bytes = packet_bytes
+        self.packet_bytes = packet_bytes
         self._grant = wire.TrainGrant(ssid=0, key=b"", port=0)
         self._sock: socket.socket | None = None
         self._address: Any = None
@@ -183,7 +187,7 @@ class TrainSession:
 
     async def open(self) -> Failed | None:
         """Ask the endpoint for a session and make the socket ready; why not, when it fails."""
-        request = wire.TrainRequest(per_second=self._per_second, packet_bytes=self._packet_bytes)
+        request = wire.TrainRequest(per_second=self._per_second, packet_bytes=self.packet_bytes)
         grant = await self._control.open_train(request)
         if isinstance(grant, Failed):
             return self._failed(grant.why, grant.whose)
@@ -233,6 +237,16 @@ class TrainSession:
             self.slept.set()
             self.stop()
         return now_ns
+
+    @property
+    def address(self) -> str | None:
+        """The reflector's, None before the session is open."""
+        return None if self._address is None else str(self._address[0])
+
+    @property
+    def egress_address(self) -> str | None:
+        """This host's, as the endpoint saw it; None when it does not say."""
+        return self._grant.your_address
 
     @property
     def instance(self) -> str | None:
@@ -300,7 +314,7 @@ class TrainSession:
             error_estimate=self._estimate,
             ssid=self._grant.ssid,
         )
-        data = encode_sender(packet, key=self._grant.key, size=self._packet_bytes)
+        data = encode_sender(packet, key=self._grant.key, size=self.packet_bytes)
         try:
             if sock is None:
                 raise OSError("no socket")
@@ -397,12 +411,15 @@ async def run(
             failed = await session.open()
             if failed is not None:
                 return failed
+            watch = _Watch(where, clock)
+            await watch.look(session)
             session.start(packets=max(1, round(plan.seconds * plan.per_second)))
             started_unix_ns = clock.unix_ns()
             await session.finished.wait()
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(plan.waiting_s):
                     await session.complete.wait()
+            known = await watch.look(session, light=True)
             counts = await _ended(session, _END_S)
         except asyncio.CancelledError:
             await _ended(session, _LAST_S)
@@ -412,7 +429,7 @@ async def run(
     if not session.sent:
         why = f"this host's kernel refused every packet ({session.refused or 'it was never on time'})"
         return _failure(where, why, Owner.HOUSE, unix_ns=started_unix_ns)
-    return _run_of(plan, where, session, tally, counts, now_ns=clock.monotonic_ns())
+    return _run_of(plan, where, session, tally, counts, known=known, now_ns=clock.monotonic_ns())
 
 
 def _run_of(
@@ -422,6 +439,7 @@ def _run_of(
     tally: Tally,
     counts: wire.TrainCounts | None,
     *,
+    known: Circumstances | None,
     now_ns: int,
 ) -> TrainRun:
     silences = tally.finish(counts, after=tally.after, now_ns=now_ns)
@@ -445,6 +463,7 @@ def _run_of(
         waiting_s=plan.waiting_s,
         blips=sum(silence.duration_ns < STALL_NS for silence in silences),
         reasons=tuple(reasons),
+        known=known,
     )
     return TrainRun(
         span=span,
@@ -490,6 +509,7 @@ class _Keeper:
         self._closed: list[_OpenSpan] = []  # past their end, but replies may still come
         self._sampler = Sampler(self._tally, waiting_ns=round(self._waiting_s * NS_PER_S))
         self._blips: list[int] = []  # when silences too short for a record began
+        self._watch = _Watch(where, clock)
         self._next_ask_ns = 0
         # how the last question to the endpoint failed, if it did, and when the last reply had come then
         self._asked: tuple[Failed | None, int] = (None, 0)
@@ -503,6 +523,7 @@ class _Keeper:
         failed = await self._session.open()
         if failed is not None:
             return failed
+        await self._watch.look(self._session)
         self._begin()
         if woke_unix_ns is not None:
             why = "the host had slept, and the train was opened anew"
@@ -513,6 +534,7 @@ class _Keeper:
                 if self._session.slept.is_set():
                     break
                 self._beat()
+                await self._look_around()
                 failed = await self._look_after()
         finally:
             await self._end()
@@ -557,6 +579,19 @@ class _Keeper:
             self._finish_span(self._closed.pop(0))
         self._tell_so_far(now_ns)
 
+    async def _look_around(self) -> None:
+        """Tell the spans that were closed since the last look what else was true."""
+        new = [span for span in self._closed if not span.looked]
+        if new:
+            known = await self._looked()
+            for span in new:
+                span.looked, span.known = True, known
+
+    async def _looked(self) -> Circumstances | None:
+        """What was true since the last look, as a minute's record has it."""
+        known = await self._watch.look(self._session)
+        return None if known is None else circumstances.rounded(known)
+
     def _note_trouble(self) -> None:
         """Move what the session noticed about itself to the span that is open."""
         session, span = self._session, self._open
@@ -600,6 +635,7 @@ class _Keeper:
             waiting_s=self._waiting_s,
             blips=sum(span.started_ns <= began_ns < ended_ns for began_ns in self._blips),
             reasons=span.reasons(self._spacing_ns),
+            known=span.known,
         )
 
     def _tell_answering(self) -> None:
@@ -712,7 +748,7 @@ class _Keeper:
 
     async def _end(self) -> None:
         """Take the replies that are under way, end the session and deliver what there is."""
-        session, counts = self._session, None
+        session, counts, known = self._session, None, None
         session.stop()
         if session.slept.is_set():
             return await self._end_asleep()
@@ -721,19 +757,20 @@ class _Keeper:
                 async with asyncio.timeout(_LAST_REPLIES_S):
                     await session.complete.wait()
             counts = await _ended(session, _LAST_S)
+            known = await self._looked()
         finally:
             session.close()
-            self._finish(counts, now_ns=session.wall.read())
+            self._finish(counts, known=known, now_ns=session.wall.read())
 
     async def _end_asleep(self) -> None:
         """Deliver what there was before the host slept, and let the endpoint forget the session."""
         session = self._session
         self.woke_unix_ns = self._clock.unix_ns()
         session.close()
-        self._finish(None, now_ns=(session.wall.slept_at_ns or 0) - 1)
+        self._finish(None, known=None, now_ns=(session.wall.slept_at_ns or 0) - 1)
         await _ended(session, _LAST_S)
 
-    def _finish(self, counts: wire.TrainCounts | None, *, now_ns: int) -> None:
+    def _finish(self, counts: wire.TrainCounts | None, *, known: Circumstances | None, now_ns: int) -> None:
         tally = self._tally
         self._note_trouble()
         self._cut(now_ns)
@@ -747,6 +784,7 @@ class _Keeper:
         self._open.ended_ns, self._open.after = now_ns, after
         self._sample(now_ns, last=after)
         for span in (*self._closed, self._open):
+            span.known = span.known or known
             self._finish_span(span)
 
 
@@ -763,6 +801,8 @@ class _OpenSpan:
     disturbed: bool = False
     restarted: bool = False
     stepped_ns: int = 0
+    looked: bool = False
+    known: Circumstances | None = None  # what else was true, once it has been looked at
 
     def reasons(self, spacing_ns: int) -> tuple[str, ...]:
         """Why it may not speak about the line."""
@@ -772,6 +812,37 @@ class _OpenSpan:
         if self.stepped_ns > STEP_NS:
             found.append("clock_step")
         return tuple(found)
+
+
+class _Watch:
+    """Looks at a train's way out and its host, and tells of each what came since the look before."""
+
+    def __init__(self, where: Reach, clock: Clock) -> None:
+        self._where, self._clock = where, clock
+        self._before: tuple[int, Look, int, int] | None = None  # when, what, packets sent and answered
+
+    async def look(self, session: TrainSession, *, light: bool = False) -> Circumstances | None:
+        """What was true since the last look; None for the first."""
+        address = session.address
+        if address is None:
+            return None
+        around = await circumstances.surroundings(self._where, address, light=light)
+        now = await circumstances.look(around.way)
+        at_ns, sent, answered = self._clock.monotonic_ns(), session.sent, session.answered
+        before, self._before = self._before, (at_ns, now, sent, answered)
+        if before is None:
+            return None
+        packet_bytes = session.packet_bytes + UDP_BYTES + IP_BYTES[6 if ":" in address else 4]
+        own = Moved(
+            up_bytes=max(0, sent - before[2]) * packet_bytes,
+            down_bytes=max(0, answered - before[3]) * packet_bytes,
+        )
+        return circumstances.found(
+            session.egress_address,
+            where=self._where,
+            around=around,
+            traffic=Traffic(before=before[1], after=now, own=own, elapsed_ns=at_ns - before[0]),
+        )
 
 
 async def _ended(session: TrainSession, within_s: float) -> wire.TrainCounts | None:
@@ -798,10 +869,13 @@ def _span(
     waiting_s: float,
     blips: int,
     reasons: tuple[str, ...],
+    known: Circumstances | None,
 ) -> TrainSpan:
     by_clock = outcome.from_clock > _CLOCK_SHARE_MAX * outcome.received
     if outcome.clock_step and "clock_step" not in reasons:
         reasons += ("clock_step",)
+    if known is not None:
+        reasons += standing.by_way(known, where.evidence)
     return TrainSpan(
         handoff=where.handoff,
         endpoint=where.endpoint,
@@ -829,6 +903,7 @@ def _span(
         jitter_down_us=outcome.jitter_down_us,
         timestamps=Stamps.CLOCK if by_clock else Stamps.KERNEL,
         reasons=reasons,
+        circumstances=known,
     )
 
 

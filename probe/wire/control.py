@@ -74,13 +74,14 @@ class TrainGrant:
     """A session's SSID (RFC 8972), its HMAC key of 32 bytes and the reflector's UDP port.
 
     `instance` is another after each restart of the endpoint; a probe whose session is gone reads from
-    it whether the endpoint went away or only forgot.
+    it whether the endpoint went away or only forgot. `your_address` is the caller's, as the endpoint sees it.
     """
 
     ssid: int
     key: bytes
     port: int
     instance: str | None = None
+    your_address: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +157,7 @@ class SenderReport:
     window_limited_us: int
     buffer_limited_us: int
     cpu_ratio: float
+    path_mtu_bytes: int | None = None  # the least of its flows; None: from before it was told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

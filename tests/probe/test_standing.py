@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from probe import standing
 from probe.standing import RunFacts, SideFacts, limited_by, reasons
 from store.layers import tcp_framing
-from store.records import REASONS, Carrier, Limit
+from store.records import REASONS, Carrier, Circumstances, Limit, Standing, standing_of
+from store.site import Evidence
 
 V4 = tcp_framing(payload_bytes=1448, ip_version=4, timestamps=True)
 V6 = tcp_framing(payload_bytes=1428, ip_version=6, timestamps=True)
@@ -37,7 +38,7 @@ SIDE = SideFacts(  # an up run that a 20 Mb/s line holds
 
 RUN = RunFacts(
     seconds=60,
-    carrier=Carrier.WIRED,
+    around=Circumstances(carrier=Carrier.WIRED),
     limits=[Limit.PATH],
     goodput_bps=[100_000_000],
     other_bps=[0],
@@ -189,8 +190,13 @@ def test_what_held_a_light_run(changes: dict[str, object], limit: Limit) -> None
         ({}, ()),
         ({"seconds": 30}, ("short",)),  # RFC 6349 section 5: greater than 30 s
         ({"seconds": 31}, ()),
-        ({"carrier": Carrier.WIRELESS}, ("wireless",)),
-        ({"carrier": Carrier.TUNNEL}, ("tunnel",)),
+        ({"around": Circumstances(carrier=Carrier.WIRELESS)}, ("wireless",)),
+        ({"around": Circumstances(carrier=Carrier.TUNNEL)}, ("tunnel",)),
+        ({"around": Circumstances(left_elsewhere="the kernel sends by eth0, not by eth1")}, ("elsewhere",)),
+        ({"around": Circumstances(duplex="half")}, ("half_duplex",)),
+        ({"around": Circumstances(duplex="full", frame_errors=0, interface_errors=7)}, ()),
+        # a damaged frame may be the cable's; zero growth is the proof. Common practice, no source
+        ({"around": Circumstances(frame_errors=1)}, ("port_errors",)),
         (
             {"limits": [Limit.PATH, Limit.PORT], "goodput_bps": [10**8, 10**8], "other_bps": [0, 0]},
             ("port_limit",),
@@ -203,7 +209,7 @@ def test_what_held_a_light_run(changes: dict[str, object], limit: Limit) -> None
         ({"other_bps": [5_000_000]}, ()),
         ({"other_bps": [5_000_001]}, ("other_traffic",)),
         ({"other_bps": [None]}, ()),
-        ({"other_bps": [90_000_000], "carrier": Carrier.LOOPBACK}, ()),
+        ({"other_bps": [90_000_000], "around": Circumstances(carrier=Carrier.LOOPBACK)}, ()),
         # nobody took anything from a run that got all it asked for
         ({"limits": [Limit.PACE], "other_bps": [90_000_000], "light": True}, ("light",)),
         ({"other_bps": [90_000_000], "light": True}, ("other_traffic", "light")),
@@ -217,3 +223,44 @@ def test_reasons(changes: dict[str, object], expected: tuple[str, ...]) -> None:
     found = reasons(replace(RUN, **changes))  # type: ignore[arg-type]
     assert found == expected
     assert set(found) <= set(REASONS)
+
+
+@pytest.mark.parametrize(
+    ("rules", "changes", "before"),
+    [
+        (Evidence(wireless=True), {"around": Circumstances(carrier=Carrier.WIRELESS)}, "wireless"),
+        (Evidence(tunnel=True), {"around": Circumstances(carrier=Carrier.TUNNEL)}, "tunnel"),
+        (Evidence(half_duplex=True), {"around": Circumstances(duplex="half")}, "half_duplex"),
+        (Evidence(port_errors=3), {"around": Circumstances(frame_errors=3)}, "port_errors"),
+        (Evidence(port_errors=None), {"around": Circumstances(frame_errors=10**6)}, "port_errors"),
+        (Evidence(other_traffic_ratio=0.5), {"other_bps": [40_000_000]}, "other_traffic"),
+    ],
+)
+def test_a_rule_that_was_changed(rules: Evidence, changes: dict[str, object], before: str) -> None:
+    """What the usual rules leave out counts where the site's own let it pass."""
+    facts = replace(RUN, **changes)  # type: ignore[arg-type]
+    assert reasons(facts) == (before,)
+    assert reasons(replace(facts, rules=rules)) == ()
+
+
+@pytest.mark.parametrize(
+    ("rules", "changes", "usual"),
+    [
+        (Evidence(cpu_ratio=0.5), {"receiver_cpu_ratio": 0.6}, Limit.PATH),
+        (Evidence(window_ratio=0.1), {"window_limited_ratio": 0.15, "rtt_loaded_us": 8_100}, Limit.PATH),
+        (Evidence(port_band_ratio=0.05), {"port_rate_bps": 20_800_000}, Limit.PATH),
+    ],
+)
+def test_a_stricter_rule_blames_the_line_less(
+    rules: Evidence, changes: dict[str, object], usual: Limit
+) -> None:
+    side = replace(SIDE, **changes)  # type: ignore[arg-type]
+    assert limited_by(side) is usual
+    assert limited_by(side, rules) is not usual
+
+
+def test_no_rule_makes_a_wrong_way_evidence() -> None:
+    """What did not leave by its handoff says nothing of that line, whatever the site file allows."""
+    facts = replace(RUN, around=Circumstances(left_elsewhere="by eth0"))
+    lax = Evidence(wireless=True, tunnel=True, half_duplex=True, port_errors=None, other_traffic_ratio=1)
+    assert standing_of(reasons(replace(facts, rules=lax))) is Standing.EXCLUDED

@@ -82,6 +82,29 @@ def run(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "nort
     )
 
 
+AROUND = Circumstances(  # as the minute of a train has them
+    interface="enp5s0",
+    carrier=Carrier.WIRED,
+    source_address="198.51.100.42",
+    egress_address="198.51.100.42",
+    port_rate_bps=1_000_000_000,
+    duplex="full",
+    mtu_bytes=1_500,
+    other_up_bps=200_000,
+    other_down_bps=2_000_000,
+    interface_errors=0,
+    clock_synchronised=True,
+    clock_error_us=16_384,
+    kernel="6.12.38-generic-amd64",
+    carrier_changes=0,
+    frame_errors=0,
+    pause_received=0,
+    pause_sent=0,
+    host_cpu_ratio=0.2,
+    path_mtu_up_bytes=1_500,
+)
+
+
 def span(
     started_unix_ns: int = 0,
     *,

@@ -15,7 +15,7 @@ from store.errors import SiteMistake
 from store.layers import Layer
 from store.notice_channels import Command, Hook, Matter
 from store.records import Direction
-from store.site import Card, HopPlan, Rules, Site, Transport, Where, WindowKind, database_of, load
+from store.site import Card, Evidence, HopPlan, Rules, Site, Transport, Where, WindowKind, database_of, load
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 KEY = "c2VjcmV0LXNlY3JldC1zZWNyZXQtc2VjcmV0LXNlY3I"
@@ -156,6 +156,26 @@ class TestExample:
         assert site.rules == small(tmp_path).rules == Rules()
         never = small(tmp_path, SMALL + '[rules]\nshow_upload = "never"\n')
         assert never.rules == Rules(show_upload_bps=None)
+
+    def test_rules_of_evidence(self, site: Site, tmp_path: Path) -> None:
+        """As the file says them; what is changed is named in every record made under them."""
+        assert site.rules.evidence.changed() is None
+        text = (
+            SMALL + '[rules]\nother_traffic = "10 %"\nwireless = "allow"\nport_errors = "any"\ncpu = "80 %"\n'
+        )
+        found = small(tmp_path, text).rules
+        assert found.other_traffic_ratio == found.evidence.other_traffic_ratio == 0.1
+        assert found.evidence == Evidence(
+            other_traffic_ratio=0.1, wireless=True, port_errors=None, cpu_ratio=0.8
+        )
+        assert (
+            found.evidence.changed() == "cpu_ratio=0.8 other_traffic_ratio=0.1 port_errors=None wireless=True"
+        )
+
+    def test_assigned_addresses(self, site: Site) -> None:
+        """Networks in both versions, as RFC 4632 and RFC 4291 write them; none where the file has none."""
+        assert site.handoff("A").addresses == ("198.51.100.40/29", "2001:db8:417::/48")
+        assert site.handoff("old").addresses == ()
 
     def test_its_notices(self, site: Site) -> None:
         mail, lamp, desk = site.notices
@@ -420,6 +440,11 @@ MISTAKES = [
     ('other_traffic = "5 %"', "other_traffic = 5", "rules.other_traffic", '"5 %"'),
     ('show_upload = "2 Mb/s"', 'show_upload = "nevr"', "rules.show_upload", "is not a rate"),
     ('show_after = "60 s"', 'show_after = "1 s"', "rules.show_after", "from 10 to 3600"),
+    ('wireless = "exclude"', 'wireless = "yes"', "rules.wireless", '"allow"'),
+    ("port_errors = 0", "port_errors = -1", "rules.port_errors", '"any"'),
+    ('cpu = "90 %"', 'cpu = "0 %"', "rules.cpu", "above 0 %"),
+    ('port_band = "1 %"', 'port_band = "11 %"', "rules.port_band", "0 % to 10 %"),
+    ('"198.51.100.40/29"', '"198.51.100.40/33"', "handoff[2].addresses", "no network"),
     ('samples = "400 days"', 'samples = "30 days"', "keep.samples", "of 62 at least"),
     ('samples = "400 days"', 'sample = "400 days"', "keep.sample", 'did you mean "samples"?'),
     ('show_closes_after = "10 min"', 'show_close_after = "10 min"', "rules.show_close_after", "did you mean"),

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from dashboard.judge import segments
 from dashboard.judge.segments import Judged, Word
 from store.histogram import Histogram
-from store.records import Direction, Owner
+from store.records import Circumstances, Direction, Owner
 from store.segments import Seen, Silent, Split, Station
 
 SECONDS = 45
@@ -73,7 +73,12 @@ def hop(
     )
 
 
-def judged(*seen: Seen, house_hops: int = 1, before: frozenset[int] = frozenset()) -> Judged:
+def judged(
+    *seen: Seen,
+    house_hops: int = 1,
+    before: frozenset[int] = frozenset(),
+    around: Circumstances | None = None,
+) -> Judged:
     split = Split(
         handoff="A",
         started_unix_ns=0,
@@ -82,6 +87,7 @@ def judged(*seen: Seen, house_hops: int = 1, before: frozenset[int] = frozenset(
         house_hops=house_hops,
         seen=seen,
         spent_bytes=0,
+        circumstances=around,
     )
     return segments.judge(split, answered_before=before)
 
@@ -97,6 +103,21 @@ def test_all_is_well() -> None:
     assert (found.word, found.owner, found.findings) == (Word.CLEAR, None, ())
     assert "900 of 900 packets to north" in found.because
     assert [one.segment for one in found.segments] == ["S1", "S2", "S3", "S4", "S5"]
+
+
+def test_another_way_than_the_handoffs_blames_nobody() -> None:
+    """However clear the fault: it is not known to be this handoff's."""
+    stalled = (
+        train("lan"),
+        hop(1),
+        hop(2, silent_in=[STALL]),
+        *(train(n, stalls=[STALL]) for n in ("north", "south")),
+    )
+    assert judged(*stalled, around=Circumstances(interface="eth1")).owner is Owner.PROVIDER
+    found = judged(*stalled, around=Circumstances(left_elsewhere="the kernel sends by eth0, not by eth1"))
+    assert (found.word, found.owner, found.findings) == (Word.UNDECIDED, None, ())
+    assert "eth0, not by eth1" in found.because
+    assert len(found.segments) == 5
 
 
 @pytest.mark.parametrize(

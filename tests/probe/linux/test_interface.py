@@ -120,7 +120,7 @@ def test_counters_are_ip_bytes(tmp_path: Path) -> None:
         " port0: 151400 100 1 2 0 0 0 0 15140 10 4 8 0 0 0 0\n"
     )
     found = interface.counters("port0", dev=dev, sysfs=tmp_path)
-    assert found == Counters(received_bytes=150_000, sent_bytes=15_000, errors=15)
+    assert found == Counters(received_bytes=150_000, sent_bytes=15_000, errors=15, frame_errors=5)
 
 
 def test_a_reading_is_what_the_kernel_says(tmp_path: Path) -> None:

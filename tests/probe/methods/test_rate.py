@@ -24,6 +24,8 @@ from store.records import Carrier, Direction, Failed, Limit, Owner, RateRun, Sta
 from tests.probe.children import children
 from tests.probe.endpoint.far import Far, far_end
 
+LOOPBACK_MTU_BYTES = min(65_535, int(Path("/sys/class/net/lo/mtu").read_text()))  # RFC 791: 16 bits
+
 
 def plan(direction: Direction = Direction.UP, *, seconds: float = 1.0, flows: int = 2) -> RatePlan:
     return RatePlan(direction=direction, flows=flows, seconds=seconds, idle_s=0.3, per_second=50)
@@ -58,6 +60,14 @@ async def test_one_direction(tmp_path: Path, direction: Direction) -> None:
     assert run.circumstances.carrier is Carrier.LOOPBACK
     assert run.circumstances.egress_address == "127.0.0.1"
     assert (run.circumstances.other_up_bps, run.circumstances.other_down_bps) == (None, None)
+    mtu_bytes = LOOPBACK_MTU_BYTES  # and TCP's path MTU is the interface's there
+    known = run.circumstances
+    assert known.path_mtu_up_bytes == mtu_bytes
+    assert known.path_mtu_down_bytes == (mtu_bytes if direction is Direction.DOWN else None)
+    assert known.host_cpu_ratio is not None
+    assert 0 < known.host_cpu_ratio <= 1
+    assert (known.frame_errors, known.pause_received, known.optic_received_nw) == (0, None, None)
+    assert (known.left_elsewhere, known.rules) == (None, None)
     assert run.rtt_idle_us is not None
     assert run.rtt_loaded_us is not None
     assert run.rtt_idle_us.count >= 14  # 0.3 s of 50 a second, and until the flows are connected

@@ -27,13 +27,14 @@ from probe.train_outcome import Tally
 from probe.train_samples import Near, Sampled
 from probe.wire import control as wire
 from store.clock import Clock
-from store.records import Direction, Failed, Gap, Owner, Stall, Stamps, Standing, TrainSpan
+from store.records import Carrier, Direction, Failed, Gap, Owner, Stall, Stamps, Standing, TrainSpan
 from store.samples import Sample, sample_json
 from store.site import TrainPlan
 from store.unfinished import SoFar
 from tests.probe.endpoint.far import Far, far_end, free_ports, reach
 
 S = 10**9
+LOOPBACK_MTU_BYTES = min(65_535, int(Path("/sys/class/net/lo/mtu").read_text()))  # RFC 791: 16 bits
 SENDER_SEQUENCE = slice(48, 52)  # RFC 8762 section 4.3.2: where an authenticated reply carries it
 
 
@@ -174,6 +175,12 @@ class TestRun:
         assert (span.sent, span.received, span.lost, span.duplicated, span.reordered) == (50, 50, 0, 0, 0)
         assert (span.timestamps, span.standing) == (Stamps.KERNEL, Standing.VALID)
         assert span.rtt.count == span.pdv_up.count == span.pdv_down.count == 50
+        assert span.circumstances is not None
+        known = span.circumstances
+        assert (known.interface, known.carrier, known.egress_address) == ("lo", Carrier.LOOPBACK, "127.0.0.1")
+        assert known.path_mtu_up_bytes == LOOPBACK_MTU_BYTES
+        assert known.host_cpu_ratio is not None
+        assert span.spent_bytes == 100 * span.packet_bytes
         assert 0 < (span.rtt.min or 0) < 5_000
         assert (span.pdv_up.min, span.pdv_down.min) == (0, 0)
         assert span.jitter_up_us is not None
@@ -527,6 +534,22 @@ class TestKeep:
         assert told[-1].sent == pytest.approx(span.sent, abs=15)  # 0.3 s of 50 a second
         assert all(one.lost == 0 and one.received == one.rtt.count == one.sent for one in told)
         assert all(one.seconds == pytest.approx(one.sent / 50, abs=0.1) for one in told)
+
+    async def test_each_span_says_what_else_was_true(self, tmp_path: Path) -> None:
+        """Also the last one, which ends early; and what the site's rules say of it is in its reasons."""
+        async with far_end(tmp_path) as far:
+            strict = replace(far.reaches["a"], assigned=("198.51.100.40/29",))
+            kept = Kept(strict)
+            await kept.until(lambda: len(kept.spans) >= 2)
+            await kept.end()
+        known = [span.circumstances for span in kept.spans]
+        assert [one and (one.interface, one.egress_address) for one in known] == [("lo", "127.0.0.1")] * len(
+            known
+        )
+        assert {span.reasons for span in kept.spans} == {("elsewhere",)}
+        assert {one and one.left_elsewhere for one in known} == {
+            "the endpoint saw 127.0.0.1, which is not of 198.51.100.40/29"
+        }
 
     async def test_cancelled_it_ends_within_2_s(self, tmp_path: Path) -> None:
         """And hands over the part of a span that it is in."""
