@@ -130,7 +130,7 @@ def split(record: Split, found: Judged) -> str:
     lines += [_segment(one) for one in found.segments]
     lines.append("Loss is there and back, outside of stalls; a hop's answers have limits of their own.")
     if record.reasons:
-        lines.append(_standing(str(record.standing), record.reasons))
+        lines.append(standing_line(str(record.standing), record.reasons))
     return "\n".join(lines)
 
 

@@ -18,18 +18,22 @@ def rehearsal(run: Rehearsal) -> str:
     """All destinations with their worst figures first, and each second in which something was amiss."""
     lines = [
         f"{rfc3339(run.started_unix_ns)}  rehearsal of plan {run.plan}, {run.seconds:g} s, "
-        f"{mbps(run.demand_bps)} needed at the IP layer, IPv{run.ip_version}", f"At worst {run.dropped_s:.2f}
-        s did not fit a send buffer, and {run.unseen_s:.2f} s of picture could not " "be shown.", ] for one in
-        run.destinations: lines += _destination(one) return "\n".join([*lines,
-        standing_line(str(run.standing), run.reasons)])
+        f"{mbps(run.demand_bps)} needed at the IP layer, IPv{run.ip_version}",
+        f"At worst {run.dropped_s:.2f} s did not fit a send buffer, and {run.unseen_s:.2f} s of picture "
+        "could not be shown.",
+    ]
+    for one in run.destinations:
+        lines += _destination(one)
+    return "\n".join([*lines, standing_line(str(run.standing), run.reasons)])
 
 
 def _destination(one: Rehearsed) -> Iterator[str]:
-    late = f"{one.late} later than its {one.buffer_ms / 1000:g} s"
+    media = mbps(one.video_bps + one.audio_bps)
     yield (
-        f"{one.name} ({one.transport}, {mbps(one.video_bps + one.audio_bps)}, {one.frames_per_second:g} frames a "
-        f"second): {one.frames} frames; {one.dropped} dropped, {one.waited} left out until a keyframe, {one.lost} "
-        f"lost on the way, {late}; {one.unseen} not to be shown."
+        f"{one.name} ({one.transport}, {media}, {one.frames_per_second:g} frames a second): "
+        f"{one.frames} frames; {one.dropped} dropped, {one.waited} left out until a keyframe, "
+        f"{one.lost} lost on the way, {one.late} later than its {one.buffer_ms / 1000:g} s; "
+        f"{one.unseen} not to be shown."
     )
     yield (
         f"  The send buffer held {one.buffer_high_ms / 1000:.2f} s ({one.buffer_high_bytes} bytes) at most."

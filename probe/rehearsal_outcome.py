@@ -19,7 +19,7 @@ from store.histogram import Histogram
 from store.layers import IP_BYTES, TCP_BYTES, TCP_TIMESTAMPS_BYTES, UDP_BYTES
 from store.records import Circumstances, Limit
 from store.rehearsals import Rehearsal, Rehearsed, RehearsedSecond
-from store.site import Destination, StreamPlan, Transport
+from store.site import USUAL, Destination, Evidence, StreamPlan, Transport
 
 BEHIND = 0.01  # of its frames: a host that made more of them late spoiled the rehearsal
 OWN_DROPS = 0.0001  # of the packets, as `probe.paced_outcome.OWN_DROPS`
@@ -45,6 +45,7 @@ def record(
     started_unix_ns: int,
     circumstances: Circumstances,
     names: Mapping[str, str],
+    rules: Evidence = USUAL,
 ) -> Rehearsal:
     """The record; `names` are its handoff and endpoint."""
     each = tuple(
@@ -54,7 +55,8 @@ def record(
     demand_bps, _, _ = demand.together(plan.destinations)
     facts = RunFacts(
         seconds=seconds,
-        carrier=circumstances.carrier,
+        around=circumstances,
+        rules=rules,
         limits=[_limited_by(ends)],
         goodput_bps=[demand_bps],
         other_bps=[circumstances.other_up_bps],

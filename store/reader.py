@@ -488,8 +488,8 @@ class Reader:
     def spent_bytes(self, handoff: str, since_ns: int) -> int:
         """What measuring cost on a handoff since then, both ways.
 
-        Payload of the rate and paced runs and of rehearsals as recorded, that of failed ones as estimated; packets of the
-        trains with `HEADER_BYTES` each, which at their size weigh a fifth.
+        Payload of the rate and paced runs and of rehearsals as recorded, that of failed ones as estimated;
+        packets of the trains with `HEADER_BYTES` each, which at their size weigh a fifth.
         """
         paths = "path IN (SELECT id FROM path WHERE handoff = ?) AND started_unix_ns >= ?"
         runs = f"SELECT sum(spent_bytes) FROM rate_run WHERE {paths}"  # noqa: S608 - names of our own

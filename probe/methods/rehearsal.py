@@ -14,10 +14,8 @@ from dataclasses import dataclass
 from probe import circumstances, clock_judge, rehearsal_outcome
 from probe.bulk.client import RehearsalClient
 from probe.bulk.stream_source import Stream
-from probe.circumstances import Traffic
+from probe.circumstances import Look, Traffic
 from probe.control import Control
-from probe.linux import interface
-from probe.linux.interface import Counters
 from probe.methods.carrying import OnProgress, Way
 from probe.reach import Reach
 from probe.rehearsal_outcome import Ends
@@ -72,8 +70,8 @@ class _Seen:
     ended: Reading
     mine: RehearsalReport
     theirs: RehearsalReport | None
-    before: Counters | None
-    after: Counters | None
+    before: Look
+    after: Look
 
 
 @dataclass(slots=True, kw_only=True)
@@ -115,7 +113,7 @@ class _Attempt:
                 return way.failed(f"the way for the streams did not open: {why}", Owner.UNKNOWN)
             names = ", ".join(one.name for one in self.plan.stream.destinations)
             way.say(f"plan {self.plan.stream.name} ({names}) for {self.plan.seconds:g} s")
-            before = await circumstances.counters(out)
+            before = await circumstances.look(out)
             began = clock.look()
             follow = asyncio.create_task(self._follow(grant.run, client), name="follow the far end")
             try:
@@ -124,7 +122,7 @@ class _Attempt:
                 follow.cancel()
                 await asyncio.gather(follow, return_exceptions=True)
             ended = clock.look()
-            after = await circumstances.counters(out)
+            after = await circumstances.look(out)
         return _Seen(
             began=began,
             ended=ended,
@@ -185,15 +183,15 @@ class _Attempt:
             started_unix_ns=seen.began.unix_ns,
             circumstances=await self._around(seen, ends),
             names=self.way.names,
+            rules=self.way.where.evidence,
         )
 
     async def _around(self, seen: _Seen, ends: Ends) -> Circumstances:
-        out = await circumstances.way_out(self.way.where, self.way.addresses[0])
-        port = await asyncio.to_thread(interface.describe, out.interface) if out else None
+        where = self.way.where
         return circumstances.found(
-            self.way.hello,
-            way=out,
-            port=port,
+            self.way.hello.your_address,
+            where=where,
+            around=await circumstances.surroundings(where, self.way.addresses[0]),
             traffic=Traffic(
                 before=seen.before,
                 after=seen.after,
