@@ -32,6 +32,9 @@ _NOISE_BYTES = 1 << 20  # random octets in turn: more than a compressing device 
 _TAIL_NS = 3 * NS_PER_S  # after the last frame, over the buffer, for what is still under way
 _BEHIND_NS = 50 * NS_PER_MS  # a frame made so much too late is this host's doing
 _REPEAT_NS = 100 * NS_PER_MS  # of the ceiling's rate may leave in one go
+_REPEAT_BYTES_MIN = 6_000
+_HEADERS_BYTES = 28  # IPv4 and UDP
+_UNDER_WAY_NS = 10 * NS_PER_MS  # what sending a repeat takes of the time that is left for it
 _BUFFER_BYTES = 4 << 20
 _SOURCE_BYTES = 2048
 
@@ -51,7 +54,7 @@ class Stream:
     frames_per_second: float
     group: int
     window_s: float
-    repeat_bps: int  # what ARQ may repeat, payload of datagrams
+    repeat_bps: int  # what ARQ may repeat, at the IP layer
 
     @property
     def pattern(self) -> Pattern:
@@ -373,9 +376,9 @@ class DatagramSource(_Source):
         if self.stream.transport != "arq":
             return None
         self._forget(at_ns)
-        per_ns = self.stream.repeat_bps / 8 / NS_PER_S
-        grown = self._allowed_bytes + (at_ns - self._allowed_ns) * per_ns
-        self._allowed_bytes, self._allowed_ns = min(grown, max(_REPEAT_NS * per_ns, 4 * 1500)), at_ns
+        grown = self._allowed_bytes + (at_ns - self._allowed_ns) * self._repeats_per_ns
+        most = max(_REPEAT_NS * self._repeats_per_ns, _REPEAT_BYTES_MIN)
+        self._allowed_bytes, self._allowed_ns = min(grown, most), at_ns
         while self._wanted and self._allowed_bytes > 0:
             number = next(iter(self._wanted))
             _, part, body = self._kept[number]
@@ -385,21 +388,49 @@ class DatagramSource(_Source):
                 return None
             if why:
                 return why
-            self._allowed_bytes -= len(data)
+            self._allowed_bytes -= len(data) + _HEADERS_BYTES
             del self._wanted[number]
         return None
 
     def _forget(self, at_ns: int) -> None:
         """Let go of what is too old to be of use."""
-        latency_ns = round(self.stream.window_s * NS_PER_S)
         while self._kept:
             oldest = next(iter(self._kept))
-            if at_ns - self._kept[oldest][0] <= latency_ns:
+            if at_ns - self._kept[oldest][0] <= self._useful_ns:
                 return
-            del self._kept[oldest]
-            if oldest in self._wanted:
-                del self._wanted[oldest]
-                self.refused += 1
+            self._give_up(oldest)
+
+    def _give_up(self, number: int) -> None:
+        del self._kept[number]
+        if number in self._wanted:
+            del self._wanted[number]
+            self.refused += 1
+
+    def _give_up_beyond(self, at_ns: int) -> None:
+        """Keep as many of the newest as the ceiling can still repeat before the newest is too old.
+
+        Repeats come slower than the stream, so after a long silence those that are asked for grow too old
+        faster than they can be sent. Whoever began with the oldest would send each just too late.
+        """
+        if not self._wanted:
+            return
+        numbers = sorted(self._wanted, reverse=True)
+        left_ns = self._useful_ns - (at_ns - self._kept[numbers[0]][0])
+        room_bytes = left_ns * self._repeats_per_ns + self._allowed_bytes
+        for number in numbers:
+            room_bytes -= len(self._kept[number][2]) + arq.HEAD_BYTES + _HEADERS_BYTES
+            if room_bytes < 0:
+                self._give_up(number)
+        self._wanted = dict.fromkeys(sorted(self._wanted))
+
+    @property
+    def _repeats_per_ns(self) -> float:
+        return self.stream.repeat_bps / 8 / NS_PER_S
+
+    @property
+    def _useful_ns(self) -> int:
+        """How old a part may be and still be repeated."""
+        return round(self.stream.window_s * NS_PER_S) - _UNDER_WAY_NS
 
     def _passed(self, data: bytes, *, repeat: bool = False) -> str | None:
         """Empty when the datagram is gone, a sentence when it can never go, None when there is no room
@@ -422,8 +453,9 @@ class DatagramSource(_Source):
                 data = self.sock.recv(_SOURCE_BYTES)
                 with contextlib.suppress(BadPacket):
                     if arq.is_ask(data):
-                        self._heard_ns = at_ns
                         self._want(data)
+                        self._heard_ns = at_ns
+                        self._give_up_beyond(at_ns)
                         continue
                     said = paced.unpack(self.stream.key, data)
                     if said.word is Word.ALIVE and said.number > self._heard_number:

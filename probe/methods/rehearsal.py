@@ -39,6 +39,7 @@ _FOLLOW_S = 0.5
 _REPORT_S = 15.0
 _REPORT_TRIES = 3  # failures in a row
 _LET_GO_S = 0.4
+_SAY_S = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +79,7 @@ class _Seen:
 class _Attempt:
     plan: RehearsalPlan
     way: Way
+    said_s: int = 0
 
     async def run(self) -> Rehearsal | Failed:
         longest = self.way.hello.rehearsal_seconds_max
@@ -203,11 +205,16 @@ class _Attempt:
         )
 
     def _on_report(self, report: RehearsalReport) -> None:
+        """Say how it goes, every few seconds."""
         if report.sent is None or report.finished:
             return
-        frames = max(one.frames for one in report.sent.streams)
-        dropped = sum(one.dropped + one.waited for one in report.sent.streams)
-        self.way.say(f"{frames} frames of the fastest stream due, {dropped} of all streams left out so far")
+        pairs = zip(report.sent.streams, self.plan.stream.destinations, strict=True)
+        seconds = max(int(told.frames / asked.frames_per_second) for told, asked in pairs)
+        if seconds < self.said_s + _SAY_S and self.said_s:
+            return
+        self.said_s = max(1, seconds)
+        left_out = sum(one.dropped + one.waited for one in report.sent.streams)
+        self.way.say(f"after {seconds} s: {left_out} frames left out")
 
     def _longest_buffer_s(self) -> float:
         return max(one.buffer_s for one in self.plan.stream.destinations)
@@ -224,7 +231,6 @@ def _asked(destination: Destination) -> StreamRequest:
 
 
 def _stream(destination: Destination) -> Stream:
-    media_bps = destination.video_bps + destination.audio_bps
     return Stream(
         transport=str(destination.transport),
         key=b"",  # the grant has it
@@ -233,7 +239,7 @@ def _stream(destination: Destination) -> Stream:
         frames_per_second=destination.frames_per_second,
         group=_group(destination),
         window_s=destination.buffer_s,
-        repeat_bps=round(media_bps * destination.repeat_ceiling),
+        repeat_bps=round(demand.demand_bps(destination) * destination.repeat_ceiling),
     )
 
 
