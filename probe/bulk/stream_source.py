@@ -33,7 +33,9 @@ _TAIL_NS = 3 * NS_PER_S  # after the last frame, over the buffer, for what is st
 _BEHIND_NS = 50 * NS_PER_MS  # a frame made so much too late is this host's doing
 _REPEAT_NS = 100 * NS_PER_MS  # of the ceiling's rate may leave in one go
 _REPEAT_BYTES_MIN = 6_000
-_HEADERS_BYTES = 28  # IPv4 and UDP
+_AROUND_BYTES = arq.HEAD_BYTES + 28  # of a part: its head, UDP and IPv4
+_JUST_NS = 30 * NS_PER_MS  # a part that was repeated just now is asked for by a question that crossed it
+_OVER_ROOM = 1.1  # so that a moment's delay does not give up what was begun
 _UNDER_WAY_NS = 10 * NS_PER_MS  # what sending a repeat takes of the time that is left for it
 _BUFFER_BYTES = 4 << 20
 _SOURCE_BYTES = 2048
@@ -288,6 +290,7 @@ class DatagramSource(_Source):
     _queued_bytes: int = field(default=0, init=False)
     _kept: dict[int, tuple[int, arq.Part, bytes]] = field(default_factory=dict, init=False)
     _wanted: dict[int, None] = field(default_factory=dict, init=False)
+    _repeated_ns: dict[int, int] = field(default_factory=dict, init=False)
     _allowed_bytes: float = field(default=0.0, init=False)
     _allowed_ns: int = field(default=0, init=False)
     _sequence: int = field(default=0, init=False)
@@ -388,8 +391,9 @@ class DatagramSource(_Source):
                 return None
             if why:
                 return why
-            self._allowed_bytes -= len(data) + _HEADERS_BYTES
+            self._allowed_bytes -= len(data) - arq.HEAD_BYTES + _AROUND_BYTES
             del self._wanted[number]
+            self._repeated_ns[number] = at_ns
         return None
 
     def _forget(self, at_ns: int) -> None:
@@ -402,6 +406,7 @@ class DatagramSource(_Source):
 
     def _give_up(self, number: int) -> None:
         del self._kept[number]
+        self._repeated_ns.pop(number, None)
         if number in self._wanted:
             del self._wanted[number]
             self.refused += 1
@@ -410,18 +415,26 @@ class DatagramSource(_Source):
         """Keep as many of the newest as the ceiling can still repeat before the newest is too old.
 
         Repeats come slower than the stream, so after a long silence those that are asked for grow too old
-        faster than they can be sent. Whoever began with the oldest would send each just too late.
+        faster than they can be sent. Whoever began with the oldest would send each just too late. Frames
+        go as a whole, as a part of one is worth nothing.
         """
         if not self._wanted:
             return
-        numbers = sorted(self._wanted, reverse=True)
-        left_ns = self._useful_ns - (at_ns - self._kept[numbers[0]][0])
-        room_bytes = left_ns * self._repeats_per_ns + self._allowed_bytes
-        for number in numbers:
-            room_bytes -= len(self._kept[number][2]) + arq.HEAD_BYTES + _HEADERS_BYTES
-            if room_bytes < 0:
-                self._give_up(number)
         self._wanted = dict.fromkeys(sorted(self._wanted))
+        newest = next(reversed(self._wanted))
+        left_ns = self._useful_ns - (at_ns - self._kept[newest][0])
+        room_bytes = left_ns * self._repeats_per_ns + self._allowed_bytes
+        sizes = {number: len(self._kept[number][2]) + _AROUND_BYTES for number in self._wanted}
+        if sum(sizes.values()) <= room_bytes * _OVER_ROOM:
+            return
+        beyond = -1  # the newest frame that has no room
+        for number in reversed(self._wanted):
+            room_bytes -= sizes[number]
+            if room_bytes < 0:
+                beyond = self._kept[number][1].frame
+                break
+        for number in [one for one in self._wanted if self._kept[one][1].frame <= beyond]:
+            self._give_up(number)
 
     @property
     def _repeats_per_ns(self) -> float:
@@ -453,20 +466,22 @@ class DatagramSource(_Source):
                 data = self.sock.recv(_SOURCE_BYTES)
                 with contextlib.suppress(BadPacket):
                     if arq.is_ask(data):
-                        self._want(data)
+                        if self._want(data, at_ns):
+                            self._give_up_beyond(at_ns)
                         self._heard_ns = at_ns
-                        self._give_up_beyond(at_ns)
                         continue
                     said = paced.unpack(self.stream.key, data)
                     if said.word is Word.ALIVE and said.number > self._heard_number:
                         self._heard_number, self._heard_ns = said.number, at_ns
 
-    def _want(self, data: bytes) -> None:
-        """Note what is asked for. Raises BadPacket."""
+    def _want(self, data: bytes, at_ns: int) -> bool:
+        """Note what is asked for; whether any of it is new. Raises BadPacket."""
+        before = len(self._wanted)
         for numbers in arq.asked(self.stream.key, data):
             for number in numbers[: 1 << 16]:
-                if number in self._kept:
+                if number in self._kept and at_ns - self._repeated_ns.get(number, -_JUST_NS) >= _JUST_NS:
                     self._wanted[number] = None
+        return len(self._wanted) > before
 
 
 def _cut(noise: bytes, frame: int, body_bytes: int) -> bytes:
