@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import difflib
+import functools
 import json
 import sys
 from contextlib import closing
@@ -177,7 +178,8 @@ def _window_commands(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    run = commands.add_parser("run", help="Measure once, now: rate, paced, rehearsal or train.")
+    words = "Measure once, now: rate, paced, capacity, burst, rehearsal or train."
+    run = commands.add_parser("run", help=words)
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
     rate = _command(
         methods,
@@ -245,6 +247,56 @@ def _run_commands(commands: Any) -> None:
         "--seconds", type=_number(1, 3600), default=60, metavar="S", help="1 to 3600 (default 60)"
     )
     rehearsal.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    capacity = _command(
+        methods,
+        "capacity",
+        _run_capacity,
+        "The most that the line carries, searched for over UDP (RFC 9097). It fills the line: emergency "
+        "calls, alarms or medical devices may share it.",
+    )
+    _reach_options(capacity)
+    capacity.add_argument(
+        "--direction",
+        choices=("up", "down", "both"),
+        default="up",
+        help="seen from the probe; both are one after the other (default up)",
+    )
+    capacity.add_argument(
+        "--seconds",
+        type=_number(2, 60),
+        default=10,
+        metavar="S",
+        help="2 to 60 in each direction (default 10); 1 Gb/s takes 5 to reach",
+    )
+    capacity.add_argument(
+        "--payload",
+        type=_whole(64, 1472),
+        default=1220,
+        metavar="BYTES",
+        help="of each packet, a multiple of 4 (default 1220: IPv4 packets of 1248 bytes)",
+    )
+    burst = _command(
+        methods,
+        "burst",
+        _run_burst,
+        "Bursts of growing size after 2 s of silence: committed burst size, and does the line drop (policer) "
+        "or delay (shaper) what is more? Each fills the line for some milliseconds: emergency calls, alarms "
+        "or medical devices may share it.",
+    )
+    _reach_options(burst)
+    burst.add_argument(
+        "--direction", choices=("up", "down"), default="up", help="seen from the probe (default up)"
+    )
+    burst.add_argument(
+        "--most", type=_size, default=8_000_000, metavar="SIZE", help='largest burst (default "8 MB")'
+    )
+    burst.add_argument(
+        "--line",
+        type=_rate,
+        default=10_000_000_000,
+        metavar="RATE",
+        help="send no faster (default: as fast as it goes)",
+    )
     train = _command(
         methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
     )
@@ -262,6 +314,14 @@ def _run_commands(commands: Any) -> None:
         "--wait", type=_number(0.1, 60), default=3, metavar="S", help="how long a reply may take (default 3)"
     )
     train.add_argument("--samples", type=Path, metavar="FILE", help="write one JSON line a packet to FILE")
+    _mtu_command(methods)
+
+
+def _mtu_command(methods: Any) -> None:
+    mtu = _command(
+        methods, "mtu", _run_mtu, "The largest packets that the way carries whole, in each IP version."
+    )
+    _reach_options(mtu)
 
 
 def _split_command(commands: Any) -> None:
@@ -457,6 +517,15 @@ def _rate(text: str) -> int:
 
     try:
         return rate_bps(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _size(text: str) -> int:
+    from store.quantities import size_bytes
+
+    try:
+        return size_bytes(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
 
@@ -728,6 +797,52 @@ def _held_back(site: Site, plan: RehearsalPlan, where: Reach) -> str | None:
     return foreseen.skipped(asked, now_ns, site=site, openings=Openings(opened), purses=purses)
 
 
+def _run_capacity(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import safety
+    from probe.methods import capacity
+    from store.jsonform import as_json, both_ways
+    from store.records import Direction, Failed
+
+    both = options.direction == Direction.BOTH
+    plans = [
+        capacity.CapacityPlan(direction=one, seconds=options.seconds, payload_bytes=options.payload)
+        for one in ((Direction.UP, Direction.DOWN) if both else (Direction(options.direction),))
+    ]
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = []
+    for plan in plans:  # two at once would share this host, and one's reports the other's load
+        run = _finish(functools.partial(capacity.run, plan, where, Clock(), on_progress=_say))
+        if isinstance(run, Failed):
+            return _failed(run, options)
+        found.append(run)
+    if options.json:
+        _print_json(both_ways(*found) if both else as_json(found[0]))
+    else:
+        print("\n\n".join(text.capacity_run(run) for run in found))
+    return 0
+
+
+def _run_burst(options: argparse.Namespace) -> int:
+    from dashboard import text_shapes
+    from probe import safety
+    from probe.methods import burst
+    from store.jsonform import as_json
+    from store.records import Direction, Failed
+
+    plan = burst.BurstPlan(
+        direction=Direction(options.direction), most_bytes=options.most, line_bps=options.line
+    )
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = _finish(lambda: burst.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text_shapes.burst_run(found))
+    return 0
+
+
 def _run_train(options: argparse.Namespace) -> int:
     from dashboard import text
     from probe.methods import train
@@ -751,6 +866,20 @@ def _run_train(options: argparse.Namespace) -> int:
     _print_json(as_json(found.span, stalls=found.stalls)) if options.json else print(
         text.train(found.span, found.stalls)
     )
+    return 0
+
+
+def _run_mtu(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe.methods import mtu
+    from store.jsonform import as_json
+    from store.records import Failed
+
+    where = _reach(options)
+    found = _finish(lambda: mtu.run(where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text.path_mtu(found))
     return 0
 
 

@@ -12,10 +12,13 @@ from datetime import date, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dashboard.judge import mtu as mtu_words
 from store import case_words
+from store.capacity import CapacityRun
 from store.clock import local, rfc3339, zone
 from store.histogram import Delays
 from store.paced import PacedRun
+from store.path_mtu import PathMtu
 from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.samples import PACKET_BYTES
@@ -84,6 +87,35 @@ def paced_run(run: PacedRun) -> str:
         _sender(run),
         f"PDV: {_delays(run.pdv_us.delays())} ({run.timestamps} time stamps; over the least of each 100 ms)",
         f"Limited by: {run.limited_by or 'nothing, all of it arrived'}.",
+        standing_line(str(run.standing), run.reasons),
+    ]
+    return "\n".join(lines)
+
+
+def path_mtu(found: PathMtu) -> str:
+    """The path MTU: a line for each IP version, and standing."""
+    lines = [f"{rfc3339(found.started_unix_ns)}  path MTU, found in {found.seconds:.1f} s"]
+    lines += [f"IPv{one.ip_version}: {mtu_words.said(one)}" for one in found.found]
+    return "\n".join([*lines, standing_line(str(found.standing), found.reasons)])
+
+
+def capacity_run(run: CapacityRun) -> str:
+    """A capacity run: the most that arrived in a second, how it was found, the rest, standing."""
+    second_s = run.maximum_from_ms / 1000
+    lines = [
+        f"{rfc3339(run.started_unix_ns)}  capacity run {run.direction}, {run.seconds:g} s, "
+        f"packets of {run.payload_bytes} bytes, IPv{run.ip_version}",
+        f"{mbps(run.ip_capacity_bps)} at the IP layer was the most that arrived in a second "
+        f"(from {second_s:g} s to {second_s + run.sub_interval_ms / 1000:g} s): "
+        f"payload {mbps(run.rates.goodput_bps)}, layer 2 {mbps(run.rates.ethernet_bps)}, "
+        f"on the wire {mbps(run.rates.wire_bps)}. {run.maximum_loss_ratio:.4%} of its packets were lost.",
+        f"Second by second, IP layer: {', '.join(mbps(each.ip_bps) for each in run.sub_intervals)}.",
+        _searched(run),
+        f"{run.sent} sent, {run.lost} lost on the way ({run.loss_ratio:.4%}); {run.reordered} reordered, "
+        f"{run.duplicated} duplicated, {run.late} too late to tell.",
+        _receiver(run),
+        f"PDV: {_delays(run.pdv_us.delays())} ({run.timestamps} time stamps; over the least of each 100 ms)",
+        f"Limited by: {run.limited_by}.",
         standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
@@ -434,7 +466,18 @@ def _finding(finding: Finding, nth: int) -> str:
     return f"{'First' if nth == 0 else 'Also'}: {words}."
 
 
-def _receiver(run: PacedRun) -> str:
+def _searched(run: CapacityRun) -> str:
+    if run.top_bps is None or run.burst_bytes is None:
+        return "How the search went is not known: the sender's report was lost."
+    met = "met congestion" if run.congested else "met no congestion"
+    paused = f", {run.paused_ms / 1000:g} s paused" if run.paused_ms else ""
+    return (
+        f"The search went up to {mbps(run.top_bps)} in {_counted(len(run.steps), 'step')} and {met}; longest "
+        f"burst {run.burst_bytes} bytes, {run.unsent} packets due and not sent{paused}."
+    )
+
+
+def _receiver(run: PacedRun | CapacityRun) -> str:
     if not run.dropped_socket and not run.dropped_host:
         return "Nothing was dropped at the receiving host."
     return (

@@ -1,14 +1,15 @@
 """What measuring costs in bytes, and whether a run may still be paid from this month's test allowance.
 
 A run costs rate x seconds / 8 in each direction it fills, with the rate that the contract card states: a
-forecast, as the line may give more or less. A light run costs its share of that. A train costs its packets
+forecast, as the line may give more or less. A light run costs its share of that, a capacity run the same or,
+where that is less, all that its search can come to in its seconds. A train costs its packets
 both ways at the IP layer. Spending is counted per handoff and local calendar month. Trains are counted and
 never stopped: what they will need until the month ends is set aside, and what campaigns have planned too.
 Once 80 % of the allowance are spent or set aside, the other runs are thinned, one of every 2, 4, 8, ...
 slots, so that the forecast stays within the allowance. The provider's cap works the same way: what all
 others are forecast to leave of it until it begins anew is a second purse, and the tighter of the two decides.
 
-Pure: times are Unix nanoseconds that the caller hands in. Imports store and the schedule.
+Pure: times are Unix nanoseconds that the caller hands in. Imports store, the schedule and the search's table.
 """
 
 from __future__ import annotations
@@ -20,13 +21,14 @@ from datetime import timedelta, tzinfo
 from random import Random
 from typing import NamedTuple
 
+from probe.load_rate import ROWS, most_bytes
 from probe.schedule import has_busy_run, hours_s, midnight_ns, runs_a_day
 from store.cap import CapState
 from store.clock import NS_PER_S, local
 from store.default_schedule import FLOWS
 from store.layers import IP_BYTES, UDP_BYTES
 from store.records import Direction
-from store.site import CampaignPlan, CapCounts, Card, Handoff, RunPlan, Site, Times, TrainPlan
+from store.site import CampaignPlan, CapCounts, Card, Handoff, Method, RunPlan, Site, Times, TrainPlan
 
 TRAIN_PAYLOAD_BYTES = 128  # of a packet of the daemon's trains, as methods.train has it
 MONTH_DAYS = 30  # what a forecast calls a month; spending goes by the calendar
@@ -355,10 +357,17 @@ def _counted(one_way: Direction, counts: CapCounts) -> bool:
 
 def once_bytes(run: RunPlan, card: Card, counts: CapCounts = CapCounts.BOTH) -> int | None:
     """What one run of a plan moves in the directions that count, None where the card states no rate."""
-    if run.offered_bps is not None:
-        return round(run.offered_bps * run.seconds / 8) if _counted(run.direction, counts) else 0
-    return run_bytes(
+    if run.one_way_bytes is not None:
+        both = run.direction is Direction.BOTH
+        ways = (Direction.UP, Direction.DOWN) if both else (run.direction,)
+        return run.one_way_bytes * sum(_counted(one_way, counts) for one_way in ways)
+    found = run_bytes(
         card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio, counts=counts
+    )
+    return (
+        min(found, most_bytes(run.seconds, ROWS - 1))
+        if run.method is Method.CAPACITY and found is not None
+        else found
     )
 
 
@@ -383,9 +392,10 @@ def _run_words(run: RunPlan) -> str:
     often = f"{run.seconds} s every {_span(run.every_s)}"
     if run.stream is not None:
         return f"rehearsal of {run.stream.name} to {run.endpoint}, {often}{_times_words(run.times)}"
-    if run.offered_bps is not None:
-        what = f"paced run at {run.offered_bps / 1e6:g} Mb/s to {run.endpoint}, {way}"
-        return f"{what}, {often}{_times_words(run.times)}"
+    if run.method is not Method.RATE:
+        often = f"every {_span(run.every_s)}" if run.method in (Method.BURST, Method.MTU) else often
+        at = "" if run.offered_bps is None else f" at {run.offered_bps / 1e6:g} Mb/s"
+        return f"{run.method} run{at} to {run.endpoint}, {way}, {often}{_times_words(run.times)}"
     what = f"light run at {run.share_ratio * 100:g} %" if run.light else "rate run"
     return f"{what} to {run.endpoint}, {way}{flows}, {often}{_times_words(run.times)}"
 

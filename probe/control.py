@@ -33,7 +33,7 @@ from probe.wire.control import (
     encode,
 )
 from probe.wire.invitation import secret_text
-from probe.wire.paced_control import PacedGrant, PacedReport, PacedRequest
+from probe.wire.paced_control import CapacityRequest, PacedGrant, PacedReport, PacedRequest
 from probe.wire.rehearsal_control import RehearsalGrant, RehearsalReport, RehearsalRequest
 from store.clock import Clock
 from store.errors import BadMessage
@@ -45,6 +45,7 @@ _KEPT_OPEN_S = 60.0  # less than the endpoint keeps an idle connection
 _CONNECTIONS = 4  # a waiting question for a report must not hold up the others
 _ANSWER_BYTES_MAX = 8 << 20  # far above the bins of a 15-minute run
 
+_KNOWN_AS = {"paced_runs": "paced runs", "bursts": "bursts"}
 _NO_WAY = {errno.ENETUNREACH, errno.EHOSTUNREACH, errno.ENETDOWN, errno.EHOSTDOWN}
 
 T = TypeVar("T")
@@ -123,12 +124,18 @@ class Control:
         return await self._ask("run", RunReport, what="end a run", method="DELETE", run=run)
 
     async def open_paced(self, request: PacedRequest) -> PacedGrant | Failed:
-        """A paced run: its key, and the port that takes it."""
-        found = await self._ask("paced_runs", PacedGrant, what="open a paced run", request=request)
-        if isinstance(found, Failed) and self.refusal is not None and self.refusal.code == "unknown":
-            why = "the endpoint's Linebook is older than paced runs; update it there"
-            return self._failed("open a paced run", why, Owner.ENDPOINT)
-        return found
+        """A paced run or a burst: its key, and the port that takes it."""
+        # a path of their own: an endpoint that does not know bursts would send the rate for all its seconds
+        path = "paced_runs" if request.burst_packets is None else "bursts"
+        found = await self._ask(path, PacedGrant, what="open a paced run", request=request)
+        return self._older(found, _KNOWN_AS[path])
+
+    async def open_capacity(self, request: CapacityRequest) -> PacedGrant | Failed:
+        """A capacity run: its key, the port that takes it, and the most it may offer; a paced run from then
+        on.
+        """
+        found = await self._ask("capacity_runs", PacedGrant, what="open a capacity run", request=request)
+        return self._older(found, "capacity runs")
 
     async def paced_report(self, run: str) -> PacedReport | Failed:
         """How a paced run is; waits up to 1 s for its end."""
@@ -158,6 +165,13 @@ class Control:
     async def stop(self) -> Stopped | Failed:
         """End every run and train of this invitation, whoever opened them."""
         return await self._ask("stop", Stopped, what="stop", method="POST")
+
+    def _older(self, found: T | Failed, than: str) -> T | Failed:
+        """The answer, or the sentence for an endpoint that does not know the question."""
+        if isinstance(found, Failed) and self.refusal is not None and self.refusal.code == "unknown":
+            why = f"the endpoint's Linebook is older than {than}; update it there"
+            return self._failed(found.what, why, Owner.ENDPOINT)
+        return found
 
     async def _ask(
         self,

@@ -616,7 +616,8 @@ def _methods() -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import paced, rate, rehearsal, train
+    from probe.methods import burst, capacity, mtu, paced, rate, rehearsal, train
+    from store import bursts
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
         if plan.method is Method.PACED and plan.offered_bps is not None:
@@ -627,6 +628,16 @@ def _methods() -> Methods:
         if plan.stream is not None:
             show = rehearsal.RehearsalPlan(stream=plan.stream, seconds=plan.seconds)
             return await rehearsal.run(show, where, clock)
+        if plan.method is Method.CAPACITY:
+            searched = capacity.CapacityPlan(direction=plan.direction, seconds=plan.seconds)
+            return await capacity.run(searched, where, clock)
+        if plan.method is Method.BURST:
+            sending = burst.BurstPlan(
+                direction=plan.direction, most_bytes=plan.most_bytes or bursts.BURST_BYTES[2]
+            )
+            return await burst.run(sending, where, clock)
+        if plan.method is Method.MTU:
+            return await mtu.run(where, clock)
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
 

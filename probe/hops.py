@@ -234,7 +234,7 @@ class HopWatch:
 
     def _read(self, hop: _Hop) -> None:
         for told in error_queue.drain(hop.sock, quoted_bytes=_QUOTED_BYTES):
-            if isinstance(told, Told) and told.icmp is not Icmp.OTHER:
+            if isinstance(told, Told) and told.icmp in (Icmp.TIME_EXCEEDED, Icmp.PORT_UNREACHABLE):
                 self._answered(hop, told)
         while hop in self._hops:  # nobody has reason to send data here, but somebody may
             try:

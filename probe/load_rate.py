@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from store.clock import NS_PER_MS
+from store.clock import NS_PER_MS, NS_PER_S
 
 ROWS = 2_000  # "table size", Appendix A
 _HIGH_SPEED_BPS = 1_000_000_000  # above this one row at a time, Appendix A
@@ -26,6 +26,28 @@ def rate_bps(row: int) -> int:
     if row <= 1_090:
         return _HIGH_SPEED_BPS + (row - 1_000) * 100_000_000
     return 10_000_000_000 + (row - 1_090) * 1_000_000_000
+
+
+def row_at_most(bps: int) -> int:
+    """The highest row that sends no more than `bps`. ValueError where even row 0 sends more."""
+    if bps < rate_bps(0):
+        raise ValueError(f"no row of the table sends as little as {bps} bit/s")
+    low, high = 0, ROWS - 1
+    while low < high:
+        middle = (low + high + 1) // 2
+        low, high = (middle, high) if rate_bps(middle) <= bps else (low, middle - 1)
+    return low
+
+
+def most_bytes(seconds: float, row_max: int) -> int:
+    """What a search up to `row_max` sends at most in so many seconds, at the IP layer."""
+    search, left_ns, bits = Search(row_max=row_max), round(seconds * NS_PER_S), 0
+    while left_ns > 0 and search.row < row_max:
+        step_ns = min(FEEDBACK_NS, left_ns)
+        bits += rate_bps(search.row) * step_ns // NS_PER_S
+        left_ns -= step_ns
+        search.report(Feedback(sequence_errors=0, delay_range_ns=0))
+    return (bits + rate_bps(search.row) * max(0, left_ns) // NS_PER_S) // 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,7 @@ from probe.changing import Changing
 from probe.outages import Back, Path, Silent
 from probe.path_steps import Levels
 from probe.stall_minutes import StallMinutes
+from store.capacity import CapacityRun
 from store.cases import unended
 from store.clock import NS_PER_S, zone
 from store.events import Event, EventKind
@@ -89,7 +90,7 @@ class Noticing:
             case TrainSpan():
                 self._span(what)
                 self._allowance(what.handoff)
-            case RateRun():
+            case RateRun() | CapacityRun():
                 self._run(what)
                 self._allowance(what.handoff)
             case Gap() if what.why == RESTARTED:
@@ -245,7 +246,7 @@ class Noticing:
 
     # Runs and the allowance
 
-    def _run(self, run: RateRun) -> None:
+    def _run(self, run: RateRun | CapacityRun) -> None:
         """A run at the limit of a host or port is told once a day for each way and limit."""
         self._loaded[run.handoff] = self.book.clock.unix_ns()
         for code in CEILINGS:
@@ -256,7 +257,8 @@ class Noticing:
             if 0 <= now_ns - self._told.get(key, now_ns - _DAY_NS) < _DAY_NS:
                 continue
             self._told[key] = now_ns
-            says = f"rate run {run.direction} to {run.endpoint}: {REASONS[code][1]}"
+            kind = "rate" if isinstance(run, RateRun) else "capacity"
+            says = f"{kind} run {run.direction} to {run.endpoint}: {REASONS[code][1]}"
             self.book.keep_event(
                 Event(
                     handoff=run.handoff,

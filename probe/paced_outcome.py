@@ -110,7 +110,7 @@ def record(
         buffer_bytes=received.buffer_bytes,
         limited_by=limit,
         spent_bytes=max(count, received.packets) * request.payload_bytes,
-        bins=_bins(request, received),
+        bins=bins_of(request, received),
         circumstances=circumstances,
     )
 
@@ -128,6 +128,21 @@ def own_traffic(request: PacedRequest, ends: Ends) -> Moved:
         return Moved(up_bytes=(sent.packets if sent else received.expected) * ip_bytes, down_bytes=0)
     arrived = received.packets + received.duplicated + received.dropped_socket
     return Moved(up_bytes=0, down_bytes=arrived * ip_bytes)
+
+
+def bins_of(request: PacedRequest, received: PacedReceived) -> tuple[PacedBin, ...]:
+    """What arrived in each 100 ms, and its delay."""
+    delays = zip(received.bases_us, received.pdv_p99_us, received.pdv_max_us, strict=True)
+    return tuple(
+        PacedBin(
+            start_ms=at * rate_outcome.BIN_MS,
+            bytes=packets * request.payload_bytes,
+            base_us=base,
+            pdv_p99_us=p99,
+            pdv_max_us=most,
+        )
+        for at, (packets, (base, p99, most)) in enumerate(zip(received.bins, delays, strict=True))
+    )
 
 
 def _rates(request: PacedRequest, received: PacedReceived, first: int, after: int) -> LayerRates:
@@ -173,17 +188,3 @@ def _at_port_top(rates: LayerRates, received: PacedReceived, around: Circumstanc
     mean = sum(window) * BINS_PER_S / max(1, len(window))
     flat = bool(seconds) and min(seconds) >= standing.FLAT * mean
     return flat and any(abs(rates.wire_bps - top) <= band * top for top in standing.PORT_CLASSES_BPS)
-
-
-def _bins(request: PacedRequest, received: PacedReceived) -> tuple[PacedBin, ...]:
-    delays = zip(received.bases_us, received.pdv_p99_us, received.pdv_max_us, strict=True)
-    return tuple(
-        PacedBin(
-            start_ms=at * rate_outcome.BIN_MS,
-            bytes=packets * request.payload_bytes,
-            base_us=base,
-            pdv_p99_us=p99,
-            pdv_max_us=most,
-        )
-        for at, (packets, (base, p99, most)) in enumerate(zip(received.bins, delays, strict=True))
-    )

@@ -1,5 +1,5 @@
-"""The rate and paced runs and the rehearsals of one handoff, one at a time: each is started, skipped by a
-rule, or fails, on record.
+"""The runs of one handoff by every method, one at a time: each is started, skipped by a rule, or fails, on
+record.
 
 What is due when stands in schedule and campaign, what forbids it in safety, windows, openings and
 allowance, what makes it wait in traffic; here is the waiting.
@@ -18,9 +18,12 @@ from probe.book import Book, placed
 from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
 from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
+from store.bursts import BurstRun
+from store.capacity import CapacityRun
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.pace import Pace, share_of
 from store.paced import PacedRun
+from store.path_mtu import PathMtu
 from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
 from store.rehearsals import Rehearsal
 from store.site import Handoff, RunPlan, Site
@@ -33,7 +36,7 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
-Measured = RateRun | PacedRun | Rehearsal
+Measured = RateRun | PacedRun | CapacityRun | BurstRun | PathMtu | Rehearsal
 
 
 class RateMethod(Protocol):

@@ -17,7 +17,7 @@ from probe.budget import Budget
 from probe.linux.clock_state import ClockState
 from store.clock import local, rfc3339, zone
 from store.records import OpenKind, WindowOpened
-from store.site import RunPlan
+from store.site import Method, RunPlan
 
 SCHEMA = 1
 
@@ -142,7 +142,8 @@ def _plan(plan: RunPlan) -> dict[str, Any]:
 
 
 def _words(plan: RunPlan) -> str:
-    return f"{'light run' if plan.light else 'run'} {plan.direction}"
+    kind = "capacity run" if plan.method is Method.CAPACITY else "light run" if plan.light else "run"
+    return f"{kind} {plan.direction}"
 
 
 def _hour(unix_ns: int, found: Status) -> str:

@@ -19,20 +19,29 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 import msgspec
 
+from store.bursts import BurstRun
+from store.capacity import CapacityRun
 from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
 from store.light import Light
 from store.notices import Notice
 from store.paced import PacedRun
+from store.path_mtu import PathMtu
 from store.records import Document, Says
 from store.rehearsals import Rehearsal
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
 from store.traffic import Traffic
 
-_ALL = (Event, ClockChange, Notice, PacedRun, Split, Hops, Witnesses, Samples, Traffic, Light, Rehearsal)
+_ALL = (
+    *(Event, ClockChange, Notice, PacedRun, CapacityRun, BurstRun),
+    *(Split, Hops, Witnesses, Samples, Traffic, Light, PathMtu, Rehearsal),
+)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
+RUN_KINDS = tuple(
+    each.kind for each in (PacedRun, CapacityRun, BurstRun, PathMtu, Rehearsal)
+)  # runs of the schedule, whose bytes are a test's
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

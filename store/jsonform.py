@@ -31,6 +31,7 @@ from store.records import (
     TrainSpan,
     WindowClosed,
     WindowOpened,
+    standing_of,
 )
 
 if TYPE_CHECKING:  # only its values are looked at, and loading it brings cryptography along
@@ -99,6 +100,16 @@ def corrected_json(found: Corrected | None) -> list[Json]:
         {"seq": found.seq, "written": rfc3339(one.written_unix_ns), "what": one.what, "why": one.why}
         for one in found.corrections
     ]
+
+
+def both_ways(up: Document, down: Document) -> Json:
+    """Two runs of one kind, up and then down, as one object: each whole under its direction.
+
+    The standing is the worse of the two, the reasons are those of either.
+    """
+    reasons = tuple(dict.fromkeys(up.reasons + down.reasons))
+    head = _head(up, up.started_unix_ns, standing=standing_of(reasons), reasons=reasons)
+    return head | {"direction": str(Direction.BOTH), "up": as_json(up), "down": as_json(down)}
 
 
 def delays_json(delays: Delays | None) -> Json | None:

@@ -22,6 +22,7 @@ from store import chain, corrections, rollup, rows, schema, streaming, thinning
 from store.cells import Length
 from store.clock import NS_PER_S
 from store.corrections import Corrections
+from store.documents import RUN_KINDS
 from store.errors import DatabaseMistake
 from store.records import (
     Campaign,
@@ -488,8 +489,8 @@ class Reader:
     def spent_bytes(self, handoff: str, since_ns: int) -> int:
         """What measuring cost on a handoff since then, both ways.
 
-        Payload of the rate and paced runs and of rehearsals as recorded, that of failed ones as estimated;
-        packets of the trains with `HEADER_BYTES` each, which at their size weigh a fifth.
+        Payload of runs of every method as recorded, that of failed ones as estimated; packets of the
+        trains with `HEADER_BYTES` each, which at their size weigh a fifth.
         """
         paths = "path IN (SELECT id FROM path WHERE handoff = ?) AND started_unix_ns >= ?"
         runs = f"SELECT sum(spent_bytes) FROM rate_run WHERE {paths}"  # noqa: S608 - names of our own
@@ -498,10 +499,9 @@ class Reader:
             f"JOIN train_setting ON train_setting.id = setting WHERE {paths}"
         )
         failed = f"SELECT sum(spent_bytes) FROM trouble WHERE {paths}"  # noqa: S608
-        paced = (
-            "SELECT sum(json_extract(body, '$.spent_bytes')) FROM document "  # noqa: S608 - names of our own
-            f"WHERE kind IN ('paced', 'rehearsal') AND {paths}"
-        )
+        kinds = ", ".join(f"'{kind}'" for kind in RUN_KINDS)
+        whole = f"SELECT sum(json_extract(body, '$.spent_bytes')) FROM document WHERE kind IN ({kinds})"  # noqa: S608
+        paced = f"{whole} AND {paths}"
         asked = ((runs,), (paced,), (failed,), (trains, HEADER_BYTES))
         return sum(self._one(sql, *more, handoff, since_ns) or 0 for sql, *more in asked)
 

@@ -89,6 +89,14 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
     "aborted": (Standing.VOID, "the run ended before its time"),
     "paused": (Standing.EXCLUDED, "the receiver was not heard for a while, so nothing was sent meanwhile"),
     "too_short": (Standing.VOID, "no whole second was left after start-up"),
+    "unsettled": (
+        Standing.EXCLUDED,
+        "more arrived in seconds that lost more than a capacity may, so the line may carry more",
+    ),
+    "never_full": (
+        Standing.EXCLUDED,
+        "the search ended before the line showed that it was full, so it may carry more",
+    ),
     "endpoint_restarted": (Standing.EXCLUDED, "the endpoint restarted within this span"),
     "late_schedule": (Standing.EXCLUDED, "the probe could not keep its sending schedule"),
     "slept": (Standing.VOID, "the host slept in the middle of it"),

@@ -13,6 +13,7 @@ from datetime import date
 from enum import StrEnum
 from pathlib import Path
 
+from store import bursts, path_mtu
 from store.layers import Layer
 from store.notice_channels import Channel
 from store.records import Direction
@@ -109,6 +110,7 @@ class Card:
     service_start: date | None = None
     term_end: date | None = None
     notice: str | None = None
+    mtu_bytes: int | None = None  # the largest IP packet that it must carry
     maintenance_cap_s: int | None = None  # what the provider's works may take a month
     pages: tuple[tuple[str, str], ...] = ()
     not_stated: tuple[str, ...] = ()  # the keys a contract should answer and this card does not
@@ -196,6 +198,9 @@ class Method(StrEnum):
 
     RATE = "rate"
     PACED = "paced"
+    CAPACITY = "capacity"
+    BURST = "burst"
+    MTU = "mtu"
     REHEARSAL = "rehearsal"
 
 
@@ -216,13 +221,23 @@ class RunPlan:
     times: Times | None = None
     share_ratio: float = 1.0
     method: Method = Method.RATE
-    offered_bps: int | None = None  # what a paced run or a rehearsal offers, at the IP layer; None: rate run
+    offered_bps: int | None = None  # what a paced run or a rehearsal offers, at the IP layer; None for others
+    most_bytes: int | None = None  # the largest burst of a burst run
     stream: StreamPlan | None = None  # what a rehearsal sends
 
     @property
     def lasts_s(self) -> int:
         """How long all of it sends."""
         return self.seconds
+
+    @property
+    def one_way_bytes(self) -> int | None:
+        """What it sends at most each way that it goes; None for a rate run, which takes what it gets."""
+        if self.method is Method.BURST:
+            return bursts.foreseen_bytes(self.most_bytes or bursts.BURST_BYTES[2])
+        if self.method is Method.MTU:
+            return path_mtu.FORESEEN_BYTES
+        return None if self.offered_bps is None else round(self.offered_bps * self.seconds / 8)
 
     @property
     def light(self) -> bool:

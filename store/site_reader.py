@@ -15,11 +15,23 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule, demand, notice_reader, pace
+from store import default_schedule, demand, notice_reader, pace, path_mtu
+from store.bursts import BURST_BYTES
+from store.bursts import LASTS_S as BURST_LASTS_S
+from store.capacity import SECONDS as CAPACITY_SECONDS
 from store.clock import zone
 from store.layers import Layer
 from store.paced import OFFERED_BPS
-from store.quantities import did_you_mean, duration_s, duration_us, rate_bps, share, shown, size_bytes
+from store.quantities import (
+    did_you_mean,
+    duration_s,
+    duration_us,
+    rate_bps,
+    share,
+    shown,
+    size_bytes,
+    size_text,
+)
 from store.records import Direction
 from store.site import (
     EVENINGS,
@@ -106,7 +118,19 @@ _HANDOFF_KEYS = (
 )
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
 _RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
-_PACED_KEYS = ("method", "offered")
+_METHOD_KEYS = ("method", "offered", "most")
+_OF_METHODS = {  # which methods a key of [[run]] belongs to, and what to do instead
+    "flows": ((Method.RATE,), "leave it out"),
+    "share": ((Method.RATE,), "leave it out"),
+    "offered": ((Method.PACED,), 'add method = "paced", or leave it out'),
+    "most": ((Method.BURST,), 'add method = "burst", or leave it out'),
+    "seconds": ((Method.RATE, Method.PACED, Method.CAPACITY), "leave it out: it ends by itself"),
+    "direction": (
+        (Method.RATE, Method.PACED, Method.CAPACITY, Method.BURST),
+        "leave it out: it finds both",
+    ),
+}
+_ONE_WAY = (Method.PACED, Method.CAPACITY, Method.BURST)
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -138,7 +162,16 @@ _CONTRACT_KEYS = (
     "term_end",
     "notice",
 )
-_CARD_KEYS = ("provider", "reference", "met_ratio", "reach", "maintenance_cap", *_CONTRACT_KEYS, "pages")
+_CARD_KEYS = (
+    "provider",
+    "reference",
+    "met_ratio",
+    "reach",
+    "maintenance_cap",
+    "mtu",
+    *_CONTRACT_KEYS,
+    "pages",
+)
 
 
 def read(file: Path) -> Site:
@@ -283,6 +316,7 @@ def _card(table: Table) -> Card:
         service_start=table.maybe("service_start", _stated(day)),
         term_end=table.maybe("term_end", _stated(day)),
         notice=table.maybe("notice", _stated(text)),
+        mtu_bytes=table.maybe("mtu", _stated(count(576, 9216))),
         maintenance_cap_s=table.maybe("maintenance_cap", _stated(whole_seconds(60, 31 * 86400))),
         pages=tuple((key, pages.need(key, text, "text")) for key in pages.values),
         not_stated=tuple(key for key in _CONTRACT_KEYS if table.values.get(key, NOT_STATED) == NOT_STATED),
@@ -366,10 +400,10 @@ def _runs(
         if table.values.get("method") == Method.REHEARSAL:
             found.append(_rehearsal(table, plans, endpoints))
             continue
-        table.only(*_RUN_KEYS, *_PACED_KEYS, *_TIMES_KEYS)
+        table.only(*_RUN_KEYS, *_METHOD_KEYS, *_TIMES_KEYS)
         plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
         _check_share(table, plan, cards[plan.handoff])
-        found.append(_paced(table, plan))
+        found.append(_by_method(table, plan))
     return tuple(found)
 
 
@@ -395,22 +429,35 @@ def _rehearsal(table: Table, plans: Sequence[StreamPlan], endpoints: set[str]) -
     return plan
 
 
-def _paced(table: Table, plan: RunPlan) -> RunPlan:
-    """The plan as a paced run where it says so, with the rate that it then needs."""
-    if table.ask("method", word_of(Method), Method.RATE) is Method.PACED:
-        if plan.direction is Direction.BOTH:
-            table.refuse("direction", 'a paced run has one; expected "up" or "down"')
-        for key in ("flows", "share"):
-            if key in table.values:
-                table.refuse(key, 'belongs to method "rate"; a paced run has none')
-        offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
-        low, high = OFFERED_BPS
-        if not low <= offered_bps <= high:
-            table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
-        return replace(plan, method=Method.PACED, offered_bps=offered_bps)
-    if "offered" in table.values:
-        table.refuse("offered", 'belongs to method "paced"; add method = "paced", or leave it out')
-    return plan
+def _by_method(table: Table, plan: RunPlan) -> RunPlan:
+    """The plan with its method, and what that one needs; refuses what belongs to another."""
+    plan = replace(plan, method=table.ask("method", word_of(Method), Method.RATE))
+    for key, (methods, instead) in _OF_METHODS.items():
+        if key in table.values and plan.method not in methods:
+            words = " or ".join(f'"{method}"' for method in methods)
+            table.refuse(key, f"belongs to method {words}; {instead}")
+    if plan.method in _ONE_WAY and plan.direction is Direction.BOTH:
+        table.refuse("direction", f'a {plan.method} run has one; expected "up" or "down"')
+    if plan.method is Method.BURST:
+        return replace(plan, most_bytes=table.ask("most", _burst_bytes, BURST_BYTES[2]))
+    if plan.method is Method.CAPACITY:
+        low, high = CAPACITY_SECONDS
+        if not low <= plan.seconds <= high:
+            table.refuse("seconds", f"a capacity run takes {low} to {high} s")
+    if plan.method is not Method.PACED:
+        return plan
+    offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
+    low, high = OFFERED_BPS
+    if not low <= offered_bps <= high:
+        table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
+    return replace(plan, offered_bps=offered_bps)
+
+
+def _burst_bytes(value: Any) -> int:
+    found, (low, high, _) = size_bytes(value), BURST_BYTES
+    if not low <= found <= high:
+        raise ValueError(f"{size_text(found)} is not between {size_text(low)} and {size_text(high)}")
+    return found
 
 
 def _check_share(table: Table, plan: RunPlan, card: Card) -> None:
@@ -430,8 +477,8 @@ def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
     plan = RunPlan(
         handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
         endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
-        direction=table.need("direction", word_of(Direction), '"up", "down" or "both"'),
-        seconds=table.need("seconds", count(1, 3600), "a whole number from 1 to 3600"),
+        direction=_run_direction(table),
+        seconds=_run_seconds(table),
         flows=table.ask("flows", count(1, 16), DEFAULT_FLOWS),
         every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "60 min"'),
         times=_times_or_always(table),
@@ -447,6 +494,21 @@ def _check_slot(table: Table, plan: RunPlan) -> None:
         table.refuse(
             "every", "with hours, a slot is at most those hours; leave hours out, or make it shorter"
         )
+
+
+def _run_direction(table: Table) -> Direction:
+    if table.values.get("method") == Method.MTU:
+        return Direction.BOTH
+    return table.need("direction", word_of(Direction), '"up", "down" or "both"')
+
+
+def _run_seconds(table: Table) -> int:
+    """How long a run sends; a burst run and a search for the path MTU end by themselves."""
+    if table.values.get("method") == Method.BURST:
+        return BURST_LASTS_S
+    if table.values.get("method") == Method.MTU:
+        return path_mtu.LASTS_S
+    return table.need("seconds", count(1, 3600), "a whole number from 1 to 3600")
 
 
 def _campaigns(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[CampaignPlan, ...]:

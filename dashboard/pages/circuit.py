@@ -21,7 +21,18 @@ from dashboard.figures.pooling import Stretch
 from dashboard.judge import layers
 from dashboard.judge.stall_places import StallPlace
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import budget, campaigns, contracts, corrected, paced, runs, segments, trains
+from dashboard.pages import (
+    budget,
+    campaigns,
+    capacity,
+    contracts,
+    corrected,
+    paced,
+    runs,
+    segments,
+    shapes,
+    trains,
+)
 from dashboard.pages.budget import Used
 from dashboard.pages.frame import Frame, Link, circuit_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
@@ -38,6 +49,7 @@ from dashboard.pages.wording import (
     span,
 )
 from store import jsonform
+from store.capacity import CapacityRun
 from store.clock import NS_PER_S, rfc3339, zone
 from store.corrections import Corrected, Corrections
 from store.layers import Layer
@@ -61,6 +73,8 @@ class Findings:
     questions: tuple[str, ...]
     runs: tuple[RateRun, ...]
     paced: tuple[PacedRun, ...]
+    capacity: tuple[CapacityRun, ...]
+    shapes: shapes.Shapes
     trains: tuple[Train, ...]
     stalls: tuple[Stall, ...]
     troubles: tuple[Failed | Skipped | Gap, ...]
@@ -106,6 +120,8 @@ class CircuitPage:
     rate_charts: tuple[Chart, ...]
     rate_table: Table
     paced_table: Table | None
+    capacity_table: Table | None
+    shape_tables: tuple[Table, ...]
     ledger: Table | None
     trains: tuple[TrainPart, ...]
     stall_message: str
@@ -137,6 +153,8 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         verdicts=history.verdicts_of(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         questions=layers.open_questions(handoff.card),
         paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=stretch.from_ns)),
+        capacity=tuple(reader.documents(CapacityRun, handoff=name, since_ns=stretch.from_ns)),
+        shapes=shapes.read(reader, name, since_ns=stretch.from_ns, stated_mtu_bytes=handoff.card.mtu_bytes),
         runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
         stalls=stalls,
@@ -230,8 +248,22 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             most=MOST_ROWS,
             corrections=found.corrections,
         ),
+        capacity_table=capacity.table(
+            found.capacity,
+            caption=f"Capacity runs of {PERIODS[found.period]}, newest first",
+            where=found.stretch.zone,
+            most=MOST_ROWS,
+            corrections=found.corrections,
+        ),
+        shape_tables=shapes.tables(
+            found.shapes,
+            period=PERIODS[found.period],
+            where=found.stretch.zone,
+            most=MOST_ROWS,
+            corrections=found.corrections,
+        ),
         ledger=runs.ledger(
-            runs.left_out(found.runs) + paced.left_out(found.paced),
+            runs.left_out(found.runs) + paced.left_out((*found.paced, *found.capacity, *found.shapes.all)),
             sum((train.left_out for train in found.trains), Counter()),
             caption=f"Exclusions ledger of {PERIODS[found.period]}",
         ),
@@ -396,6 +428,8 @@ def as_json(found: Findings) -> Json:
         "campaigns": [campaign_results.as_json(one) for one in found.campaigns],
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "paced": [paced.as_json(run, found.corrections) for run in found.paced],
+        "capacity": [capacity.as_json(run, found.corrections) for run in found.capacity],
+        **shapes.as_json(found.shapes, found.corrections),
         "trains": [trains.as_json(train, found.corrected_minutes(train)) for train in found.trains],
         "stalls": [
             {

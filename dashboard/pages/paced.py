@@ -13,7 +13,7 @@ from dashboard.pages.wording import DASH, counted, grouped, mbps, moment, ms, pa
 from store import jsonform
 from store.corrections import Corrections
 from store.paced import PacedRun
-from store.records import REASONS, Standing
+from store.records import REASONS, Document, Standing
 
 
 def table(
@@ -47,7 +47,7 @@ def table(
     )
 
 
-def left_out(runs: Iterable[PacedRun]) -> Counter[str]:
+def left_out(runs: Iterable[Document]) -> Counter[str]:
     """How many runs each rule left out; a run with two reasons counts under both."""
     return Counter(reason for run in runs if run.standing is not Standing.VALID for reason in run.reasons)
 
@@ -57,6 +57,12 @@ def as_json(run: PacedRun, corrections: Corrections) -> dict[str, Any]:
     found = jsonform.as_json(run)
     found.pop("bins")
     return found | {"corrected": jsonform.corrected_json(corrections.of(run))}
+
+
+def standing(run: Document) -> str:
+    """The standing and the sentences of its reasons."""
+    why = "; ".join(REASONS[reason][1] for reason in run.reasons)
+    return f"{run.standing}: {why}" if why else str(run.standing)
 
 
 def _row(run: PacedRun, where: tzinfo) -> tuple[Cell, ...]:
@@ -73,10 +79,5 @@ def _row(run: PacedRun, where: tzinfo) -> tuple[Cell, ...]:
         grouped(run.duplicated),
         ms(pdv.p99 if pdv else None),
         str(run.limited_by) if run.limited_by else DASH,
-        _standing(run),
+        standing(run),
     )
-
-
-def _standing(run: PacedRun) -> str:
-    why = "; ".join(REASONS[reason][1] for reason in run.reasons)
-    return f"{run.standing}: {why}" if why else str(run.standing)

@@ -7,12 +7,18 @@ less than NextExp); duplicated what had arrived before (RFC 5560). Missing numbe
 Delay is the difference of two clocks, so only its variation means anything: PDV of a datagram is its delay
 over the least of its 100 ms bin (RFC 5481 section 4.2, the interval being the bin). Two clocks drift apart by
 5 us in that time if one is 50 ppm fast.
+
+What a capacity run feeds back is of the time since it was last asked: sequence errors are what is missing
+(numbers that were passed over less those that came), reordered, duplicated or late, and the delay range is
+the largest delay less the smallest (RFC 9097 section 8.1).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import accumulate
 
+from probe.wire.paced import Status
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US
 from store.histogram import Histogram
 
@@ -43,6 +49,10 @@ class Arrivals:
         self.pdv = Histogram()  # of the bins that are settled, in us
         self._missing: dict[int, bytearray] = {}  # chunk of sequence numbers -> 1 where one is missing
         self._newest_bin = 0
+        self._expected_at = [0] * self.bins
+        self._low_us: int | None = None  # delays since the last feedback
+        self._high_us = 0
+        self._told = (0, 0, 0, 0)  # at the last feedback: expected, received, other errors, its time
 
     @property
     def end_ns(self) -> int | None:
@@ -60,19 +70,42 @@ class Arrivals:
         else:
             fresh = sum(map(self._is_new, sequences))
         self.received += fresh
+        at_us = (at_ns - self.origin_ns) // NS_PER_US
+        self._range(at_us - sent_us[-1], at_us - sent_us[0])
         place = max(0, at_ns - self.origin_ns) // BIN_NS
         if place >= self.bins:
             return
         self._counts[place] += fresh
         self._newest_bin = max(self._newest_bin, place)
+        self._expected_at[place] = self.expected
         delays = self._delays.setdefault(place, {})
-        at_us = (at_ns - self.origin_ns) // NS_PER_US
         if sent_us[0] == sent_us[-1]:
             delay_us = at_us - sent_us[0]
             delays[delay_us] = delays.get(delay_us, 0) + count
             return
         for sent in sent_us:
             delays[at_us - sent] = delays.get(at_us - sent, 0) + 1
+
+    def feedback(self, now_ns: int) -> Status | None:
+        """What came since this was last asked; None when nothing did, and the next one covers it too."""
+        if self._low_us is None:
+            return None
+        expected, received, errors, then_ns = self._told
+        lost = max(0, (self.expected - expected) - (self.received - received))
+        others = self.reordered + self.duplicated + self.late
+        found = Status(
+            sequence_errors=lost + others - errors,
+            delay_range_us=self._high_us - self._low_us,
+            packets=self.received - received,
+            covers_us=max(0, now_ns - (then_ns or self.origin_ns or now_ns)) // NS_PER_US,
+        )
+        self._told = self.expected, self.received, others, now_ns
+        self._low_us = None
+        return found
+
+    def expected_at(self) -> tuple[int, ...]:
+        """`expected` as it was at the end of each bin."""
+        return tuple(accumulate(self._expected_at, max))
 
     def counts(self, now_ns: int) -> tuple[int, ...]:
         """Datagrams in each whole bin up to now, without copies."""
@@ -97,6 +130,15 @@ class Arrivals:
     def pdv_us(self) -> tuple[tuple[int | None, ...], tuple[int | None, ...]]:
         """The 99th percentile and the largest PDV of each bin."""
         return tuple(self._p99s_us), tuple(self._maxima_us)
+
+    def _range(self, first_us: int, last_us: int) -> None:
+        """Note the delays of the first and the last of some that arrived together."""
+        low_us, high_us = (first_us, last_us) if first_us < last_us else (last_us, first_us)
+        if self._low_us is None:
+            self._low_us, self._high_us = low_us, high_us
+            return
+        self._low_us = min(self._low_us, low_us)
+        self._high_us = max(self._high_us, high_us)
 
     def _is_new(self, sequence: int) -> bool:
         """Whether this number comes for the first time, as far as is remembered; counts other ones."""

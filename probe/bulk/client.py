@@ -162,9 +162,18 @@ class PacedClient(_Client):
         self.moved_bytes = 0
 
     async def connect(
-        self, grant: PacedGrant, request: PacedRequest, *, addresses: Sequence[str], binding: Binding
+        self,
+        grant: PacedGrant,
+        request: PacedRequest,
+        *,
+        addresses: Sequence[str],
+        binding: Binding,
+        searches: bool = False,
     ) -> str | None:
-        """Open the way to the first of `addresses` (numeric) that answers; None once it is, else why not."""
+        """Open the way to the first of `addresses` (numeric) that answers; None once it is, else why not.
+
+        With `searches` the rate of the request is the most that the search may come to.
+        """
         job = PacedJob(
             addresses=tuple(addresses),
             port=grant.port,
@@ -175,6 +184,8 @@ class PacedClient(_Client):
             offered_bps=request.offered_bps,
             payload_bytes=request.payload_bytes,
             seconds=request.seconds,
+            searches=searches,
+            burst_packets=request.burst_packets,
         )
         return await self._connected({"do": "paced job", **encode(job)})
 

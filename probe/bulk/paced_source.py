@@ -1,7 +1,8 @@
-"""The sending end of a paced run: one thread, a connected UDP socket, a fixed rate.
+"""The sending end of a paced or capacity run: one thread, a connected UDP socket, a rate that is kept.
 
-Sends nothing while it does not hear from its receiver, and ends when that lasts. What its own queue or its
-network refuses is not sent later: a rate that is made up for would exceed its cap. Imports no event loop.
+The rate is fixed, or in a capacity run moves with what the receiver says (`probe.bulk.steering`). Sends
+nothing while it does not hear from its receiver, and ends when that lasts. What its own queue or its network
+refuses is not sent later: a rate that is made up for would exceed its cap. Imports no event loop.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import select
 import socket
 import threading
 import time
@@ -17,30 +19,42 @@ from dataclasses import dataclass, field
 
 from probe.bulk.flows import GIVE_UP_NS, PAUSE_NS, Spending, thread_cpu_s
 from probe.bulk.pacer import Pacer, packet_bytes, segments_for
+from probe.bulk.steering import FEEDBACK_TIMEOUT_NS, Steering
 from probe.linux import segments
+from probe.load_rate import rate_bps, row_at_most
 from probe.wire import paced
 from probe.wire.paced import Word
-from probe.wire.paced_control import PacedSent
+from probe.wire.paced_control import PacedSearch, PacedSent
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
 from store.errors import BadPacket
 
 _LISTEN_NS = 20 * NS_PER_MS  # between two looks at what the receiver says
+_LISTEN_SEARCH_NS = 5 * NS_PER_MS  # and where the rate follows from it
+_BIN_NS = 100 * NS_PER_MS  # what was sent is marked at the end of each, in a search
 _NAP_NS = 20 * NS_PER_MS  # the longest sleep, so that a halt is heard
 _BLOCK_BYTES = (
     256 * 1024
 )  # random octets in turn: more than a compressing device looks back (RFC 1951: 32 KiB)
 _BUFFER_NS = 20 * NS_PER_MS  # of the rate may wait in this host's queues
 _BUFFER_BYTES_MIN = 256 * 1024
+_BURST_BUFFER_BYTES = 512 * 1024  # less than a device's queue of 1000 packets, so that none is dropped there
+_BURST_LARGE, _BURST_SEGMENTS = 400, 4  # from so many packets on, so many a call: at most 1 % of the burst
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stream:
-    """What a run sends, and how both ends know it: `offered_bps` at the IP layer."""
+    """What a run sends, and how both ends know it: `offered_bps` at the IP layer, the most of one that
+    `searches`.
+
+    With `burst_packets` it sends these as fast as its line takes them, no faster than `offered_bps`.
+    """
 
     key: bytes
     offered_bps: int
     payload_bytes: int
     seconds: float
+    searches: bool = False
+    burst_packets: int | None = None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -66,6 +80,13 @@ class PacedSource:
     _packets: int = field(default=0, init=False)
     _refused: int = field(default=0, init=False)
     _segments: int = field(default=1, init=False)
+    _segments_most: int = field(default=1, init=False)
+    _cut: bool = field(default=False, init=False)  # whether the kernel has cut a buffer into packets yet
+    _trains: dict[int, _Trains] = field(default_factory=dict, init=False)
+    _steering: Steering | None = field(default=None, init=False)
+    _rate_bps: int = field(default=0, init=False)
+    _packets_at: list[int] = field(default_factory=list, init=False)
+    _unsent_at: list[int] = field(default_factory=list, init=False)
     _pacer: Pacer | None = field(default=None, init=False)
     _cpu_s: float = field(default=0.0, init=False)
     _cpu_before_s: float = field(default=0.0, init=False)
@@ -78,7 +99,7 @@ class PacedSource:
             self.why = "halted" if self.halt.is_set() else "the receiver never asked for payload"
         else:
             segments.come_first()
-            self.why = self._send()
+            self.why = self._send() if self.stream.burst_packets is None else self._send_at_once()
         self.sock.close()
         self.ended_ns = self.clock.monotonic_ns()
 
@@ -100,6 +121,18 @@ class PacedSource:
             refused=self._refused,
             paused_us=self._paused_ns // NS_PER_US,
             cpu_ratio=round(min(1.0, self._cpu_s * NS_PER_S / max(1, elapsed_ns)), 4),
+            search=self._search_report(self._steering, self._pacer) if self._steering else None,
+        )
+
+    def _search_report(self, steering: Steering, pacer: Pacer) -> PacedSearch:
+        over = self.ended_ns is not None
+        return PacedSearch(
+            congested=steering.congested,
+            top_bps=steering.top_bps,
+            burst_bytes=pacer.burst_bytes,
+            steps=tuple(steering.steps) if over else (),
+            packets_at=tuple(self._packets_at) if over else (),
+            unsent_at=tuple(self._unsent_at) if over else (),
         )
 
     @property
@@ -117,30 +150,29 @@ class PacedSource:
     def _send(self) -> str | None:
         stream, now_ns = self.stream, self.clock.monotonic_ns
         self._prepare()
-        trains = _Trains(stream, self._segments)
         start_ns = self.started_ns = self._heard_ns = self._listened_ns = now_ns()
         end_ns = start_ns + round(stream.seconds * NS_PER_S)
-        pacer = self._pacer = Pacer(
-            offered_bps=stream.offered_bps,
-            packet_bytes=packet_bytes(stream.payload_bytes, self._ip_version),
-            segments=self._segments,
-            start_ns=start_ns,
-        )
+        pacer = self._begin(start_ns)
+        listen_ns = _LISTEN_SEARCH_NS if stream.searches else _LISTEN_NS
         while not self.halt.is_set():
             at_ns = now_ns()
-            if at_ns - self._listened_ns >= _LISTEN_NS and not self._still_heard(at_ns):
-                return "the receiver fell silent"
+            if at_ns - self._listened_ns >= listen_ns:
+                if not self._still_heard(at_ns):
+                    return "the receiver fell silent"
+                self._follow(pacer, at_ns)
             wait_ns = pacer.wait_ns(at_ns)
             if wait_ns > 0:
-                time.sleep(min(wait_ns, _NAP_NS) / NS_PER_S)
+                time.sleep(min(wait_ns, listen_ns) / NS_PER_S)
                 at_ns = now_ns()
                 if pacer.wait_ns(at_ns) > 0:
                     continue
             if at_ns >= end_ns:
+                self._mark(pacer, end_ns)
                 return None
             pacer.take(at_ns)
             try:
-                self.sock.send(trains.next(self._packets, (at_ns - start_ns) // NS_PER_US))
+                train = self._trains[self._segments]
+                self.sock.send(train.next(self._packets, (at_ns - start_ns) // NS_PER_US))
             except BlockingIOError:
                 self._refused += self._segments
                 continue
@@ -148,40 +180,125 @@ class PacedSource:
                 if error.errno in segments.PASSING:
                     self._refused += self._segments
                     continue
-                if self._packets == 0 and self._segments > 1:  # a device that cannot have it cut (EIO)
-                    self._one_by_one()
-                    return self._send()
+                if self._segments > 1 and not self._cut:  # a device that cannot have it cut (EIO)
+                    self._one_by_one(pacer, at_ns)
+                    continue
                 return _refusal(error, stream)
+            self._cut = self._cut or self._segments > 1
             self._packets += self._segments
             pacer.sent(now_ns())
             if not self.spending.take(self._segments * stream.payload_bytes):
                 return "the run reached its byte cap"
         return "halted"
 
+    def _send_at_once(self) -> str | None:
+        """A burst. What its queue refuses waits until there is room, so all of it is sent."""
+        stream, now_ns, count = self.stream, self.clock.monotonic_ns, self.stream.burst_packets or 0
+        self._prepare()
+        trains = _Trains(stream, self._segments)
+        start_ns = self.started_ns = due_ns = self._heard_ns = self._listened_ns = now_ns()
+        pacer = self._pacer = Pacer(
+            offered_bps=stream.offered_bps,
+            packet_bytes=packet_bytes(stream.payload_bytes, self._ip_version),
+            segments=self._segments,
+            start_ns=start_ns,
+        )
+        while self._packets < count:
+            at_ns = now_ns()
+            if self.halt.is_set():
+                return "halted"
+            if at_ns - self._listened_ns >= _LISTEN_NS:
+                self._listen(at_ns)
+            if at_ns - self._heard_ns >= PAUSE_NS:
+                return "the receiver fell silent"
+            if at_ns < due_ns:
+                continue  # some microseconds
+            try:
+                self.sock.send(trains.next(self._packets, (at_ns - start_ns) // NS_PER_US))
+            except BlockingIOError:
+                select.select((), (self.sock,), (), _NAP_NS / NS_PER_S)
+                continue
+            except OSError as error:
+                return _refusal(error, stream)
+            self._packets += self._segments
+            due_ns = at_ns + round(pacer.train_ns)
+            if not self.spending.take(self._segments * stream.payload_bytes):
+                return "the run reached its byte cap"
+        return None
+
     def _prepare(self) -> None:
         stream, sock = self.stream, self.sock
         sock.setblocking(False)
         segments.never_fragment(sock)
+        if stream.burst_packets is not None:
+            segments.ask_buffer(sock, _BURST_BUFFER_BYTES, receive=False)
+            if stream.burst_packets >= _BURST_LARGE and not stream.burst_packets % _BURST_SEGMENTS:
+                cut = segments.send_segments(sock, stream.payload_bytes)
+                self._segments = _BURST_SEGMENTS if cut else 1
+            return
         wanted_bytes = stream.offered_bps * _BUFFER_NS // (8 * NS_PER_S)
         segments.ask_buffer(sock, max(wanted_bytes, _BUFFER_BYTES_MIN), receive=False)
-        if self._segments == 1:
-            self._segments = segments_for(
-                stream.offered_bps,
-                payload_bytes=stream.payload_bytes,
-                ip_version=self._ip_version,
-                most=min(segments.SEGMENTS_MAX, segments.SEND_BYTES_MAX // stream.payload_bytes),
-            )
-            if self._segments > 1 and not segments.send_segments(sock, stream.payload_bytes):
-                self._segments = 1
+        most = min(segments.SEGMENTS_MAX, segments.SEND_BYTES_MAX // stream.payload_bytes)
+        several = self._segments_at(stream.offered_bps, most) > 1
+        if several and segments.send_segments(sock, stream.payload_bytes):
+            self._segments_most = most
 
-    def _one_by_one(self) -> None:
-        self._segments = 1
+    def _begin(self, start_ns: int) -> Pacer:
+        """Everything that the first rate needs, and in a search what later ones will."""
+        stream = self.stream
+        self._rate_bps = stream.offered_bps
+        counts = {self._segments_at(stream.offered_bps)}
+        if stream.searches:
+            self._steering = Steering(most_bps=stream.offered_bps, start_ns=start_ns)
+            self._rate_bps = self._steering.rate_bps
+            rows = range(row_at_most(stream.offered_bps) + 1)
+            counts = {self._segments_at(rate_bps(row)) for row in rows}
+        self._trains = {count: _Trains(stream, count) for count in counts | {1}}
+        self._segments = self._segments_at(self._rate_bps)
+        self._pacer = Pacer(
+            offered_bps=self._rate_bps,
+            packet_bytes=packet_bytes(stream.payload_bytes, self._ip_version),
+            segments=self._segments,
+            start_ns=start_ns,
+        )
+        return self._pacer
+
+    def _segments_at(self, bps: int, most: int | None = None) -> int:
+        return segments_for(
+            bps,
+            payload_bytes=self.stream.payload_bytes,
+            ip_version=self._ip_version,
+            most=most or self._segments_most,
+        )
+
+    def _follow(self, pacer: Pacer, at_ns: int) -> None:
+        """Send on at the rate that the search has come to."""
+        if self._steering is None:
+            return
+        self._steering.look(at_ns)
+        self._mark(pacer, at_ns)
+        if self._steering.rate_bps != self._rate_bps:
+            self._rate_bps = self._steering.rate_bps
+            self._segments = self._segments_at(self._rate_bps)
+            pacer.change(at_ns, offered_bps=self._rate_bps, segments=self._segments)
+
+    def _mark(self, pacer: Pacer, at_ns: int) -> None:
+        """Note how much was sent by the end of every 100 ms that are over."""
+        if self._steering is not None and self.started_ns is not None:
+            over = (at_ns - self.started_ns) // _BIN_NS - len(self._packets_at)
+            self._packets_at += [self._packets] * over
+            self._unsent_at += [pacer.forgone + self._refused] * over
+
+    def _one_by_one(self, pacer: Pacer, at_ns: int) -> None:
+        self._segments = self._segments_most = 1
         segments.send_segments(self.sock, 0)
+        pacer.change(at_ns, offered_bps=self._rate_bps, segments=1)
 
     def _still_heard(self, at_ns: int) -> bool:
         """Whether to go on; waits here, sending nothing, while the receiver is not heard."""
         self._listen(at_ns)
-        while at_ns - self._heard_ns >= PAUSE_NS and not self.halt.is_set():
+        pause_ns = PAUSE_NS if self._steering is None else FEEDBACK_TIMEOUT_NS
+        while at_ns - self._heard_ns >= pause_ns and not self.halt.is_set():
             if at_ns - self._heard_ns >= GIVE_UP_NS:
                 return False
             time.sleep(_NAP_NS / NS_PER_S)
@@ -201,8 +318,10 @@ class PacedSource:
                 data = self.sock.recv(2048, socket.MSG_DONTWAIT)
                 with contextlib.suppress(BadPacket):
                     said = paced.unpack(self.stream.key, data)
-                    if said.word is Word.ALIVE and said.number > self._heard_number:
+                    if said.word in (Word.ALIVE, Word.STATUS) and said.number > self._heard_number:
                         self._heard_number, self._heard_ns = said.number, at_ns
+                        if said.word is Word.STATUS and self._steering is not None:
+                            self._steering.heard(said.status, at_ns)
                     elif said.word is Word.PROOF:
                         self.sock.send(paced.ready(self.stream.key, said))
 

@@ -1,4 +1,4 @@
-"""When a paced sender may send: a fixed rate that is never made up for beyond a bounded burst. Pure.
+"""When a paced sender may send: a rate that is never made up for beyond a bounded burst. Pure.
 
 Packets leave in trains of `segments`, each at its moment. A sender that comes late sends what is overdue at
 once, as far as that is no more than `slack_ns`; the rest is forgone, so that no stretch of time, however
@@ -46,25 +46,30 @@ class Pacer:
     """The moments of one run. Times are nanoseconds of one monotonic clock."""
 
     def __init__(self, *, offered_bps: int, packet_bytes: int, segments: int, start_ns: int) -> None:
-        self.train_ns = segments * packet_bytes * 8 * NS_PER_S / offered_bps
-        self._slack_ns = slack_ns(offered_bps)
-        self._segments = segments
+        self._packet_bytes = packet_bytes
+        self._set(offered_bps, segments)
         self._start_ns = start_ns
         self._due_ns = 0.0  # from the start, as are the others
         self._taken_ns = 0
-        self._level_ns = 0.0
-        self._burst_ns = 0.0
-        self._forgone_ns = 0.0
+        self._level_ns = 0.0  # excess over the rate, at this moment:
+        self._level_of_ns = 0
+        self._burst_bytes = 0.0
+        self._forgone = 0.0
 
     @property
     def burst_ns(self) -> int:
         """The largest excess over the rate in any stretch so far, as time at the rate."""
-        return round(self._burst_ns)
+        return round(self._burst_bytes / self._bytes_per_ns)
+
+    @property
+    def burst_bytes(self) -> int:
+        """The same in bytes, at the IP layer; where the rate changed, over the rate of each moment."""
+        return round(self._burst_bytes)
 
     @property
     def forgone(self) -> int:
         """Packets that were due and left out, as their moment had passed too long ago."""
-        return round(self._forgone_ns / self.train_ns * self._segments)
+        return round(self._forgone)
 
     def wait_ns(self, now_ns: int) -> int:
         """How long to wait for the next train's moment; 0 or less when it has come."""
@@ -75,18 +80,35 @@ class Pacer:
         now = now_ns - self._start_ns
         late_ns = now - self._due_ns
         if late_ns > self._slack_ns:
-            self._forgone_ns += late_ns - self._slack_ns
+            self._forgone += (late_ns - self._slack_ns) / self.train_ns * self._segments
             self._due_ns = float(now - self._slack_ns)
         self._due_ns += self.train_ns
-        self._level_ns = max(0.0, self._level_ns - (now - self._taken_ns)) + self.train_ns
-        self._taken_ns = now
-        self._burst_ns = max(self._burst_ns, self._level_ns)
+        self._level_ns = self._level_at(now) + self.train_ns
+        self._taken_ns = self._level_of_ns = now
+        self._burst_bytes = max(self._burst_bytes, self._level_ns * self._bytes_per_ns)
 
     def sent(self, now_ns: int) -> None:
         """The call that sent it has returned."""
         took_ns = now_ns - self._start_ns - self._taken_ns
         self._level_ns = max(self._level_ns, self.train_ns + took_ns)
 
+    def change(self, now_ns: int, *, offered_bps: int, segments: int) -> None:
+        """Go on at another rate: the next train at its distance from the last one, no later than planned."""
+        now = now_ns - self._start_ns
+        level_bytes = self._level_at(now) * self._bytes_per_ns
+        self._set(offered_bps, segments)
+        self._level_ns, self._level_of_ns = level_bytes / self._bytes_per_ns, now
+        self._due_ns = min(self._due_ns, self._taken_ns + self.train_ns)
+
     def resume(self, now_ns: int) -> None:
         """Go on from here; what was due meanwhile is not."""
         self._due_ns = max(self._due_ns, float(now_ns - self._start_ns))
+
+    def _level_at(self, now: int) -> float:
+        return max(0.0, self._level_ns - (now - self._level_of_ns))
+
+    def _set(self, offered_bps: int, segments: int) -> None:
+        self._bytes_per_ns = offered_bps / (8 * NS_PER_S)
+        self._segments = segments
+        self.train_ns = segments * self._packet_bytes / self._bytes_per_ns
+        self._slack_ns = slack_ns(offered_bps)

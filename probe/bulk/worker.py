@@ -94,7 +94,9 @@ class Job:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PacedAdmission:
-    """What a listening worker needs to take a paced run; with `up` it receives."""
+    """What a listening worker needs to take a paced run, or a capacity run that `searches` up to
+    `offered_bps`; with `up` it receives.
+    """
 
     run: str
     up: bool
@@ -103,11 +105,13 @@ class PacedAdmission:
     payload_bytes: int
     seconds: float
     bytes_max: int
+    searches: bool = False
+    burst_packets: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PacedJob:
-    """What a connecting worker needs for a paced run; with `up` it sends."""
+    """What a connecting worker needs for a paced or capacity run; with `up` it sends."""
 
     addresses: tuple[str, ...]
     port: int
@@ -118,6 +122,8 @@ class PacedJob:
     offered_bps: int
     payload_bytes: int
     seconds: float
+    searches: bool = False
+    burst_packets: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -556,6 +562,8 @@ def _stream(asked: PacedAdmission | PacedJob) -> Stream:
         offered_bps=asked.offered_bps,
         payload_bytes=asked.payload_bytes,
         seconds=asked.seconds,
+        searches=asked.searches,
+        burst_packets=asked.burst_packets,
     )
 
 

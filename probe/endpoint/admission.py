@@ -17,11 +17,14 @@ from dataclasses import dataclass
 
 from probe.endpoint.ledger import Ledger, month_after, month_of
 from probe.endpoint.limits import Limits
+from probe.load_rate import most_bytes, rate_bps, row_at_most
 from probe.wire.control import Refusal, RunRequest, TrainRequest
-from probe.wire.paced import PAYLOAD_BYTES, SEQUENCES, WORD_BYTES
-from probe.wire.paced_control import PacedRequest
+from probe.wire.paced import BURST_PACKETS_MAX, PAYLOAD_BYTES, SEQUENCES, WORD_BYTES
+from probe.wire.paced_control import CapacityRequest, PacedRequest
 from probe.wire.rehearsal_control import RehearsalRequest, StreamRequest
 from probe.wire.stamp import AUTHENTICATED_BYTES
+from store.capacity import PAYLOAD_BYTES as CAPACITY_PAYLOAD_BYTES
+from store.capacity import SECONDS as CAPACITY_SECONDS
 from store.clock import NS_PER_S
 from store.layers import IP_BYTES, UDP_BYTES
 from store.pace import FLOW_BPS_MIN
@@ -61,7 +64,9 @@ class RunTerms:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PacedTerms:
-    """A granted paced run; with `up` the endpoint receives. `bytes_max` is payload."""
+    """A granted paced run or burst, or a capacity run that `searches` up to `offered_bps`; with `up` the
+    endpoint receives. `bytes_max` is payload.
+    """
 
     run: str
     caller: str
@@ -71,6 +76,8 @@ class PacedTerms:
     seconds: float
     bytes_max: int
     ends_ns: int  # monotonic; when its time is over if it started at once
+    searches: bool = False
+    burst_packets: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,6 +205,38 @@ class Admission:
             seconds=request.seconds,
             bytes_max=needs,
             ends_ns=now_ns + round(request.seconds * NS_PER_S),
+            burst_packets=request.burst_packets,
+        )
+        self._runs[terms.run] = terms
+        return terms
+
+    def open_capacity(
+        self, caller: str, request: CapacityRequest, *, now_ns: int, unix_ns: int
+    ) -> PacedTerms | Refusal:
+        """The terms of a new capacity run, or why not. Nothing else runs beside it (RFC 9097 section 8.3)."""
+        wrong = (
+            self._wrong_capacity(request)
+            or self._crowded(caller, now_ns)
+            or self._occupied(now_ns, alone=True)
+        )
+        if wrong is not None:
+            return wrong
+        left = self.bytes_left(caller, unix_ns=unix_ns) - self._reserved(caller)
+        if left <= 0:
+            return self._used_up(caller, month_of(unix_ns))
+        most_bps = rate_bps(row_at_most(self._limits.paced_bps))
+        terms = PacedTerms(
+            run=secrets.token_hex(8),
+            caller=caller,
+            up=request.direction == Direction.UP,
+            offered_bps=most_bps,
+            payload_bytes=request.payload_bytes,
+            seconds=request.seconds,
+            bytes_max=min(
+                self._limits.bytes_per_run, left, most_bytes(request.seconds, row_at_most(most_bps))
+            ),
+            ends_ns=now_ns + round(request.seconds * NS_PER_S),
+            searches=True,
         )
         self._runs[terms.run] = terms
         return terms
@@ -281,6 +320,8 @@ class Admission:
             return _over("a paced run here offers at most {} bit/s", self._limits.paced_bps, "paced_bps")
         if request.seconds > self._limits.seconds_per_run:
             return _over("a run here lasts at most {} s", self._limits.seconds_per_run, "seconds_per_run")
+        if request.burst_packets is not None and not 1 <= request.burst_packets <= BURST_PACKETS_MAX:
+            return _bad("burst_packets", f"1 to {BURST_PACKETS_MAX}", request.burst_packets)
         if payload_bytes_of(request) // request.payload_bytes >= SEQUENCES:
             return _bad("offered_bps", "fewer packets in one run", request.offered_bps)
         return None
@@ -309,6 +350,22 @@ class Admission:
         why = f"this run needs {needs} bytes and may have {limit} ({key} in the endpoint's limits)"
         return Refusal(code="limit", why=why)
 
+    def _wrong_capacity(self, request: CapacityRequest) -> Refusal | None:
+        if request.direction not in (Direction.UP, Direction.DOWN):
+            return _bad("direction", "up or down", request.direction)
+        low, high = CAPACITY_PAYLOAD_BYTES
+        if not low <= request.payload_bytes <= high or request.payload_bytes % WORD_BYTES:
+            expected = f"a multiple of {WORD_BYTES} from {low} to {high}"
+            return _bad("payload_bytes", expected, request.payload_bytes)
+        if not CAPACITY_SECONDS[0] <= request.seconds <= CAPACITY_SECONDS[1]:
+            return _bad("seconds", "{} to {}".format(*CAPACITY_SECONDS), request.seconds)
+        if request.seconds > self._limits.seconds_per_run:
+            return _over("a run here lasts at most {} s", self._limits.seconds_per_run, "seconds_per_run")
+        if self._limits.paced_bps < rate_bps(0):
+            why = f"a capacity run begins at {rate_bps(0)} bit/s and may have {self._limits.paced_bps}"
+            return Refusal(code="limit", why=f"{why} (paced_bps in the endpoint's limits)")
+        return None
+
     def _lively(self, caller: str, now_ns: int) -> bool:
         return now_ns - self._heard_ns.get(caller, now_ns) <= SILENCE_S * NS_PER_S
 
@@ -321,15 +378,20 @@ class Admission:
         why = f"the endpoint serves at most {_count(self._limits.callers, 'caller')} at a time"
         return Refusal(code="busy", why=why, retry_after_s=60.0)
 
-    def _occupied(self, now_ns: int) -> Refusal | None:
-        if len(self._runs) < self._limits.runs:
+    def _occupied(self, now_ns: int, *, alone: bool = False) -> Refusal | None:
+        """Why no run may begin now; with `alone` it stands no other one beside it."""
+        runs = self._runs.values()
+        if any(isinstance(terms, PacedTerms) and terms.searches for terms in runs):
+            why = "a capacity run is under way, and nothing else runs beside it"
+        elif runs and alone:
+            why = "another run is under way, and a capacity run has the path to itself"
+        elif len(runs) >= self._limits.runs:
+            why = f"the endpoint has at most {_count(self._limits.runs, 'run')} at a time"
+        else:
             return None
-        first_ns = min(terms.ends_ns for terms in self._runs.values())
-        return Refusal(
-            code="busy",
-            why=f"the endpoint has at most {_count(self._limits.runs, 'run')} at a time",
-            retry_after_s=max(1.0, round((first_ns - now_ns) / NS_PER_S, 1)),
-        )
+        free_ns = (max if alone else min)(terms.ends_ns for terms in runs)
+        left_s = max(1.0, round((free_ns - now_ns) / NS_PER_S, 1))
+        return Refusal(code="busy", why=why, retry_after_s=left_s)
 
     def _reserved(self, caller: str) -> int:
         return sum(terms.bytes_max for terms in self._runs.values() if terms.caller == caller)
@@ -348,6 +410,8 @@ class Admission:
 
 def payload_bytes_of(request: PacedRequest) -> int:
     """What a paced run moves at most, in payload, with a train more than its time holds."""
+    if request.burst_packets is not None:
+        return (request.burst_packets + 1) * request.payload_bytes
     ip_bytes = request.payload_bytes + IP_BYTES[4] + UDP_BYTES
     return round(request.offered_bps * request.seconds / 8) * request.payload_bytes // ip_bytes + (1 << 17)
 

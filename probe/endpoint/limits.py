@@ -46,7 +46,7 @@ _TABLES = {  # table -> key -> what it limits; the keys are the fields of Limits
         "flows": "flows of a run in each direction",
         "seconds_per_run": "length of a run",
         "seconds_per_rehearsal": "length of a rehearsal, which is as long as a show may be",
-        "paced_bps": "rate of a paced run or of a rehearsal, bit/s at the IP layer",
+        "paced_bps": "rate of a paced or capacity run, or of a rehearsal, bit/s at the IP layer",
         "bytes_per_run": "payload of a run, both directions together",
         "bytes_per_month": "payload of all runs in a calendar month (UTC)",
     },

@@ -15,7 +15,7 @@ import math
 import socket
 from collections.abc import Callable, Iterator, Sequence
 
-from probe.linux import own_address, timestamps
+from probe.linux import own_address, segments, timestamps
 from probe.wire.control import TrainCounts
 from probe.wire.stamp import (
     AUTHENTICATED_BYTES,
@@ -38,6 +38,7 @@ _HEADROOM = 1.5  # over the granted rate, for a sender whose clock and timers ar
 _BURST_S = 30  # held packets of a stall this long arrive at once and must not be lost here
 _BURST_PACKETS = 100
 _DATAGRAM_BYTES = 9216  # more than is ever granted, so a longer packet is seen to be too long
+_SHORT_BYTES = 548  # never cut on any way in use: 576 bytes with headers, RFC 1122 section 3.3.2
 _DRAINED = 64  # datagrams taken in one go, before the event loop may do something else
 _BUFFER_BYTES = 4 << 20  # 4000 packets/s and a pause of the event loop must not look like loss
 _SO_SNDBUFFORCE, _SO_RCVBUFFORCE = 32, 33  # Linux, asm-generic/socket.h
@@ -60,9 +61,13 @@ class _Session:
         "received",
         "reflected",
         "seen",
+        "whole",
     )
 
-    def __init__(self, *, caller: str, key: bytes, per_second: float, packet_bytes: int, now_ns: int) -> None:
+    def __init__(
+        self, *, caller: str, key: bytes, per_second: float, packet_bytes: int, now_ns: int, whole: bool
+    ) -> None:
+        self.whole = whole
         self.caller = caller
         self.key = key
         self.packet_bytes = packet_bytes
@@ -120,12 +125,30 @@ class Reflector:
         self._sessions: dict[int, _Session] = {}
 
     def open(
-        self, ssid: int, *, caller: str, key: bytes, per_second: float, packet_bytes: int, now_ns: int
+        self,
+        ssid: int,
+        *,
+        caller: str,
+        key: bytes,
+        per_second: float,
+        packet_bytes: int,
+        now_ns: int,
+        whole: bool = False,
     ) -> None:
         """Answer from now on what comes with `ssid` and an HMAC by `key`."""
         self._sessions[ssid] = _Session(
-            caller=caller, key=key, per_second=per_second, packet_bytes=packet_bytes, now_ns=now_ns
+            caller=caller,
+            key=key,
+            per_second=per_second,
+            packet_bytes=packet_bytes,
+            now_ns=now_ns,
+            whole=whole,
         )
+
+    def sends_whole(self, data: bytes) -> bool:
+        """Whether the reply to a datagram that was just answered must not be cut on its way."""
+        session = self._sessions.get(peek_ssid(data))
+        return session is not None and session.whole
 
     def counts(self, ssid: int) -> TrainCounts:
         """What arrived and was sent. KeyError for an SSID that is not open."""
@@ -220,9 +243,15 @@ class ReflectorSockets:
                 ttl=found.ttl,
                 now_ns=monotonic_ns(),
             )
-            if reply is not None:
-                with contextlib.suppress(OSError):  # a full queue or no route: lost on the way down
-                    sock.sendmsg((reply,), own_address.leave_from(found.own_address), 0, found.address)
+            if reply is None:
+                continue
+            whole = len(reply) > _SHORT_BYTES and self._reflector.sends_whole(found.data)
+            if whole:
+                segments.never_cut(sock)
+            with contextlib.suppress(OSError):  # a full queue or no route: lost on the way down
+                sock.sendmsg((reply,), own_address.leave_from(found.own_address), 0, found.address)
+            if whole:
+                segments.never_cut(sock, cut=True)
 
 
 def _widen(sock: socket.socket) -> None:

@@ -20,7 +20,7 @@ from probe.bulk.server import AnyReport, FlowServer
 from probe.bulk.worker import PacedAdmission, RehearsalAdmission
 from probe.endpoint import keys as key_files
 from probe.endpoint import ledger as ledgers
-from probe.endpoint.admission import SILENCE_S, Admission, Terms
+from probe.endpoint.admission import SILENCE_S, Admission, PacedTerms, Terms
 from probe.endpoint.doors import Doors, open_doors
 from probe.endpoint.front import Answer, Call, Front
 from probe.endpoint.keys import Keys
@@ -40,7 +40,7 @@ from probe.wire.control import (
     TrainRequest,
 )
 from probe.wire.paced import KEY_BYTES
-from probe.wire.paced_control import PacedGrant, PacedReport, PacedRequest
+from probe.wire.paced_control import CapacityRequest, PacedGrant, PacedReport, PacedRequest
 from probe.wire.rehearsal_control import RehearsalGrant, RehearsalReport, RehearsalRequest
 from probe.wire.stamp import error_estimate
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
@@ -153,6 +153,8 @@ class Endpoint:
             ("GET", "run"): self._noted(self._run_report),
             ("DELETE", "run"): self._noted(self._end_run),
             ("POST", "paced_runs"): self._noted(self._open_paced),
+            ("POST", "capacity_runs"): self._noted(self._open_capacity),
+            ("POST", "bursts"): self._noted(self._open_paced),
             ("GET", "paced_run"): self._noted(self._paced_report),
             ("DELETE", "paced_run"): self._noted(self._end_paced),
             ("POST", "rehearsals"): self._noted(self._open_rehearsal),
@@ -236,6 +238,7 @@ class Endpoint:
             per_second=request.per_second,
             packet_bytes=request.packet_bytes,
             now_ns=now_ns,
+            whole=bool(request.whole),
         )
         return TrainGrant(
             ssid=ssid,
@@ -243,6 +246,7 @@ class Endpoint:
             port=self._told(self.doors.train_port, invited=self._keys.port),
             instance=self._instance,
             your_address=call.remote,
+            whole=bool(request.whole),
         )
 
     async def _train_counts(self, call: Call) -> TrainCounts | Refusal:
@@ -287,8 +291,19 @@ class Endpoint:
             now_ns=self._clock.monotonic_ns(),
             unix_ns=self._clock.unix_ns(),
         )
-        if isinstance(terms, Refusal):
-            return terms
+        return terms if isinstance(terms, Refusal) else self._granted(terms)
+
+    async def _open_capacity(self, call: Call) -> PacedGrant | Refusal:
+        terms = self._admission.open_capacity(
+            call.caller,
+            call.message(CapacityRequest),
+            now_ns=self._clock.monotonic_ns(),
+            unix_ns=self._clock.unix_ns(),
+        )
+        return terms if isinstance(terms, Refusal) else self._granted(terms)
+
+    def _granted(self, terms: PacedTerms) -> PacedGrant:
+        """Take the run of whoever shows its key."""
         key = secrets.token_bytes(KEY_BYTES)
         self._flows.admit_paced(
             PacedAdmission(
@@ -299,6 +314,8 @@ class Endpoint:
                 payload_bytes=terms.payload_bytes,
                 seconds=terms.seconds,
                 bytes_max=terms.bytes_max,
+                searches=terms.searches,
+                burst_packets=terms.burst_packets,
             )
         )
         self._keep(terms)
@@ -306,6 +323,7 @@ class Endpoint:
             run=terms.run,
             port=self._told(self.doors.paced_port, invited=self._keys.flow_port),
             key=key,
+            most_bps=terms.offered_bps if terms.searches else None,
         )
 
     async def _open_rehearsal(self, call: Call) -> RehearsalGrant | Refusal:

@@ -45,14 +45,17 @@ class Icmp(Enum):
 
     TIME_EXCEEDED = "the TTL or hop limit ran out on the way"
     PORT_UNREACHABLE = "the packet reached its host, where nobody listens on that port"
+    TOO_BIG = "the packet was longer than the next link takes, and must not be cut"
     OTHER = "anything else"
 
 
 _ICMP = {  # (origin, type, code)
     (_ORIGIN_ICMP, 11, 0): Icmp.TIME_EXCEEDED,
     (_ORIGIN_ICMP, 3, 3): Icmp.PORT_UNREACHABLE,
+    (_ORIGIN_ICMP, 3, 4): Icmp.TOO_BIG,
     (_ORIGIN_ICMP6, 3, 0): Icmp.TIME_EXCEEDED,
     (_ORIGIN_ICMP6, 1, 4): Icmp.PORT_UNREACHABLE,
+    (_ORIGIN_ICMP6, 2, 0): Icmp.TOO_BIG,
 }
 
 
@@ -61,7 +64,8 @@ class Told:
     """An ICMP error: what it says, who sent it, and about which packet of ours.
 
     `quoted` is that packet's payload as far as the error repeats it, often nothing; `to` is where it was
-    going. `stamp_unix_ns` is when the kernel took the error in, 0 where it does not say.
+    going. `stamp_unix_ns` is when the kernel took the error in, 0 where it does not say. `fits_bytes` is what
+    the sender of TOO_BIG says that would pass, 0 where it says nothing.
     """
 
     icmp: Icmp
@@ -69,6 +73,7 @@ class Told:
     to: Address
     quoted: bytes
     stamp_unix_ns: int
+    fits_bytes: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,8 +133,10 @@ def _read(control: list[tuple[int, int, bytes]], quoted: bytes, to: Address) -> 
         return Departed(counter=counter, info=info, stamp_unix_ns=stamp_unix_ns)
     if origin not in (_ORIGIN_ICMP, _ORIGIN_ICMP6):
         return None
+    icmp = _ICMP.get((origin, type_, code), Icmp.OTHER)
     return Told(
-        icmp=_ICMP.get((origin, type_, code), Icmp.OTHER),
+        icmp=icmp,
+        fits_bytes=info if icmp is Icmp.TOO_BIG else 0,
         sender=_sender(error[_EXTENDED_ERROR.size :]),
         to=to,
         quoted=quoted,

@@ -39,7 +39,8 @@ _SOFTNET = Path("/proc/net/softnet_stat")
 _UDP_SEGMENT, _UDP_GRO = 103, 104
 _SO_SNDBUFFORCE, _SO_RCVBUFFORCE, _SO_TIMESTAMPNS, _SO_MEMINFO = 32, 33, 35, 55
 _IP_MTU_DISCOVER, _IP_PMTUDISC_DO, _IP_MTU = 10, 2, 14
-_IPV6_MTU_DISCOVER, _IPV6_MTU = 23, 24
+_IP_PMTUDISC_WANT, _IP_PMTUDISC_PROBE = 1, 3
+_IPV6_MTU_DISCOVER, _IPV6_MTU, _IPV6_DONTFRAG = 23, 24, 62
 _MEMINFO = struct.Struct("@9I")
 _TIMESPEC = struct.Struct("@ll")
 _INTEGER = struct.Struct("@i")
@@ -59,6 +60,18 @@ def never_fragment(sock: socket.socket) -> None:
     sock.setsockopt(socket.IPPROTO_IP, _IP_MTU_DISCOVER, _IP_PMTUDISC_DO)
     if sock.family == socket.AF_INET6:
         sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_MTU_DISCOVER, _IP_PMTUDISC_DO)
+
+
+def never_cut(sock: socket.socket, *, cut: bool = False) -> None:
+    """Send every packet whole whatever the path is said to take, or not at all; with `cut`, as usual again.
+
+    What the interface itself does not take is refused (EMSGSIZE).
+    """
+    sock.setsockopt(socket.IPPROTO_IP, _IP_MTU_DISCOVER, _IP_PMTUDISC_WANT if cut else _IP_PMTUDISC_PROBE)
+    if sock.family == socket.AF_INET6:
+        how = _IP_PMTUDISC_WANT if cut else _IP_PMTUDISC_PROBE
+        sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_MTU_DISCOVER, how)
+        sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_DONTFRAG, 0 if cut else 1)
 
 
 def path_mtu_bytes(sock: socket.socket) -> int:

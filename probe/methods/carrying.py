@@ -10,8 +10,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
+from typing import Any
 
 from probe import circumstances, clock_judge, paced_outcome
 from probe.bulk.client import PacedClient
@@ -23,7 +24,7 @@ from probe.paced_outcome import Ends
 from probe.reach import Reach
 from probe.wire.control import Hello
 from probe.wire.paced import PAYLOAD_BYTES, WORD_BYTES
-from probe.wire.paced_control import PacedGrant, PacedReport, PacedRequest
+from probe.wire.paced_control import CapacityRequest, PacedGrant, PacedReport, PacedRequest
 from store.clock import Clock, Reading
 from store.records import Circumstances, Direction, Failed, Owner
 
@@ -116,15 +117,43 @@ class Way:
 
     async def carry(self, request: PacedRequest) -> Carried | Failed:
         """One run from opening to the last report. Cancelled, it ends at both ends before it lets go."""
-        grant = await self.control.open_paced(request)
-        if isinstance(grant, Failed):
-            return self.failed(grant.why, grant.whose)
+        return await self._carried(self.control.open_paced(request), lambda grant: request)
+
+    async def search(self, asked: CapacityRequest) -> Carried | Failed:
+        """As `carry`, with a sender that searches; the request then offers the most that it may come to."""
+
+        def granted(grant: PacedGrant) -> PacedRequest | str:
+            if grant.most_bps is None:
+                return "the endpoint does not say how much the run may offer"
+            return PacedRequest(
+                direction=asked.direction,
+                offered_bps=grant.most_bps,
+                payload_bytes=asked.payload_bytes,
+                seconds=asked.seconds,
+            )
+
+        return await self._carried(self.control.open_capacity(asked), granted)
+
+    async def _carried(
+        self,
+        asking: Coroutine[Any, Any, PacedGrant | Failed],
+        granted: Callable[[PacedGrant], PacedRequest | str],
+    ) -> Carried | Failed:
+        opening = asyncio.create_task(asking, name="open a paced run")
         try:
+            grant = await asyncio.shield(opening)
+            if isinstance(grant, Failed):
+                return self.failed(grant.why, grant.whose)
+            request = granted(grant)
+            if isinstance(request, str):
+                return self.failed(request, Owner.ENDPOINT)
             seen = await self._seen(grant, request)
         finally:
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(_LET_GO_S):
-                    await self.control.end_paced(grant.run)
+                async with asyncio.timeout(_LET_GO_S):  # also where the answer was still under way
+                    opened = await opening
+                    if not isinstance(opened, Failed):
+                        await self.control.end_paced(opened.run)
         return seen if isinstance(seen, Failed) else await self._told(seen, request)
 
     def _fitting_bytes(self) -> int:
@@ -140,7 +169,13 @@ class Way:
     async def _seen(self, grant: PacedGrant, request: PacedRequest) -> _Seen | Failed:
         way = await circumstances.way_out(self.where, self.addresses[0])
         async with PacedClient(on_progress=self._on_report) as client:
-            why = await client.connect(grant, request, addresses=self.addresses, binding=self.where.binding)
+            why = await client.connect(
+                grant,
+                request,
+                addresses=self.addresses,
+                binding=self.where.binding,
+                searches=grant.most_bps is not None,
+            )
             if why is not None:
                 return self.failed(f"the way for the packets did not open: {why}", Owner.UNKNOWN)
             before = await circumstances.look(way)

@@ -36,6 +36,8 @@ PATHS = {
     "run": "/v1/runs/{run}",  # GET -> RunReport (waits up to 1 s for the end); DELETE -> RunReport, ended
     # the same for a paced run (probe.wire.paced_control), which an endpoint of an older version does not know
     "paced_runs": "/v1/paced",  # POST PacedRequest -> PacedGrant
+    "capacity_runs": "/v1/capacity",  # POST CapacityRequest -> PacedGrant; from then on it is a paced run
+    "bursts": "/v1/bursts",  # POST PacedRequest with burst_packets -> PacedGrant; then as a paced run
     "paced_run": "/v1/paced/{run}",  # GET -> PacedReport (waits up to 1 s); DELETE -> PacedReport, ended
     # and for a rehearsal (probe.wire.rehearsal_control)
     "rehearsals": "/v1/rehearsals",  # POST RehearsalRequest -> RehearsalGrant
@@ -63,10 +65,14 @@ class Hello:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrainRequest:
-    """A STAMP session: `packet_bytes` is the UDP payload, at least 112."""
+    """A STAMP session: `packet_bytes` is the UDP payload, at least 112, of the longest packet.
+
+    With `whole` its replies must be sent whole or not at all, however long.
+    """
 
     per_second: float
     packet_bytes: int
+    whole: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +80,8 @@ class TrainGrant:
     """A session's SSID (RFC 8972), its HMAC key of 32 bytes and the reflector's UDP port.
 
     `instance` is another after each restart of the endpoint; a probe whose session is gone reads from
-    it whether the endpoint went away or only forgot. `your_address` is the caller's, as the endpoint sees it.
+    it whether the endpoint went away or only forgot. `your_address` is the caller's, as the endpoint sees it;
+    `whole` says that replies are not cut, as asked.
     """
 
     ssid: int
@@ -82,6 +89,7 @@ class TrainGrant:
     port: int
     instance: str | None = None
     your_address: str | None = None
+    whole: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,6 +14,9 @@ Each of these has 80 octets, so an answer is never larger than its question, and
 all before it; what is not sealed so gets no answer. Nothing but a CHALLENGE goes to an address before the
 nonce in it came back from there. The receiver of payload repeats ALIVE, with a number that grows.
 
+In a capacity run it says STATUS instead, every 50 ms in which payload arrived: the same growing number, and
+where others echo, four numbers of 32 bits in network order (`Status`). It is a sign of life as well.
+
 Payload datagrams are all of one size, a multiple of 4. They begin with three numbers of 32 bits in network
 order: the run's tag, the sequence number from 0, and the moment of sending in microseconds of the sender's
 monotonic clock since its first; random octets follow. Pure: no socket, no clock.
@@ -37,9 +40,12 @@ HEAD_BYTES = 12
 WORD_BYTES = 4  # the three numbers of a head are written and read as words, so sizes are multiples of it
 PAYLOAD_BYTES = (64, 8_972)  # smallest and largest payload; 9000-octet packets are the largest in use
 SEQUENCES = 1 << 32
+BURST_PACKETS_MAX = 1 << 15  # each of which is told one by one: 48 MB of full packets
 
 _MAGIC = b"LBpu"
 _CONTROL = struct.Struct("!4sB3x4s4x16s16s")
+_STATUS = struct.Struct("!4I")
+_NUMBER_MAX = (1 << 32) - 1
 _MAC_BYTES = 32
 
 
@@ -51,11 +57,26 @@ class Word(IntEnum):
     PROOF = 3
     READY = 4
     ALIVE = 5
+    STATUS = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Status:
+    """What a receiver counted since its last STATUS: the feedback of RFC 9097 section 8.1.
+
+    `sequence_errors` are packets lost, reordered or duplicated, `delay_range_us` the largest one-way delay
+    less the smallest, `packets` what arrived, `covers_us` the time that it speaks of.
+    """
+
+    sequence_errors: int
+    delay_range_us: int
+    packets: int
+    covers_us: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Said:
-    """A control datagram whose seal was right. In ALIVE, `nonce` is a number that grows."""
+    """A control datagram whose seal was right. In ALIVE and STATUS, `nonce` is a number that grows."""
 
     word: Word
     nonce: bytes
@@ -64,6 +85,14 @@ class Said:
     @property
     def number(self) -> int:
         return int.from_bytes(self.nonce)
+
+    @property
+    def status(self) -> Status:
+        """What a STATUS says; of another word it means nothing."""
+        errors, delay_range_us, packets, covers_us = _STATUS.unpack(self.echo)
+        return Status(
+            sequence_errors=errors, delay_range_us=delay_range_us, packets=packets, covers_us=covers_us
+        )
 
 
 def tag_of(key: bytes) -> bytes:
@@ -80,6 +109,13 @@ def pack(key: bytes, word: Word, *, nonce: bytes, echo: bytes = bytes(NONCE_BYTE
 def alive(key: bytes, number: int) -> bytes:
     """The sign of life with this number."""
     return pack(key, Word.ALIVE, nonce=number.to_bytes(NONCE_BYTES))
+
+
+def status(key: bytes, number: int, found: Status) -> bytes:
+    """The STATUS with this number; what no 32 bits hold is said as their largest number."""
+    counts = found.sequence_errors, found.delay_range_us, found.packets, found.covers_us
+    echo = _STATUS.pack(*(min(_NUMBER_MAX, count) for count in counts))
+    return pack(key, Word.STATUS, nonce=number.to_bytes(NONCE_BYTES), echo=echo)
 
 
 def ready(key: bytes, proof: Said) -> bytes:

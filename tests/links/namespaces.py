@@ -130,6 +130,34 @@ class Line:
             }}"""
         self.run(where, "nft", "-f", "-", input=rules)
 
+    def bucket(self, rate_bps: int, *, burst_bytes: int, queue_ms: int, up: bool) -> None:
+        """Shape one direction by a tbf of just this bucket, its queue as deep as drains in so long.
+
+        Packets pass one by one, so that none of it is spent on several at once.
+        """
+        where, device = ("probe", self.probe_device) if up else ("endpoint", self.endpoint_device)
+        limit_bytes = rate_bps * queue_ms // 8000
+        self.run(
+            where, "tc", "qdisc", "replace", "dev", device, "root", "tbf",
+            "rate", f"{rate_bps}bit", "burst", str(burst_bytes), "limit", str(limit_bytes),
+        )  # fmt: skip
+
+    def police(self, match: str, limit: str, *, up: bool) -> None:
+        """Drop on arrival what matches and is over `limit`, as nftables writes it: a policer.
+
+        A limit in packets has a bucket of just its ``burst``. One in bytes has the bytes of one whole unit of
+        its time beside it (tokens_max of Linux' net/netfilter/nft_limit.c), and counts IP packets.
+        """
+        where, device = ("endpoint", self.endpoint_device) if up else ("probe", self.probe_device)
+        rules = f"""
+            table netdev police {{
+                chain arrivals {{
+                    type filter hook ingress device "{device}" priority 0;
+                    {match} limit rate over {limit} counter drop
+                }}
+            }}"""
+        self.run(where, "nft", "-f", "-", input=rules)
+
     def counted(self, what: str, *, up: bool) -> int:
         """Packets that the rule with this comment (``seen`` or ``dropped``) has counted."""
         listed = self.run("endpoint" if up else "probe", "nft", "-j", "list", "table", "netdev", "truth")

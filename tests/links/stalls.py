@@ -2,7 +2,8 @@
 
 `hold` turns the shaper of the probe's device down to next to nothing and back, so that what comes
 meanwhile stands in its queue and leaves afterwards; `drop` has nftables discard whatever arrives at the
-endpoint's device. How long a stall was is read from the clock around the two commands, which take some 20 ms each.
+endpoint's device. How long a stall was is read from the clock around the two commands, which take some
+20 ms each.
 """
 
 from __future__ import annotations

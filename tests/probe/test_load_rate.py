@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from probe.load_rate import FEEDBACK_NS, ROWS, Feedback, Search, rate_bps
+from probe.load_rate import FEEDBACK_NS, ROWS, Feedback, Search, most_bytes, rate_bps, row_at_most
 
 # RFC 9097 section 8.1, table 1; the rows between are computed from its steps.
 TABLE_MBPS = {
@@ -95,3 +95,22 @@ def test_a_worse_report_never_leads_higher(said: list[Feedback], one: Feedback, 
             search.report(each)
         rows.append(search.report(last))
     assert rows[1] <= rows[0]
+
+
+@given(st.integers(500_000, 10**12))
+def test_the_highest_row_within_a_rate(bps: int) -> None:
+    row = row_at_most(bps)
+    assert rate_bps(row) <= bps
+    assert row == ROWS - 1 or rate_bps(row + 1) > bps
+
+
+def test_no_row_is_that_slow() -> None:
+    with pytest.raises(ValueError, match="no row"):
+        row_at_most(499_999)
+
+
+def test_what_a_search_sends_at_most() -> None:
+    """Row 0 for 50 ms, then 10, 20, ... Mb/s: a clean second holds 0.5 + 10 + ... + 190 Mb/s x 50 ms."""
+    assert most_bytes(1.0, ROWS - 1) == round((0.5 + sum(range(10, 200, 10))) * 1e6 * 0.05 / 8)
+    assert most_bytes(10.0, 20) == round((0.5 + 10) * 1e6 * 0.05 / 8 + 20e6 * 9.9 / 8)
+    assert most_bytes(0.0, ROWS - 1) == 0

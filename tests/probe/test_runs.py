@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 
 from probe import allowance
+from probe.load_rate import ROWS, most_bytes
 from probe.schedule import midnight_ns
+from store.capacity import CapacityRun
 from store.clock import NS_PER_S, Clock, local, zone
 from store.pace import FULL, Pace
 from store.paced import PacedRun
@@ -127,6 +129,38 @@ def test_a_paced_run_that_failed_says_what_it_was() -> None:
     assert {"run paced"} == {one.what for one in kept.of(Failed)}
 
 
+def test_a_capacity_run_fills_the_line_so_every_rule_holds_for_it() -> None:
+    """Hours, slot and allowance; forecast at the card's rate, 20 Mb/s up for 10 s, which it is never told."""
+    searching = replace(run_plan(every_s=3600, seconds=10), direction=Direction.UP, method=Method.CAPACITY)
+    limited = replace(handoff(), allowance_bytes=60_000_000, safety=replace(handoff().safety, never=(NIGHT,)))
+    run = replace(samples.capacity(handoff="A"), spent_bytes=25_000_000)
+    rate = FakeRate(outcome=lambda number: run)
+    kept = lived(
+        site(handoffs=(limited,), runs=(searching,)),
+        for_s=24 * HOUR_S,
+        rate=rate,
+        from_ns=midnight_ns(datetime(2026, 6, 3, tzinfo=UTC).date(), where=LISBON),
+    )
+    runs = kept.of(CapacityRun)
+    assert 1 <= len(runs) == len(rate.runs) <= 2  # 60 MB hold two of them
+    skipped = kept.of(Skipped)
+    assert (24 - len(runs), {"run capacity"}) == (len(skipped), {one.what for one in skipped})
+    assert all(6 <= local(began_ns, LISBON).hour < 22 for _, began_ns, _ in rate.runs)
+    assert allowance.once_bytes(searching, limited.card) == 25_000_000
+    fast = replace(limited.card, rate_up_bps=10**10)  # a search of 10 s does not come to 10 Gb/s x 10 s
+    assert allowance.once_bytes(searching, fast) == most_bytes(10, ROWS - 1) < 10**10 * 10 / 8 / 2
+
+
+def test_no_capacity_run_before_the_safety_question_is_answered() -> None:
+    searching = replace(run_plan(every_s=3600), direction=Direction.UP, method=Method.CAPACITY)
+    rate = FakeRate()
+    kept = lived(
+        site(handoffs=(replace(handoff(), safety=Safety()),), runs=(searching,)), for_s=3 * HOUR_S, rate=rate
+    )
+    assert rate.runs == []
+    assert all("nobody has answered" in one.why for one in kept.of(Skipped))
+
+
 def test_thinned_days_keep_their_evening_run() -> None:
     """At 80 % with eight days to go: far fewer runs than slots, one each evening, within the allowance."""
     limited = replace(handoff(), allowance_bytes=10**10)
@@ -164,11 +198,12 @@ def test_what_failed_runs_may_have_moved_survives_a_restart(tmp_path: Path) -> N
         failed,
         replace(samples.run(), handoff="A", started_unix_ns=5, spent_bytes=7_000_000),
         replace(samples.paced(), handoff="A", started_unix_ns=5, spent_bytes=3_000_000),
+        replace(samples.capacity(), handoff="A", started_unix_ns=5, spent_bytes=2_000_000),
     ):
         writer.append(record)
     writer.close()
     reader = Reader.open(path)
-    assert [35_000_000, 0] == [reader.spent_bytes("A", since_ns) for since_ns in (5, 6)]
+    assert [37_000_000, 0] == [reader.spent_bytes("A", since_ns) for since_ns in (5, 6)]
     reader.close()
 
 

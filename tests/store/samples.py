@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import random
 
+from store.bursts import Burst, BurstRun, Fate, Limiter
+from store.capacity import CapacityRun, SearchStep, SubInterval
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
@@ -11,6 +13,7 @@ from store.layers import tcp_framing, udp_framing
 from store.light import Light
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedRun
+from store.path_mtu import Beyond, FamilyMtu, PathMtu
 from store.records import (
     Bin,
     Campaign,
@@ -292,6 +295,151 @@ def paced(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "no
     )
 
 
+def burst(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> BurstRun:
+    """Three bursts of 384 kB that met a policer whose bucket holds 150 kB."""
+    dropped = Burst(
+        sent=256,
+        received=104,
+        lost=152,
+        fate=Fate.DROPPED,
+        undisturbed_bytes=151_500,
+        line_bps=1_500_000_000,
+        rate_bps=20_000_000,
+        committed_bytes=149_500,
+        bound_bytes=1_750,
+        held=4,
+        delay_us=21,
+    )
+    passed = Burst(sent=64, received=64, lost=0, fate=Fate.PASSED, undisturbed_bytes=96_000)
+    return BurstRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        direction=Direction.UP,
+        ip_version=4,
+        payload_bytes=1472,
+        idle_s=2.0,
+        most_bytes=8_000_000,
+        limiter=Limiter.POLICER,
+        because="in 3 of 3 bursts of 384000 bytes the excess was dropped, none of it held",
+        undisturbed_bytes=151_500,
+        committed_bytes=149_500,
+        committed_ethernet_bytes=151_294,
+        bound_bytes=1_750,
+        rate_bps=20_000_000,
+        line_bps=1_500_000_000,
+        bursts=(passed, dropped, dropped, dropped),
+        dropped_socket=0,
+        timestamps=Stamps.KERNEL,
+        spent_bytes=(64 + 3 * 256) * 1472,
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
+def mtu(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> PathMtu:
+    """A line with PPPoE in IPv4, and a black hole in IPv6."""
+    v4 = FamilyMtu(
+        ip_version=4,
+        interface_bytes=1500,
+        up_bytes=1492,
+        down_bytes=1492,
+        down_at_least=True,
+        beyond=Beyond.ICMP,
+        told_by="198.51.100.41",
+        told_bytes=1492,
+        probes=7,
+    )
+    v6 = FamilyMtu(
+        ip_version=6, interface_bytes=1500, up_bytes=1440, down_bytes=1400, beyond=Beyond.SILENT, probes=31
+    )
+    return PathMtu(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        seconds=9.5,
+        found=(v4, v6),
+        spent_bytes=118_000,
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
+def capacity(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> CapacityRun:
+    """Two seconds of a search on a line that carries 15 Mb/s: on the way up, and full."""
+    packet, second = 1248 * 8, 1502
+    full_bps = second * packet
+    return CapacityRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        direction=Direction.UP,
+        seconds=2.0,
+        ip_version=4,
+        payload_bytes=1220,
+        ip_capacity_bps=full_bps,
+        rates=udp_framing(payload_bytes=1220, ip_version=4).rates(second * 1220 * 8),
+        maximum_from_ms=1000,
+        maximum_loss_ratio=0.0613,
+        sub_interval_ms=1000,
+        sub_intervals=(
+            SubInterval(
+                start_ms=0,
+                ip_bps=9_984_000,
+                lost=0,
+                loss_ratio=0.0,
+                counts=True,
+                sent_bps=9_984_000,
+                unsent=0,
+                delay_low_us=0,
+                delay_high_us=2_000,
+            ),
+            SubInterval(
+                start_ms=1000,
+                ip_bps=full_bps,
+                lost=98,
+                loss_ratio=0.0613,
+                counts=True,
+                sent_bps=1600 * packet,
+                unsent=2,
+                delay_low_us=900,
+                delay_high_us=20_100,
+            ),
+        ),
+        loss_ratio_bound=0.1,
+        lost_bound=200,
+        most_bps=10_000_000_000,
+        top_bps=30_000_000,
+        congested=True,
+        feedback_ms=50,
+        sequence_errors_bound=10,
+        delay_range_low_us=30_000,
+        delay_range_high_us=90_000,
+        sent=2600,
+        received=1000 + second,
+        lost=98,
+        loss_ratio=0.037692308,
+        duplicated=0,
+        reordered=0,
+        late=0,
+        dropped_socket=0,
+        dropped_host=0,
+        burst_bytes=4_992,
+        unsent=2,
+        paused_ms=0,
+        pdv_us=Histogram([0, 40, 900]),
+        timestamps=Stamps.KERNEL,
+        buffer_bytes=2_097_152,
+        limited_by=Limit.PATH,
+        spent_bytes=2600 * 1220,
+        bins=tuple(PacedBin(start_ms=at * 100, bytes=122_000, base_us=at) for at in range(20)),
+        steps=(
+            SearchStep(at_ms=51, rate_bps=10_000_000, sequence_errors=0, delay_range_us=310),
+            SearchStep(at_ms=101, rate_bps=9_000_000, sequence_errors=14, delay_range_us=20_100),
+            SearchStep(at_ms=302, rate_bps=8_000_000),
+        ),
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
 def packets(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> Samples:
     """Three packets of a train at 20 a second: one back, one lost on the way up, one held."""
     fates = [(19_000_000, None, False), (None, "up", False), (400_123_000, None, True)]
@@ -422,6 +570,9 @@ EVERY_KIND: tuple[Record, ...] = (
     event(),
     light(),
     paced(),
+    capacity(),
+    burst(),
+    mtu(),
     clock_change(),
     notice(),
     split(),

@@ -15,7 +15,19 @@ from store.errors import SiteMistake
 from store.layers import Layer
 from store.notice_channels import Command, Hook, Matter
 from store.records import Direction
-from store.site import Card, Evidence, HopPlan, Rules, Site, Transport, Where, WindowKind, database_of, load
+from store.site import (
+    Card,
+    Evidence,
+    HopPlan,
+    Method,
+    Rules,
+    Site,
+    Transport,
+    Where,
+    WindowKind,
+    database_of,
+    load,
+)
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 KEY = "c2VjcmV0LXNlY3JldC1zZWNyZXQtc2VjcmV0LXNlY3I"
@@ -118,6 +130,7 @@ class TestExample:
             service_start=date(2026, 6, 22),
             term_end=date(2030, 6, 21),  # 48 months
             notice="4 months",
+            mtu_bytes=1500,
             maintenance_cap_s=4 * 3600,
             pages=site.handoff("A").card.pages,
             not_stated=(),
@@ -303,6 +316,59 @@ class TestDefaults:
         both = paced.replace('"up"', '"both"') + 'method = "paced"\noffered = "20 Mb/s"\n'
         with pytest.raises(SiteMistake, match="direction"):
             small(tmp_path, SMALL + both)
+
+    def test_a_capacity_run_is_told_no_rate(self, tmp_path: Path) -> None:
+        searching = (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "down"\nevery = "24 h"\n'
+            'method = "capacity"\n'
+        )
+        (found,) = small(tmp_path, SMALL + searching + "seconds = 10\n").runs
+        assert (found.method, found.offered_bps, found.direction) == (Method.CAPACITY, None, Direction.DOWN)
+        for more, key in (
+            ("seconds = 1\n", "seconds"),
+            ("seconds = 61\n", "seconds"),
+            ('seconds = 10\noffered = "20 Mb/s"\n', "offered"),
+            ("seconds = 10\nflows = 2\n", "flows"),
+            ('seconds = 10\nshare = "10 %"\n', "share"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + searching + more)
+        with pytest.raises(SiteMistake, match="direction"):
+            small(tmp_path, SMALL + searching.replace('"down"', '"both"') + "seconds = 10\n")
+
+    def test_a_burst_run_ends_by_itself(self, tmp_path: Path) -> None:
+        """So it has no seconds; its cost is that of three of its largest bursts and the smaller ones."""
+        burst = (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "up"\nevery = "24 h"\n'
+            'method = "burst"\n'
+        )
+        (found,) = small(tmp_path, SMALL + burst + 'most = "3 MB"\n').runs
+        assert (found.method, found.most_bytes, found.one_way_bytes) == (Method.BURST, 3_000_000, 10_000_000)
+        for more, key in (
+            ("seconds = 10\n", "seconds"),
+            ('most = "1 kB"\n', "most"),
+            ('offered = "20 Mb/s"\n', "offered"),
+            ("flows = 2\n", "flows"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + burst + more)
+        with pytest.raises(SiteMistake, match="direction"):
+            small(tmp_path, SMALL + burst.replace('"up"', '"both"'))
+
+    def test_a_search_for_the_path_mtu(self, tmp_path: Path) -> None:
+        """It ends by itself, finds both directions, and fills nothing; the card may state a size."""
+        mtu = '[[run]]\nhandoff = "old"\nendpoint = "north"\nevery = "24 h"\nmethod = "mtu"\n'
+        (found,) = small(tmp_path, SMALL + mtu).runs
+        assert (found.method, found.direction) == (Method.MTU, Direction.BOTH)
+        assert found.one_way_bytes is not None
+        assert found.one_way_bytes < 1_000_000
+        for more in ("seconds = 10\n", "flows = 2\n", 'share = "10 %"\n', 'direction = "up"\n'):
+            with pytest.raises(SiteMistake, match=more.split()[0]):
+                small(tmp_path, SMALL + mtu + more)
+        stated = SMALL.replace('rate_up = "15 Mb/s"', 'rate_up = "15 Mb/s"\nmtu = 1500')
+        assert small(tmp_path, stated).handoffs[0].card.mtu_bytes == 1500
+        with pytest.raises(SiteMistake, match=r"handoff\[1\]\.card\.mtu: .*from 576 to 9216"):
+            small(tmp_path, stated.replace("1500", '"1500"'))
 
     def test_only_a_house_endpoint_needs_a_schedule_of_its_own(self, tmp_path: Path) -> None:
         text = SMALL.replace('name = "north"', 'name = "north"\nwhere = "house"')

@@ -133,3 +133,52 @@ def test_percentile_is_that_of_rfc_2330(delays: dict[int, int]) -> None:
     p99s, maxima = found.pdv_us()
     assert p99s[0] == np.percentile(samples, 99, method="inverted_cdf")
     assert maxima[0] == samples.max()
+
+
+def test_feedback_is_of_the_time_since_the_last_one() -> None:
+    """Lost, reordered and copied packets count, and the largest delay less the smallest (RFC 9097 8.1)."""
+    found = Arrivals(seconds=1)
+    assert found.feedback(0) is None
+    for number, at_ms in [
+        (0, 0),
+        (1, 3),
+        (4, 7),
+        (3, 8),
+        (4, 9),
+    ]:  # 2 is missing, 3 was overtaken, 4 came twice
+        found.note([number], [0], at_ns=5 * MS + at_ms * MS)
+    told = found.feedback(55 * MS)
+    assert told is not None
+    assert (told.sequence_errors, told.delay_range_us, told.packets) == (3, 9_000, 4)
+    assert told.covers_us == 50_000
+    assert found.feedback(105 * MS) is None  # nothing came
+    found.note([5, 6], [100_000, 100_500], at_ns=110 * MS)
+    told = found.feedback(155 * MS)
+    assert told is not None
+    assert (told.sequence_errors, told.delay_range_us, told.packets, told.covers_us) == (0, 500, 2, 100_000)
+
+
+@given(st.integers(0, 2**32), st.integers(1, 9))
+def test_feedback_adds_up_to_the_whole(seed: int, together: int) -> None:
+    """Without reordering across reports, their errors are all packets that never came and all copies."""
+    chance = random.Random(seed)
+    order = [number for number in range(400) if chance.random() > 0.2]
+    found, errors, packets = Arrivals(seconds=1), 0, 0
+    for at in range(0, len(order), together):
+        part = order[at : at + together]
+        found.note(part, [0] * len(part), at_ns=at * 1000)
+        if chance.random() < 0.3:
+            told = found.feedback(at * 1000)
+            assert told is not None
+            errors, packets = errors + told.sequence_errors, packets + told.packets
+    told = found.feedback(MS)
+    if told is not None:
+        errors, packets = errors + told.sequence_errors, packets + told.packets
+    assert (errors, packets) == (found.expected - len(order), len(order))
+
+
+def test_what_was_expected_at_each_bins_end() -> None:
+    found = Arrivals(seconds=0.5)
+    for number, at_ms in [(0, 0), (3, 99), (7, 100), (5, 310)]:
+        found.note([number], [0], at_ns=at_ms * MS)
+    assert found.expected_at() == (4, 8, 8, 8, 8)

@@ -92,3 +92,46 @@ def test_how_late_a_train_may_go(offered_bps: int, slack_us: int) -> None:
 def test_a_datagram_at_the_ip_layer() -> None:
     """RFC 768: 8 octets; RFC 791: 20; RFC 8200: 40."""
     assert (packet_bytes(1472, 4), packet_bytes(1452, 6)) == (1500, 1500)
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 3_000_000), st.integers(0, 1_000_000), st.sampled_from([1, 10, 500, 2_000])),
+        max_size=60,
+    )
+)
+def test_a_rate_that_moves_keeps_its_burst_too(steps: list[tuple[int, int, int]]) -> None:
+    """No stretch holds more than the sum of its moments' rates and the burst that is stated, in octets."""
+    made, now_ns, mbps = pacer(), 5, 1_000
+    calls: list[tuple[int, int, float, float]] = []  # begin, end, octets, what the rates had come to by then
+    credit = 0.0
+    for idle_ns, call_ns, next_mbps in steps:
+        wait_ns = max(idle_ns, made.wait_ns(now_ns))
+        credit += wait_ns * mbps / 8000
+        now_ns += wait_ns
+        made.take(now_ns)
+        begin = credit
+        credit += call_ns * mbps / 8000
+        made.sent(now_ns + call_ns)
+        calls.append((now_ns, now_ns + call_ns, begin, credit))
+        now_ns += call_ns
+        if next_mbps != mbps:
+            mbps = next_mbps
+            made.change(now_ns, offered_bps=mbps * 1_000_000, segments=4)
+    for first, (*_, earliest_end) in enumerate(calls):
+        for last in range(first + 1, len(calls)):
+            assert (last - first + 1) * 6000 - (calls[last][2] - earliest_end) <= made.burst_bytes + 1
+
+
+def test_a_higher_rate_does_not_wait_for_the_distance_of_the_lower() -> None:
+    made = Pacer(offered_bps=500_000, packet_bytes=1250, segments=1, start_ns=0)
+    made.take(0)
+    made.sent(0)
+    assert made.wait_ns(0) == 20_000_000  # 10,000 bits at 0.5 Mb/s
+    made.change(0, offered_bps=10_000_000, segments=1)
+    assert made.wait_ns(0) == 1_000_000
+    made.take(1_000_000)
+    made.change(1_000_000, offered_bps=1_000_000, segments=1)
+    assert made.wait_ns(1_000_000) == 1_000_000  # what was planned stays, and then every 10 ms
+    made.take(2_000_000)
+    assert made.wait_ns(2_000_000) == 10_000_000

@@ -15,7 +15,7 @@ from probe.endpoint.admission import Admission, PacedTerms, RunTerms
 from probe.endpoint.ledger import Ledger
 from probe.endpoint.limits import Limits
 from probe.wire.control import Refusal, RunRequest, TrainRequest
-from probe.wire.paced_control import PacedRequest
+from probe.wire.paced_control import CapacityRequest, PacedRequest
 
 S = 10**9
 NOVEMBER = int(datetime.fromisoformat("2026-11-30T23:00:00+00:00").timestamp()) * S
@@ -98,9 +98,73 @@ def test_a_paced_run_and_a_rate_run_never_run_together() -> None:
     assert refused(open_paced(door)).code == "busy"
 
 
+def test_a_burst_moves_its_packets_and_no_more() -> None:
+    """Ten packets of 1472 octets, whatever its rate and time; more than can be told of are none."""
+    burst = replace(PACED, offered_bps=10**9, burst_packets=10)
+    terms = open_paced(admission(), burst)
+    assert isinstance(terms, PacedTerms)
+    assert (terms.burst_packets, terms.bytes_max) == (10, 11 * 1472)
+    for wrong in (0, 1 << 20):
+        assert "burst_packets" in refused(open_paced(admission(), replace(burst, burst_packets=wrong))).why
+
+
 def test_a_paced_run_of_more_than_the_month_has_left() -> None:
     door = admission(Limits(bytes_per_month=20_000_000))
     assert "bytes_per_month" in refused(open_paced(door)).why
+
+
+CAPACITY = CapacityRequest(direction="down", payload_bytes=1220, seconds=10)
+
+
+def open_capacity(
+    door: Admission, caller: str = "a", request: CapacityRequest = CAPACITY
+) -> PacedTerms | Refusal:
+    return door.open_capacity(caller, request, now_ns=0, unix_ns=NOVEMBER)
+
+
+@pytest.mark.parametrize("runs", [1, 4])
+def test_nothing_runs_beside_a_capacity_run(runs: int) -> None:
+    """One at a time on a path (RFC 9097 section 8.3), whatever the endpoint else allows at a time."""
+    door = admission(Limits(runs=runs))
+    terms = open_capacity(door)
+    assert isinstance(terms, PacedTerms)
+    assert (terms.searches, terms.up, terms.offered_bps) == (True, False, 10**10)
+    for other in (open_capacity(door), open_capacity(door, "b"), open_paced(door), open_run(door, "b")):
+        found = refused(other)
+        assert (found.code, found.why, found.retry_after_s) == (
+            "busy",
+            "a capacity run is under way, and nothing else runs beside it",
+            10.0,
+        )
+    door.close_run(terms.run, moved_bytes=5, unix_ns=NOVEMBER)
+    granted(open_run(door, "b"))
+    found = refused(open_capacity(door))
+    assert (found.code, "has the path to itself" in found.why) == ("busy", True)
+
+
+@pytest.mark.parametrize(
+    ("more", "code", "word"),
+    [
+        ({"direction": "both"}, "bad_request", "direction"),
+        ({"payload_bytes": 1222}, "bad_request", "payload_bytes"),
+        ({"payload_bytes": 1476}, "bad_request", "payload_bytes"),
+        ({"seconds": 1.9}, "bad_request", "seconds"),
+        ({"seconds": 61.0}, "bad_request", "seconds"),
+        ({"seconds": 30.0}, "limit", "seconds_per_run"),
+    ],
+)
+def test_capacity_runs_beyond_a_limit(more: dict[str, Any], code: str, word: str) -> None:
+    door = admission(Limits(seconds_per_run=20))
+    found = refused(open_capacity(door, request=replace(CAPACITY, **more)))
+    assert (found.code, word in found.why) == (code, True)
+
+
+def test_a_capacity_run_stays_within_the_endpoints_rate_and_bytes() -> None:
+    """Its rates are those of the table up to `paced_bps`; it ends at its bytes rather than not begin."""
+    terms = open_capacity(admission(Limits(paced_bps=25_900_000, bytes_per_run=10_000_000)))
+    assert isinstance(terms, PacedTerms)
+    assert (terms.offered_bps, terms.bytes_max) == (25_000_000, 10_000_000)
+    assert "paced_bps" in refused(open_capacity(admission(Limits(paced_bps=400_000)))).why
 
 
 def test_a_replaced_key_is_gone() -> None:

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from probe.wire import paced
-from probe.wire.paced import CONTROL_BYTES, Said, Word
+from probe.wire.paced import CONTROL_BYTES, Said, Status, Word
 from store.errors import BadPacket
 
 KEY = bytes(range(32))
@@ -60,3 +60,57 @@ def test_a_challenge_is_for_one_address_and_one_question() -> None:
 def test_signs_of_life_are_numbered() -> None:
     said = paced.unpack(KEY, paced.alive(KEY, 7))
     assert (said.word, said.number) == (Word.ALIVE, 7)
+
+
+counts = st.integers(0, (1 << 32) - 1)
+
+
+@given(st.integers(0, 1 << 64), counts, counts, counts, counts)
+def test_a_status_comes_back(number: int, errors: int, range_us: int, packets: int, covers_us: int) -> None:
+    told = Status(sequence_errors=errors, delay_range_us=range_us, packets=packets, covers_us=covers_us)
+    said = paced.unpack(KEY, paced.status(KEY, number, told))
+    assert (said.word, said.number, said.status) == (Word.STATUS, number, told)
+
+
+def test_counts_beyond_32_bits_are_their_largest() -> None:
+    told = Status(sequence_errors=1 << 40, delay_range_us=1 << 32, packets=1, covers_us=2)
+    found = paced.unpack(KEY, paced.status(KEY, 1, told)).status
+    assert (found.sequence_errors, found.delay_range_us) == ((1 << 32) - 1, (1 << 32) - 1)
+
+
+def _decoder() -> type:
+    """What the docstring of `probe.wire.paced` says of a control datagram, as a dissector of scapy's."""
+    from scapy.fields import IntField, LongField, StrFixedLenField, XIntField, XStrFixedLenField
+    from scapy.packet import Packet
+
+    class StatusDatagram(Packet):
+        name = "STATUS"
+        fields_desc = (
+            StrFixedLenField("magic", b"", 4),
+            IntField("word_and_zeros", 0),
+            XIntField("tag", 0),
+            IntField("zeros", 0),
+            LongField("number_high", 0),
+            LongField("number", 0),
+            IntField("sequence_errors", 0),
+            IntField("delay_range_us", 0),
+            IntField("packets", 0),
+            IntField("covers_us", 0),
+            XStrFixedLenField("seal", b"", 32),
+        )
+
+    return StatusDatagram
+
+
+def test_scapy_reads_a_status_as_it_is_written_down() -> None:
+    told = Status(sequence_errors=11, delay_range_us=30_000, packets=125, covers_us=50_017)
+    found = _decoder()(paced.status(KEY, 9, told))
+    assert (found.magic, found.word_and_zeros >> 24, found.tag) == (
+        b"LBpu",
+        6,
+        int.from_bytes(paced.tag_of(KEY)),
+    )
+    assert (found.number_high, found.number) == (0, 9)
+    read = found.sequence_errors, found.delay_range_us, found.packets, found.covers_us
+    assert read == (11, 30_000, 125, 50_017)
+    assert bytes(found.payload) == b""

@@ -1,0 +1,141 @@
+"""Runs that show the shape of a limit, as the Circuit page has them: bursts.
+
+One table a kind, newest first; without a record there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any, TypeVar
+
+from dashboard.judge import mtu as judge
+from dashboard.pages import corrected
+from dashboard.pages.ledger import Cell, Heading, Table, cells, number
+from dashboard.pages.paced import standing
+from dashboard.pages.wording import DASH, counted, mbps, moment, path
+from store import jsonform
+from store.bursts import BurstRun
+from store.corrections import Corrections
+from store.path_mtu import PathMtu
+from store.quantities import size_text
+from store.reader import Reader
+from store.records import Document
+
+T = TypeVar("T", bound=Document)
+
+_STARTED = (Heading(text="Started"), Heading(text="Handoff – endpoint"), Heading(text="Direction"))
+_STANDING = Heading(text="Standing", kind="prose")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shapes:
+    """What a handoff has of each kind, oldest first."""
+
+    bursts: tuple[BurstRun, ...]
+    mtus: tuple[PathMtu, ...] = ()
+    stated_mtu_bytes: int | None = None  # by the contract card
+
+    @property
+    def all(self) -> tuple[Document, ...]:
+        return (*self.bursts, *self.mtus)
+
+
+def read(reader: Reader, handoff: str, *, since_ns: int, stated_mtu_bytes: int | None = None) -> Shapes:
+    """Those of a handoff since then."""
+    return Shapes(
+        bursts=tuple(reader.documents(BurstRun, handoff=handoff, since_ns=since_ns)),
+        mtus=tuple(reader.documents(PathMtu, handoff=handoff, since_ns=since_ns)),
+        stated_mtu_bytes=stated_mtu_bytes,
+    )
+
+
+def tables(
+    found: Shapes, *, period: str, where: tzinfo, most: int, corrections: Corrections
+) -> tuple[Table, ...]:
+    """A table for each kind of which there is one, at most so many rows each."""
+
+    def table(
+        runs: Sequence[T],
+        what: str,
+        headings: tuple[Heading, ...],
+        row: Callable[[T], tuple[Cell, ...]],
+        started: tuple[Heading, ...] = _STARTED,
+    ) -> Table | None:
+        if not runs:
+            return None
+        shown = list(reversed(runs))[:most]
+        more = f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them."
+        return Table(
+            caption=f"{what} of {period}, newest first",
+            headings=(*started, *headings, _STANDING),
+            rows=tuple(corrected.marked(row(run), corrections.of(run)) for run in shown),
+            note=more if len(runs) > most else "",
+            corrections=corrected.notes(corrections.among(shown), where),
+        )
+
+    stated = found.stated_mtu_bytes
+    made = (
+        table(found.bursts, "Burst runs", _BURST, lambda run: _burst(run, where)),
+        table(found.mtus, "Path MTU", _MTU, lambda run: _mtu(run, where, stated), _STARTED[:2]),
+    )
+    return tuple(one for one in made if one is not None)
+
+
+def as_json(found: Shapes, corrections: Corrections) -> dict[str, Any]:
+    """All of them as a program reads them, by kind."""
+
+    def told(runs: Sequence[Document]) -> list[dict[str, Any]]:
+        return [
+            jsonform.as_json(run) | {"corrected": jsonform.corrected_json(corrections.of(run))}
+            for run in runs
+        ]
+
+    verdicts = [judge.verdict(run, found.stated_mtu_bytes) for run in found.mtus]
+    mtus = [
+        run | {"verdict": str(verdict.word), "because": verdict.because}
+        for run, verdict in zip(told(found.mtus), verdicts, strict=True)
+    ]
+    return {"bursts": told(found.bursts), "mtus": mtus}
+
+
+_BURST = (
+    Heading(text="Limiter"),
+    number("Committed burst", "IP"),
+    number("Give or take", "IP"),
+    number("Rate", "Mb/s, IP"),
+    number("Bursts arrived at", "Mb/s, IP"),
+    Heading(text="Why", kind="prose"),
+)
+
+_MTU = (
+    Heading(text="Found", kind="prose"),
+    Heading(text="Against the contract", kind="prose"),
+)
+
+
+def _mtu(run: PathMtu, where: tzinfo, stated_bytes: int | None) -> tuple[Cell, ...]:
+    verdict = judge.verdict(run, stated_bytes)
+    return cells(
+        moment(run.started_unix_ns, where),
+        path(run.handoff, run.endpoint),
+        " ".join(f"IPv{one.ip_version}: {judge.said(one)}" for one in run.found),
+        f"{verdict.word}. {verdict.because}",
+        standing(run),
+    )
+
+
+def _burst(run: BurstRun, where: tzinfo) -> tuple[Cell, ...]:
+    return cells(
+        moment(run.started_unix_ns, where),
+        path(run.handoff, run.endpoint),
+        str(run.direction),
+        str(run.limiter),
+        DASH if run.committed_bytes is None else size_text(run.committed_bytes),
+        DASH if run.bound_bytes is None else size_text(run.bound_bytes),
+        mbps(run.rate_bps),
+        mbps(run.line_bps),
+        run.because,
+        standing(run),
+    )
