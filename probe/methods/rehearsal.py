@@ -79,7 +79,7 @@ class _Seen:
 class _Attempt:
     plan: RehearsalPlan
     way: Way
-    said_s: int = 0
+    said_s: int = 1 - _SAY_S
 
     async def run(self) -> Rehearsal | Failed:
         longest = self.way.hello.rehearsal_seconds_max
@@ -210,9 +210,9 @@ class _Attempt:
             return
         pairs = zip(report.sent.streams, self.plan.stream.destinations, strict=True)
         seconds = max(int(told.frames / asked.frames_per_second) for told, asked in pairs)
-        if seconds < self.said_s + _SAY_S and self.said_s:
+        if seconds < self.said_s + _SAY_S:
             return
-        self.said_s = max(1, seconds)
+        self.said_s = seconds
         left_out = sum(one.dropped + one.waited for one in report.sent.streams)
         self.way.say(f"after {seconds} s: {left_out} frames left out")
 
