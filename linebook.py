@@ -178,7 +178,7 @@ def _window_commands(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    words = "Measure once, now: rate, paced, capacity, burst, rehearsal or train."
+    words = "Measure once, now: rate, paced, capacity, burst, sizes, steps, rehearsal or train."
     run = commands.add_parser("run", help=words)
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
     rate = _command(
@@ -225,9 +225,9 @@ def _run_commands(commands: Any) -> None:
     )
     paced.add_argument(
         "--payload",
-        type=_whole(64, 8972),
+        type=_whole(60, 8972),
         metavar="BYTES",
-        help="of each packet, a multiple of 4 (default: as fits packets of 1500 bytes)",
+        help="of each packet, an even number (default: as fits packets of 1500 bytes)",
     )
     rehearsal = _command(
         methods,
@@ -273,7 +273,7 @@ def _run_commands(commands: Any) -> None:
         type=_whole(64, 1472),
         default=1220,
         metavar="BYTES",
-        help="of each packet, a multiple of 4 (default 1220: IPv4 packets of 1248 bytes)",
+        help="of each packet, an even number (default 1220: IPv4 packets of 1248 bytes)",
     )
     burst = _command(
         methods,
@@ -297,6 +297,51 @@ def _run_commands(commands: Any) -> None:
         metavar="RATE",
         help="send no faster (default: as fast as it goes)",
     )
+    sizes = _command(
+        methods,
+        "sizes",
+        _run_sizes,
+        "Frames of 128 to 1518 bytes at one rate above the limit: which layer does the limit count? It fills "
+        "the line: emergency calls, alarms or medical devices may share it.",
+    )
+    _reach_options(sizes)
+    sizes.add_argument(
+        "--direction", choices=("up", "down"), default="up", help="seen from the probe (default up)"
+    )
+    sizes.add_argument(
+        "--offered",
+        type=_rate,
+        required=True,
+        metavar="RATE",
+        help="at the IP layer, more than the limit lets pass",
+    )
+    sizes.add_argument(
+        "--seconds", type=_number(2, 600), default=10, metavar="S", help="of each size, 2 to 600 (default 10)"
+    )
+    steps = _command(
+        methods,
+        "steps",
+        _run_steps,
+        "25, 50, 75, 90, 100, 110 and 125 % of a rate, one after the other: what arrives, and which step "
+        "first loses? It fills the line: emergency calls, alarms or medical devices may share it.",
+    )
+    _reach_options(steps)
+    steps.add_argument(
+        "--direction",
+        choices=("up", "down", "both"),
+        default="both",
+        help="seen from the probe; both is up, then down (default both)",
+    )
+    steps.add_argument(
+        "--rate",
+        type=_rate,
+        required=True,
+        metavar="RATE",
+        help='what is 100 %%, at the IP layer, such as "200 Mb/s"',
+    )
+    steps.add_argument(
+        "--seconds", type=_number(2, 600), default=10, metavar="S", help="of each step, 2 to 600 (default 10)"
+    )
     train = _command(
         methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
     )
@@ -308,7 +353,7 @@ def _run_commands(commands: Any) -> None:
         "--per-second", type=_number(1, 200), default=20, metavar="N", help="1 to 200 (default 20)"
     )
     train.add_argument(
-        "--size", type=_whole(112, 1472), default=128, metavar="BYTES", help="UDP payload (default 128)"
+        "--size", type=_whole(112, 1472), default=152, metavar="BYTES", help="UDP payload (default 152)"
     )
     train.add_argument(
         "--wait", type=_number(0.1, 60), default=3, metavar="S", help="how long a reply may take (default 3)"
@@ -427,6 +472,16 @@ def _reading_commands(commands: Any) -> None:
     campaign.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _export_command(commands)
     _samples_command(commands)
+    host = commands.add_parser("host", help="This computer: check whether it can measure well.")
+    acts = host.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
+    host_check = _command(
+        acts,
+        "check",
+        _host_check,
+        "Can this computer measure what the site file asks? Its ceiling, ports, kernel, clock and disk.",
+    )
+    host_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    host_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
     site = commands.add_parser("site", help="The site file: check it.")
     acts = site.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
     site_check = _command(
@@ -843,6 +898,44 @@ def _run_burst(options: argparse.Namespace) -> int:
     return 0
 
 
+def _run_sizes(options: argparse.Namespace) -> int:
+    from dashboard import text_shapes
+    from probe import safety
+    from probe.methods import sizes
+    from store.jsonform import as_json
+    from store.records import Direction, Failed
+
+    plan = sizes.SizesPlan(
+        direction=Direction(options.direction), offered_bps=options.offered, seconds=options.seconds
+    )
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = _finish(lambda: sizes.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text_shapes.sizes_run(found))
+    return 0
+
+
+def _run_steps(options: argparse.Namespace) -> int:
+    from dashboard import text_shapes
+    from probe import safety
+    from probe.methods import steps
+    from store.jsonform import as_json
+    from store.records import Direction, Failed
+
+    plan = steps.StepsPlan(
+        direction=Direction(options.direction), stated_bps=options.rate, seconds=options.seconds
+    )
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = _finish(lambda: steps.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text_shapes.steps_run(found))
+    return 0
+
+
 def _run_train(options: argparse.Namespace) -> int:
     from dashboard import text
     from probe.methods import train
@@ -1027,6 +1120,20 @@ def _site_check(options: argparse.Namespace) -> int:
         print(text.site(site, costs, questions, answers))
         print(text.keep(site, plan, due))
     return 0
+
+
+def _host_check(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import host_check
+    from store import site as sites
+
+    site = sites.load(options.site)
+    checks = _finish(lambda: host_check.run(site, clock=Clock(), say=_say))
+    if options.json:
+        _print_json(host_check.as_json(checks, now_ns=Clock().unix_ns()))
+    else:
+        print(text.host_check([(one.name, str(one.state), one.found, one.right) for one in checks]))
+    return EXIT_FAILED if any(one.state is host_check.State.WRONG for one in checks) else 0
 
 
 def _answers(site: Site, handoff: Handoff) -> list[str]:

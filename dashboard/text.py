@@ -71,6 +71,14 @@ def _case(case: Case, where: tzinfo) -> Iterator[str]:
         yield f"    {local(event.started_unix_ns, where):%m-%d %H:%M:%S}  {event.what}: {event.says}"
 
 
+def host_check(checks: Sequence[tuple[str, str, str, str]]) -> str:
+    """A line a check: name, state, what was found, and what is right."""
+    width = max(len(name) for name, *_ in checks)
+    return "\n".join(
+        f"{state:<8} {name:<{width}}  {found}; right is {right}" for name, state, found, right in checks
+    )
+
+
 def paced_run(run: PacedRun) -> str:
     """A paced run: what arrived of what was offered, what became of the rest, delay variation, standing."""
     lines = [
@@ -333,6 +341,7 @@ def _evidence(rules: Evidence) -> list[str]:
         f"  one core of probe or endpoint     below {rules.cpu_ratio * 100:g} %",
         f"  TCP windows without a queue       below {rules.window_ratio * 100:g} % of the busy time",
         f"  rate at the top of a port         not within {rules.port_band_ratio * 100:g} % of it",
+        f"  ceiling of host and of endpoint   {rules.ceiling_factor:g} times the rate or more",
         "  another way out than the handoff  excludes, always",
     ]
 

@@ -1,4 +1,4 @@
-"""Runs that show the shape of a limit, as plain text for a terminal: bursts.
+"""Runs that show the shape of a limit, as plain text for a terminal: bursts, size sweeps, steps.
 
 Stands beside text. Pure: values in, text out.
 """
@@ -8,6 +8,10 @@ from __future__ import annotations
 from dashboard.text import mbps, standing_line
 from store.bursts import BurstRun, Limiter
 from store.clock import rfc3339
+from store.paced import PacedPart
+from store.records import Direction
+from store.sizes import Counted, SizesRun
+from store.steps import StepsRun
 
 _HEADS = {
     Limiter.POLICER: "A policer limits the line: it drops what is more than it lets pass at once.",
@@ -32,6 +36,54 @@ def burst_run(run: BurstRun) -> str:
         standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
+
+
+def sizes_run(run: SizesRun) -> str:
+    """A size sweep: the layer that the limit counts and why, each size."""
+    match run.counted:
+        case Counted.UNDECIDED:
+            head = "Undecided: which layer the limit counts."
+        case Counted.OTHER:
+            head = "The limit counts none of the layers of an untagged Ethernet."
+        case _:
+            head = f"The limit counts {run.counted}."
+    limit = "" if run.limit_bps is None else f" Counted so it is {mbps(run.limit_bps)}."
+    lines = [
+        f"{rfc3339(run.started_unix_ns)}  size sweep {run.direction}, {mbps(run.offered_bps)} offered at "
+        f"the IP layer, {run.seconds:g} s each, IPv{run.ip_version}",
+        f"{head} Why: {run.because}.{limit}",
+        *(
+            f"  {one.frame_bytes} byte frames: {_part(one.part)}{'' if one.used else ' (not counted)'}"
+            for one in run.sizes
+        ),
+        standing_line(str(run.standing), run.reasons),
+    ]
+    return "\n".join(lines)
+
+
+def steps_run(run: StepsRun) -> str:
+    """A step run: which step first lost, each step."""
+    lines = [
+        f"{rfc3339(run.started_unix_ns)}  step run {run.direction}, 100 % is {mbps(run.stated_bps)} at the "
+        f"IP layer, {run.seconds:g} s each, in packets of {run.payload_bytes} bytes, IPv{run.ip_version}"
+    ]
+    for direction, first in ((Direction.UP, run.first_lost_up), (Direction.DOWN, run.first_lost_down)):
+        steps = [one for one in run.steps if one.part.direction is direction]
+        if steps:
+            lost = "No step lost packets on the way" if first is None else f"First loss at {first} %"
+            lines.append(f"{direction.capitalize()}: {lost}.")
+        lines += [f"  {one.percent} %: {_part(one.part)}" for one in steps]
+    return "\n".join([*lines, standing_line(str(run.standing), run.reasons)])
+
+
+def _part(part: PacedPart) -> str:
+    pdv = "" if part.pdv_us is None else f", PDV p99 {part.pdv_us.p99 / 1000:.2f} ms"
+    limited = f", limited by {part.limited_by}" if part.limited_by else ""
+    return (
+        f"{mbps(part.offered_bps)} offered, {mbps(part.rates.ip_bps)} arrived (layer 2 "
+        f"{mbps(part.rates.ethernet_bps)}, wire {mbps(part.rates.wire_bps)}), {part.loss_ratio:.4%} lost, "
+        f"queue {part.queue_us / 1000:.1f} ms{pdv}{limited}"
+    )
 
 
 def _committed(run: BurstRun) -> str:

@@ -30,7 +30,7 @@ from store.layers import IP_BYTES, UDP_BYTES
 from store.records import Direction
 from store.site import CampaignPlan, CapCounts, Card, Handoff, Method, RunPlan, Site, Times, TrainPlan
 
-TRAIN_PAYLOAD_BYTES = 128  # of a packet of the daemon's trains, as methods.train has it
+TRAIN_PAYLOAD_BYTES = 152  # of a packet of the daemon's trains, as methods.train has it
 MONTH_DAYS = 30  # what a forecast calls a month; spending goes by the calendar
 WARN_RATIO = 0.8  # of the allowance: from here on runs are thinned. Common practice, no source
 _DAY_S = 86_400

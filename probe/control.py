@@ -20,6 +20,8 @@ from probe.wire.control import (
     PATHS,
     PROTOCOL,
     PROTOCOL_HEADER,
+    CeilingReport,
+    CeilingRequest,
     Hello,
     Refusal,
     RunGrant,
@@ -161,6 +163,14 @@ class Control:
         """End a rehearsal now if it still runs, and let go of it; its last report."""
         what = "end a rehearsal"
         return await self._ask("rehearsal", RehearsalReport, what=what, method="DELETE", run=run)
+
+    async def ceiling(self, request: CeilingRequest) -> CeilingReport | Failed:
+        """Have the endpoint measure itself."""
+        found = await self._ask("ceiling", CeilingReport, what="measure its ceiling", request=request)
+        if isinstance(found, Failed) and self.refusal is not None and self.refusal.code == "unknown":
+            why = "the endpoint's Linebook is older than ceilings; update it there"
+            return self._failed("measure its ceiling", why, Owner.ENDPOINT)
+        return found
 
     async def stop(self) -> Stopped | Failed:
         """End every run and train of this invitation, whoever opened them."""

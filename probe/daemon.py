@@ -34,6 +34,7 @@ from probe.allowance import Purse, month_start_ns
 from probe.board import RunNow
 from probe.book import Book, Store
 from probe.budget import Budget
+from probe.ceilings import CeilingMethod, Ceilings
 from probe.notices.sending import Deliver, Notices, deliver
 from probe.noticing import Noticing
 from probe.openings import Openings
@@ -42,6 +43,7 @@ from probe.runs import Measured, RateMethod, Runs
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
 from store.cases import unended
+from store.ceilings import Ceiling, CeilingOf, newest
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.errors import StoreTrouble, UserMistake
 from store.events import Event, EventKind
@@ -82,6 +84,7 @@ class Methods:
     optic: optics.ReadOptic | None = None
     deliver: Deliver = deliver
     hops: hop_book.HopMethod | None = None
+    ceiling: CeilingMethod | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,11 +135,13 @@ async def prepared(
     sealed: Iterable[Campaign] = (),
     events: Iterable[Event] = (),
     notices: Iterable[Notice] = (),
+    measured: Iterable[Ceiling] = (),
     version: str = "unknown",
     log: logging.Logger = _LOG,
 ) -> Daemon:
     """A daemon that has not begun yet. `opened` are the windows that were open when the last one ended,
-    `sealed` the campaigns that have begun, `events` and `notices` those of the last weeks.
+    `sealed` the campaigns that have begun, `events` and `notices` those of the last weeks,
+    `measured` the ceilings on record.
 
     The rest as `run` has it.
     """
@@ -158,6 +163,7 @@ async def prepared(
         site=site,
         reaches=reaches,
         book=book,
+        ceilings=Ceilings(book=book, method=methods.ceiling, known=newest(measured)),
         optics=fading,
         noticing=Noticing(site=site, book=book, events=known),
         notices=Notices(
@@ -194,6 +200,7 @@ class Daemon:
     notices: Notices
     ports: dict[str, ports.Port]
     optics: dict[str, optics.Fading]
+    ceilings: Ceilings
     methods: Methods
     random: Random
     version: str
@@ -496,6 +503,7 @@ class Daemon:
                 method=self.methods.rate,
                 book=self.book,
                 random=self.random,
+                ceilings=self.ceilings,
                 look=self.methods.look,
                 campaigns=self._campaigns_on(name),
             )
@@ -616,7 +624,7 @@ def _methods() -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import burst, capacity, mtu, paced, rate, rehearsal, train
+    from probe.methods import burst, capacity, ceiling, mtu, paced, rate, rehearsal, sizes, steps, train
     from store import bursts
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
@@ -636,10 +644,23 @@ def _methods() -> Methods:
                 direction=plan.direction, most_bytes=plan.most_bytes or bursts.BURST_BYTES[2]
             )
             return await burst.run(sending, where, clock)
+        if plan.method is Method.SIZES and plan.offered_bps is not None:
+            sweep = sizes.SizesPlan(
+                direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
+            )
+            return await sizes.run(sweep, where, clock)
+        if plan.method is Method.STEPS and plan.offered_bps is not None:
+            climb = steps.StepsPlan(
+                direction=plan.direction, stated_bps=plan.offered_bps, seconds=plan.seconds
+            )
+            return await steps.run(climb, where, clock)
         if plan.method is Method.MTU:
             return await mtu.run(where, clock)
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
+
+    async def measure_ceiling(of: CeilingOf, flows: int, where: Reach, clock: Clock) -> Ceiling | Failed:
+        return await ceiling.run(ceiling.CeilingPlan(of=of, flows=flows), where, clock)
 
     async def stop(where: Reach, clock: Clock, /) -> Failed | None:
         async with Control(where, clock=clock) as control:
@@ -664,4 +685,5 @@ def _methods() -> Methods:
         clock_state=clock_state.read,
         optic=read_optic,
         hops=hops.watch,
+        ceiling=measure_ceiling,
     )

@@ -29,6 +29,8 @@ from store.site import Site, Where
 CEILINGS = {  # reason of a run: who must act
     "probe_limit": Owner.HOUSE,
     "endpoint_limit": Owner.ENDPOINT,
+    "host_ceiling": Owner.HOUSE,
+    "endpoint_ceiling": Owner.ENDPOINT,
     "port_limit": Owner.HOUSE,
 }
 
@@ -252,7 +254,7 @@ class Noticing:
         for code in CEILINGS:
             if code not in run.reasons:
                 continue
-            limit = f"{code.removesuffix('_limit')} {run.direction}"
+            limit = f"{code.removesuffix('_limit').replace('_', ' ')} {run.direction}"
             key, now_ns = (run.handoff, run.endpoint, limit), run.started_unix_ns
             if 0 <= now_ns - self._told.get(key, now_ns - _DAY_NS) < _DAY_NS:
                 continue

@@ -18,6 +18,7 @@ from probe.daemon import ALIVE_EVERY_S, Daemon, Methods
 from probe.notify import Manager
 from probe.status import one_line
 from store import site as sites
+from store.ceilings import VALID_NS, Ceiling
 from store.clock import NS_PER_US, Clock
 from store.errors import LinebookError, StoreTrouble
 from store.events import Event
@@ -33,6 +34,7 @@ class _Left(TypedDict):
     sealed: Iterable[Campaign]
     events: Iterable[Event]
     notices: Iterable[Notice]
+    measured: Iterable[Ceiling]
 
 
 async def run(
@@ -80,6 +82,7 @@ def _left(site: Site, *, now_ns: int) -> _Left:
             "sealed": reader.campaigns(),
             "events": reader.documents(Event, since_ns=now_ns - LOOK_BACK_NS),
             "notices": reader.documents(Notice, since_ns=now_ns - LOOK_BACK_NS),
+            "measured": reader.documents(Ceiling, since_ns=now_ns - VALID_NS),
         }
     finally:
         reader.close()

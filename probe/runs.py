@@ -15,6 +15,7 @@ from typing import Protocol
 
 from probe import allowance, budget, campaign, clock_watch, safety, traffic, windows
 from probe.book import Book, placed
+from probe.ceilings import Ceilings
 from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
 from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
@@ -26,7 +27,9 @@ from store.paced import PacedRun
 from store.path_mtu import PathMtu
 from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
 from store.rehearsals import Rehearsal
-from store.site import Handoff, RunPlan, Site
+from store.site import Handoff, Method, RunPlan, Site
+from store.sizes import SizesRun
+from store.steps import StepsRun
 
 WHAT, LIGHT = "run rate", "light run"
 
@@ -36,7 +39,7 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
-Measured = RateRun | PacedRun | CapacityRun | BurstRun | PathMtu | Rehearsal
+Measured = RateRun | PacedRun | CapacityRun | BurstRun | SizesRun | StepsRun | PathMtu | Rehearsal
 
 
 class RateMethod(Protocol):
@@ -63,6 +66,7 @@ class Runs:
     method: RateMethod
     book: Book
     random: Random
+    ceilings: Ceilings
     look: traffic.Look | None = None
     busy_until_ns: int = field(default=0, init=False)  # when the last run ended
     campaigns: Sequence[Campaign] = ()
@@ -79,6 +83,8 @@ class Runs:
         while True:
             planned = await self._first_due()
             why = await self._held_back(planned)
+            if why is None and await self._measured_ceilings(planned.plan):
+                why = self._forbidden(planned)  # some seconds have passed
             if why is None:
                 await self._run(planned)
                 self.busy_until_ns = self.book.clock.unix_ns()
@@ -240,6 +246,12 @@ class Runs:
             rules=self.site.rules,
         )
 
+    async def _measured_ceilings(self, plan: RunPlan) -> bool:
+        """Measure how much both ends carry at most, where that is due; whether it took any time."""
+        if plan.method is not Method.RATE:
+            return False
+        return await self.ceilings.before(self.reaches[plan.endpoint], flows=plan.flows)
+
     def _forbidden(self, planned: Due) -> str | None:
         """The sentence that forbids this run now, or None."""
         name, now_ns = self.handoff.name, self.book.clock.unix_ns()
@@ -299,6 +311,8 @@ class Runs:
             self.book.keep(placed(stopped, plan, started_ns=began_ns), ends=begun)
             raise
         path = (plan.handoff, plan.endpoint)
+        if isinstance(found, RateRun):
+            found = self.ceilings.judged(found, factor=self.site.rules.evidence.ceiling_factor)
         if isinstance(found, Measured):
             self.book.charge(plan.handoff, found.spent_bytes, up_ratio=_up_ratio(plan.direction))
             self.book.keep(_as_planned(found, planned), ends=begun)

@@ -144,6 +144,27 @@ def by_way(around: Circumstances, rules: Evidence = USUAL) -> tuple[str, ...]:
     return tuple(code for code, holds in found.items() if holds)
 
 
+CEILING_UNKNOWN = "ceiling_unknown"
+CEILING_CODES = ("host_ceiling", "endpoint_ceiling", CEILING_UNKNOWN)
+
+
+def ceiling_reasons(
+    goodput_bps: Sequence[int], *, host_bps: int | None, endpoint_bps: int | None, factor: float
+) -> tuple[str, ...]:
+    """Codes for a run whose directions carried so much, where the machines carry so much at most.
+
+    Each must carry `factor` times the rate; one that was never measured is not taken to. A direction is
+    judged alone, since a ceiling is of as much sent as received at the same time.
+    """
+    highest_bps = max(goodput_bps, default=0)
+    found = {
+        "host_ceiling": host_bps is not None and highest_bps * factor > host_bps,
+        "endpoint_ceiling": endpoint_bps is not None and highest_bps * factor > endpoint_bps,
+        CEILING_UNKNOWN: host_bps is None or endpoint_bps is None,
+    }
+    return tuple(code for code, holds in found.items() if holds)
+
+
 def port_top_bps(port_rate_bps: int, framing: Framing) -> int:
     """The TCP payload that a port of `port_rate_bps` (layer 1) can show with this framing."""
     return port_rate_bps * framing.payload_bytes // framing.wire_frame_bytes

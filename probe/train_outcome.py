@@ -49,7 +49,8 @@ _SAME_NS = NS_PER_MS // 10  # two clocks of one host agree to this
 _SEQUENCES = 1 << 32  # sequence numbers of either end wrap here
 
 _UNPLACED, _UP, _DOWN = 0, 1, 2  # where a packet without a timely reply was lost
-_HELD_UP, _HELD_DOWN, _REORDERED_UP, _REORDERED_DOWN, _SENT_BY_CLOCK, _ARRIVED_BY_CLOCK = 1, 2, 4, 8, 16, 32
+_HELD_UP, _HELD_DOWN, _REORDERED_UP, _REORDERED_DOWN = 1, 2, 4, 8
+_SENT_BY_CLOCK, _ARRIVED_BY_CLOCK, _REPLIED_BY_CLOCK = 16, 32, 64
 _NEVER = -1
 
 _LOST_WORD = {_UNPLACED: "unattributed", _UP: "up", _DOWN: "down"}
@@ -73,7 +74,8 @@ class Silence:
 class Outcome:
     """What became of the packets of a span; the fields are those of `store.records.TrainSpan`.
 
-    `from_clock` counts replies whose delay rests on the program's clock at either end. `clock_step` is
+    `from_clock` counts replies whose delay rests on this program's clock, `replied_by_clock` those for which
+    the endpoint did not tell when they truly left. `clock_step` is
     True when the endpoint's clock was set within the span; PDV and jitter are then left out.
     """
 
@@ -94,6 +96,7 @@ class Outcome:
     jitter_up_us: float | None
     jitter_down_us: float | None
     from_clock: int
+    replied_by_clock: int
     clock_step: bool
 
 
@@ -305,13 +308,26 @@ class Tally:
             self._heard_top = self._answered_top
         self._arrived[row], self._reflector[row] = arrived_ns, reflector
         self._received[row], self._replied[row] = received_ns, replied_ns
-        if from_clock:
-            self._marks[row] |= _ARRIVED_BY_CLOCK
+        self._marks[row] |= _REPLIED_BY_CLOCK | (_ARRIVED_BY_CLOCK if from_clock else 0)
         self._unread.append((reflector, index, arrived_ns))
         self._fate[row] = self._where_late(row)
         if self._in_time(row):
             self._recent.append(self._ways(row))
         return index
+
+    def follow_up(self, reflector: int, replied_ns: int, *, near: int) -> None:
+        """The kernel's stamp of when a reply left the endpoint; it replaces what the reply said itself.
+
+        `reflector` numbers it, and the reply to packet `near` brought it.
+        """
+        reflector = _unwrap(reflector, near=max(0, self._reflector_top))
+        last = min(near - self._base + _REACH, len(self._sent) - 1)
+        for row in range(last, max(-1, last - 2 * _REACH), -1):
+            if self._reflector[row] == reflector:
+                if -_SAME_NS < replied_ns - self._replied[row] < NS_PER_S:
+                    self._replied[row] = replied_ns
+                    self._marks[row] &= ~_REPLIED_BY_CLOCK
+                return
 
     def rtt_ns(self, index: int) -> int | None:
         """(T4 - T1) - (T3 - T2) of a kept packet, None without a reply in time."""
@@ -710,6 +726,7 @@ class Tally:
             jitter_up_us=None if stepped or jitter_up_ns is None else jitter_up_ns / NS_PER_US,
             jitter_down_us=None if stepped or jitter_down_ns is None else jitter_down_ns / NS_PER_US,
             from_clock=_count(marks, _SENT_BY_CLOCK | _ARRIVED_BY_CLOCK),
+            replied_by_clock=_count(marks, _REPLIED_BY_CLOCK),
             clock_step=stepped,
         )
 

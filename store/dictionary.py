@@ -390,6 +390,11 @@ TRAIN = Table(
             "out, what changes all the time is rounded",
         ),
         _STAMPS,
+        _text(
+            "reflector_timestamps",
+            "how the endpoint knew when its replies left: kernel, told with the next reply, or clock",
+            source="RFC 8972",
+        ),
         *_STANDING,
     ),
 )

@@ -21,6 +21,7 @@ import msgspec
 
 from store.bursts import BurstRun
 from store.capacity import CapacityRun
+from store.ceilings import Ceiling
 from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
@@ -32,16 +33,14 @@ from store.records import Document, Says
 from store.rehearsals import Rehearsal
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
+from store.sizes import SizesRun
+from store.steps import StepsRun
 from store.traffic import Traffic
 
-_ALL = (
-    *(Event, ClockChange, Notice, PacedRun, CapacityRun, BurstRun),
-    *(Split, Hops, Witnesses, Samples, Traffic, Light, PathMtu, Rehearsal),
-)
+_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, PathMtu, Rehearsal)
+_ALL = (Event, ClockChange, Notice, *_RUNS, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
-RUN_KINDS = tuple(
-    each.kind for each in (PacedRun, CapacityRun, BurstRun, PathMtu, Rehearsal)
-)  # runs of the schedule, whose bytes are a test's
+RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}
 

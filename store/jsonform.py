@@ -252,6 +252,7 @@ def _train(span: TrainSpan, stalls: tuple[Stall, ...]) -> Json:
         "jitter_down_us": span.jitter_down_us,
         "stalls": [stall_json(stall) for stall in stalls],
         "timestamps": str(span.timestamps),
+        "reflector_timestamps": str(span.reflector_timestamps),
         "spent_bytes": span.spent_bytes,
         "circumstances": None if span.circumstances is None else asdict(span.circumstances),
     }

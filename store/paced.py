@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
-from store.histogram import Histogram
+from store.histogram import Delays, Histogram
 from store.layers import LayerRates
 from store.records import Circumstances, Direction, Document, Limit, Says, Stamps
 
+PART_S = 10  # usual length of a size or a step
+PART_AROUND_S = 3  # what opening each takes, and hearing of it
 OFFERED_BPS = (100_000, 10_000_000_000)  # what a paced run may offer, at the IP layer
 
 
@@ -25,6 +27,34 @@ class PacedBin:
     base_us: int | None = None
     pdv_p99_us: int | None = None
     pdv_max_us: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PacedPart:
+    """A paced run that is part of another record, such as one size or one step, without its bins.
+
+    Fields are those of `PacedRun`. `error_ratio` is the standard error of the rate over it, by the scatter of
+    its bins; `queue_us` the largest of their least delays over the least of all: what stood in queues.
+    """
+
+    direction: Direction
+    started_unix_ns: int
+    payload_bytes: int
+    offered_bps: int
+    sent_bps: int | None = None
+    rates: LayerRates
+    error_ratio: float
+    sent: int
+    received: int
+    lost: int
+    loss_ratio: float
+    reordered: int
+    unsent: int | None = None
+    dropped_socket: int
+    queue_us: int
+    pdv_us: Delays | None = None
+    limited_by: Limit | None = None
+    reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -81,6 +81,15 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
     "port_limit": (Standing.EXCLUDED, "the rate is the top of a port of this class, not of the line"),
     "probe_limit": (Standing.VOID, "the probe host was at its limit"),
     "endpoint_limit": (Standing.VOID, "the endpoint was at its limit"),
+    "host_ceiling": (Standing.VOID, "the rate came too near the most that this host was measured to carry"),
+    "endpoint_ceiling": (
+        Standing.VOID,
+        "the rate came too near the most that the endpoint was measured to carry",
+    ),
+    "ceiling_unknown": (
+        Standing.VALID,
+        "nobody has measured what this host and the endpoint carry at most, so that is not ruled out",
+    ),
     "window_limit": (Standing.EXCLUDED, "TCP windows, not the line, held the rate"),
     "other_traffic": (
         Standing.EXCLUDED,
@@ -275,6 +284,7 @@ class TrainSpan:
     jitter_up_us: float | None
     jitter_down_us: float | None
     timestamps: Stamps
+    reflector_timestamps: Stamps = Stamps.CLOCK  # KERNEL where replies were told on leaving (RFC 8972)
     reasons: tuple[str, ...] = ()
     circumstances: Circumstances | None = None
 

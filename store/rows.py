@@ -94,6 +94,7 @@ CAMPAIGN = (
 DOCUMENT = "kind, started_unix_ns, body"
 THINNED = "first_seq, last_seq, thinned_unix_ns, before, after, remainder, why"
 
+_KERNEL_HERE, _KERNEL_THERE = 1, 2  # bits of a train's `kernel_stamps`: the probe's, the reflector's
 _SIDE_NAMES = RATE_SIDE.split(", ")
 _RUN_NAMES = RATE_RUN.split(", ")
 _STALL_NAMES = STALL.split(", ")
@@ -207,7 +208,9 @@ def train_span_of(names: tuple[str, str], row: Sequence[Any]) -> TrainSpan:
     values = dict(zip(TRAIN.split(", "), row, strict=False))
     packed = [values.pop(name, None) for name in ("rtt_us", "pdv_up_us", "pdv_down_us")]
     rtt, pdv_up, pdv_down = (Histogram.unpack(each) if each else Histogram() for each in packed)
-    values["timestamps"] = Stamps.KERNEL if values.pop("kernel_stamps") else Stamps.CLOCK
+    stamps = values.pop("kernel_stamps")
+    values["timestamps"] = Stamps.KERNEL if stamps & _KERNEL_HERE else Stamps.CLOCK
+    values["reflector_timestamps"] = Stamps.KERNEL if stamps & _KERNEL_THERE else Stamps.CLOCK
     values["reasons"] = tuple(values["reasons"].split())
     around = values["circumstances"]
     values["circumstances"] = None if around is None else _circumstances_of(around)
@@ -374,7 +377,8 @@ def _train_values(span: TrainSpan) -> dict[str, Any]:
     packed = {
         "jitter_up_ns": _nanoseconds(span.jitter_up_us),
         "jitter_down_ns": _nanoseconds(span.jitter_down_us),
-        "kernel_stamps": span.timestamps is Stamps.KERNEL,
+        "kernel_stamps": _KERNEL_HERE * (span.timestamps is Stamps.KERNEL)
+        + _KERNEL_THERE * (span.reflector_timestamps is Stamps.KERNEL),
         "reasons": _codes(span.reasons),
         "circumstances": None if span.circumstances is None else known_text(span.circumstances),
         "rtt_us": span.rtt.pack(),

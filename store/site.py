@@ -16,7 +16,10 @@ from pathlib import Path
 from store import bursts, path_mtu
 from store.layers import Layer
 from store.notice_channels import Channel
+from store.paced import PART_AROUND_S
 from store.records import Direction
+from store.sizes import FRAMES_BYTES
+from store.steps import PERCENTS
 
 
 class Where(StrEnum):
@@ -200,6 +203,8 @@ class Method(StrEnum):
     PACED = "paced"
     CAPACITY = "capacity"
     BURST = "burst"
+    SIZES = "sizes"
+    STEPS = "steps"
     MTU = "mtu"
     REHEARSAL = "rehearsal"
 
@@ -227,7 +232,12 @@ class RunPlan:
 
     @property
     def lasts_s(self) -> int:
-        """How long all of it sends."""
+        """How long all of it takes; `seconds` are those of a size or a step, where it has such."""
+        if self.method is Method.SIZES:
+            return len(FRAMES_BYTES) * (self.seconds + PART_AROUND_S)
+        if self.method is Method.STEPS:
+            ways = 2 if self.direction is Direction.BOTH else 1
+            return ways * len(PERCENTS) * (self.seconds + PART_AROUND_S)
         return self.seconds
 
     @property
@@ -237,7 +247,10 @@ class RunPlan:
             return bursts.foreseen_bytes(self.most_bytes or bursts.BURST_BYTES[2])
         if self.method is Method.MTU:
             return path_mtu.FORESEEN_BYTES
-        return None if self.offered_bps is None else round(self.offered_bps * self.seconds / 8)
+        if self.offered_bps is None:
+            return None
+        parts = {Method.SIZES: len(FRAMES_BYTES), Method.STEPS: sum(PERCENTS) / 100}.get(self.method, 1)
+        return round(self.offered_bps * self.seconds * parts / 8)
 
     @property
     def light(self) -> bool:
@@ -309,7 +322,8 @@ class Evidence:
     Other traffic of more than `other_traffic_ratio` of the rate; more than `port_errors` damaged frames
     at the probe's own port (None: never asked); an end that used more than `cpu_ratio` of a core; a rate
     within `port_band_ratio` of what a port shows at most; windows that held a sender for `window_ratio` of
-    its busy time. Wireless, a tunnel and half duplex speak against it unless they are allowed.
+    its busy time; a host or an endpoint that carries less than `ceiling_factor` times a rate run's rate.
+    Wireless, a tunnel and half duplex speak against it unless they are allowed.
     """
 
     other_traffic_ratio: float = 0.05
@@ -320,6 +334,7 @@ class Evidence:
     cpu_ratio: float = 0.9
     port_band_ratio: float = 0.01
     window_ratio: float = 0.2
+    ceiling_factor: float = 1.2
 
     def changed(self) -> str | None:
         """The rules that are not the usual ones, ``port_errors=5 tunnel=True``; None where all are."""

@@ -60,6 +60,7 @@ from store.site import (
     Window,
     WindowKind,
 )
+from store.steps import PERCENTS
 from store.toml_table import (
     Reader,
     Table,
@@ -99,7 +100,7 @@ KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 _SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
-_EVIDENCE_KEYS = ("wireless", "tunnel", "half_duplex", "port_errors", "cpu", "port_band", "window")
+_EVIDENCE_KEYS = ("wireless", "tunnel", "half_duplex", "port_errors", "cpu", "port_band", "window", "ceiling")
 _HANDOFF_KEYS = (
     *(
         "name",
@@ -122,15 +123,18 @@ _METHOD_KEYS = ("method", "offered", "most")
 _OF_METHODS = {  # which methods a key of [[run]] belongs to, and what to do instead
     "flows": ((Method.RATE,), "leave it out"),
     "share": ((Method.RATE,), "leave it out"),
-    "offered": ((Method.PACED,), 'add method = "paced", or leave it out'),
+    "offered": ((Method.PACED, Method.SIZES, Method.STEPS), "name the method, or leave it out"),
     "most": ((Method.BURST,), 'add method = "burst", or leave it out'),
-    "seconds": ((Method.RATE, Method.PACED, Method.CAPACITY), "leave it out: it ends by itself"),
+    "seconds": (
+        (Method.RATE, Method.PACED, Method.CAPACITY, Method.SIZES, Method.STEPS),
+        "leave it out: it ends by itself",
+    ),
     "direction": (
-        (Method.RATE, Method.PACED, Method.CAPACITY, Method.BURST),
+        (Method.RATE, Method.PACED, Method.CAPACITY, Method.BURST, Method.SIZES, Method.STEPS),
         "leave it out: it finds both",
     ),
 }
-_ONE_WAY = (Method.PACED, Method.CAPACITY, Method.BURST)
+_ONE_WAY = (Method.PACED, Method.CAPACITY, Method.BURST, Method.SIZES)
 _CAMPAIGN_KEYS = ("name", "question", "from", "to", "count")
 _TIMES_KEYS = ("days", "dates", "hours")
 _DESTINATION_KEYS = (
@@ -444,13 +448,20 @@ def _by_method(table: Table, plan: RunPlan) -> RunPlan:
         low, high = CAPACITY_SECONDS
         if not low <= plan.seconds <= high:
             table.refuse("seconds", f"a capacity run takes {low} to {high} s")
-    if plan.method is not Method.PACED:
+    if plan.method not in (Method.PACED, Method.SIZES, Method.STEPS):
         return plan
-    offered_bps = table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
-    low, high = OFFERED_BPS
-    if not low <= offered_bps <= high:
-        table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s")
-    return replace(plan, offered_bps=offered_bps)
+    plan = replace(
+        plan, offered_bps=table.need("offered", rate_bps, 'a rate at the IP layer such as "20 Mb/s"')
+    )
+    percents = (PERCENTS[0], PERCENTS[-1]) if plan.method is Method.STEPS else (100, 100)
+    low, high = ((plan.offered_bps or 0) * percent // 100 for percent in percents)
+    if low < OFFERED_BPS[0] or high > OFFERED_BPS[1]:
+        table.refuse("offered", "a paced run offers 100 kb/s to 10 Gb/s, and so does each step")
+    if plan.method in (Method.SIZES, Method.STEPS) and plan.seconds < 2:
+        table.refuse("seconds", "each size and step takes 2 or more")
+    if plan.every_s <= plan.lasts_s:
+        table.refuse("every", f"all of it takes {plan.lasts_s} s, which does not fit into {plan.every_s} s")
+    return plan
 
 
 def _burst_bytes(value: Any) -> int:
@@ -660,6 +671,7 @@ def _evidence(table: Table) -> Evidence:
         cpu_ratio=table.ask("cpu", _above_nothing, usual.cpu_ratio),
         port_band_ratio=table.ask("port_band", _band, usual.port_band_ratio),
         window_ratio=table.ask("window", _above_nothing, usual.window_ratio),
+        ceiling_factor=table.ask("ceiling", number(1, 10), usual.ceiling_factor),
     )
 
 

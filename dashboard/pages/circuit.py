@@ -18,13 +18,14 @@ from dashboard.figures import delay as delay_figure
 from dashboard.figures import loss as loss_figure
 from dashboard.figures import rates as rates_figure
 from dashboard.figures.pooling import Stretch
-from dashboard.judge import layers
+from dashboard.judge import ceilings, layers
 from dashboard.judge.stall_places import StallPlace
 from dashboard.judge.verdict import RateVerdict
 from dashboard.pages import (
     budget,
     campaigns,
     capacity,
+    ceiling_rows,
     contracts,
     corrected,
     paced,
@@ -50,6 +51,7 @@ from dashboard.pages.wording import (
 )
 from store import jsonform
 from store.capacity import CapacityRun
+from store.ceilings import VALID_NS, Ceiling
 from store.clock import NS_PER_S, rfc3339, zone
 from store.corrections import Corrected, Corrections
 from store.layers import Layer
@@ -81,6 +83,7 @@ class Findings:
     splits: tuple[segments.FoundSplit, ...]
     places: dict[tuple[str, int], StallPlace]  # of the newest stalls
     used: Used
+    ceilings: tuple[ceilings.Room, ...]
     corrections: Corrections
     campaigns: tuple[Told, ...]
 
@@ -123,6 +126,7 @@ class CircuitPage:
     capacity_table: Table | None
     shape_tables: tuple[Table, ...]
     ledger: Table | None
+    ceilings: Table | None
     trains: tuple[TrainPart, ...]
     stall_message: str
     stalls: Table | None
@@ -162,6 +166,9 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         splits=segments.splits(reader, name, since_ns=stretch.from_ns),
         places=segments.places(reader, stalls[-MOST_ROWS:], site=site, handoff=handoff),
         used=budget.find(reader, site, handoff, now_ns=now_ns, spent=handoff.allowance_bytes is not None),
+        ceilings=ceilings.judge(
+            reader.documents(Ceiling, since_ns=now_ns - VALID_NS), site=site, handoff=handoff, now_ns=now_ns
+        ),
         corrections=reader.corrected(),
         campaigns=campaign_results.read(reader, site=site, handoff=name, now_unix_ns=now_ns),
     )
@@ -266,6 +273,9 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             runs.left_out(found.runs) + paced.left_out((*found.paced, *found.capacity, *found.shapes.all)),
             sum((train.left_out for train in found.trains), Counter()),
             caption=f"Exclusions ledger of {PERIODS[found.period]}",
+        ),
+        ceilings=ceiling_rows.table(
+            found.ceilings, where=where, factor=found.site.rules.evidence.ceiling_factor
         ),
         trains=tuple(
             trains.part(
@@ -428,6 +438,7 @@ def as_json(found: Findings) -> Json:
         "campaigns": [campaign_results.as_json(one) for one in found.campaigns],
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "paced": [paced.as_json(run, found.corrections) for run in found.paced],
+        "ceilings": [ceiling_rows.as_json(room) for room in found.ceilings],
         "capacity": [capacity.as_json(run, found.corrections) for run in found.capacity],
         **shapes.as_json(found.shapes, found.corrections),
         "trains": [trains.as_json(train, found.corrected_minutes(train)) for train in found.trains],

@@ -66,6 +66,7 @@ def card_rows(card: Card) -> tuple[CardRow, ...]:
         ("service_start", "Service start", card.service_start and card.service_start.isoformat()),
         ("term_end", "Term end", card.term_end and card.term_end.isoformat()),
         ("notice", "Notice", card.notice),
+        ("mtu", "Largest IP packet", None if card.mtu_bytes is None else f"{card.mtu_bytes} bytes"),
         (
             "maintenance_cap",
             "Provider's works, at most a month",

@@ -39,6 +39,10 @@ _WAKE_NS = NS_PER_MS // 2
 _SAMPLE_NS = NS_PER_MS  # between two readings of TCP_INFO by a receiver that is kept busy
 
 _BLOCK_BYTES = 256 * 1024
+# A call carries this much time's worth of bytes where that is more than a block, so that the steps of the
+# interpreter between two calls, of which all flows share one at a time, cost the same at any rate.
+_CALL_NS = NS_PER_MS
+_CALL_BLOCKS_MAX = 16
 # A sender keeps about this much time's worth of bytes in its kernel, so that a late wake-up does not let
 # the line run dry, and still stops soon; the floor is for slow lines, where a block is much time.
 _UNSENT_NS = 20 * NS_PER_MS
@@ -122,6 +126,8 @@ class Sink(Flow):
     _heard_ns: int = field(default=0, init=False)
     _looked_ns: int = field(default=0, init=False)
     _tuned: tuple[int, int] = field(default=(0, 0), init=False)  # time and bytes delivered then
+    _call_bytes: int = field(default=_BLOCK_BYTES, init=False)
+    _flags: int = field(default=socket.MSG_TRUNC, init=False)
     _signed_ns: int = field(default=0, init=False)
     _settled: tuple[int, int, int] = field(default=(0, 0, 0), init=False)  # time, segments, bytes
 
@@ -131,14 +137,14 @@ class Sink(Flow):
         self.end(self._receive(self.tally.series()))
 
     def _receive(self, series: Series) -> str | None:
-        buffer = bytearray(_BLOCK_BYTES)
+        buffer = bytearray(_BLOCK_BYTES * _CALL_BLOCKS_MAX)  # never touched, so it takes no memory
         now_ns = self._heard_ns = self._signed_ns = self.clock.monotonic_ns()
         self._tuned = now_ns, 0
         while not self.halt.is_set():
             count = -1
             try:
                 # on TCP: count and discard; a kernel that does not know it copies into the buffer
-                count = self.sock.recv_into(buffer, 0, socket.MSG_TRUNC)
+                count = self.sock.recv_into(buffer, self._call_bytes, self._flags)
             except BlockingIOError:
                 pass  # nothing in order within SINK_LOOK_UP_S
             except ConnectionError:
@@ -206,9 +212,12 @@ class Sink(Flow):
         """Say that we are here, and how much data is worth waking up for."""
         tuned_ns, tuned_bytes = self._tuned
         if now_ns - tuned_ns >= BIN_NS:
-            wake_bytes = (self._delivered_bytes - tuned_bytes) * _WAKE_NS // (now_ns - tuned_ns)
-            lowest = max(1, min(wake_bytes, _BLOCK_BYTES // 2))
+            moved_bytes, took_ns = self._delivered_bytes - tuned_bytes, now_ns - tuned_ns
+            lowest = max(1, min(moved_bytes * _WAKE_NS // took_ns, _BLOCK_BYTES // 2))
             self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVLOWAT, lowest)
+            blocks = _call_blocks(moved_bytes, took_ns)
+            self._call_bytes = blocks * _BLOCK_BYTES
+            self._flags = socket.MSG_TRUNC | (socket.MSG_WAITALL if blocks > 1 else 0)
             self._tuned = now_ns, self._delivered_bytes
         if self.life_signs and now_ns - self._signed_ns >= LIFE_SIGN_NS:
             self._signed_ns = now_ns
@@ -237,6 +246,7 @@ class Source(Flow):
     _heard_ns: int = field(default=0, init=False)
     _piece_bytes: int | None = field(default=None, init=False)  # what goes out at once when held to a rate
     _held_unsent_bytes: int = field(default=0, init=False)  # and what waits then
+    _pieces: list[bytes] = field(default_factory=list, init=False)  # what one call sends
 
     def run(self) -> None:
         """Send until the run's time is over, the far end falls silent, or a halt."""
@@ -252,9 +262,10 @@ class Source(Flow):
             return
         idle = not info.unacked and not info.notsent_bytes
         if info.bytes_acked != self._acked or idle:
-            self._keep_unsent(
-                (info.bytes_acked - self._acked) * _UNSENT_NS // max(1, now_ns - self._acked_ns)
-            )
+            moved_bytes, took_ns = info.bytes_acked - self._acked, max(1, now_ns - self._acked_ns)
+            self._keep_unsent(moved_bytes * _UNSENT_NS // took_ns)
+            if self._piece_bytes is None:
+                self._pieces = [self.block] * _call_blocks(moved_bytes, took_ns)
             self._acked, self._acked_ns = info.bytes_acked, now_ns
         if self.after_go:
             self._hear(now_ns)
@@ -278,7 +289,7 @@ class Source(Flow):
             self._hold_back()
         except OSError as error:
             return f"this host cannot hold a flow to a rate: {error.strerror}"
-        block, flags = self.block[: self._piece_bytes], socket.MSG_EOR if self._piece_bytes else 0
+        self._pieces, flags = [self.block[: self._piece_bytes]], socket.MSG_EOR if self._piece_bytes else 0
         self._keep_unsent(_BLOCK_BYTES)
         self.congestion = tcp_info.congestion(self.sock)
         now_ns = self._acked_ns = self._heard_ns = self.started_ns = self.clock.monotonic_ns()
@@ -293,7 +304,7 @@ class Source(Flow):
                 self.halt.wait(LOOK_UP_S)
                 continue
             try:
-                count = self.sock.send(block, flags)
+                count = self.sock.sendmsg(self._pieces, (), flags)
             except BlockingIOError:
                 continue  # no room within LOOK_UP_S
             except OSError as error:
@@ -326,6 +337,11 @@ class Source(Flow):
         with contextlib.suppress(OSError):  # nothing said, or broken: sending finds out
             if self.sock.recv(64, socket.MSG_DONTWAIT):
                 self._heard_ns = now_ns
+
+
+def _call_blocks(moved_bytes: int, took_ns: int) -> int:
+    """How many blocks a call carries at this rate."""
+    return max(1, min(moved_bytes * _CALL_NS // (took_ns * _BLOCK_BYTES), _CALL_BLOCKS_MAX))
 
 
 def random_block() -> bytes:

@@ -15,6 +15,7 @@ import socket
 import threading
 import time
 from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from probe.bulk.flows import GIVE_UP_NS, PAUSE_NS, Spending, thread_cpu_s
@@ -327,34 +328,48 @@ class PacedSource:
 
 
 class _Trains:
-    """Buffers of packets with random payload, in which the heads are written anew each time."""
+    """Buffers of packets with random payload, in which the heads are written anew each time.
+
+    The numbers of a head are written as words where packets begin on a word, and in halves elsewhere.
+    """
 
     def __init__(self, stream: Stream, count: int) -> None:
         self._count = count
-        step = stream.payload_bytes // paced.WORD_BYTES
         size = count * stream.payload_bytes
-        tags = _network_order(array("I", [int.from_bytes(paced.tag_of(stream.key))] * count))
+        unit = 2 if stream.payload_bytes % 4 else 4
+        step, parts = stream.payload_bytes // unit, 4 // unit
+        tags = array("I", [int.from_bytes(paced.tag_of(stream.key))] * count)
         self._buffers = []
         for _ in range(max(1, min(256, _BLOCK_BYTES // size))):
             buffer = bytearray(os.urandom(size))
-            words = memoryview(buffer).cast("I")
-            words[::step] = tags
-            self._buffers.append((buffer, words[1::step], words[2::step]))
+            words = memoryview(buffer).cast("H" if unit == 2 else "I")
+            tag, numbers, moments = (
+                [words[field * parts + part :: step] for part in range(parts)] for field in range(3)
+            )
+            _write(tag, array("I", tags))
+            self._buffers.append((buffer, numbers, moments))
         self._place = 0
 
     def next(self, first: int, sent_us: int) -> bytearray:
         """The next train, its packets numbered from `first`."""
         self._place = (self._place + 1) % len(self._buffers)
         buffer, numbers, moments = self._buffers[self._place]
-        numbers[:] = _network_order(array("I", range(first, first + self._count)))
-        moments[:] = _network_order(array("I", [sent_us]) * self._count)
+        _write(numbers, array("I", range(first, first + self._count)))
+        _write(moments, array("I", [sent_us]) * self._count)
         return buffer
 
 
-def _network_order(numbers: array[int]) -> memoryview:
+def _write(places: Sequence[memoryview], numbers: array[int]) -> None:
+    """One number for each packet, in network order: where its word stands, or the halves of it."""
     if _SWAP:
         numbers.byteswap()
-    return memoryview(numbers)
+    found = memoryview(numbers)
+    if len(places) == 1:
+        places[0][:] = found
+        return
+    halves = found.cast("B").cast("H")
+    for nth, place in enumerate(places):
+        place[:] = halves[nth::2]
 
 
 _SWAP = array("H", [1]).tobytes()[0] == 1

@@ -215,6 +215,9 @@ class Listener:
         """Until the parent is gone."""
         for sock in self._listening.values():
             sock.setblocking(False)
+            # A flow inherits it. Set on the flow alone, it may leave the pacing of a host's own bbr in force
+            # (from memory; the bench shows no difference).
+            ask_congestion(sock, PREFERRED_CONGESTION)
         while True:
             doors = list(self._listening) if len(self._waiting) < WAITING_MAX else []
             ready = select.select([0, *doors, *self._waiting, *self._paced.sockets], [], [], _LOOK_S)[0]

@@ -19,7 +19,7 @@ from probe.endpoint.ledger import Ledger, month_after, month_of
 from probe.endpoint.limits import Limits
 from probe.load_rate import most_bytes, rate_bps, row_at_most
 from probe.wire.control import Refusal, RunRequest, TrainRequest
-from probe.wire.paced import BURST_PACKETS_MAX, PAYLOAD_BYTES, SEQUENCES, WORD_BYTES
+from probe.wire.paced import BURST_PACKETS_MAX, PAYLOAD_BYTES, SEQUENCES, STEP_BYTES
 from probe.wire.paced_control import CapacityRequest, PacedRequest
 from probe.wire.rehearsal_control import RehearsalRequest, StreamRequest
 from probe.wire.stamp import AUTHENTICATED_BYTES
@@ -308,9 +308,9 @@ class Admission:
         if request.direction not in (Direction.UP, Direction.DOWN):
             return _bad("direction", "up or down", request.direction)
         low, high = PAYLOAD_BYTES
-        if not low <= request.payload_bytes <= high or request.payload_bytes % WORD_BYTES:
+        if not low <= request.payload_bytes <= high or request.payload_bytes % STEP_BYTES:
             return _bad(
-                "payload_bytes", f"a multiple of {WORD_BYTES} from {low} to {high}", request.payload_bytes
+                "payload_bytes", f"a multiple of {STEP_BYTES} from {low} to {high}", request.payload_bytes
             )
         if request.offered_bps < OFFERED_BPS[0]:
             return _bad("offered_bps", f"{OFFERED_BPS[0]} or more", request.offered_bps)
@@ -354,8 +354,8 @@ class Admission:
         if request.direction not in (Direction.UP, Direction.DOWN):
             return _bad("direction", "up or down", request.direction)
         low, high = CAPACITY_PAYLOAD_BYTES
-        if not low <= request.payload_bytes <= high or request.payload_bytes % WORD_BYTES:
-            expected = f"a multiple of {WORD_BYTES} from {low} to {high}"
+        if not low <= request.payload_bytes <= high or request.payload_bytes % STEP_BYTES:
+            expected = f"a multiple of {STEP_BYTES} from {low} to {high}"
             return _bad("payload_bytes", expected, request.payload_bytes)
         if not CAPACITY_SECONDS[0] <= request.seconds <= CAPACITY_SECONDS[1]:
             return _bad("seconds", "{} to {}".format(*CAPACITY_SECONDS), request.seconds)

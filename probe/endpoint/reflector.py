@@ -10,12 +10,13 @@ a valid HMAC came from: whoever replays old packets with somebody else's address
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import math
 import socket
 from collections.abc import Callable, Iterator, Sequence
+from typing import NamedTuple
 
 from probe.linux import own_address, segments, timestamps
+from probe.wire import stamp_tlv
 from probe.wire.control import TrainCounts
 from probe.wire.stamp import (
     AUTHENTICATED_BYTES,
@@ -26,6 +27,7 @@ from probe.wire.stamp import (
     ntp_of,
     peek_ssid,
 )
+from probe.wire.stamp_tlv import FollowUp
 from store.clock import NS_PER_S, Clock
 from store.errors import BadPacket
 
@@ -40,6 +42,7 @@ _BURST_PACKETS = 100
 _DATAGRAM_BYTES = 9216  # more than is ever granted, so a longer packet is seen to be too long
 _SHORT_BYTES = 548  # never cut on any way in use: 576 bytes with headers, RFC 1122 section 3.3.2
 _DRAINED = 64  # datagrams taken in one go, before the event loop may do something else
+_WAITING_MOST = 1024  # stamps come at once or never
 _BUFFER_BYTES = 4 << 20  # 4000 packets/s and a pause of the event loop must not look like loss
 _SO_SNDBUFFORCE, _SO_RCVBUFFORCE = 32, 33  # Linux, asm-generic/socket.h
 
@@ -52,6 +55,7 @@ class _Session:
         "burst_ns",
         "caller",
         "distinct",
+        "followed",
         "full_at_ns",
         "highest",
         "interval_ns",
@@ -79,6 +83,7 @@ class _Session:
         self.highest = -1
         self.seen = 0  # bit n set: the sequence number `highest - n` arrived
         self.received = self.distinct = self.reflected = 0
+        self.followed: FollowUp | None = None  # the newest reply of which it is known when it truly left
 
     def note(self, sequence: int, address: timestamps.Address, *, now_ns: int) -> bool:
         """Count a packet whose HMAC is right. False, and nothing changes, for an old one from elsewhere."""
@@ -111,6 +116,15 @@ class _Session:
         return TrainCounts(
             received=self.received, distinct=self.distinct, reflected=self.reflected, highest=self.highest
         )
+
+
+class Reply(NamedTuple):
+    """A reply of an SSID's session; `wanted` asks for the moment at which it leaves."""
+
+    data: bytes
+    ssid: int
+    sequence: int
+    wanted: bool
 
 
 class Reflector:
@@ -174,7 +188,7 @@ class Reflector:
         received_unix_ns: int,
         ttl: int | None,
         now_ns: int,
-    ) -> bytes | None:
+    ) -> Reply | None:
         """The reply to a datagram, None for silence. `now_ns` is monotonic and paces, nothing else."""
         try:
             session = self._sessions.get(peek_ssid(data))
@@ -187,7 +201,21 @@ class Reflector:
             return None
         reply = self._reply(packet, session, received_unix_ns, _UNKNOWN_TTL if ttl is None else ttl)
         session.reflected += 1
-        return encode_reflector(reply, key=session.key, tail=data[AUTHENTICATED_BYTES:])
+        tail = data[AUTHENTICATED_BYTES:]
+        wanted = stamp_tlv.asks(tail)
+        if wanted:
+            told, session.followed = session.followed, None
+            tail = stamp_tlv.answering(
+                tail, asked_in=packet.sequence, sequence=reply.sequence, key=session.key, told=told
+            )
+        data = encode_reflector(reply, key=session.key, tail=tail)
+        return Reply(data, packet.ssid, reply.sequence, wanted)
+
+    def left(self, ssid: int, sequence: int, unix_ns: int) -> None:
+        """Note when a reply whose stamp was wanted left by the kernel's account; the next one tells."""
+        session = self._sessions.get(ssid)
+        if session is not None:
+            session.followed = FollowUp(sequence=sequence, sent_ntp=ntp_of(unix_ns))
 
     def _reply(
         self, packet: SenderPacket, session: _Session, received_unix_ns: int, ttl: int
@@ -212,13 +240,15 @@ class ReflectorSockets:
         self._reflector = reflector
         self._sockets = tuple(sockets)
         self._clock = clock
+        self._departing: dict[socket.socket, _Departing] = {}
 
     def start(self) -> None:
         """Answer from now on. The sockets are bound UDP sockets; they become non-blocking."""
         loop = asyncio.get_running_loop()
         for sock in self._sockets:
             sock.setblocking(False)
-            timestamps.prepare(sock, transmit=False)
+            timestamps.prepare(sock, transmit=None)
+            self._departing[sock] = _Departing()
             own_address.tell(sock)
             _widen(sock)
             loop.add_reader(sock, self._drain, sock)
@@ -232,6 +262,8 @@ class ReflectorSockets:
 
     def _drain(self, sock: socket.socket) -> None:
         reflect, monotonic_ns, clock = self._reflector.reflect, self._clock.monotonic_ns, self._clock
+        departing = self._departing[sock]
+        self._take_stamps(sock, departing)
         for _ in range(_DRAINED):
             found = timestamps.receive(sock, _DATAGRAM_BYTES, clock=clock)
             if found is None:
@@ -243,15 +275,55 @@ class ReflectorSockets:
                 ttl=found.ttl,
                 now_ns=monotonic_ns(),
             )
-            if reply is None:
-                continue
-            whole = len(reply) > _SHORT_BYTES and self._reflector.sends_whole(found.data)
-            if whole:
-                segments.never_cut(sock)
-            with contextlib.suppress(OSError):  # a full queue or no route: lost on the way down
-                sock.sendmsg((reply,), own_address.leave_from(found.own_address), 0, found.address)
-            if whole:
-                segments.never_cut(sock, cut=True)
+            if reply is not None:
+                whole = len(reply.data) > _SHORT_BYTES and self._reflector.sends_whole(found.data)
+                if whole:
+                    segments.never_cut(sock)
+                self._send(sock, reply, found, departing)
+                if whole:
+                    segments.never_cut(sock, cut=True)
+
+    def _send(
+        self, sock: socket.socket, reply: Reply, found: timestamps.Received, departing: _Departing
+    ) -> None:
+        control = own_address.leave_from(found.own_address)
+        if reply.wanted:
+            control = (*control, timestamps.STAMP_THIS)
+        try:
+            sock.sendmsg((reply.data,), control, 0, found.address)
+        except OSError:  # a full queue or no route: lost on the way down
+            if reply.wanted:  # whether the kernel counted it is its secret: count anew
+                timestamps.transmit_stamps(sock)
+                timestamps.prepare(sock, transmit=None)
+                departing.begin()
+            return
+        if reply.wanted:
+            departing.note(reply.ssid, reply.sequence)
+            self._take_stamps(sock, departing)  # mostly it is there at once, and the next may answer already
+
+    def _take_stamps(self, sock: socket.socket, departing: _Departing) -> None:
+        for counter, unix_ns in timestamps.transmit_stamps(sock):
+            if (whose := departing.waiting.pop(counter, None)) is not None:
+                self._reflector.left(*whose, unix_ns)
+
+
+class _Departing:
+    """Replies whose stamps are to come, by the kernel's count of them."""
+
+    __slots__ = ("count", "waiting")
+
+    def __init__(self) -> None:
+        self.begin()
+
+    def begin(self) -> None:
+        self.count = 0
+        self.waiting: dict[int, tuple[int, int]] = {}
+
+    def note(self, ssid: int, sequence: int) -> None:
+        self.waiting[self.count] = ssid, sequence
+        self.count = (self.count + 1) % _SEQUENCES
+        if len(self.waiting) > _WAITING_MOST:  # a stamp may stay out for good
+            del self.waiting[next(iter(self.waiting))]
 
 
 def _widen(sock: socket.socket) -> None:

@@ -10,12 +10,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import os
 import secrets
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 
+from probe.bulk import own_rate
 from probe.bulk.server import AnyReport, FlowServer
 from probe.bulk.worker import PacedAdmission, RehearsalAdmission
 from probe.endpoint import keys as key_files
@@ -25,10 +27,13 @@ from probe.endpoint.doors import Doors, open_doors
 from probe.endpoint.front import Answer, Call, Front
 from probe.endpoint.keys import Keys
 from probe.endpoint.reflector import Reflector, ReflectorSockets
-from probe.linux import clock_state
+from probe.linux import clock_state, interface
+from probe.reach import Binding
 from probe.wire.control import (
     PROTOCOL,
     TOKEN_BYTES,
+    CeilingReport,
+    CeilingRequest,
     Hello,
     Refusal,
     RunGrant,
@@ -53,6 +58,7 @@ _LONG_POLL_S = 5.0  # how long ending a run waits for its end
 _KEPT_NS = 60 * NS_PER_S  # how long an ended run's report stays to be asked for
 _OVERTIME_NS = 30 * NS_PER_S  # over its seconds a run may take this long to begin and to end
 _ROUND_S = 1.0  # between two looks at what is silent, expired or changed
+_CEILING_KEPT_NS = 600 * NS_PER_S  # so that callers together do not keep the machine busy with itself
 _HMAC_KEY_BYTES = 32
 _UNKNOWN_ERROR_NS = 10 * NS_PER_MS  # what a clock that nobody sets is said to be off; its S bit stays 0
 
@@ -141,6 +147,8 @@ class Endpoint:
         self._runs: dict[str, _Run] = {}
         self._callers_version = keys.version
         self._saving = asyncio.Lock()
+        self._measuring = False
+        self._ceilings: dict[int, tuple[int, int]] = {}  # by flows: when, and payload in bit/s
 
     def answers(self) -> dict[tuple[str, str], Answer]:
         """What answers each method and path of `control.PATHS`."""
@@ -160,6 +168,7 @@ class Endpoint:
             ("POST", "rehearsals"): self._noted(self._open_rehearsal),
             ("GET", "rehearsal"): self._noted(self._rehearsal_report),
             ("DELETE", "rehearsal"): self._noted(self._end_rehearsal),
+            ("POST", "ceiling"): self._noted(self._ceiling),
             ("POST", "stop"): self._noted(self._stop),
         }
 
@@ -258,6 +267,8 @@ class Endpoint:
         return _NO_TRAIN if ssid is None else self._forget_train(ssid)
 
     async def _open_run(self, call: Call) -> RunGrant | Refusal:
+        if self._measuring:
+            return _MEASURING
         terms = self._admission.open_run(
             call.caller,
             call.message(RunRequest),
@@ -285,6 +296,8 @@ class Endpoint:
         )
 
     async def _open_paced(self, call: Call) -> PacedGrant | Refusal:
+        if self._measuring:
+            return _MEASURING
         terms = self._admission.open_paced(
             call.caller,
             call.message(PacedRequest),
@@ -294,6 +307,8 @@ class Endpoint:
         return terms if isinstance(terms, Refusal) else self._granted(terms)
 
     async def _open_capacity(self, call: Call) -> PacedGrant | Refusal:
+        if self._measuring:
+            return _MEASURING
         terms = self._admission.open_capacity(
             call.caller,
             call.message(CapacityRequest),
@@ -383,6 +398,38 @@ class Endpoint:
         self._forget_run(run)
         return report
 
+    async def _ceiling(self, call: Call) -> CeilingReport | Refusal:
+        """Measure this machine against itself, when nobody has a run under way; told again for 10 min."""
+        flows = call.message(CeilingRequest).flows
+        if not 1 <= flows <= self._keys.limits.flows:
+            return Refusal(code="limit", why=f"the endpoint grants 1 to {self._keys.limits.flows} flows")
+        at_ns, found_bps = self._ceilings.get(flows, (0, 0))
+        if not found_bps or self._clock.monotonic_ns() - at_ns >= _CEILING_KEPT_NS:
+            if self._measuring or any(run.ended_ns is None for run in self._runs.values()):
+                return Refusal(code="busy", why="a run is under way at the endpoint", retry_after_s=60)
+            measured = await self._measure_itself(flows)
+            if isinstance(measured, str):
+                return Refusal(code="trouble", why=measured)
+            found_bps = measured
+        return CeilingReport(
+            flows=flows,
+            seconds=own_rate.SECONDS,
+            goodput_bps=found_bps,
+            kernel=os.uname().release,
+            port_rate_bps=await asyncio.to_thread(_port_rate_bps, call.remote),
+        )
+
+    async def _measure_itself(self, flows: int) -> int | str:
+        self._measuring = True
+        try:
+            found = await own_rate.measure(flows, clock=self._clock)
+        finally:
+            self._measuring = False
+        if isinstance(found, int):
+            self._ceilings[flows] = self._clock.monotonic_ns(), found
+            log.info("ceiling measured flows=%d goodput_bps=%d", flows, found)
+        return found
+
     async def _stop(self, call: Call) -> Stopped:
         runs = self._admission.runs_of(call.caller)
         trains = self._admission.trains_of(call.caller)
@@ -458,6 +505,7 @@ class Endpoint:
 
 
 _NO_TRAIN = Refusal(code="unknown", why="the endpoint has no such train of this caller")
+_MEASURING = Refusal(code="busy", why="the endpoint is measuring its own ceiling", retry_after_s=5)
 _NO_RUN = Refusal(code="unknown", why="the endpoint has no such run of this caller")
 
 
@@ -480,6 +528,12 @@ def _rehearsal(found: AnyReport | Refusal) -> RehearsalReport | Refusal:
 
 def _tokens(count: int) -> tuple[bytes, ...]:
     return tuple(secrets.token_bytes(TOKEN_BYTES) for _ in range(count))
+
+
+def _port_rate_bps(address: str) -> int | None:
+    """The rate of the port by which this machine answers a caller, where it is one and says so."""
+    way = interface.way_out(address, binding=Binding())
+    return None if way is None else interface.describe(way.interface).port_rate_bps
 
 
 def _own_error_estimate() -> int:

@@ -30,7 +30,8 @@ _TX_QUEUED = 1 << 8
 _OPT_CMSG = 1 << 10
 _OPT_TSONLY = 1 << 11  # the stamp without a copy of the packet
 _RECEIVE_FLAGS = _SOFTWARE | _RX_SOFTWARE
-_TRANSMIT_FLAGS = _RECEIVE_FLAGS | _TX_QUEUED | _OPT_ID | _OPT_CMSG | _OPT_TSONLY
+_SOME_FLAGS = _RECEIVE_FLAGS | _OPT_ID | _OPT_CMSG | _OPT_TSONLY
+_TRANSMIT_FLAGS = _SOME_FLAGS | _TX_QUEUED
 _IP_RECVTTL = 12
 _INFO_QUEUED = 1
 _PACKET_INFO = {
@@ -42,6 +43,8 @@ _HOP_LIMITS = {(socket.IPPROTO_IP, socket.IP_TTL), (socket.IPPROTO_IPV6, socket.
 _INTEGER = struct.Struct("@i")
 _ANCILLARY_BYTES = 512  # too little would cut control messages off without an error
 _HOST_CLOCK = Clock()
+
+STAMP_THIS = (socket.SOL_SOCKET, _SO_TIMESTAMPING, struct.pack("@I", _TX_QUEUED))  # a control message
 
 Address = error_queue.Address
 _Control = list[tuple[int, int, bytes]]
@@ -63,10 +66,11 @@ class Received:
     own_address: bytes | None = None
 
 
-def prepare(sock: socket.socket, *, transmit: bool, ttl: int = 255) -> bool:
+def prepare(sock: socket.socket, *, transmit: bool | None, ttl: int = 255) -> bool:
     """Make `sock` stamp arrivals (with `transmit` departures too), report TTLs and send with `ttl`.
 
-    Transmit stamps are numbered from 0, the next send's. False when the kernel knows no time stamps;
+    With `transmit` None it stamps those departures alone that bring `STAMP_THIS` along. Transmit stamps are
+    numbered from 0, the next send's. False when the kernel knows no time stamps;
     `receive` then falls back to the clock and `transmit_stamps` stays empty.
     """
     if sock.family == socket.AF_INET6:
@@ -74,7 +78,7 @@ def prepare(sock: socket.socket, *, transmit: bool, ttl: int = 255) -> bool:
         sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_UNICAST_HOPS, ttl)
     sock.setsockopt(socket.IPPROTO_IP, _IP_RECVTTL, 1)  # an IPv6 socket may have IPv4 peers
     sock.setsockopt(socket.IPPROTO_IP, socket.IP_TTL, ttl)
-    flags = _TRANSMIT_FLAGS if transmit else _RECEIVE_FLAGS
+    flags = _SOME_FLAGS if transmit is None else _TRANSMIT_FLAGS if transmit else _RECEIVE_FLAGS
     try:
         sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPING, _RECEIVE_FLAGS)  # numbering starts anew
         sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPING, flags)

@@ -13,7 +13,7 @@ from probe import capacity_outcome
 from probe.control import Control
 from probe.methods.carrying import OnProgress, Way
 from probe.reach import Reach
-from probe.wire.paced import WORD_BYTES
+from probe.wire.paced import STEP_BYTES
 from probe.wire.paced_control import CapacityRequest
 from store.capacity import PAYLOAD_BYTES, SECONDS, STANDARD_PAYLOAD_BYTES, CapacityRun
 from store.clock import Clock
@@ -38,9 +38,9 @@ class CapacityPlan:
         if not low <= self.seconds <= high:
             raise UserMistake(f"seconds: expected {low} to {high}, not {self.seconds:g}")
         low, high = PAYLOAD_BYTES
-        if not low <= self.payload_bytes <= high or self.payload_bytes % WORD_BYTES:
+        if not low <= self.payload_bytes <= high or self.payload_bytes % STEP_BYTES:
             raise UserMistake(
-                f"payload: expected a multiple of {WORD_BYTES} from {low} to {high}, not {self.payload_bytes}"
+                f"payload: expected a multiple of {STEP_BYTES} from {low} to {high}, not {self.payload_bytes}"
             )
 
 

@@ -23,7 +23,7 @@ from probe.linux import segments
 from probe.paced_outcome import Ends
 from probe.reach import Reach
 from probe.wire.control import Hello
-from probe.wire.paced import PAYLOAD_BYTES, WORD_BYTES
+from probe.wire.paced import PAYLOAD_BYTES, STEP_BYTES
 from probe.wire.paced_control import CapacityRequest, PacedGrant, PacedReport, PacedRequest
 from store.clock import Clock, Reading
 from store.records import Circumstances, Direction, Failed, Owner
@@ -164,7 +164,7 @@ class Way:
             sock.connect((self.addresses[0], self.where.invitation.port))
             fits = min(fits, segments.path_mtu_bytes(sock))
         found = fits - packet_bytes(0, self.ip_version)
-        return max(PAYLOAD_BYTES[0], found - found % WORD_BYTES)
+        return max(PAYLOAD_BYTES[0], found - found % STEP_BYTES)
 
     async def _seen(self, grant: PacedGrant, request: PacedRequest) -> _Seen | Failed:
         way = await circumstances.way_out(self.where, self.addresses[0])

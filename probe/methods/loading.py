@@ -18,7 +18,7 @@ from probe import circumstances, clock_judge, rate_outcome, standing
 from probe.bulk.client import ClientReport, FlowClient
 from probe.circumstances import Look, Traffic
 from probe.control import Control
-from probe.methods.train import TrainSession
+from probe.methods.train import PACKET_BYTES, TrainSession
 from probe.rate_outcome import Around
 from probe.reach import Reach
 from probe.train_outcome import Tally
@@ -41,7 +41,6 @@ from store.site import Evidence
 
 FLOWS_MAX = 16
 
-_PACKET_BYTES = 112  # the smallest authenticated STAMP packet
 _REPLY_NS = 5 * NS_PER_S  # a reply may wait in a deep queue
 _FOLLOW_SHARE = 0.2  # between two looks at what the far end counted, of the time the load has taken
 _REPORT_S = 20.0  # the far end's last report may wait behind a queue that still drains
@@ -199,7 +198,7 @@ class Loader:
             self.clock,
             tally=tally,
             per_second=per_second,
-            packet_bytes=_PACKET_BYTES,
+            packet_bytes=PACKET_BYTES,
         )
         beside = TrainBeside(session=session, tally=tally, failed=None)
         try:

@@ -12,7 +12,7 @@ from probe import paced_outcome
 from probe.control import Control
 from probe.methods.carrying import OnProgress, Way
 from probe.reach import Reach
-from probe.wire.paced import PAYLOAD_BYTES, WORD_BYTES
+from probe.wire.paced import PAYLOAD_BYTES, STEP_BYTES
 from probe.wire.paced_control import PacedRequest
 from store.clock import Clock
 from store.errors import UserMistake
@@ -44,9 +44,9 @@ class PacedPlan:
             raise UserMistake(f"seconds: expected 1 or more, not {self.seconds:g}")
         low, high = PAYLOAD_BYTES
         size = self.payload_bytes
-        if size is not None and (not low <= size <= high or size % WORD_BYTES):
+        if size is not None and (not low <= size <= high or size % STEP_BYTES):
             raise UserMistake(
-                f"payload: expected a multiple of {WORD_BYTES} from {low} to {high}, not {size}"
+                f"payload: expected a multiple of {STEP_BYTES} from {low} to {high}, not {size}"
             )
 
 

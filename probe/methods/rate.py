@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass
 
-from probe import rate_outcome
+from probe import rate_outcome, standing
 from probe.control import Control
 from probe.methods.loading import Load, Loader, LoadPlan, OnProgress
 from probe.reach import Reach
@@ -65,7 +65,8 @@ async def _over(loader: Loader, plan: RatePlan) -> RateRun | Failed:
             rtt_loaded_us=loaded_us,
             timestamps=train.timestamps,
             spent_bytes=load.spent_bytes,
-            reasons=told.reasons,
+            # whoever has the ceilings on record judges by them (probe.ceilings)
+            reasons=(*told.reasons, standing.CEILING_UNKNOWN),
             circumstances=told.around,
             at_most_up_goodput_bps=plan.pace.up_bps,
             at_most_down_goodput_bps=plan.pace.down_bps,

@@ -28,7 +28,7 @@ from store.segments import Seen, Silent, Split, Station
 PER_SECOND = 20.0  # of each train: a stall shows within its first tenth
 MOST_HOPS = 4
 
-_PACKET_BYTES, _HEADER_BYTES = 128, 28
+_PACKET_BYTES, _HEADER_BYTES = 152, 28
 _MOMENT_S = 0.2  # beyond the wait, until the last has been given up
 _HOP_BYTES = 60  # a packet of ours at the IP layer; the answer quotes as much and more
 # Together once a second to a router on both ways, extras apart: see probe.hops for what Linux answers.

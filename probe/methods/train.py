@@ -5,10 +5,12 @@ one socket, one timer, one reader callback and no task of its own. A packet's sl
 is sent late and the next is not moved. The first has a random offset (RFC 3432 section 3). Slots that fell
 due within the last second are caught up; what a pause longer than that missed is not sent at all.
 
-RTT is (T4 - T1) - (T3 - T2): T1 and T4 are kernel stamps of this host where it gives them, T2 and T3 come
-with the reply. All of this host's stamps are brought to its monotonic clock, so that a clock which is set
-in the middle of a train moves labels only. A train does not go on over a sleep of the host: what was under
-way then is neither here nor lost, `run` ends and says ``slept``, and `keep` begins anew.
+RTT is (T4 - T1) - (T3 - T2): T1 and T4 are kernel stamps of this host where it gives them, T2 comes with
+the reply, and T3 with the one after it (RFC 8972 section 4.7). Until then, and from an endpoint that does not
+tell, T3 is what the reply says itself, some 20 us early. All of this host's stamps are brought to its
+monotonic clock, so that a clock which is set in the middle of a train moves labels only. A train does not go
+on over a sleep of the host: what was under way then is neither here nor lost, `run` ends and says ``slept``,
+and `keep` begins anew.
 
 A packet that this host's own kernel refuses (no route, a firewall of the host) never was on the line: it
 is neither sent nor lost, and its number goes to the next. A span in which that happened says
@@ -37,7 +39,17 @@ from probe.reach import Reach
 from probe.train_outcome import STALL_NS, Outcome, Silence, Tally
 from probe.train_samples import Sampled, Sampler, sample_of
 from probe.wire import control as wire
-from probe.wire.stamp import SenderPacket, decode_reflector, encode_sender, error_estimate, ntp_of, unix_ns_of
+from probe.wire import stamp_tlv
+from probe.wire.stamp import (
+    AUTHENTICATED_BYTES,
+    SenderPacket,
+    decode_reflector,
+    encode_sender,
+    error_estimate,
+    ntp_of,
+    unix_ns_of,
+)
+from probe.wire.stamp_tlv import FOLLOWED_BYTES
 from store.clock import NS_PER_S, NS_PER_US, Clock
 from store.errors import BadPacket
 from store.layers import IP_BYTES, UDP_BYTES
@@ -46,7 +58,7 @@ from store.samples import Sample
 from store.site import TrainPlan
 from store.unfinished import SoFar
 
-KEPT_PACKET_BYTES = 128  # of the daemon's trains; the base packet has 112
+PACKET_BYTES = AUTHENTICATED_BYTES + FOLLOWED_BYTES  # the least that asks for follow-up telemetry
 ASK_AFTER_S = 5.0  # without a reply, the endpoint is asked whether it knows the train
 ASK_EVERY_S = 10.0
 REFWAIT_S = 900.0  # a reflector may forget a silent session after this; RFC 5357 section 4.2
@@ -314,7 +326,9 @@ class TrainSession:
             error_estimate=self._estimate,
             ssid=self._grant.ssid,
         )
-        data = encode_sender(packet, key=self._grant.key, size=self.packet_bytes)
+        key, size = self._grant.key, self.packet_bytes
+        tail = stamp_tlv.asking(packet.sequence, key=key, size=size - AUTHENTICATED_BYTES)
+        data = encode_sender(packet, key=key, size=size, tail=tail)
         try:
             if sock is None:
                 raise OSError("no socket")
@@ -372,6 +386,11 @@ class TrainSession:
         )
         if index is None:
             return
+        told = stamp_tlv.followed(
+            found.data[AUTHENTICATED_BYTES:], sequence=packet.sequence, key=self._grant.key
+        )
+        if told is not None:
+            self._tally.follow_up(told.sequence, unix_ns_of(told.sent_ntp, near_unix_ns=near_ns), near=index)
         now_ns = self._clock.monotonic_ns()
         if not self.answered or now_ns - self.heard_ns > OUTAGE_NS:
             self.since_ns = now_ns
@@ -554,7 +573,7 @@ class _Keeper:
             self._clock,
             tally=self._tally,
             per_second=self._plan.per_second,
-            packet_bytes=KEPT_PACKET_BYTES,
+            packet_bytes=PACKET_BYTES,
         )
 
     def _begin(self) -> None:
@@ -631,7 +650,7 @@ class _Keeper:
             started_unix_ns=span.started_unix_ns,
             seconds=round((ended_ns - span.started_ns) / NS_PER_S, 3),
             per_second=self._plan.per_second,
-            packet_bytes=KEPT_PACKET_BYTES,
+            packet_bytes=PACKET_BYTES,
             waiting_s=self._waiting_s,
             blips=sum(span.started_ns <= began_ns < ended_ns for began_ns in self._blips),
             reasons=span.reasons(self._spacing_ns),
@@ -872,6 +891,8 @@ def _span(
     known: Circumstances | None,
 ) -> TrainSpan:
     by_clock = outcome.from_clock > _CLOCK_SHARE_MAX * outcome.received
+    # nothing comes after the last reply to tell of it
+    told = outcome.replied_by_clock <= max(1, _CLOCK_SHARE_MAX * outcome.received) and outcome.received > 1
     if outcome.clock_step and "clock_step" not in reasons:
         reasons += ("clock_step",)
     if known is not None:
@@ -902,6 +923,7 @@ def _span(
         jitter_up_us=outcome.jitter_up_us,
         jitter_down_us=outcome.jitter_down_us,
         timestamps=Stamps.CLOCK if by_clock else Stamps.KERNEL,
+        reflector_timestamps=Stamps.KERNEL if told else Stamps.CLOCK,
         reasons=reasons,
         circumstances=known,
     )

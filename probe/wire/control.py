@@ -42,6 +42,7 @@ PATHS = {
     # and for a rehearsal (probe.wire.rehearsal_control)
     "rehearsals": "/v1/rehearsals",  # POST RehearsalRequest -> RehearsalGrant
     "rehearsal": "/v1/rehearsals/{run}",  # GET -> RehearsalReport (waits up to 1 s); DELETE -> it, ended
+    "ceiling": "/v1/ceiling",  # POST CeilingRequest -> CeilingReport, after some seconds
     "stop": "/v1/stop",  # POST -> Stopped: every run and train of this caller ends
 }
 
@@ -176,6 +177,24 @@ class RunReport:
     why: str | None  # why it ended early, None when it ran its time
     up: ReceiverReport | None
     down: SenderReport | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CeilingRequest:
+    """How much does the endpoint carry over its own loopback, in so many flows?"""
+
+    flows: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CeilingReport:
+    """Payload that the endpoint carried from itself to itself, and the rate of the port it answers by."""
+
+    flows: int
+    seconds: float
+    goodput_bps: int
+    kernel: str
+    port_rate_bps: int | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

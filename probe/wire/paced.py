@@ -17,7 +17,7 @@ nonce in it came back from there. The receiver of payload repeats ALIVE, with a 
 In a capacity run it says STATUS instead, every 50 ms in which payload arrived: the same growing number, and
 where others echo, four numbers of 32 bits in network order (`Status`). It is a sign of life as well.
 
-Payload datagrams are all of one size, a multiple of 4. They begin with three numbers of 32 bits in network
+Payload datagrams are all of one size, a multiple of 2. They begin with three numbers of 32 bits in network
 order: the run's tag, the sequence number from 0, and the moment of sending in microseconds of the sender's
 monotonic clock since its first; random octets follow. Pure: no socket, no clock.
 """
@@ -37,8 +37,8 @@ KEY_BYTES = 32
 NONCE_BYTES = 16
 TAG_BYTES = 4
 HEAD_BYTES = 12
-WORD_BYTES = 4  # the three numbers of a head are written and read as words, so sizes are multiples of it
-PAYLOAD_BYTES = (64, 8_972)  # smallest and largest payload; 9000-octet packets are the largest in use
+STEP_BYTES = 2  # sizes are multiples of it, as those of 128 to 1518 octets of Ethernet need
+PAYLOAD_BYTES = (60, 8_972)  # smallest and largest payload; 9000-octet packets are the largest in use
 SEQUENCES = 1 << 32
 BURST_PACKETS_MAX = 1 << 15  # each of which is told one by one: 48 MB of full packets
 

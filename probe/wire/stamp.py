@@ -2,9 +2,9 @@
 
 The unauthenticated base packet has 44 octets, the authenticated one 112, the last 16 of them an
 HMAC-SHA-256 over octets 0 to 95 cut to 16 (RFC 8762 section 4.4). Whatever follows the base packet is
-padding, which a reflector copies (section 4.3). Timestamps are 64-bit NTP (RFC 5905 section 6), error
-estimates those of RFC 4656 section 4.1.2 with the Z bit of RFC 8186. A `key` of None means the
-unauthenticated layout. Pure: no socket, no clock.
+padding, which a reflector copies (section 4.3), or TLVs (`probe.wire.stamp_tlv`). Timestamps are 64-bit NTP
+(RFC 5905 section 6), error estimates those of RFC 4656 section 4.1.2 with the Z bit of RFC 8186. A `key` of
+None means the unauthenticated layout. Pure: no socket, no clock.
 """
 
 from __future__ import annotations
@@ -68,17 +68,17 @@ def peek_ssid(data: bytes, *, authenticated: bool = True) -> int:
     return int(ssid)
 
 
-def encode_sender(packet: SenderPacket, *, key: bytes | None, size: int) -> bytes:
-    """The packet in `size` octets of UDP payload, zeros behind the base packet.
+def encode_sender(packet: SenderPacket, *, key: bytes | None, size: int, tail: bytes = b"") -> bytes:
+    """The packet in `size` octets of UDP payload, `tail` and zeros behind the base packet.
 
-    Raises ValueError for a size below the base packet; struct.error for a field out of its range.
+    Raises ValueError for a size below these; struct.error for a field out of its range.
     """
     layout = _OPEN_SENDER if key is None else _SEALED_SENDER
     fields = layout.pack(packet.sequence, packet.sent_ntp, packet.error_estimate, packet.ssid)
     base = fields if key is None else fields + _mac(key, fields)
-    if size < len(base):
-        raise ValueError(f"a packet of {size} octets cannot hold the {len(base)} of the base packet")
-    return base + bytes(size - len(base))
+    if size < len(base) + len(tail):
+        raise ValueError(f"a packet of {size} octets cannot hold the {len(base) + len(tail)} that it needs")
+    return base + tail + bytes(size - len(base) - len(tail))
 
 
 def decode_sender(data: bytes, *, key: bytes | None) -> SenderPacket:

@@ -1,8 +1,9 @@
 """A rate run against a C program of the same calls, over the same pair of virtual interfaces, by turns.
 
-    python -m tests.bench.rate_ceiling [PAIRS]
+    python -m tests.bench.rate_ceiling [PAIRS [FLOWS [up|down]]]
 
-Needs root, ip and a C compiler. Each pair is one run of `tcp_ceiling.c` and one of ``linebook run rate`` (a
+Needs root, ip and a C compiler; without FLOWS and a direction it compares 1 and 4 flows both ways.
+Each pair is one run of `tcp_ceiling.c` and one of ``linebook run rate`` (a
 whole run: control, tokens, bins, its train beside it), in an order that changes; both are counted where they
 arrive, from 2 s to 6 s. Prints the median rates and the median of the pairs' ratios; judges none.
 """
@@ -13,6 +14,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
+from itertools import product
 from pathlib import Path
 
 from tests.links.house import House, house
@@ -23,14 +25,16 @@ PORT, SECONDS, STARTUP_BINS = 47_999, 6, 20
 
 
 def main() -> None:
-    pairs = int(sys.argv[1]) if len(sys.argv) > 1 else 7
+    words = sys.argv[1:]
+    pairs = int(words[0]) if words else 7
+    counts = [int(words[1])] if len(words) > 1 else [1, 4]
+    directions = [words[2]] if len(words) > 2 else ["up", "down"]
     with tempfile.TemporaryDirectory() as folder:
         program = Path(folder) / "tcp_ceiling"
         subprocess.run(["cc", "-O2", "-pthread", "-o", str(program), str(SOURCE)], check=True)
         with house(Path(folder) / "endpoint") as far:
-            for flows in (1, 4):
-                for direction in ("up", "down"):
-                    compare(far, program, flows=flows, direction=direction, pairs=pairs)
+            for flows, direction in product(counts, directions):
+                compare(far, program, flows=flows, direction=direction, pairs=pairs)
 
 
 def compare(far: House, program: Path, *, flows: int, direction: str, pairs: int) -> None:

@@ -13,6 +13,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from store.ceilings import Ceiling, CeilingOf
 from store.clock import NS_PER_MS, NS_PER_S, Clock
 from store.events import Event, EventKind
 from store.histogram import Delays, Histogram
@@ -184,6 +185,19 @@ def records(*, days: int, train_hours: int) -> Iterator[Record]:
     for minute in range(train_hours * 60, 0, -1):
         yield from _minutes(NOW_NS - minute * 60 * NS_PER_S, chance)
     yield from events()
+    for of, endpoint, goodput_bps in (
+        (CeilingOf.HOST, "", 9_420_000_000),
+        (CeilingOf.ENDPOINT, "north", 16_900_000),
+    ):
+        yield Ceiling(
+            endpoint=endpoint,
+            started_unix_ns=NOW_NS - 30 * HOUR_NS,
+            of=of,
+            flows=4,
+            seconds=3.0,
+            goodput_bps=goodput_bps,
+            kernel="6.1.0",
+        )
     yield Failed(
         what="run rate",
         why="north.example.net did not answer on port 8443 within 5 s",

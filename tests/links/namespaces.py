@@ -78,7 +78,7 @@ class Line:
 
         60 is deep enough that a processor which a busy machine takes away for a moment leaves the line full.
         """
-        burst_bytes = max(5_000, 65_536 if rate_bps >= 300_000_000 else rate_bps // 8 // 1000)
+        burst_bytes = max(65_536 if rate_bps >= 300_000_000 else 5_000, rate_bps // 8 // 1000)
         limit_bytes = rate_bps * queue_ms // 8000
         for wanted, where, device in (
             (up, "probe", self.probe_device),
@@ -130,7 +130,9 @@ class Line:
             }}"""
         self.run(where, "nft", "-f", "-", input=rules)
 
-    def bucket(self, rate_bps: int, *, burst_bytes: int, queue_ms: int, up: bool) -> None:
+    def bucket(
+        self, rate_bps: int, *, burst_bytes: int, queue_ms: int, up: bool, overhead_bytes: int = 0
+    ) -> None:
         """Shape one direction by a tbf of just this bucket, its queue as deep as drains in so long.
 
         Packets pass one by one, so that none of it is spent on several at once.
@@ -140,6 +142,7 @@ class Line:
         self.run(
             where, "tc", "qdisc", "replace", "dev", device, "root", "tbf",
             "rate", f"{rate_bps}bit", "burst", str(burst_bytes), "limit", str(limit_bytes),
+            *(("overhead", str(overhead_bytes)) if overhead_bytes else ()),
         )  # fmt: skip
 
     def police(self, match: str, limit: str, *, up: bool) -> None:

@@ -29,10 +29,11 @@ LINES = {  # what limits it, which way, rate and bucket
 def found(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[dict[str, Any], int]]:
     """One run on each line. They are silent nearly all the time, so they go together."""
 
+    folder = tmp_path_factory.mktemp("bursts")
+
     def one(name: str) -> tuple[dict[str, Any], int]:
         limiter, up, rate_bps, burst_bytes = LINES[name]
-        folder: Path = tmp_path_factory.mktemp(name.replace(" ", "-"))
-        return burst_run(folder / "endpoint", limiter, up=up, rate_bps=rate_bps, burst_bytes=burst_bytes)
+        return burst_run(folder / name, limiter, up=up, rate_bps=rate_bps, burst_bytes=burst_bytes)
 
     with ThreadPoolExecutor(len(LINES)) as pool:
         return dict(zip(LINES, pool.map(one, LINES), strict=True))

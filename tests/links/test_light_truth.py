@@ -55,7 +55,7 @@ def test_a_tenth_of_the_line(tmp_path: Path) -> None:
         far.line.shape(LINE_BPS)
         full = far.run("rate", "--direction", "up", "--seconds", "4")
         run, truth_bps = light(far)
-    assert (run["standing"], run["reasons"]) == ("valid", ["light", "short"])
+    assert (run["standing"], run["reasons"]) == ("valid", ["light", "short", "ceiling_unknown"])
     for way in ("up", "down"):
         side = run[way]
         assert (side["at_most_goodput_bps"], side["limited_by"]) == (PACE_BPS, "pace")

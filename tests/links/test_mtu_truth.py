@@ -6,7 +6,10 @@ The truth is the size in nftables' rule and the MTU that `ip link` gave a link.
 from __future__ import annotations
 
 import json
+import shutil
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +18,7 @@ import pytest
 from probe.endpoint import keys
 from probe.wire.invitation import write
 from tests.links.house import LINEBOOK, PORT, house
+from tests.links.namespaces import ENDPOINT_V4, ENDPOINT_V6, Line, line
 from tests.links.routed import ADDRESSES, ADDRESSES_V6, Routed, routed
 
 pytestmark = [pytest.mark.namespace, pytest.mark.alone]
@@ -49,6 +53,41 @@ def test_a_silent_limit_down(tmp_path: Path) -> None:
         found = of(far.run("mtu"), 6)
     assert (found["up_bytes"], found["down_bytes"], found["beyond"]) == (1500, limit, "interface")
     assert (found["down_at_least"], found["interface_bytes"]) == (False, 1500)
+
+
+@contextmanager
+def named(made: Line, name: str, *addresses: str) -> Iterator[None]:
+    """A name that the probe's namespace resolves to these addresses: ip-netns(8), /etc/netns."""
+    folder = Path("/etc/netns") / made.probe
+    folder.mkdir(parents=True)
+    try:
+        (folder / "hosts").write_text("".join(f"{address} {name}\n" for address in addresses))
+        yield
+    finally:
+        shutil.rmtree(folder)
+
+
+def test_a_name_with_both_versions(tmp_path: Path) -> None:
+    """Both are searched in one command, each against its own limit."""
+    limits = {4: 1_391, 6: 1_500}
+    invitation = write(keys.invite(tmp_path / "endpoint", address=f"far.example.net:{PORT}"))
+    with line() as made, named(made, "far.example.net", ENDPOINT_V4, ENDPOINT_V6):
+        process = made.start(
+            "endpoint", sys.executable, LINEBOOK, "endpoint", "serve", str(tmp_path / "endpoint")
+        )
+        assert process.stderr is not None
+        assert process.stderr.readline()
+        rules = f"""
+            table netdev truth {{
+                chain arrivals {{
+                    type filter hook ingress device "{made.endpoint_device}" priority 0;
+                    meta protocol ip udp dport {PORT} ip length > {limits[4]} drop
+                }}
+            }}"""
+        made.run("endpoint", "nft", "-f", "-", input=rules)
+        done = made.run("probe", sys.executable, LINEBOOK, "run", "mtu", "--endpoint", invitation, "--json")
+    found = json.loads(done.stdout)["found"]
+    assert {one["ip_version"]: one["up_bytes"] for one in found} == limits
 
 
 def served(made: Routed, directory: Path, version: int) -> str:

@@ -147,9 +147,12 @@ def test_gentle_line(together: Mapping[tuple[int, str], Measured], rate_bps: int
 
 
 @pytest.mark.parametrize("direction", ["up", "down"])
-@pytest.mark.parametrize("rate_bps", [300_000_000, 940_000_000])
+@pytest.mark.parametrize("rate_bps", [300_000_000, 940_000_000, 8_000_000_000])
 def test_full_line(tmp_path: Path, rate_bps: int, direction: str) -> None:
-    """Likewise at rates that take a good part of this machine: one run and nothing beside it."""
+    """Likewise at rates that take a good part of this machine: one run and nothing beside it.
+
+    At the highest a receiver takes several blocks a call, and a sender gives as many.
+    """
     with house(tmp_path / "endpoint") as far:
         far.line.shape(rate_bps)
         run, truth_bps = measured(far, direction, rate_bps)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from random import Random
 
 from probe import daemon
+from probe.ceilings import CeilingMethod
 from probe.daemon import Daemon, Methods
 from probe.hop_book import HopMethod
 from probe.linux.clock_state import ClockState
@@ -18,6 +19,7 @@ from probe.ports import LinkLook
 from probe.reach import Reach
 from probe.traffic import Seen
 from probe.trains import TrainMethod
+from store.ceilings import Ceiling
 from store.clock import NS_PER_S, Clock
 from store.events import Event
 from store.notice_channels import Channel
@@ -106,6 +108,8 @@ async def alive(
     deaf: bool = False,
     clock_state: Callable[[], ClockState] | None = None,
     hops: HopMethod | None = None,
+    ceiling: CeilingMethod | None = None,
+    measured: Iterable[Ceiling] = (),
 ) -> AsyncIterator[Life]:
     """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
     told: list[str] = []
@@ -128,12 +132,14 @@ async def alive(
             deliver=deliver or nobody_hears,
             clock_state=clock_state,
             hops=hops,
+            ceiling=ceiling,
         ),
         random=Random(1),
         spent_bytes={},
         opened=opened,
         events=events,
         notices=notices,
+        measured=measured,
     )
     task = asyncio.create_task(made.run(), name="daemon")
     await made.began.wait()

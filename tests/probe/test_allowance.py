@@ -23,7 +23,7 @@ from probe.allowance import (
     state,
     train_bytes,
 )
-from probe.methods.train import KEPT_PACKET_BYTES
+from probe.methods.train import PACKET_BYTES
 from probe.schedule import runs_in
 from store import default_schedule
 from store.clock import NS_PER_S, zone
@@ -119,20 +119,20 @@ def test_a_train_of_128_byte_packets_for_30_days(per_second: float, gigabytes: f
 
 def test_our_packets_at_the_ip_layer() -> None:
     """What the daemon's trains carry, 8 bytes of UDP (RFC 768) and 20 of IPv4 (RFC 791)."""
-    assert KEPT_PACKET_BYTES == TRAIN_PAYLOAD_BYTES
-    assert 128 + 8 + 20 == packet_at_ip()
+    assert PACKET_BYTES == TRAIN_PAYLOAD_BYTES
+    assert 152 + 8 + 20 == packet_at_ip()
 
 
 def test_a_small_lines_whole_schedule() -> None:
     """A capped 250/20 line, class A: 5/s always, 1/s for 5 h a day, 10 s up hourly, 5 s down each 4 h.
 
     Worked by hand with packets of 128 bytes: 3.318 + 0.138 + 18 + 28.125 = 49.58 GB, just within 5 % of a
-    cap of 1 TB. Ours are of 128 bytes and 28 of headers: 4.044 + 0.168 in place of the first two.
+    cap of 1 TB. Ours are of 152 bytes and 28 of headers: 4.666 + 0.194 in place of the first two.
     """
     asked = by_default(replace(handoff(up_mbps=20, down_mbps=250), allowance_bytes=50 * GB))
     lines = dict(monthly_cost(asked)["A"])
-    at_128 = {what: round(cost * 128 / 156) if "train" in what else cost for what, cost in lines.items()}
-    assert [4 * GB + 44 * MB, 168 * MB, 18 * GB, 28 * GB + 125 * MB] == [
+    at_128 = {what: round(cost * 128 / 180) if "train" in what else cost for what, cost in lines.items()}
+    assert [4 * GB + 666 * MB, 194 * MB, 18 * GB, 28 * GB + 125 * MB] == [
         pytest.approx(cost, abs=MB) for cost in lines.values()
     ]
     assert "49.6 GB" == megabytes(sum(at_128.values()))
@@ -148,7 +148,7 @@ def test_an_open_lines_whole_schedule() -> None:
     lines = monthly_cost(asked)["A"]
     full = [line.bytes for line in lines if "every 6 hours" in line.what]
     pairs = [line.bytes for line in lines if "every 7 days" in line.what]
-    trains = [line.bytes * 128 / 156 for line in lines if "train" in line.what]
+    trains = [line.bytes * 128 / 180 for line in lines if "train" in line.what]
     light = [line for line in lines if "light" in line.what]
     assert [("light run at 10 % to north, both ways, 5 s every hour", 180 * GB)] == light
     assert ([300 * GB] * 2, 4, 3) == (full, len(pairs), len(trains))
@@ -176,7 +176,7 @@ def test_which_class_a_line_is_of(asked: Handoff, expected: ScheduleClass) -> No
 
 
 def test_monthly_cost_names_each_plan() -> None:
-    """20/s x 156 bytes x 2 x 2,592,000 s = 16.17408 GB; 720 runs of 25 MB = 18 GB; metered, no run."""
+    """20/s x 180 bytes x 2 x 2,592,000 s = 18.6624 GB; 720 runs of 25 MB = 18 GB; metered, no run."""
     asked = site(
         handoffs=(handoff(), replace(handoff("B"), metered=True), handoff("C", up_mbps=None)),
         trains=(train_plan(),),
@@ -184,7 +184,7 @@ def test_monthly_cost_names_each_plan() -> None:
     )
     assert monthly_cost(asked) == {
         "A": (
-            CostLine("train to north, 20 packets a second", 16_174_080_000),
+            CostLine("train to north, 20 packets a second", 18_662_400_000),
             CostLine("rate run to north, up, 10 s every hour", 18_000_000_000),
         ),
         "B": (),
@@ -322,9 +322,9 @@ def test_a_month_of_class_a_stays_within_any_allowance_and_never_stops_its_train
                 if may and (busy or not thinnings[plan].leaves_out(found.thin.one_in)):
                     ran.append(hour)
                     spent += cost or 0
-        train_bytes_sent += train_bytes(per_second=5, seconds=3600, ip_packet_bytes=156)
-        spent += train_bytes(per_second=5, seconds=3600, ip_packet_bytes=156)
-    assert 745 * 3600 * 5 * 156 * 2 == train_bytes_sent
+        train_bytes_sent += train_bytes(per_second=5, seconds=3600, ip_packet_bytes=180)
+        spent += train_bytes(per_second=5, seconds=3600, ip_packet_bytes=180)
+    assert 745 * 3600 * 5 * 180 * 2 == train_bytes_sent
     assert 0.8 * limit_gb * GB <= spent <= limit_gb * GB
     assert all(any(start <= hour < start + 120 for hour in ran) for start in (385, 505, 625))
 

@@ -638,3 +638,26 @@ def test_memory_stays_bounded() -> None:
             tally.forget(n + 1)
             sizes.append(len(pickle.dumps(tally)))
     assert max(sizes[10:]) < 1.5 * max(sizes[:10])
+
+
+def test_a_reply_counts_from_when_the_next_one_says_that_it_left() -> None:
+    """(T4 - T1) - (T3 - T2) with the T3 told; a time that cannot be of the same reply changes nothing."""
+    tally = Tally(spacing_ns=SPACING, waiting_ns=3 * S)
+    for index in range(3):
+        at = index * SPACING
+        assert tally.sent(at) == index
+        tally.reply(
+            index,
+            reflector=index,
+            received_ns=ENDPOINT_AHEAD + at + 5 * MS,
+            replied_ns=ENDPOINT_AHEAD + at + 6 * MS,
+            arrived_ns=at + 11 * MS,
+        )
+        if index:
+            tally.follow_up(index - 1, ENDPOINT_AHEAD + at - SPACING + 7 * MS, near=index)
+    assert [tally.rtt_ns(index) for index in range(3)] == [9 * MS, 9 * MS, 10 * MS]
+    assert tally.outcome(0, 3).replied_by_clock == 1
+    tally.follow_up(2, ENDPOINT_AHEAD + 2 * SPACING + 5 * MS, near=2)  # before the reply said of itself
+    tally.follow_up(9, ENDPOINT_AHEAD, near=2)  # of a reply that never came
+    assert tally.rtt_ns(2) == 10 * MS
+    assert tally.outcome(0, 3).replied_by_clock == 1

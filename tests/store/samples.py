@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import random
+from typing import Any
 
 from store.bursts import Burst, BurstRun, Fate, Limiter
 from store.capacity import CapacityRun, SearchStep, SubInterval
+from store.ceilings import Ceiling, CeilingOf
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.histogram import Histogram
 from store.layers import tcp_framing, udp_framing
 from store.light import Light
 from store.notices import Notice, NoticeState
-from store.paced import PacedBin, PacedRun
+from store.paced import PacedBin, PacedPart, PacedRun
 from store.path_mtu import Beyond, FamilyMtu, PathMtu
 from store.records import (
     Bin,
@@ -41,6 +43,8 @@ from store.records import (
 from store.rehearsals import Rehearsal, Rehearsed, RehearsedSecond
 from store.samples import Sample, SampledFor, Samples, samples_of
 from store.segments import HopCount, Hops, Seen, Silent, Split, Station, Witnesses
+from store.sizes import Counted, Size, SizesRun
+from store.steps import PERCENTS, Step, StepsRun
 from store.traffic import Reading, Traffic
 
 MINUTE_NS = 60 * 10**9
@@ -238,6 +242,19 @@ def light(started_unix_ns: int = 0) -> Light:
         received_nw=208_900,
         sent_nw=501_200,
         temperature_mc=41_500,
+    )
+
+
+def ceiling(started_unix_ns: int = 0) -> Ceiling:
+    return Ceiling(
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        of=CeilingOf.ENDPOINT,
+        flows=4,
+        seconds=3.0,
+        goodput_bps=21_400_000_000,
+        kernel="6.1.0",
+        port_rate_bps=10_000_000_000,
     )
 
 
@@ -441,6 +458,79 @@ def capacity(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = 
     )
 
 
+def part(*, offered_bps: int, payload_bytes: int = 1472, lost: int = 0, **more: Any) -> PacedPart:
+    """A second of packets of which so many were lost."""
+    sent = offered_bps // 8 // (payload_bytes + 28)
+    framing = udp_framing(payload_bytes=payload_bytes, ip_version=4)
+    given: dict[str, Any] = {
+        "direction": Direction.UP,
+        "started_unix_ns": 0,
+        "payload_bytes": payload_bytes,
+        "offered_bps": offered_bps,
+        "sent_bps": offered_bps,
+        "rates": framing.rates((sent - lost) * payload_bytes * 8),
+        "error_ratio": 0.0002,
+        "sent": sent,
+        "received": sent - lost,
+        "lost": lost,
+        "loss_ratio": round(lost / sent, 9),
+        "reordered": 0,
+        "unsent": 0,
+        "dropped_socket": 0,
+        "queue_us": 300 if lost else 0,
+        "pdv_us": Histogram([0, 40, 900]).delays(),
+        "limited_by": Limit.PATH if lost else None,
+        "reasons": (),
+    }
+    return PacedPart(**given | more)
+
+
+def sizes(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> SizesRun:
+    """Two sizes of a sweep over a limit that counts layer 2."""
+    return SizesRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        direction=Direction.UP,
+        seconds=10.0,
+        ip_version=4,
+        offered_bps=20_000_000,
+        counted=Counted.ETHERNET,
+        because="each packet costs 18.0 bytes beside its IP packet, give or take 0.3",
+        overhead_bytes=18.02,
+        bound_bytes=0.3,
+        limit_bps=15_000_000,
+        sizes=(
+            Size(frame_bytes=128, used=True, part=part(offered_bps=20_000_000, payload_bytes=82, lost=8_078)),
+            Size(frame_bytes=1518, used=True, part=part(offered_bps=20_000_000, lost=431)),
+        ),
+        spent_bytes=30_000_000,
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
+def steps(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> StepsRun:
+    """Steps up a line that carries its 20 Mb/s and no more."""
+    lost = {110: 166, 125: 416}
+    return StepsRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        direction=Direction.UP,
+        seconds=10.0,
+        ip_version=4,
+        payload_bytes=1472,
+        stated_bps=20_000_000,
+        first_lost_up=110,
+        steps=tuple(
+            Step(percent=percent, part=part(offered_bps=200_000 * percent, lost=lost.get(percent, 0)))
+            for percent in PERCENTS
+        ),
+        spent_bytes=14_000_000,
+        circumstances=Circumstances(interface="eth1", carrier=Carrier.WIRED),
+    )
+
+
 def packets(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> Samples:
     """Three packets of a train at 20 a second: one back, one lost on the way up, one held."""
     fates = [(19_000_000, None, False), (None, "up", False), (400_123_000, None, True)]
@@ -612,9 +702,12 @@ EVERY_KIND: tuple[Record, ...] = (
     campaign(),
     event(),
     light(),
+    ceiling(),
     paced(),
     capacity(),
     burst(),
+    sizes(),
+    steps(),
     mtu(),
     rehearsal(),
     clock_change(),

@@ -355,6 +355,32 @@ class TestDefaults:
         with pytest.raises(SiteMistake, match="direction"):
             small(tmp_path, SMALL + burst.replace('"up"', '"both"'))
 
+    @pytest.mark.parametrize(
+        ("method", "lasts_s", "one_way_bytes"),
+        [("sizes", 6 * 13, 6 * 25_000_000), ("steps", 2 * 7 * 13, 143_750_000)],
+    )
+    def test_sizes_and_steps_cost_all_their_parts(
+        self, tmp_path: Path, method: str, lasts_s: int, one_way_bytes: int
+    ) -> None:
+        """20 Mb/s for 10 s in six sizes, or for 575 % of them each way."""
+        way = "up" if method == "sizes" else "both"
+        run = (
+            f'[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "{way}"\nseconds = 10\n'
+            f'every = "24 h"\nmethod = "{method}"\n'
+        )
+        (found,) = small(tmp_path, SMALL + run + 'offered = "20 Mb/s"\n').runs
+        assert (found.lasts_s, found.one_way_bytes) == (lasts_s, one_way_bytes)
+        for more, key in (
+            ("", "offered"),
+            ('offered = "20 kb/s"\n', "offered"),
+            ('offered = "20 Mb/s"\nmost = "1 MB"\n', "most"),
+            ('offered = "20 Mb/s"\nshare = "10 %"\n', "share"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + run + more)
+        with pytest.raises(SiteMistake, match="every"):
+            small(tmp_path, SMALL + run.replace("24 h", "1 min") + 'offered = "20 Mb/s"\n')
+
     def test_a_search_for_the_path_mtu(self, tmp_path: Path) -> None:
         """It ends by itself, finds both directions, and fills nothing; the card may state a size."""
         mtu = '[[run]]\nhandoff = "old"\nendpoint = "north"\nevery = "24 h"\nmethod = "mtu"\n'

@@ -217,3 +217,27 @@ async def test_structure_for_those_who_listen(client: Client) -> None:
         ]
         assert set(labels) <= set(ids)
         assert len(ids) == len(set(ids))
+
+
+async def test_ceilings_are_held_against_the_stated_rate(client: Client) -> None:
+    """The card states 15 Mb/s up and nothing down; 1.2 times that, by hand, is 18."""
+    rows = {row["Whose"]: row for row in (await _page(client)).table("Ceilings")}
+    assert {whose: (row["Flows"], row["Wanted"]) for whose, row in rows.items()} == {
+        "this host": ("4", "18"),
+        "endpoint north": ("4", "18"),
+    }
+    assert rows["this host"]["Enough?"] == "enough"
+    assert (rows["endpoint north"]["Carries"], rows["endpoint north"]["Enough?"]) == (
+        "16.9",
+        "too little",
+    )
+    async with client.get("/circuit/old.json") as response:
+        found = (await response.json())["ceilings"]
+    assert [(one["of"], one["carries_bps"], one["wanted_bps"], one["enough"]) for one in found] == [
+        ("host", 9_420_000_000, 18_000_000, "enough"),
+        ("endpoint", 16_900_000, 18_000_000, "too little"),
+    ]
+
+
+async def test_where_no_rate_run_is_planned_no_ceiling_is_asked_for(client: Client) -> None:
+    assert "Ceilings" not in (await _page(client, "/circuit/A")).text

@@ -28,12 +28,15 @@ OPEN = replace(
     reasons=("probe_limit",),
 )
 
+SIZES = samples.sizes(BURST.started_unix_ns)
+STEPS = samples.steps(BURST.started_unix_ns)
+
 
 def _written(folder: Path) -> Site:
     site = invented.site(folder)
     invented.write(site.database, days=1, train_hours=1)
     writer = Writer.open(site.database, clock=invented.clock())
-    for run in (BURST, OPEN, MTU):
+    for run in (BURST, OPEN, MTU, SIZES, STEPS):
         writer.append(run)
     writer.close()
     return site
@@ -80,6 +83,25 @@ async def test_path_mtu(tmp_path: Path) -> None:
 
 
 @pytest.mark.asyncio
+async def test_size_sweeps_and_steps(tmp_path: Path) -> None:
+    """15 Mb/s of layer 2 pass in each size; 166 of 1833 packets of a second are lost at 110 %."""
+    site = await asyncio.to_thread(_written, tmp_path)
+    async with client_of(site) as client:
+        async with client.get("/circuit/old") as response:
+            page = read(await response.text())
+        async with client.get("/circuit/old.json") as response:
+            told = await response.json()
+    (sweep,) = page.table("Size sweeps of the last 24 hours")
+    assert (sweep["The limit counts"], sweep["Beside each IP packet"]) == ("Ethernet", "18.0")
+    assert (sweep["128"], sweep["256"], sweep["1518"]) == ("15.0", "–", "15.0")
+    (climb,) = page.table("Step runs of the last 24 hours")
+    assert (climb["First loss up"], climb["First loss down"]) == ("110 %", "–")
+    assert (climb["Stated"], climb["100 %"], climb["125 %"]) == ("20.0", "0 %", "20.0 %")
+    assert [run["counted"] for run in told["sizes"]] == ["Ethernet"]
+    assert [one["percent"] for one in told["steps"][0]["steps"]] == [25, 50, 75, 90, 100, 110, 125]
+
+
+@pytest.mark.asyncio
 async def test_without_one_there_is_no_table(site: Site) -> None:
     async with client_of(site) as own, own.get("/circuit/A") as response:
         assert "Burst runs" not in await response.text()
@@ -91,3 +113,12 @@ def test_the_text_says_the_answer_first() -> None:
     assert "149500 bytes at the IP layer (151294 at layer 2), give or take 1750" in said[2]
     assert said[-1] == "Standing: valid"
     assert "not known; 151500 bytes passed undisturbed" in text_shapes.burst_run(OPEN)
+
+
+def test_the_texts_of_sweep_and_steps() -> None:
+    sweep = text_shapes.sizes_run(SIZES).splitlines()
+    assert sweep[1].startswith("The limit counts Ethernet. Why: each packet costs 18.0 bytes")
+    assert sweep[2].startswith("  128 byte frames: 20.0 Mb/s offered")
+    climb = text_shapes.steps_run(STEPS).splitlines()
+    assert climb[1] == "Up: First loss at 110 %."
+    assert climb[-1] == "Standing: valid"

@@ -69,7 +69,7 @@ def open_paced(door: Admission, request: PacedRequest = PACED) -> PacedTerms | R
         ({"direction": "both"}, "bad_request", "direction"),
         ({"offered_bps": 99_999}, "bad_request", "offered_bps"),
         ({"offered_bps": 10**9 + 1}, "limit", "paced_bps"),
-        ({"payload_bytes": 60}, "bad_request", "payload_bytes"),
+        ({"payload_bytes": 58}, "bad_request", "payload_bytes"),
         ({"payload_bytes": 1471}, "bad_request", "payload_bytes"),
         ({"payload_bytes": 9000}, "bad_request", "payload_bytes"),
         ({"seconds": 0.0}, "bad_request", "seconds"),
@@ -146,7 +146,7 @@ def test_nothing_runs_beside_a_capacity_run(runs: int) -> None:
     ("more", "code", "word"),
     [
         ({"direction": "both"}, "bad_request", "direction"),
-        ({"payload_bytes": 1222}, "bad_request", "payload_bytes"),
+        ({"payload_bytes": 1221}, "bad_request", "payload_bytes"),
         ({"payload_bytes": 1476}, "bad_request", "payload_bytes"),
         ({"seconds": 1.9}, "bad_request", "seconds"),
         ({"seconds": 61.0}, "bad_request", "seconds"),

@@ -55,7 +55,8 @@ class Far:
     def ask(
         self, data: bytes, address: tuple[str, int] = HOME, *, now_ns: int = 0, ttl: int | None = 64
     ) -> bytes | None:
-        return self.reflector.reflect(data, address, received_unix_ns=T2, ttl=ttl, now_ns=now_ns)
+        reply = self.reflector.reflect(data, address, received_unix_ns=T2, ttl=ttl, now_ns=now_ns)
+        return None if reply is None else reply.data
 
     def numbers(self, sequences: Sequence[int]) -> list[tuple[int, int] | None]:
         """(sender's number, reflector's number) of the reply to each."""
@@ -324,6 +325,71 @@ async def test_over_udp(family: int, bound: str, asked: str) -> None:
     assert ntp(before_ns) <= t2 <= t3 <= ntp(after_ns)
     assert reply[80] == 64  # Linux' default TTL and hop limit
     assert len(reply) == 1472
+
+
+def asking(sequence: int) -> bytes:
+    """A request that asks for follow-up telemetry: RFC 8972 sections 4.7 and 4.8."""
+    follow_up = bytes.fromhex("80070010") + bytes(16)
+    covered = struct.pack(">I", sequence) + follow_up
+    return (
+        request(sequence)
+        + follow_up
+        + bytes.fromhex("80080010")
+        + hmac.new(KEY, covered, "sha256").digest()[:16]
+    )
+
+
+def told(reply: bytes) -> tuple[int, int]:
+    """(reflector's number, NTP time) of the reply that this one tells of, zeros for none."""
+    flags, kind, length, number, sent_ntp, method = struct.unpack_from(">BBHIQB", reply, 112)
+    assert (flags, kind, length) == (0, 7, 16)
+    assert method == (2 if sent_ntp else 0)
+    return number, sent_ntp
+
+
+def test_each_reply_tells_when_the_one_before_it_left() -> None:
+    far = Far()
+    first, _, third = (
+        far.reflector.reflect(asking(n), HOME, received_unix_ns=T2, ttl=64, now_ns=0) for n in range(3)
+    )
+    assert first is not None
+    assert first.wanted
+    assert told(first.data) == (0, 0)
+    far.reflector.left(SSID, first.sequence, T3 + 7_000)
+    reply = far.ask(asking(3))
+    assert reply is not None
+    assert told(reply) == (0, ntp(T3 + 7_000))
+    assert third is not None
+    assert told(third.data) == (0, 0)
+    silent = far.reflector.reflect(request(4), HOME, received_unix_ns=T2, ttl=64, now_ns=0)
+    assert silent is not None
+    assert not silent.wanted
+    far.reflector.left(SSID ^ 1, 9, T3)  # a session that has ended meanwhile
+
+
+@pytest.mark.asyncio
+async def test_the_kernel_says_when_replies_left() -> None:
+    """The stamp told lies between the reply's own time and the arrival of the reply."""
+    clock = Clock()
+    reflector = Reflector(error_estimate=OWN_ESTIMATE, unix_ns=clock.unix_ns)
+    reflector.open(SSID, caller="a", key=KEY, per_second=20, packet_bytes=1472, now_ns=clock.monotonic_ns())
+    sockets, port = far_sockets(reflector, socket.AF_INET, "127.0.0.1")
+    sender = Sender(socket.AF_INET, ("127.0.0.1", port))
+    try:
+        replies, arrived = [], []
+        for sequence in range(10):
+            replies.append(await sender.ask(asking(sequence) if sequence != 4 else request(4)))
+            arrived.append(ntp(clock.unix_ns()))
+    finally:
+        sender.close()
+        sockets.close()
+    own = [struct.unpack_from(">16xQ", reply)[0] for reply in replies]
+    for number, reply in enumerate(replies):
+        if number not in (0, 4, 5):
+            before, sent_ntp = told(reply)
+            assert before == number - 1
+            assert own[before] <= sent_ntp <= arrived[before]
+    assert told(replies[5])[0] == 3  # number 4 had not asked
 
 
 @pytest.mark.asyncio

@@ -19,7 +19,16 @@ from probe.endpoint import keys, service
 from probe.linux import clock_state
 from probe.linux.clock_state import ClockState
 from probe.reach import Binding
-from probe.wire.control import RunGrant, RunReport, RunRequest, Stopped, TrainGrant, TrainRequest
+from probe.wire.control import (
+    CeilingReport,
+    CeilingRequest,
+    RunGrant,
+    RunReport,
+    RunRequest,
+    Stopped,
+    TrainGrant,
+    TrainRequest,
+)
 from store.clock import Clock
 from store.errors import UserMistake
 from store.records import Failed
@@ -333,3 +342,24 @@ async def test_serve_on_a_taken_port(directory: Path) -> None:
         port = taken.getsockname()[1]
         with pytest.raises(UserMistake, match=f"port {port} is taken"):
             await service.serve(directory, listen=f"127.0.0.1:{port}", clock=Clock(), ready=print)
+
+
+@pytest.mark.asyncio
+async def test_it_measures_itself_when_nothing_else_is_under_way(directory: Path) -> None:
+    """On demand, as much as it carries from itself to itself; meanwhile it takes no run, and during none."""
+    async with far_end(directory) as far, far.control() as control:
+        measuring = asyncio.create_task(control.ceiling(CeilingRequest(flows=2)))
+        request = RunRequest(direction="up", flows=1, seconds=1)
+        await asyncio.sleep(0.5)  # it has begun
+        refused = is_(Failed, await control.open_run(request))
+        assert "measuring its own ceiling" in refused.why
+        found = is_(CeilingReport, await measuring)
+        assert found.goodput_bps > 100_000_000  # loopback carries far more anywhere; no bound of ours
+        assert (found.flows, found.port_rate_bps) == (2, None)  # loopback has no port
+        again = is_(CeilingReport, await control.ceiling(CeilingRequest(flows=2)))
+        assert again == found  # told, not measured again
+        is_(RunGrant, await control.open_run(request))
+        busy = is_(Failed, await control.ceiling(CeilingRequest(flows=1)))
+        assert "a run is under way" in busy.why
+        beyond = is_(Failed, await control.ceiling(CeilingRequest(flows=99)))
+        assert "1 to 16 flows" in beyond.why

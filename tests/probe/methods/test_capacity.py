@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import json
+import sys
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
@@ -12,6 +14,7 @@ from probe.endpoint.front import Front
 from probe.load_rate import FEEDBACK_NS, Feedback, Search, rate_bps
 from probe.methods import capacity
 from probe.methods.capacity import CapacityPlan
+from probe.wire.invitation import write
 from store.capacity import CapacityRun
 from store.clock import NS_PER_US, Clock
 from store.errors import UserMistake
@@ -19,6 +22,7 @@ from store.records import Carrier, Direction, Failed, Limit, Owner, Standing
 from tests.probe.children import children
 from tests.probe.endpoint.far import Far, far_end
 
+LINEBOOK = Path(__file__).parents[3] / "linebook.py"
 SLOW = "[caller]\npaced_bps = 5_500_000\n"
 
 
@@ -81,6 +85,32 @@ async def test_one_at_a_time(tmp_path: Path) -> None:
 
 
 @pytest.mark.asyncio
+async def test_the_command_up_and_then_down(tmp_path: Path) -> None:
+    """One object for both ways, each whole under its direction, with the worse standing and all reasons."""
+    async with far_end(tmp_path / "endpoint", limits=SLOW) as far:
+        line = write(far.reaches["a"].invitation)
+        words = ("run", "capacity", "--endpoint", line, "--direction", "both", "--seconds", "2", "--json")
+        running = await asyncio.create_subprocess_exec(
+            *(sys.executable, str(LINEBOOK), *words),
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+        )
+        out, said = await running.communicate()
+    assert running.returncode == 0, said
+    found = json.loads(out)
+    assert (found["kind"], found["schema"], found["direction"]) == ("capacity", 1, "both")
+    assert (found["standing"], found["reasons"]) == ("void", ["endpoint_limit"])
+    assert [found[way]["direction"] for way in ("up", "down")] == ["up", "down"]
+    assert found["up"]["started"] < found["down"]["started"]
+    for way in ("up", "down"):
+        run = found[way]
+        assert (run["kind"], run["ip_capacity_bps"]) == ("capacity", run["ip_bps"])
+        assert run["ethernet_bps"] == pytest.approx(run["ip_bps"] * 1266 / 1248, rel=1e-6)
+        assert {"loss_ratio", "bins", "sub_intervals", "steps", "limited_by"} <= set(run)
+    assert b"fills the line" in said
+
+
+@pytest.mark.asyncio
 async def test_an_endpoint_of_a_version_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     know: Callable[..., None] = Front.__init__
 
@@ -128,7 +158,7 @@ async def test_stopped_it_ends_at_both_ends_within_two_seconds(tmp_path: Path, d
         ({"direction": Direction.BOTH}, "direction"),
         ({"seconds": 1}, "seconds"),
         ({"seconds": 61}, "seconds"),
-        ({"payload_bytes": 1222}, "payload"),
+        ({"payload_bytes": 1221}, "payload"),
         ({"payload_bytes": 1476}, "payload"),
     ],
 )

@@ -137,7 +137,7 @@ async def test_cancelled_it_ends_at_both_ends(tmp_path: Path) -> None:
         ({"offered_bps": 10_000_000_001}, "offered"),
         ({"seconds": 0.5}, "seconds"),
         ({"payload_bytes": 61}, "payload"),
-        ({"payload_bytes": 1470}, "payload"),
+        ({"payload_bytes": 1471}, "payload"),
     ],
 )
 def test_plans_that_cannot_be(more: dict[str, object], word: str) -> None:

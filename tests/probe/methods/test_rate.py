@@ -106,7 +106,11 @@ async def test_a_light_run_is_held_both_ways(tmp_path: Path) -> None:
     async with far_end(tmp_path / "endpoint") as far:
         run = await ran(far, asked)
     assert (run.at_most_up_goodput_bps, run.at_most_down_goodput_bps) == (4_000_000, 8_000_000)
-    assert (run.light, run.reasons, run.standing) == (True, ("light", "short"), Standing.VALID)
+    assert (run.light, run.reasons, run.standing) == (
+        True,
+        ("light", "short", "ceiling_unknown"),
+        Standing.VALID,
+    )
     for direction, side in run.sides().items():
         at_most_bps = run.at_most_goodput_bps(direction)
         assert at_most_bps is not None

@@ -189,6 +189,7 @@ class TestRun:
         assert found.stalls == ()
         assert time.monotonic() - began < 6  # it does not wait once all is back
 
+    @pytest.mark.alone  # it measures lateness
     async def test_samples(self, tmp_path: Path) -> None:
         """One object a packet: sequence, sent (Unix ns), rtt_ns, lost, held; sent 10 ms apart."""
         async with far_end(tmp_path) as far:
