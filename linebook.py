@@ -178,8 +178,8 @@ def _window_commands(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    words = "Measure once, now: rate, paced, capacity, burst, sizes, steps, rehearsal or train."
-    run = commands.add_parser("run", help=words)
+    words = "rate, paced, capacity, burst, sizes, steps, loaded-delay, rehearsal or train"
+    run = commands.add_parser("run", help=f"Measure once, now: {words}.")
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
     rate = _command(
         methods,
@@ -342,6 +342,7 @@ def _run_commands(commands: Any) -> None:
     steps.add_argument(
         "--seconds", type=_number(2, 600), default=10, metavar="S", help="of each step, 2 to 600 (default 10)"
     )
+    _loaded_delay_command(methods)
     train = _command(
         methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
     )
@@ -367,6 +368,42 @@ def _mtu_command(methods: Any) -> None:
         methods, "mtu", _run_mtu, "The largest packets that the way carries whole, in each IP version."
     )
     _reach_options(mtu)
+
+
+def _loaded_delay_command(methods: Any) -> None:
+    loaded = _command(
+        methods,
+        "loaded-delay",
+        _run_loaded_delay,
+        "One train before, during and after TCP load up, down and both ways: the delay that load adds each "
+        "way, and how long it takes to go. It fills the line: emergency calls, alarms or medical devices may "
+        "share it.",
+    )
+    _reach_options(loaded)
+    loaded.add_argument(
+        "--direction",
+        choices=("up", "down", "both"),
+        action="append",
+        help="load this way only; may be given again (default: up, then down, then both at once)",
+    )
+    loaded.add_argument(
+        "--seconds",
+        type=_number(4, 3600),
+        default=10,
+        metavar="S",
+        help="of each load, 4 to 3600 (default 10)",
+    )
+    loaded.add_argument("--flows", type=_whole(1, 16), default=4, metavar="N", help="1 to 16 (default 4)")
+    loaded.add_argument(
+        "--per-second",
+        type=_number(10, 200),
+        default=50,
+        metavar="N",
+        help="packets of the train, 10 to 200 (default 50)",
+    )
+    loaded.add_argument(
+        "--congestion", metavar="NAME", help="congestion control (default: cubic where allowed)"
+    )
 
 
 def _split_command(commands: Any) -> None:
@@ -850,6 +887,30 @@ def _held_back(site: Site, plan: RehearsalPlan, where: Reach) -> str | None:
             state = meters[handoff.name].state(handoff.cap, now_ns=now_ns)
     purses = budget.of(site, handoff, spent_bytes=spent_bytes, state=state, now_ns=now_ns).purses
     return foreseen.skipped(asked, now_ns, site=site, openings=Openings(opened), purses=purses)
+
+
+def _run_loaded_delay(options: argparse.Namespace) -> int:
+    from dashboard import text
+    from probe import safety
+    from probe.methods import loaded_delay
+    from store.jsonform import as_json
+    from store.loaded_delay import SERIES
+    from store.records import Direction, Failed
+
+    plan = loaded_delay.LoadedDelayPlan(
+        directions=tuple(map(Direction, options.direction or SERIES)),
+        flows=options.flows,
+        seconds=options.seconds,
+        per_second=options.per_second,
+        congestion=options.congestion,
+    )
+    where = _reach(options)
+    _say(safety.CAUTION)
+    found = _finish(lambda: loaded_delay.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _print_json(as_json(found)) if options.json else print(text.loaded_delay_run(found))
+    return 0
 
 
 def _run_capacity(options: argparse.Namespace) -> int:

@@ -17,6 +17,7 @@ from store import case_words
 from store.capacity import CapacityRun
 from store.clock import local, rfc3339, zone
 from store.histogram import Delays
+from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderLoad
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
 from store.quantities import size_text
@@ -127,6 +128,21 @@ def capacity_run(run: CapacityRun) -> str:
         standing_line(str(run.standing), run.reasons),
     ]
     return "\n".join(lines)
+
+
+def loaded_delay_run(run: LoadedDelayRun) -> str:
+    """A loaded-delay run: the delay without load and under each load, apart, and what the load added."""
+    lines = [
+        f"{rfc3339(run.started_unix_ns)}  loaded-delay run, {run.seconds:g} s a load with "
+        f"{_counted(run.flows, 'flow')}, {run.per_second:g} packets a second of {run.packet_bytes} bytes "
+        f"({run.timestamps} time stamps)",
+        f"Idle, {run.idle.seconds:.1f} s without load:",
+        *_part(run.idle),
+    ]
+    for load in run.loads:
+        lines += _under(load)
+    lines.append(f"Round trips per minute are by {run.responsiveness}.")
+    return "\n".join([*lines, standing_line(str(run.standing), run.reasons)])
 
 
 def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
@@ -473,6 +489,44 @@ def _finding(finding: Finding, nth: int) -> str:
         place += f" ({finding.kind}{at}{of_handoff})"
     words = f"{finding.what.capitalize()}:{place}: {finding.why}" if place else finding.why
     return f"{'First' if nth == 0 else 'Also'}: {words}."
+
+
+def _under(load: UnderLoad) -> Iterator[str]:
+    rates = {"up": load.up_goodput_bps, "down": load.down_goodput_bps}
+    filled = ", ".join(f"{mbps(rate)} {way}" for way, rate in rates.items() if rate is not None)
+    how = "both ways at once" if load.direction is Direction.BOTH else str(load.direction)
+    yield f"Under load {how}, {load.seconds:.1f} s with {filled} of payload:"
+    yield from _part(load.delay)
+    added = {"round trip": load.added_rtt, "way up": load.added_up, "way down": load.added_down}
+    yield f"  Added by the load: {'; '.join(f'{what} {_added(each)}' for what, each in added.items())}."
+    if load.buffer_delay_ratio is not None:
+        yield (f"  Buffer delay {load.buffer_delay_ratio:.0%} of the least idle round trip (RFC 6349 4.3).")
+    back = f"still there {load.after_s:.1f} s" if load.back_ms is None else f"gone {load.back_ms} ms"
+    yield f"  What it added was {back} after its end."
+
+
+def _part(part: PartDelay) -> Iterator[str]:
+    yield f"  Round trip: {_delays(part.rtt_us.delays())}"
+    for way, pdv in (("up:  ", part.pdv_up_us), ("down:", part.pdv_down_us)):
+        yield f"  PDV {way}   {_delays(pdv.delays() if pdv else None)}"
+    yield (
+        f"  {part.sent} sent, {part.lost_up} lost up, {part.lost_down} lost down, {part.lost_unattributed} "
+        "lost without a known direction."
+    )
+    yield f"  {_foreign(part.foreign)}"
+
+
+def _foreign(found: Foreign | None) -> str:
+    if found is None:
+        return "Foreign probes: none was answered."
+    return (
+        f"Foreign probes: {found.foreign_rpm:.0f} round trips per minute (TCP {_ms(found.tcp_us)}, TLS "
+        f"{_ms(found.tls_us)}, HTTP {_ms(found.http_us)}) of {found.count}, {found.failed} without an answer."
+    )
+
+
+def _added(added: Added | None) -> str:
+    return "unknown" if added is None else f"p50 {_ms(added.p50_us)}, p95 {_ms(added.p95_us)}"
 
 
 def _searched(run: CapacityRun) -> str:

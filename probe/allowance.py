@@ -1,13 +1,14 @@
 """What measuring costs in bytes, and whether a run may still be paid from this month's test allowance.
 
 A run costs rate x seconds / 8 in each direction it fills, with the rate that the contract card states: a
-forecast, as the line may give more or less. A light run costs its share of that, a capacity run the same or,
-where that is less, all that its search can come to in its seconds. A train costs its packets
-both ways at the IP layer. Spending is counted per handoff and local calendar month. Trains are counted and
-never stopped: what they will need until the month ends is set aside, and what campaigns have planned too.
-Once 80 % of the allowance are spent or set aside, the other runs are thinned, one of every 2, 4, 8, ...
-slots, so that the forecast stays within the allowance. The provider's cap works the same way: what all
-others are forecast to leave of it until it begins anew is a second purse, and the tighter of the two decides.
+forecast, as the line may give more or less. A light run costs its share of that, a capacity run the same
+or, where that is less, all that its search can come to in its seconds, a loaded-delay run what its loads
+do. A train costs its packets both ways at the IP layer. Spending is counted per handoff and local calendar
+month. Trains are counted and never stopped: what they will need until the month ends is set aside, and what
+campaigns have planned too. Once 80 % of the allowance are spent or set aside, the other runs are thinned,
+one of every 2, 4, 8, ... slots, so that the forecast stays within the allowance. The provider's cap works
+the same way: what all others are forecast to leave of it until it begins anew is a second purse, and the
+tighter of the two decides.
 
 Pure: times are Unix nanoseconds that the caller hands in. Imports store, the schedule and the search's table.
 """
@@ -361,6 +362,10 @@ def once_bytes(run: RunPlan, card: Card, counts: CapCounts = CapCounts.BOTH) -> 
         both = run.direction is Direction.BOTH
         ways = (Direction.UP, Direction.DOWN) if both else (run.direction,)
         return run.one_way_bytes * sum(_counted(one_way, counts) for one_way in ways)
+    if run.loads:
+        each = [run_bytes(card, direction=way, seconds=run.seconds, counts=counts) for way in run.loads]
+        known = [count for count in each if count is not None]
+        return sum(known) if len(known) == len(each) else None
     found = run_bytes(
         card, direction=run.direction, seconds=run.seconds, share_ratio=run.share_ratio, counts=counts
     )
@@ -392,6 +397,10 @@ def _run_words(run: RunPlan) -> str:
     often = f"{run.seconds} s every {_span(run.every_s)}"
     if run.stream is not None:
         return f"rehearsal of {run.stream.name} to {run.endpoint}, {often}{_times_words(run.times)}"
+    if run.loads:
+        loads = ", then ".join("both ways at once" if each is Direction.BOTH else each for each in run.loads)
+        what = f"loaded-delay run to {run.endpoint}, {loads}{flows}"
+        return f"{what}, {run.seconds} s each, every {_span(run.every_s)}{_times_words(run.times)}"
     if run.method is not Method.RATE:
         often = f"every {_span(run.every_s)}" if run.method in (Method.BURST, Method.MTU) else often
         at = "" if run.offered_bps is None else f" at {run.offered_bps / 1e6:g} Mb/s"

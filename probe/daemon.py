@@ -624,7 +624,19 @@ def _methods() -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import burst, capacity, ceiling, mtu, paced, rate, rehearsal, sizes, steps, train
+    from probe.methods import (
+        burst,
+        capacity,
+        ceiling,
+        loaded_delay,
+        mtu,
+        paced,
+        rate,
+        rehearsal,
+        sizes,
+        steps,
+        train,
+    )
     from store import bursts
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
@@ -656,6 +668,11 @@ def _methods() -> Methods:
             return await steps.run(climb, where, clock)
         if plan.method is Method.MTU:
             return await mtu.run(where, clock)
+        if plan.method is Method.LOADED_DELAY:
+            loaded = loaded_delay.LoadedDelayPlan(
+                directions=plan.loads, flows=plan.flows, seconds=plan.seconds
+            )
+            return await loaded_delay.run(loaded, where, clock)
         asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
         return await rate.run(asked, where, clock)
 

@@ -1,5 +1,4 @@
-"""The runs of one handoff by every method, one at a time: each is started, skipped by a rule, or fails, on
-record.
+"""The scheduled runs of one handoff, one at a time: each is started, skipped by a rule, or fails, on record.
 
 What is due when stands in schedule and campaign, what forbids it in safety, windows, openings and
 allowance, what makes it wait in traffic; here is the waiting.
@@ -22,6 +21,7 @@ from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
 from store.bursts import BurstRun
 from store.capacity import CapacityRun
 from store.clock import NS_PER_S, Clock, rfc3339, zone
+from store.loaded_delay import LoadedDelayRun
 from store.pace import Pace, share_of
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
@@ -39,7 +39,9 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
-Measured = RateRun | PacedRun | CapacityRun | BurstRun | SizesRun | StepsRun | PathMtu | Rehearsal
+Measured = (
+    RateRun | PacedRun | CapacityRun | BurstRun | SizesRun | StepsRun | LoadedDelayRun | PathMtu | Rehearsal
+)
 
 
 class RateMethod(Protocol):

@@ -136,7 +136,7 @@ def _plan(plan: RunPlan) -> dict[str, Any]:
         "handoff": plan.handoff,
         "endpoint": plan.endpoint,
         "direction": str(plan.direction),
-        "seconds": plan.seconds,
+        "seconds": plan.lasts_s,
         "share_ratio": plan.share_ratio,
     }
 

@@ -336,6 +336,11 @@ class Tally:
             return None
         return self._arrived[row] - self._sent[row] - (self._replied[row] - self._received[row])
 
+    def ways_ns(self, index: int) -> tuple[int, int] | None:
+        """T2 - T1 and T4 - T3 of a packet, each plus an unknown constant; None without a timely reply."""
+        row = index - self._base
+        return self._ways(row) if self._in_time(row) else None
+
     def lost(self, index: int) -> str | None:
         """``up``, ``down`` or ``unattributed`` for a packet without a reply in time, else None."""
         return _LOST_WORD[self._fate[index - self._base]] if self.rtt_ns(index) is None else None

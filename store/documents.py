@@ -26,6 +26,7 @@ from store.clock_change import ClockChange
 from store.events import Event
 from store.histogram import Histogram
 from store.light import Light
+from store.loaded_delay import LoadedDelayRun
 from store.notices import Notice
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
@@ -37,7 +38,7 @@ from store.sizes import SizesRun
 from store.steps import StepsRun
 from store.traffic import Traffic
 
-_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, PathMtu, Rehearsal)
+_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, PathMtu, Rehearsal)
 _ALL = (Event, ClockChange, Notice, *_RUNS, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's

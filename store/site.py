@@ -15,6 +15,7 @@ from pathlib import Path
 
 from store import bursts, path_mtu
 from store.layers import Layer
+from store.loaded_delay import lasts_s
 from store.notice_channels import Channel
 from store.paced import PART_AROUND_S
 from store.records import Direction
@@ -207,6 +208,7 @@ class Method(StrEnum):
     STEPS = "steps"
     MTU = "mtu"
     REHEARSAL = "rehearsal"
+    LOADED_DELAY = "loaded-delay"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,7 +216,8 @@ class RunPlan:
     """A scheduled run: one at a random offset in each slot of `every_s`, in `times` only if given.
 
     `share_ratio` is the share of the card's rate that it asks for at most: below 1 it is a light run, and the
-    card states the rate of each direction it goes.
+    card states the rate of each direction it goes. A loaded-delay run has `loads`, one after the
+    other, of `seconds` each.
     """
 
     handoff: str
@@ -230,6 +233,8 @@ class RunPlan:
     most_bytes: int | None = None  # the largest burst of a burst run
     stream: StreamPlan | None = None  # what a rehearsal sends
 
+    loads: tuple[Direction, ...] = ()
+
     @property
     def lasts_s(self) -> int:
         """How long all of it takes; `seconds` are those of a size or a step, where it has such."""
@@ -238,7 +243,7 @@ class RunPlan:
         if self.method is Method.STEPS:
             ways = 2 if self.direction is Direction.BOTH else 1
             return ways * len(PERCENTS) * (self.seconds + PART_AROUND_S)
-        return self.seconds
+        return lasts_s(self.loads, self.seconds) if self.loads else self.seconds
 
     @property
     def one_way_bytes(self) -> int | None:

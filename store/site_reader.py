@@ -21,6 +21,7 @@ from store.bursts import LASTS_S as BURST_LASTS_S
 from store.capacity import SECONDS as CAPACITY_SECONDS
 from store.clock import zone
 from store.layers import Layer
+from store.loaded_delay import LOAD_S_MIN, SERIES
 from store.paced import OFFERED_BPS
 from store.quantities import (
     did_you_mean,
@@ -121,16 +122,24 @@ _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
 _RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
 _METHOD_KEYS = ("method", "offered", "most")
 _OF_METHODS = {  # which methods a key of [[run]] belongs to, and what to do instead
-    "flows": ((Method.RATE,), "leave it out"),
+    "flows": ((Method.RATE, Method.LOADED_DELAY), "leave it out"),
     "share": ((Method.RATE,), "leave it out"),
     "offered": ((Method.PACED, Method.SIZES, Method.STEPS), "name the method, or leave it out"),
     "most": ((Method.BURST,), 'add method = "burst", or leave it out'),
     "seconds": (
-        (Method.RATE, Method.PACED, Method.CAPACITY, Method.SIZES, Method.STEPS),
+        (Method.RATE, Method.PACED, Method.CAPACITY, Method.SIZES, Method.STEPS, Method.LOADED_DELAY),
         "leave it out: it ends by itself",
     ),
     "direction": (
-        (Method.RATE, Method.PACED, Method.CAPACITY, Method.BURST, Method.SIZES, Method.STEPS),
+        (
+            Method.RATE,
+            Method.PACED,
+            Method.CAPACITY,
+            Method.BURST,
+            Method.SIZES,
+            Method.STEPS,
+            Method.LOADED_DELAY,
+        ),
         "leave it out: it finds both",
     ),
 }
@@ -448,6 +457,8 @@ def _by_method(table: Table, plan: RunPlan) -> RunPlan:
         low, high = CAPACITY_SECONDS
         if not low <= plan.seconds <= high:
             table.refuse("seconds", f"a capacity run takes {low} to {high} s")
+    if plan.method is Method.LOADED_DELAY:
+        return _loaded_delay(table, plan)
     if plan.method not in (Method.PACED, Method.SIZES, Method.STEPS):
         return plan
     plan = replace(
@@ -469,6 +480,17 @@ def _burst_bytes(value: Any) -> int:
     if not low <= found <= high:
         raise ValueError(f"{size_text(found)} is not between {size_text(low)} and {size_text(high)}")
     return found
+
+
+def _loaded_delay(table: Table, plan: RunPlan) -> RunPlan:
+    """The plan with the load that it names, or with every one that there is."""
+    if plan.seconds < LOAD_S_MIN:
+        table.refuse("seconds", f"a load of a loaded-delay run takes {LOAD_S_MIN} s or more")
+    made = replace(plan, loads=(plan.direction,) if "direction" in table.values else SERIES)
+    if made.every_s <= made.lasts_s:
+        why = f"a loaded-delay run takes about {made.lasts_s} s here, and a slot has {made.every_s} s"
+        table.refuse("every", why)
+    return made
 
 
 def _check_share(table: Table, plan: RunPlan, card: Card) -> None:
@@ -510,6 +532,8 @@ def _check_slot(table: Table, plan: RunPlan) -> None:
 def _run_direction(table: Table) -> Direction:
     if table.values.get("method") == Method.MTU:
         return Direction.BOTH
+    if table.values.get("method") == Method.LOADED_DELAY:  # it goes every way, one after the other
+        return table.ask("direction", word_of(Direction), Direction.BOTH)
     return table.need("direction", word_of(Direction), '"up", "down" or "both"')
 
 

@@ -28,6 +28,7 @@ from dashboard.pages import (
     ceiling_rows,
     contracts,
     corrected,
+    loaded_delay,
     paced,
     runs,
     segments,
@@ -55,6 +56,7 @@ from store.ceilings import VALID_NS, Ceiling
 from store.clock import NS_PER_S, rfc3339, zone
 from store.corrections import Corrected, Corrections
 from store.layers import Layer
+from store.loaded_delay import LoadedDelayRun
 from store.paced import PacedRun
 from store.reader import Reader
 from store.records import Direction, Failed, Gap, RateRun, Skipped, Stall, TrainSpan
@@ -76,6 +78,7 @@ class Findings:
     runs: tuple[RateRun, ...]
     paced: tuple[PacedRun, ...]
     capacity: tuple[CapacityRun, ...]
+    loaded_delays: tuple[LoadedDelayRun, ...]
     shapes: shapes.Shapes
     trains: tuple[Train, ...]
     stalls: tuple[Stall, ...]
@@ -124,6 +127,7 @@ class CircuitPage:
     rate_table: Table
     paced_table: Table | None
     capacity_table: Table | None
+    loaded_delay_table: Table | None
     shape_tables: tuple[Table, ...]
     ledger: Table | None
     ceilings: Table | None
@@ -158,6 +162,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         questions=layers.open_questions(handoff.card),
         paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=stretch.from_ns)),
         capacity=tuple(reader.documents(CapacityRun, handoff=name, since_ns=stretch.from_ns)),
+        loaded_delays=tuple(reader.documents(LoadedDelayRun, handoff=name, since_ns=stretch.from_ns)),
         shapes=shapes.read(reader, name, since_ns=stretch.from_ns, stated_mtu_bytes=handoff.card.mtu_bytes),
         runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
@@ -262,6 +267,13 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             most=MOST_ROWS,
             corrections=found.corrections,
         ),
+        loaded_delay_table=loaded_delay.table(
+            found.loaded_delays,
+            caption=f"Loaded-delay runs of {PERIODS[found.period]}, newest first",
+            where=found.stretch.zone,
+            most=MOST_ROWS,
+            corrections=found.corrections,
+        ),
         shape_tables=shapes.tables(
             found.shapes,
             period=PERIODS[found.period],
@@ -270,7 +282,8 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             corrections=found.corrections,
         ),
         ledger=runs.ledger(
-            runs.left_out(found.runs) + paced.left_out((*found.paced, *found.capacity, *found.shapes.all)),
+            runs.left_out(found.runs)
+            + paced.left_out((*found.paced, *found.capacity, *found.loaded_delays, *found.shapes.all)),
             sum((train.left_out for train in found.trains), Counter()),
             caption=f"Exclusions ledger of {PERIODS[found.period]}",
         ),
@@ -439,6 +452,7 @@ def as_json(found: Findings) -> Json:
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "paced": [paced.as_json(run, found.corrections) for run in found.paced],
         "ceilings": [ceiling_rows.as_json(room) for room in found.ceilings],
+        "loaded_delays": [loaded_delay.as_json(run, found.corrections) for run in found.loaded_delays],
         "capacity": [capacity.as_json(run, found.corrections) for run in found.capacity],
         **shapes.as_json(found.shapes, found.corrections),
         "trains": [trains.as_json(train, found.corrected_minutes(train)) for train in found.trains],

@@ -463,7 +463,7 @@ def _run_of(
 ) -> TrainRun:
     silences = tally.finish(counts, after=tally.after, now_ns=now_ns)
     wall = session.wall
-    reasons = _schedule_reasons(
+    reasons = schedule_reasons(
         session.lateness_ns,
         disturbed=session.disturbed,
         spacing_ns=round(NS_PER_S / plan.per_second),
@@ -825,7 +825,7 @@ class _OpenSpan:
 
     def reasons(self, spacing_ns: int) -> tuple[str, ...]:
         """Why it may not speak about the line."""
-        found = _schedule_reasons(self.lateness_ns, disturbed=self.disturbed, spacing_ns=spacing_ns)
+        found = schedule_reasons(self.lateness_ns, disturbed=self.disturbed, spacing_ns=spacing_ns)
         if self.restarted:
             found.append("endpoint_restarted")
         if self.stepped_ns > STEP_NS:
@@ -872,7 +872,8 @@ async def _ended(session: TrainSession, within_s: float) -> wire.TrainCounts | N
     return None
 
 
-def _schedule_reasons(lateness_ns: list[int], *, disturbed: bool, spacing_ns: int) -> list[str]:
+def schedule_reasons(lateness_ns: list[int], *, disturbed: bool, spacing_ns: int) -> list[str]:
+    """The codes of `REASONS` that a train's sending brings; its lateness is that of each packet."""
     late = bool(lateness_ns) and median(lateness_ns) > spacing_ns
     return ["late_schedule"] if late or disturbed else []
 

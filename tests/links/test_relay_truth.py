@@ -67,7 +67,11 @@ class Passage:
         self.invitation = invitation
 
     def train(self, *words: str) -> dict[str, Any]:
-        asked = [*LINEBOOK, "run", "train", "--endpoint", self.invitation, "--json", *words]
+        return self.run("train", *words)
+
+    def run(self, method: str, *words: str) -> dict[str, Any]:
+        """``linebook run METHOD`` through the relay."""
+        asked = [*LINEBOOK, "run", method, "--endpoint", self.invitation, "--json", *words]
         done = subprocess.run(asked, capture_output=True, text=True, check=False, timeout=90)
         assert done.returncode == 0, done
         found: dict[str, Any] = json.loads(done.stdout)

@@ -13,6 +13,7 @@ from probe.load_rate import ROWS, most_bytes
 from probe.schedule import midnight_ns
 from store.capacity import CapacityRun
 from store.clock import NS_PER_S, Clock, local, zone
+from store.loaded_delay import LoadedDelayRun
 from store.pace import FULL, Pace
 from store.paced import PacedRun
 from store.reader import Reader
@@ -119,6 +120,36 @@ def test_a_paced_run_is_a_run_in_every_rule() -> None:
     assert all(run.circumstances.planned_unix_ns is not None for run in runs)
     assert all(6 <= local(began_ns, LISBON).hour < 22 for _, began_ns, _ in rate.runs)
     assert allowance.once_bytes(offering, limited.card) == 25_000_000
+
+
+def test_a_loaded_delay_run_is_a_run_in_every_rule() -> None:
+    """It costs what its loads do by the card, up, down and both; no allowance for all of that, no run."""
+    loads = (Direction.UP, Direction.DOWN, Direction.BOTH)
+    loaded = replace(
+        run_plan(every_s=3600), method=Method.LOADED_DELAY, direction=Direction.BOTH, loads=loads
+    )
+    card = replace(handoff().card, rate_up_bps=20_000_000, rate_down_bps=100_000_000)
+    cost = 2 * (20_000_000 + 100_000_000) * loaded.seconds // 8
+    assert allowance.once_bytes(loaded, card) == cost
+    assert allowance.once_bytes(loaded, replace(card, rate_down_bps=None)) is None
+    limited = replace(
+        handoff(),
+        card=card,
+        allowance_bytes=int(1.5 * cost),
+        safety=replace(handoff().safety, never=(NIGHT,)),
+    )
+    run = replace(samples.loaded_delay(handoff="A"), spent_bytes=cost)
+    rate = FakeRate(outcome=lambda number: run)
+    kept = lived(
+        site(handoffs=(limited,), runs=(loaded,)),
+        for_s=24 * HOUR_S,
+        rate=rate,
+        from_ns=midnight_ns(datetime(2026, 6, 3, tzinfo=UTC).date(), where=LISBON),
+    )
+    (found,) = kept.of(LoadedDelayRun)
+    assert found.circumstances.planned_unix_ns is not None
+    assert len(kept.of(Skipped)) == 23
+    assert all(6 <= local(began_ns, LISBON).hour < 22 for _, began_ns, _ in rate.runs)
 
 
 def test_a_paced_run_that_failed_says_what_it_was() -> None:

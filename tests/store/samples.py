@@ -13,6 +13,7 @@ from store.events import Event, EventKind
 from store.histogram import Histogram
 from store.layers import tcp_framing, udp_framing
 from store.light import Light
+from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderLoad
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedPart, PacedRun
 from store.path_mtu import Beyond, FamilyMtu, PathMtu
@@ -458,6 +459,62 @@ def capacity(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = 
     )
 
 
+def loaded_delay(
+    started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north"
+) -> LoadedDelayRun:
+    """An upload that adds 100 ms on its way, and nothing on the way down; gone within 120 ms."""
+
+    def delays(*up_us: int, rpm: float) -> PartDelay:
+        return PartDelay(
+            seconds=5.0,
+            sent=len(up_us) + 1,
+            lost_up=1,
+            lost_down=0,
+            lost_unattributed=0,
+            rtt_us=Histogram(20_000 + each for each in up_us),
+            pdv_up_us=Histogram(up_us),
+            pdv_down_us=Histogram([0, 10, 20]),
+            foreign=Foreign(
+                count=24, failed=1, tcp_us=20_000, tls_us=21_000, http_us=22_000, foreign_rpm=rpm
+            ),
+        )
+
+    around = Circumstances(interface="eth1", carrier=Carrier.WIRED)
+    load = UnderLoad(
+        direction=Direction.UP,
+        started_ms=5_010,
+        seconds=10.15,
+        after_s=5.0,
+        up_goodput_bps=17_200_000,
+        down_goodput_bps=None,
+        up_limited_by=Limit.PATH,
+        down_limited_by=None,
+        delay=delays(90_000, 100_000, 104_000, rpm=480.0),
+        added_rtt=Added(p50_us=100_000, p95_us=103_000),
+        added_up=Added(p50_us=99_990, p95_us=103_980),
+        added_down=Added(p50_us=0, p95_us=10),
+        buffer_delay_ratio=4.9,
+        back_ms=118,
+        circumstances=around,
+    )
+    return LoadedDelayRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        seconds=10.0,
+        flows=4,
+        per_second=50.0,
+        packet_bytes=112,
+        timestamps=Stamps.KERNEL,
+        clock_drift_ppm=-1.25,
+        idle=delays(0, 10, 20, rpm=2857.1),
+        loads=(load,),
+        spent_bytes=22_000_000,
+        reasons=("short",),
+        circumstances=around,
+    )
+
+
 def part(*, offered_bps: int, payload_bytes: int = 1472, lost: int = 0, **more: Any) -> PacedPart:
     """A second of packets of which so many were lost."""
     sent = offered_bps // 8 // (payload_bytes + 28)
@@ -705,6 +762,7 @@ EVERY_KIND: tuple[Record, ...] = (
     ceiling(),
     paced(),
     capacity(),
+    loaded_delay(),
     burst(),
     sizes(),
     steps(),

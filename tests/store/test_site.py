@@ -436,6 +436,31 @@ class TestDefaults:
         with pytest.raises(SiteMistake, match=r"handoff\[1\]\.card\.mtu: .*from 576 to 9216"):
             small(tmp_path, stated.replace("1500", '"1500"'))
 
+    def test_a_loaded_delay_run_has_every_load_or_the_one_it_names(self, tmp_path: Path) -> None:
+        loaded = (
+            '[[run]]\nhandoff = "old"\nendpoint = "north"\nseconds = 10\nevery = "24 h"\n'
+            'method = "loaded-delay"\n'
+        )
+        (found,) = small(tmp_path, SMALL + loaded).runs
+        assert (found.loads, found.direction) == (
+            (Direction.UP, Direction.DOWN, Direction.BOTH),
+            Direction.BOTH,
+        )
+        assert found.lasts_s == 5 + 3 * (10 + 5 + 2)
+        (found,) = small(tmp_path, SMALL + loaded + 'direction = "up"\nflows = 2\n').runs
+        assert (found.loads, found.direction, found.flows) == ((Direction.UP,), Direction.UP, 2)
+        for more, key in (
+            ('share = "10 %"\n', "share"),
+            ('offered = "20 Mb/s"\n', "offered"),
+            ('direction = "sideways"\n', "direction"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + loaded + more)
+        with pytest.raises(SiteMistake, match="every: a loaded-delay run takes about 56 s"):
+            small(tmp_path, SMALL + loaded.replace("24 h", "50 s"))
+        with pytest.raises(SiteMistake, match="seconds: a load of a loaded-delay run takes 4 s or more"):
+            small(tmp_path, SMALL + loaded.replace("seconds = 10", "seconds = 3"))
+
     def test_only_a_house_endpoint_needs_a_schedule_of_its_own(self, tmp_path: Path) -> None:
         text = SMALL.replace('name = "north"', 'name = "north"\nwhere = "house"')
         with pytest.raises(SiteMistake, match="none stands outside"):
