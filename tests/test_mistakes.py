@@ -196,7 +196,7 @@ class TestSiteFile:
 
     def test_a_rehearsal_names_what_it_does_not_find(self, site: Path) -> None:
         rehearsal = ("run", "rehearsal", str(site), "--plan")
-        assert "'P1'" in mistake(*rehearsal, "P2")
+        assert "it has P1" in mistake(*rehearsal, "P2")
         assert "north" in mistake(*rehearsal, "P1", "--endpoint", "nroth")
         assert "--seconds" in mistake(*rehearsal, "P1", "--seconds", "3601")
 
