@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from probe.methods.rehearsal import RehearsalPlan
     from probe.reach import Reach
+    from probe.wire.invitation import Invitation
     from store import door
     from store.export import Choice
     from store.records import Failed
@@ -848,10 +849,10 @@ def _rehearsal_reach(options: argparse.Namespace, site: Site, handoff: Handoff) 
     if "://" not in options.endpoint and not Path(options.endpoint).exists():
         near = _near(options.endpoint, list(known))
         raise UserMistake(f"--endpoint: {options.site} has no endpoint {options.endpoint!r}{near}")
-    options.interface, options.source = handoff.interface, handoff.source
-    found = _reach(options)
-    same = next((one for one in known.values() if one.invitation == found.invitation), None)
-    return same or replace(found, handoff=handoff.name)
+    invitation = _invited(options.endpoint)
+    same = next((one for one in known.values() if one.invitation == invitation), None)
+    way = next(iter(known.values()))  # by the same handoff, whatever it leads to
+    return same or replace(way, endpoint="", invitation=invitation)
 
 
 def _held_back(site: Site, plan: RehearsalPlan, where: Reach) -> str | None:
@@ -1478,9 +1479,19 @@ def _version() -> str:
 
 def _reach(options: argparse.Namespace) -> Reach:
     from probe.reach import Binding, Reach
+
+    return Reach(
+        handoff=options.interface or options.source or "",
+        endpoint="",
+        invitation=_invited(options.endpoint),
+        binding=Binding(interface=options.interface, source=options.source),
+    )
+
+
+def _invited(line: str) -> Invitation:
+    """The invitation that `--endpoint` holds, or the file that it names."""
     from probe.wire import invitation
 
-    line = options.endpoint
     if "://" not in line:
         try:
             line = Path(line).read_text().strip()
@@ -1489,12 +1500,7 @@ def _reach(options: argparse.Namespace) -> Reach:
                 f"--endpoint: {line!r} is neither an invitation (linebook://...) nor a readable file: "
                 f"{error.strerror}"
             ) from None
-    return Reach(
-        handoff=options.interface or options.source or "",
-        endpoint="",
-        invitation=invitation.parse(line),
-        binding=Binding(interface=options.interface, source=options.source),
-    )
+    return invitation.parse(line)
 
 
 def _failed(failed: Failed, options: argparse.Namespace) -> int:

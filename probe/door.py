@@ -30,7 +30,7 @@ from store.rehearsals import Rehearsal
 from store.segments import Split
 
 _BODY_BYTES_MAX = 4096
-_RECORD_BYTES_MAX = 1 << 20  # of what a command measured
+_RECORD_BYTES_MAX = 8 << 20  # of what a command measured, an hour of it second by second
 _KEPT = {Rehearsal.kind, Split.kind}  # what a command may measure beside a running probe
 _SHUTDOWN_S = 0.5
 _BACKLOG = 16

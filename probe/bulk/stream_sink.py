@@ -13,7 +13,7 @@ import threading
 from dataclasses import dataclass, field, replace
 
 from probe.bulk.flows import GIVE_UP_NS, Spending, set_look_up
-from probe.bulk.frame_book import FrameBook
+from probe.bulk.frame_book import FrameBook, Told
 from probe.bulk.missing import Missing
 from probe.bulk.paced_sink import SIGN_NS
 from probe.linux import segments
@@ -51,6 +51,7 @@ class _Sink:
     received_bytes: int = field(default=0, init=False)
     first_ns: int | None = field(default=None, init=False)
     heard_ns: int = field(default=0, init=False)
+    _told: Told | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
         self.book = FrameBook(
@@ -68,6 +69,7 @@ class _Sink:
         set_look_up(self.sock, _LOOK_UP_S)
         self.why = self.receive()
         self.look()
+        self._told = self.book.told()  # in this thread and once: an hour of frames takes half a second
         self.sock.close()
         self.ended_ns = self.clock.monotonic_ns()
 
@@ -84,9 +86,9 @@ class _Sink:
             frames=self.book.arrived,
             received_bytes=self.received_bytes,
         )
-        if self.ended_ns is None:
+        if self.ended_ns is None or self._told is None:
             return counts
-        told = self.book.told()
+        told = self._told
         return replace(
             counts,
             late=sum(told.late),

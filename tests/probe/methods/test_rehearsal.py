@@ -8,14 +8,16 @@ from pathlib import Path
 
 import pytest
 
+from probe import daemon
 from probe.endpoint.front import Front
 from probe.methods import rehearsal
 from probe.methods.rehearsal import RehearsalPlan
 from store.clock import Clock
 from store.errors import UserMistake
-from store.records import Carrier, Failed, Owner, Standing
+from store.pace import FULL
+from store.records import Carrier, Direction, Failed, Owner, Standing
 from store.rehearsals import Rehearsal
-from store.site import StreamPlan, Times, Transport
+from store.site import Method, RunPlan, StreamPlan, Times, Transport
 from tests.dashboard.judge.made import destination
 from tests.probe.children import children
 from tests.probe.endpoint.far import Far, far_end
@@ -141,6 +143,27 @@ async def test_cancelled_it_ends_at_both_ends(tmp_path: Path) -> None:
         assert not isinstance(stopped, Failed)
         assert stopped.runs == 0
         assert await asyncio.to_thread(children) == before
+
+
+@pytest.mark.asyncio
+async def test_the_daemon_rehearses_what_the_schedule_has(tmp_path: Path) -> None:
+    """A run with a stream plan goes by this method, whatever rate it is said to offer."""
+    asked = RunPlan(
+        handoff="handoff",
+        endpoint="endpoint",
+        direction=Direction.UP,
+        seconds=1,
+        flows=3,
+        every_s=86_400,
+        method=Method.REHEARSAL,
+        offered_bps=14_000_000,
+        stream=stream(),
+    )
+    methods = await asyncio.to_thread(daemon._methods)
+    async with far_end(tmp_path / "endpoint") as far:
+        found = await methods.rate(asked, far.reaches["a"], Clock(), pace=FULL)
+    assert isinstance(found, Rehearsal), found
+    assert (found.plan, found.seconds) == ("P1", 1)
 
 
 @pytest.mark.parametrize("seconds", [0.5, 3601])
