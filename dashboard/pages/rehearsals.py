@@ -46,5 +46,7 @@ def as_json(run: Rehearsal | None, corrections: Corrections) -> dict[str, Any] |
 def _destination(one: Rehearsed) -> str:
     counts = {"dropped": one.dropped, "left out": one.waited, "lost": one.lost, "late": one.late}
     frames = ", ".join(f"{grouped(count)} frames {word}" for word, count in counts.items() if count)
+    if not frames and not one.unseen:
+        return f"{one.name}: all of it in time"
     told = f"{one.name}: {one.dropped_s:.1f} s dropped, {one.unseen_s:.1f} s not to be shown"
     return f"{told} ({frames})" if frames else told

@@ -61,6 +61,15 @@ async def test_the_newest_of_this_plan_by_seconds_dropped(tmp_path: Path) -> Non
 
 
 @pytest.mark.asyncio
+async def test_where_nothing_was_amiss_it_says_so(tmp_path: Path) -> None:
+    (one,) = LAST.destinations
+    fine = replace(one, sent=300, dropped=0, waited=0, late=0, unseen=0, seconds=())
+    site = await asyncio.to_thread(_written, tmp_path, replace(LAST, destinations=(fine,)))
+    entry, _ = await _told(site)
+    assert "10 s to north. class: all of it in time" in entry.text
+
+
+@pytest.mark.asyncio
 async def test_one_that_speaks_of_nothing_says_why_and_a_corrected_one_that_it_is(tmp_path: Path) -> None:
     correction = Correction(
         handoff="old",
