@@ -24,12 +24,15 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
     from datetime import tzinfo
 
+    from probe.methods.rehearsal import RehearsalPlan
     from probe.reach import Reach
+    from probe.wire.invitation import Invitation
     from store import door
     from store.export import Choice
     from store.records import Failed
+    from store.rehearsals import Rehearsal
     from store.segments import Split
-    from store.site import Handoff, Site
+    from store.site import Handoff, Site, StreamPlan
     from store.thinning import Due, Plan
 
 T = TypeVar("T")
@@ -176,9 +179,8 @@ def _window_commands(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    run = commands.add_parser(
-        "run", help="Measure once, now: rate, paced, capacity, burst, sizes, steps, loaded-delay or train."
-    )
+    words = "rate, paced, capacity, burst, sizes, steps, loaded-delay, rehearsal or train"
+    run = commands.add_parser("run", help=f"Measure once, now: {words}.")
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
     rate = _command(
         methods,
@@ -228,6 +230,24 @@ def _run_commands(commands: Any) -> None:
         metavar="BYTES",
         help="of each packet, an even number (default: as fits packets of 1500 bytes)",
     )
+    rehearsal = _command(
+        methods,
+        "rehearsal",
+        _run_rehearsal,
+        "A stream plan's own frames, all destinations at once: which would come late or never. It fills the "
+        "line as the show would: emergency calls, alarms or medical devices may share it.",
+    )
+    rehearsal.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    rehearsal.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
+    rehearsal.add_argument(
+        "--endpoint",
+        metavar="NAME|INVITATION",
+        help="an endpoint of the site file (default: its first one outside), or an invitation",
+    )
+    rehearsal.add_argument(
+        "--seconds", type=_number(1, 3600), default=60, metavar="S", help="1 to 3600 (default 60)"
+    )
+    rehearsal.add_argument("--json", action="store_true", help="one JSON object on standard output")
     capacity = _command(
         methods,
         "capacity",
@@ -783,6 +803,93 @@ def _run_paced(options: argparse.Namespace) -> int:
     return 0
 
 
+def _run_rehearsal(options: argparse.Namespace) -> int:
+    from dashboard import text_rehearsal
+    from probe import safety
+    from probe.methods import rehearsal
+    from store import site as sites
+    from store.jsonform import as_json
+    from store.records import Failed, Owner
+
+    site = sites.load(options.site)
+    stream = _stream_plan(options, site)
+    plan = rehearsal.RehearsalPlan(stream=stream, seconds=options.seconds)
+    where = _rehearsal_reach(options, site, site.handoff(stream.handoff))
+    why = _held_back(site, plan, where)
+    if why is not None:
+        failed = Failed(what=rehearsal.WHAT, why=why, whose=Owner.HOUSE, started_unix_ns=Clock().unix_ns())
+        return _failed(failed, options)
+    _say(safety.CAUTION)
+    found = _finish(lambda: rehearsal.run(plan, where, Clock(), on_progress=_say))
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    if where.endpoint:
+        _on_record(site, found)
+    else:
+        _say("Not put on record: the site file has no such endpoint.")
+    _print_json(as_json(found)) if options.json else print(text_rehearsal.rehearsal(found))
+    return 0
+
+
+def _rehearsal_reach(options: argparse.Namespace, site: Site, handoff: Handoff) -> Reach:
+    """The way to the endpoint that is meant, by the plan's handoff; one by an invitation has no name."""
+    from dataclasses import replace
+
+    from probe.reach import reaches_of
+    from store.site import Where
+
+    known = reaches_of(site)[handoff.name]
+    if options.endpoint is None:
+        outside = [one.name for one in site.endpoints if one.where is Where.OUTSIDE]
+        if not outside:
+            raise UserMistake(f"{options.site}: endpoint: none stands outside; name one with --endpoint")
+        return known[outside[0]]
+    if options.endpoint in known:
+        return known[options.endpoint]
+    if "://" not in options.endpoint and not Path(options.endpoint).exists():
+        near = _near(options.endpoint, list(known))
+        raise UserMistake(f"--endpoint: {options.site} has no endpoint {options.endpoint!r}{near}")
+    invitation = _invited(options.endpoint)
+    same = next((one for one in known.values() if one.invitation == invitation), None)
+    way = next(iter(known.values()))  # by the same handoff, whatever it leads to
+    return same or replace(way, endpoint="", invitation=invitation)
+
+
+def _held_back(site: Site, plan: RehearsalPlan, where: Reach) -> str | None:
+    """The sentence of the rule that forbids a rehearsal now: safety, a window, the allowance, a stop."""
+    from probe import allowance, budget, foreseen, metering
+    from probe.openings import Openings
+    from store import demand
+    from store.clock import zone
+    from store.reader import Reader
+    from store.records import Direction, WindowOpened
+    from store.site import Method, RunPlan
+
+    now_ns, handoff = Clock().unix_ns(), site.handoff(plan.stream.handoff)
+    needs_bps, _, _ = demand.together(plan.stream.destinations)
+    asked = RunPlan(
+        handoff=handoff.name,
+        endpoint=where.endpoint,
+        direction=Direction.UP,
+        seconds=round(plan.seconds),
+        flows=len(plan.stream.destinations),
+        every_s=86_400,
+        method=Method.REHEARSAL,
+        offered_bps=needs_bps,
+        stream=plan.stream,
+    )
+    spent_bytes, opened, state = 0, list[WindowOpened](), None
+    if site.database.exists():
+        month_ns = allowance.month_start_ns(now_ns, where=zone(site.timezone))
+        with closing(Reader.open(site.database)) as reader:
+            spent_bytes, opened = reader.spent_bytes(handoff.name, month_ns), list(reader.open_windows())
+        if handoff.cap is not None:
+            meters = _finish(lambda: metering.restored(site, [handoff], now_ns=now_ns))
+            state = meters[handoff.name].state(handoff.cap, now_ns=now_ns)
+    purses = budget.of(site, handoff, spent_bytes=spent_bytes, state=state, now_ns=now_ns).purses
+    return foreseen.skipped(asked, now_ns, site=site, openings=Openings(opened), purses=purses)
+
+
 def _run_loaded_delay(options: argparse.Namespace) -> int:
     from dashboard import text
     from probe import safety
@@ -973,12 +1080,7 @@ def _check(options: argparse.Namespace) -> int:
     from store.reader import Reader
 
     site = sites.load(options.site)
-    plans = {plan.name: plan for plan in site.plans}
-    if options.plan not in plans:
-        raise UserMistake(
-            f"--plan: {options.site} has no plan {options.plan!r}{_near(options.plan, list(plans))}"
-        )
-    plan = plans[options.plan]
+    plan = _stream_plan(options, site)
     reader = Reader.open(site.database)
     try:
         found = history.check_of(reader, site, plan, now_unix_ns=Clock().unix_ns())
@@ -1332,7 +1434,17 @@ def _handoff(options: argparse.Namespace, site: Site) -> Handoff:
     return site.handoff(name)
 
 
-def _on_record(site: Site, found: Split) -> None:
+def _stream_plan(options: argparse.Namespace, site: Site) -> StreamPlan:
+    """The stream plan that is meant."""
+    plans = {plan.name: plan for plan in site.plans}
+    if options.plan not in plans:
+        raise UserMistake(
+            f"--plan: {options.site} has no plan {options.plan!r}{_near(options.plan, list(plans))}"
+        )
+    return plans[options.plan]
+
+
+def _on_record(site: Site, found: Split | Rehearsal) -> None:
     """Hand a record to the probe that runs, or write it; a record that cannot be kept is still shown."""
     from store import documents, door
     from store.errors import NotRunning
@@ -1341,6 +1453,7 @@ def _on_record(site: Site, found: Split) -> None:
     asked = {
         "kind": found.kind,
         "handoff": found.handoff,
+        "endpoint": found.endpoint,
         "started_unix_ns": found.started_unix_ns,
         "text": documents.text_of(found),
     }
@@ -1366,9 +1479,19 @@ def _version() -> str:
 
 def _reach(options: argparse.Namespace) -> Reach:
     from probe.reach import Binding, Reach
+
+    return Reach(
+        handoff=options.interface or options.source or "",
+        endpoint="",
+        invitation=_invited(options.endpoint),
+        binding=Binding(interface=options.interface, source=options.source),
+    )
+
+
+def _invited(line: str) -> Invitation:
+    """The invitation that `--endpoint` holds, or the file that it names."""
     from probe.wire import invitation
 
-    line = options.endpoint
     if "://" not in line:
         try:
             line = Path(line).read_text().strip()
@@ -1377,12 +1500,7 @@ def _reach(options: argparse.Namespace) -> Reach:
                 f"--endpoint: {line!r} is neither an invitation (linebook://...) nor a readable file: "
                 f"{error.strerror}"
             ) from None
-    return Reach(
-        handoff=options.interface or options.source or "",
-        endpoint="",
-        invitation=invitation.parse(line),
-        binding=Binding(interface=options.interface, source=options.source),
-    )
+    return invitation.parse(line)
 
 
 def _failed(failed: Failed, options: argparse.Namespace) -> int:

@@ -395,6 +395,8 @@ def _run_words(run: RunPlan) -> str:
     way = "both ways" if run.direction is Direction.BOTH else str(run.direction)
     flows = "" if run.flows == FLOWS else f", {run.flows} flow{'s' if run.flows > 1 else ''}"
     often = f"{run.seconds} s every {_span(run.every_s)}"
+    if run.stream is not None:
+        return f"rehearsal of {run.stream.name} to {run.endpoint}, {often}{_times_words(run.times)}"
     if run.loads:
         loads = ", then ".join("both ways at once" if each is Direction.BOTH else each for each in run.loads)
         what = f"loaded-delay run to {run.endpoint}, {loads}{flows}"

@@ -36,6 +36,7 @@ from probe.wire.control import (
 )
 from probe.wire.invitation import secret_text
 from probe.wire.paced_control import CapacityRequest, PacedGrant, PacedReport, PacedRequest
+from probe.wire.rehearsal_control import RehearsalGrant, RehearsalReport, RehearsalRequest
 from store.clock import Clock
 from store.errors import BadMessage
 from store.records import Failed, Owner
@@ -145,6 +146,23 @@ class Control:
     async def end_paced(self, run: str) -> PacedReport | Failed:
         """End a paced run now if it still runs, and let go of it; its last report."""
         return await self._ask("paced_run", PacedReport, what="end a paced run", method="DELETE", run=run)
+
+    async def open_rehearsal(self, request: RehearsalRequest) -> RehearsalGrant | Failed:
+        """A rehearsal: a key for each stream, and the ports that take them."""
+        found = await self._ask("rehearsals", RehearsalGrant, what="open a rehearsal", request=request)
+        if isinstance(found, Failed) and self.refusal is not None and self.refusal.code == "unknown":
+            why = "the endpoint's Linebook is older than rehearsals; update it there"
+            return self._failed("open a rehearsal", why, Owner.ENDPOINT)
+        return found
+
+    async def rehearsal_report(self, run: str) -> RehearsalReport | Failed:
+        """How a rehearsal is; waits up to 1 s for its end."""
+        return await self._ask("rehearsal", RehearsalReport, what="report of a rehearsal", run=run)
+
+    async def end_rehearsal(self, run: str) -> RehearsalReport | Failed:
+        """End a rehearsal now if it still runs, and let go of it; its last report."""
+        what = "end a rehearsal"
+        return await self._ask("rehearsal", RehearsalReport, what=what, method="DELETE", run=run)
 
     async def ceiling(self, request: CeilingRequest) -> CeilingReport | Failed:
         """Have the endpoint measure itself."""

@@ -624,7 +624,19 @@ def _methods() -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import burst, capacity, ceiling, loaded_delay, mtu, paced, rate, sizes, steps, train
+    from probe.methods import (
+        burst,
+        capacity,
+        ceiling,
+        loaded_delay,
+        mtu,
+        paced,
+        rate,
+        rehearsal,
+        sizes,
+        steps,
+        train,
+    )
     from store import bursts
 
     async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
@@ -633,6 +645,9 @@ def _methods() -> Methods:
                 direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
             )
             return await paced.run(offered, where, clock)
+        if plan.stream is not None:
+            show = rehearsal.RehearsalPlan(stream=plan.stream, seconds=plan.seconds)
+            return await rehearsal.run(show, where, clock)
         if plan.method is Method.CAPACITY:
             searched = capacity.CapacityPlan(direction=plan.direction, seconds=plan.seconds)
             return await capacity.run(searched, where, clock)

@@ -26,11 +26,12 @@ from store.clock import rfc3339
 from store.documents import document_of
 from store.door import MINUTES_MAX, STOP_MINUTES, address_of, door_path
 from store.errors import UserMistake
+from store.rehearsals import Rehearsal
 from store.segments import Split
 
 _BODY_BYTES_MAX = 4096
-_RECORD_BYTES_MAX = 1 << 20  # of what a command measured
-_KEPT = {Split.kind}  # what a command may measure beside a running probe
+_RECORD_BYTES_MAX = 8 << 20  # of what a command measured, an hour of it second by second
+_KEPT = {Rehearsal.kind, Split.kind}  # what a command may measure beside a running probe
 _SHUTDOWN_S = 0.5
 _BACKLOG = 16
 
@@ -153,21 +154,22 @@ async def _show(request: web.Request) -> web.Response:
 async def _keep(request: web.Request) -> web.Response:
     """Put on record what a command of this account measured, as nobody else may write while a probe runs."""
     daemon = request.app[DAEMON]
-    asked = await _asked(request, "kind", "handoff", "started_unix_ns", "text")
+    asked = await _asked(request, "kind", "handoff", "endpoint", "started_unix_ns", "text")
     kind, text, started_ns = (asked.get(key) for key in ("kind", "text", "started_unix_ns"))
     if kind not in _KEPT:
         raise UserMistake(f"kind: expected {' or '.join(sorted(_KEPT))}")
     if not isinstance(text, str) or isinstance(started_ns, bool) or not isinstance(started_ns, int):
         raise UserMistake("text and started_unix_ns: expected the record's text and start")
     try:
-        record = document_of(
-            kind, text, handoff=_handoff(asked, daemon), endpoint="", started_unix_ns=started_ns
-        )
+        names = {"handoff": _handoff(asked, daemon), "endpoint": _endpoint(asked, daemon)}
+        record = document_of(kind, text, **names, started_unix_ns=started_ns)
     except ValueError as error:
         raise UserMistake(f"text: is no record of this kind ({error})") from None
     daemon.book.keep(record)
     if isinstance(record, Split):
         daemon.book.charge(record.handoff, record.spent_bytes)
+    elif isinstance(record, Rehearsal):
+        daemon.book.charge(record.handoff, record.spent_bytes, up_ratio=1.0)
     return _answer(daemon, "kept", {})
 
 
@@ -221,6 +223,14 @@ def _handoff(asked: Json, daemon: Daemon) -> str:
     found, names = asked.get("handoff", ""), [one.name for one in daemon.site.handoffs]
     if found != "" and found not in names:
         raise UserMistake(f"handoff: there is none called {found!r}; this site has {', '.join(names)}")
+    return str(found)
+
+
+def _endpoint(asked: Json, daemon: Daemon) -> str:
+    """The name of an endpoint; empty for none."""
+    found, names = asked.get("endpoint", ""), [one.name for one in daemon.site.endpoints]
+    if found != "" and found not in names:
+        raise UserMistake(f"endpoint: there is none called {found!r}; this site has {', '.join(names)}")
     return str(found)
 
 

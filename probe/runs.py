@@ -26,6 +26,7 @@ from store.pace import Pace, share_of
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
 from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
+from store.rehearsals import Rehearsal
 from store.site import Handoff, Method, RunPlan, Site
 from store.sizes import SizesRun
 from store.steps import StepsRun
@@ -38,7 +39,9 @@ _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
-Measured = RateRun | PacedRun | CapacityRun | BurstRun | SizesRun | StepsRun | LoadedDelayRun | PathMtu
+Measured = (
+    RateRun | PacedRun | CapacityRun | BurstRun | SizesRun | StepsRun | LoadedDelayRun | PathMtu | Rehearsal
+)
 
 
 class RateMethod(Protocol):

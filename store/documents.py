@@ -31,13 +31,14 @@ from store.notices import Notice
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
 from store.records import Document, Says
+from store.rehearsals import Rehearsal
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
 from store.sizes import SizesRun
 from store.steps import StepsRun
 from store.traffic import Traffic
 
-_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, PathMtu)
+_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, PathMtu, Rehearsal)
 _ALL = (Event, ClockChange, Notice, *_RUNS, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's

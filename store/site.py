@@ -207,6 +207,7 @@ class Method(StrEnum):
     SIZES = "sizes"
     STEPS = "steps"
     MTU = "mtu"
+    REHEARSAL = "rehearsal"
     LOADED_DELAY = "loaded-delay"
 
 
@@ -228,8 +229,9 @@ class RunPlan:
     times: Times | None = None
     share_ratio: float = 1.0
     method: Method = Method.RATE
-    offered_bps: int | None = None  # what a paced run offers, at the IP layer; None for any other
+    offered_bps: int | None = None  # what a paced run or a rehearsal offers, at the IP layer; None for others
     most_bytes: int | None = None  # the largest burst of a burst run
+    stream: StreamPlan | None = None  # what a rehearsal sends
 
     loads: tuple[Direction, ...] = ()
 

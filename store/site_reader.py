@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule, notice_reader, pace, path_mtu
+from store import default_schedule, demand, notice_reader, pace, path_mtu
 from store.bursts import BURST_BYTES
 from store.bursts import LASTS_S as BURST_LASTS_S
 from store.capacity import SECONDS as CAPACITY_SECONDS
@@ -196,6 +196,7 @@ def read(file: Path) -> Site:
     endpoints = _endpoints(top)
     names = {each.name for each in handoffs}, {each.name for each in endpoints}
     busy = _busy_hours(top)
+    plans = _plans(top, names[0])
     default = _Default(top, handoffs, endpoints, busy)
     return Site(
         name=top.need("name", text, 'a name such as "Quillet Lane School of Ceramics"'),
@@ -206,8 +207,8 @@ def read(file: Path) -> Site:
         handoffs=handoffs,
         endpoints=endpoints,
         trains=_trains(top, *names) if "train" in top.values else default.trains(),
-        runs=_runs(top, handoffs, names[1]) if "run" in top.values else default.runs(),
-        plans=_plans(top, names[0]),
+        runs=_runs(top, handoffs, names[1], plans) if "run" in top.values else default.runs(),
+        plans=plans,
         windows=_windows(top, names[0]),
         rules=_rules(top.table("rules")),
         busy=busy,
@@ -403,15 +404,42 @@ def _trains(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[TrainP
     return tuple(found.values())
 
 
-def _runs(top: Table, handoffs: Sequence[Handoff], endpoints: set[str]) -> tuple[RunPlan, ...]:
+def _runs(
+    top: Table, handoffs: Sequence[Handoff], endpoints: set[str], plans: Sequence[StreamPlan]
+) -> tuple[RunPlan, ...]:
     cards = {each.name: each.card for each in handoffs}
     found = []
     for table in top.tables("run"):
+        if table.values.get("method") == Method.REHEARSAL:
+            found.append(_rehearsal(table, plans, endpoints))
+            continue
         table.only(*_RUN_KEYS, *_METHOD_KEYS, *_TIMES_KEYS)
         plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
         _check_share(table, plan, cards[plan.handoff])
         found.append(_by_method(table, plan))
     return tuple(found)
+
+
+def _rehearsal(table: Table, plans: Sequence[StreamPlan], endpoints: set[str]) -> RunPlan:
+    """A rehearsal of a stream plan, which has its handoff; it goes up."""
+    table.only("method", "plan", "endpoint", "seconds", "every", *_TIMES_KEYS)
+    known = {each.name: each for each in plans}
+    stream = known[table.need("plan", name_among("plan", set(known)), "the name of a [[plan]]")]
+    needs_bps, _, _ = demand.together(stream.destinations)
+    plan = RunPlan(
+        handoff=stream.handoff,
+        endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
+        direction=Direction.UP,
+        seconds=table.need("seconds", count(1, 3600), "a whole number from 1 to 3600"),
+        flows=len(stream.destinations),
+        every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "7 days"'),
+        times=_times_or_always(table),
+        method=Method.REHEARSAL,
+        offered_bps=needs_bps,
+        stream=stream,
+    )
+    _check_slot(table, plan)
+    return plan
 
 
 def _by_method(table: Table, plan: RunPlan) -> RunPlan:
@@ -488,13 +516,17 @@ def _run(table: Table, handoffs: set[str], endpoints: set[str]) -> RunPlan:
         every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "60 min"'),
         times=_times_or_always(table),
     )
+    _check_slot(table, plan)
+    return plan
+
+
+def _check_slot(table: Table, plan: RunPlan) -> None:
     if plan.every_s <= plan.seconds:
         table.refuse("every", f"a run of {plan.seconds} s does not fit into a slot of {plan.every_s} s")
     if plan.times is not None and plan.every_s >= 86400:
         table.refuse(
             "every", "with hours, a slot is at most those hours; leave hours out, or make it shorter"
         )
-    return plan
 
 
 def _run_direction(table: Table) -> Direction:

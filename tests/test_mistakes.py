@@ -194,6 +194,19 @@ class TestSiteFile:
     def test_unknown_plan_is_told_which_there_are(self, site: Path) -> None:
         assert "P1" in mistake("check", str(site), "--plan", "P2")
 
+    def test_a_rehearsal_names_what_it_does_not_find(self, site: Path) -> None:
+        rehearsal = ("run", "rehearsal", str(site), "--plan")
+        assert "it has P1" in mistake(*rehearsal, "P2")
+        assert "north" in mistake(*rehearsal, "P1", "--endpoint", "nroth")
+        assert "--seconds" in mistake(*rehearsal, "P1", "--seconds", "3601")
+
+    def test_no_rehearsal_before_somebody_answered_for_the_line(self, site: Path) -> None:
+        """The file says nothing of [safety]: it names the key, and nothing is sent."""
+        found = failure("run", "rehearsal", str(site), "--plan", "P1")
+        assert found["what"] == "run rehearsal"
+        assert "[safety]" in found["why"]
+        assert found["whose"] == "house"
+
     @pytest.mark.parametrize(
         ("words", "says"),
         [

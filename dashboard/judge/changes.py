@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from dashboard.judge.demand import demand_bps
 from dashboard.judge.layers import rate_text
+from store.demand import demand_bps
 from store.site import Destination
 
 # The word a changed plan's answer improves to, or None when it does not improve.

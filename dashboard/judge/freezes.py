@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dashboard.judge import demand, fluid
+from dashboard.judge import fluid
 from dashboard.judge.comparable import History
+from store import demand
 from store.clock import NS_PER_S
 from store.records import Stall
 from store.site import Destination, Transport

@@ -15,12 +15,13 @@ from datetime import tzinfo
 from enum import StrEnum
 from typing import Any
 
-from dashboard.judge import changes, demand, fluid
+from dashboard.judge import changes, fluid
 from dashboard.judge.comparable import HISTORY_S as HISTORY_S  # for those who read the records
 from dashboard.judge.comparable import History, gather
 from dashboard.judge.evidence import Span
 from dashboard.judge.freezes import frozen, headroom_of
 from dashboard.judge.layers import rate_text
+from store import demand
 from store.clock import rfc3339
 from store.jsonform import SCHEMA
 from store.records import RateRun, Stall, Standing

@@ -22,7 +22,7 @@ from dashboard.judge.hours import Show
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.today import Notice
 from dashboard.judge.verdict import RateVerdict
-from dashboard.pages import budget, contracts, corrected, events, runs, trains
+from dashboard.pages import budget, contracts, corrected, events, rehearsals, runs, trains
 from dashboard.pages.budget import Used
 from dashboard.pages.events import CaseEntry
 from dashboard.pages.frame import Frame
@@ -37,6 +37,7 @@ from store.corrections import Corrected, Corrections
 from store.notices import Notice as SentNotice
 from store.reader import Reader
 from store.records import Direction, Gap, RateRun
+from store.rehearsals import Rehearsal
 from store.site import Handoff, Site, StreamPlan
 
 MOST_RUNS = 10  # the latest ones; Circuit has more
@@ -62,11 +63,12 @@ WEIGHTS = (  # the least weight of a notice, how its margin says it
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """A stream plan with its next show and the answer for it."""
+    """A stream plan with its next show, the answer for it, and its last rehearsal."""
 
     plan: StreamPlan
     show: Show | None
     check: Check
+    rehearsal: Rehearsal | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,6 +187,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
             plan=plan,
             show=hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S),
             check=checks[plan.name],
+            rehearsal=rehearsals.last(reader, plan),
         )
         for plan in site.plans
     ]
@@ -395,7 +398,7 @@ def _plan_entry(planned: Planned, found: Findings, said: str) -> PlanEntry:
         when=_when(next_show, found),
         because="" if check.because in said else check.because,
         change=check.smallest_change or "",
-        figures=_plan_figures(check),
+        figures=(*_plan_figures(check), *_rehearsed(planned, found)),
     )
 
 
@@ -420,6 +423,13 @@ def _plan_figures(check: Check) -> tuple[tuple[str, str], ...]:
         ("Floor", floor),
         ("Stalls", _plan_stalls(check)),
     )
+
+
+def _rehearsed(planned: Planned, found: Findings) -> tuple[tuple[str, str], ...]:
+    if planned.rehearsal is None:
+        return ()
+    words = rehearsals.said(planned.rehearsal, where=found.zone, corrections=found.corrections)
+    return (("Last rehearsal", words),)
 
 
 def _plan_stalls(check: Check) -> str:
@@ -485,7 +495,7 @@ def as_json(found: Findings) -> Json:
         "running": found.running,
         "notices": [_notice_json(notice) for notice in found.notices],
         "cases": [case_words.as_json(case) for case in found.cases],
-        "plans": [_planned_json(planned) for planned in found.planned],
+        "plans": [_planned_json(planned, found.corrections) for planned in found.planned],
         "budget": [budget.as_json(used) for used in found.used],
         "verdicts": [
             contracts.as_json(
@@ -506,10 +516,11 @@ def _notice_json(notice: Notice) -> dict[str, Any]:
     return {"owner": owner, "text": notice.text, "next_step": notice.next_step, "weight": notice.weight}
 
 
-def _planned_json(planned: Planned) -> dict[str, Any]:
+def _planned_json(planned: Planned, corrections: Corrections) -> dict[str, Any]:
     on_air = planned.show
     times = {
         "show_start": None if on_air is None else rfc3339(on_air.start_unix_ns),
         "show_end": None if on_air is None else rfc3339(on_air.end_unix_ns),
     }
-    return stream.as_json(planned.check) | {"title": planned.plan.title} | times
+    rehearsal = {"rehearsal": rehearsals.as_json(planned.rehearsal, corrections)}
+    return stream.as_json(planned.check) | {"title": planned.plan.title} | times | rehearsal

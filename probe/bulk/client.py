@@ -11,10 +11,12 @@ from dataclasses import dataclass, replace
 from typing import Any, Self
 
 from probe.bulk.process import Event, WorkerProcess
-from probe.bulk.worker import Job, PacedJob
+from probe.bulk.stream_source import Stream
+from probe.bulk.worker import Job, PacedJob, RehearsalJob
 from probe.reach import Binding
 from probe.wire.control import ReceiverReport, RunGrant, SenderReport, decode, encode
 from probe.wire.paced_control import PacedGrant, PacedReceived, PacedReport, PacedRequest, PacedSent
+from probe.wire.rehearsal_control import Received, RehearsalGrant, RehearsalReport, Sent
 from store.records import Direction
 
 
@@ -198,6 +200,55 @@ class PacedClient(_Client):
             why=event["why"],
             received=event["receiver"] and decode(PacedReceived, event["receiver"]),
             sent=event["sender"] and decode(PacedSent, event["sender"]),
+        )
+        if self._on_progress is not None:
+            self._on_progress(self.report)
+
+
+class RehearsalClient(_Client):
+    """A rehearsal at the probe. `report` is how far it is, `moved_bytes` its payload here."""
+
+    def __init__(self, *, on_progress: Callable[[RehearsalReport], None] | None = None) -> None:
+        super().__init__()
+        self._on_progress = on_progress
+        self.report = RehearsalReport(finished=False, why=None, received=None, sent=None)
+        self.moved_bytes = 0
+
+    async def connect(
+        self,
+        grant: RehearsalGrant,
+        streams: Sequence[Stream],
+        *,
+        seconds: float,
+        addresses: Sequence[str],
+        binding: Binding,
+    ) -> str | None:
+        """Open every way to the first of `addresses` (numeric) that answers; None once all are, else why not.
+
+        `streams` stand in the order of the grant's keys, which they take over.
+        """
+        job = RehearsalJob(
+            addresses=tuple(addresses),
+            tcp_port=grant.tcp_port,
+            udp_port=grant.udp_port,
+            interface=binding.interface,
+            source=binding.source,
+            streams=tuple(replace(one, key=key) for one, key in zip(streams, grant.keys, strict=True)),
+            seconds=seconds,
+        )
+        return await self._connected({"do": "rehearsal job", **encode(job)})
+
+    async def run(self) -> RehearsalReport:
+        """Let it go and wait for its end; `finished` is False when the worker died."""
+        return self.report if await self._went() else replace(self.report, why=_DIED)
+
+    def _on_report(self, event: Event) -> None:
+        self.moved_bytes = event["bytes"]
+        self.report = RehearsalReport(
+            finished=event["finished"],
+            why=event["why"],
+            received=event["receiver"] and decode(Received, event["receiver"]),
+            sent=event["sender"] and decode(Sent, event["sender"]),
         )
         if self._on_progress is not None:
             self._on_progress(self.report)

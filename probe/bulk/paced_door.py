@@ -29,6 +29,7 @@ class Joined:
     """A caller that proved its address, with the socket that is connected to it."""
 
     run: str
+    key: bytes
     sock: socket.socket
     ready: bytes  # to be sent once all is prepared
 
@@ -46,7 +47,7 @@ class PacedDoor:
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
 
     def admit(self, run: str, key: bytes) -> None:
-        """Open to whoever holds `key`, once."""
+        """Open to whoever holds `key`, once; a run may have several."""
         self._runs[paced.tag_of(key)] = run, key
 
     def forget(self, run: str) -> None:
@@ -80,8 +81,8 @@ class PacedDoor:
             door.sendmsg((answer,), own_address.leave_from(found.own_address), 0, found.address)
         elif said.word is Word.PROOF and said.echo == challenge:
             sock = _beside(door, found)
-            self.forget(run)
-            return Joined(run=run, sock=sock, ready=paced.ready(key, said))
+            del self._runs[paced.tag_of(key)]
+            return Joined(run=run, key=key, sock=sock, ready=paced.ready(key, said))
         return None
 
 

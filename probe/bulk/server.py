@@ -13,9 +13,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from probe.bulk.process import Event, WorkerProcess
-from probe.bulk.worker import Admission, PacedAdmission
+from probe.bulk.worker import Admission, PacedAdmission, RehearsalAdmission
 from probe.wire.control import ReceiverReport, RunReport, SenderReport, decode, encode
 from probe.wire.paced_control import PacedReceived, PacedReport, PacedSent
+from probe.wire.rehearsal_control import Received, RehearsalReport, Sent
 from store.clock import Clock
 
 log = logging.getLogger(__name__)
@@ -26,10 +27,15 @@ _ADMITTED = RunReport(finished=False, why=None, up=None, down=None)
 _PACED = PacedReport(finished=False, why=None, received=None, sent=None)
 
 
+_REHEARSAL = RehearsalReport(finished=False, why=None, received=None, sent=None)
+
+AnyReport = RunReport | PacedReport | RehearsalReport
+
+
 @dataclass(slots=True, kw_only=True)
 class _Known:
     active_ns: int
-    report: RunReport | PacedReport
+    report: AnyReport
     moved_bytes: int = 0
     ended: asyncio.Event = field(default_factory=asyncio.Event)
 
@@ -85,7 +91,12 @@ class FlowServer:
         self._runs[asked.run] = _Known(active_ns=self._clock.monotonic_ns(), report=_PACED)
         self._tell({"do": "admit paced", **encode(asked)})
 
-    async def finished(self, run: str, *, timeout_s: float) -> RunReport | PacedReport:
+    def admit_rehearsal(self, asked: RehearsalAdmission) -> None:
+        """Take the streams that show these keys, each once; the report is a `RehearsalReport`."""
+        self._runs[asked.run] = _Known(active_ns=self._clock.monotonic_ns(), report=_REHEARSAL)
+        self._tell({"do": "admit rehearsal", **encode(asked)})
+
+    async def finished(self, run: str, *, timeout_s: float) -> AnyReport:
         """The report once the run has ended, or its present state after `timeout_s`."""
         known = self._runs[run]
         try:
@@ -95,7 +106,7 @@ class FlowServer:
             pass
         return known.report
 
-    def report(self, run: str) -> RunReport | PacedReport:
+    def report(self, run: str) -> AnyReport:
         """What is known of the run now, at most half a second old."""
         return self._runs[run].report
 
@@ -164,7 +175,7 @@ class FlowServer:
         if event["bytes"] > known.moved_bytes:
             known.moved_bytes = event["bytes"]
             known.active_ns = self._clock.monotonic_ns()
-        known.report = _report(event, paced=isinstance(known.report, PacedReport))
+        known.report = _report(event, kind=type(known.report))
         if known.report.finished:
             known.ended.set()
 
@@ -175,9 +186,16 @@ class FlowServer:
                 known.ended.set()
 
 
-def _report(event: Event, *, paced: bool) -> RunReport | PacedReport:
+def _report(event: Event, *, kind: type[AnyReport]) -> AnyReport:
     finished, why, received, sent = (event[each] for each in ("finished", "why", "receiver", "sender"))
-    if paced:
+    if kind is RehearsalReport:
+        return RehearsalReport(
+            finished=finished,
+            why=why,
+            received=received and decode(Received, received),
+            sent=sent and decode(Sent, sent),
+        )
+    if kind is PacedReport:
         return PacedReport(
             finished=finished,
             why=why,

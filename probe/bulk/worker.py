@@ -7,11 +7,12 @@ reports go to standard output. It ends by itself when standard input closes, whe
 (PR_SET_PDEATHSIG), or when the parent says nothing for `SILENCE_S`, which the kernel's own timer
 watches, so that a worker that hangs ends as well; the kernel then resets its flows.
 
-Commands to a listening worker: ``admit`` (run, up_tokens, down_tokens, seconds, congestion,
-bytes_max, down_at_most_bps), ``admit paced`` (`PacedAdmission`), ``abort`` (run, why). To a connecting
-one: ``job`` (`Job`) or ``paced job`` (`PacedJob`), then ``go``, and ``stop`` (why) at any time. To both:
-``beat``. Events: ``{"event": "ready"}``, ``{"event": "failed", "why"}`` and ``{"event": "run", "run",
-"bytes", "finished", "why", "receiver", "sender"}``, twice a second while a run runs and once when it ended.
+Commands to a listening worker: ``admit`` (run, up_tokens, down_tokens, seconds, congestion, bytes_max,
+down_at_most_bps), ``admit paced`` (`PacedAdmission`), ``admit rehearsal`` (`RehearsalAdmission`), ``abort``
+(run, why). To a connecting one: ``job`` (`Job`), ``paced job`` (`PacedJob`) or ``rehearsal job``
+(`RehearsalJob`), then ``go``, and ``stop`` (why) at any time. To both: ``beat``. Events: ``{"event":
+"ready"}``, ``{"event": "failed", "why"}`` and ``{"event": "run", "run", "bytes", "finished", "why",
+"receiver", "sender"}``, twice a second while a run runs and once when it ended.
 
 Imports no event loop and nothing that is slow to load: it starts in about a tenth of a second.
 """
@@ -35,10 +36,13 @@ from probe.bulk.flows import random_block
 from probe.bulk.paced_door import PacedDoor, knock
 from probe.bulk.paced_run import PacedRun
 from probe.bulk.paced_source import Stream
+from probe.bulk.rehearsal_run import Receiving, RehearsalRun, Sending
 from probe.bulk.run import Run
+from probe.bulk.stream_source import Stream as RehearsedStream
 from probe.linux.tcp_info import ask_congestion
 from probe.reach import Binding
 from probe.wire.control import GO, READY, TOKEN_BYTES, decode, encode
+from probe.wire.rehearsal_control import StreamRequest
 from store.clock import NS_PER_MS, NS_PER_S, Clock
 
 SILENCE_S = 1.8  # so that an endpoint stops within 2 s of its caller's parent falling silent
@@ -56,6 +60,8 @@ _LOOK_S = 0.1
 _CONNECT_LOOK_S = 0.02
 _PR_SET_PDEATHSIG = 1
 _NICENESS = -10
+
+AnyRun = Run | PacedRun | RehearsalRun
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +126,30 @@ class PacedJob:
     burst_packets: int | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsalAdmission:
+    """What a listening worker needs to take a rehearsal: a key for each stream, in their order."""
+
+    run: str
+    streams: tuple[StreamRequest, ...]
+    keys: tuple[bytes, ...]
+    seconds: float
+    bytes_max: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsalJob:
+    """What a connecting worker needs for a rehearsal, whose streams hold their keys."""
+
+    addresses: tuple[str, ...]
+    tcp_port: int
+    udp_port: int
+    interface: str | None
+    source: str | None
+    streams: tuple[RehearsedStream, ...]
+    seconds: float
+
+
 class Parent:
     """The other end of standard input and output; gone when it closes or is silent too long."""
 
@@ -148,7 +178,7 @@ class Parent:
         except BrokenPipeError:
             raise SystemExit(0) from None
 
-    def tell_run(self, name: str, run: Run | PacedRun) -> None:
+    def tell_run(self, name: str, run: AnyRun) -> None:
         """Tell how far `run` is."""
         receiver, sender = run.receiver_report(), run.sender_report()
         self.tell(
@@ -178,7 +208,7 @@ class Listener:
         self._block = random_block()
         self._waiting: dict[int, tuple[socket.socket, bytearray, int]] = {}
         self._tokens: dict[bytes, tuple[str, bool, str | None]] = {}
-        self._runs: dict[str, tuple[Run | PacedRun, int]] = {}
+        self._runs: dict[str, tuple[AnyRun, int]] = {}
         self._told_ns = 0
 
     def serve(self) -> None:
@@ -209,6 +239,8 @@ class Listener:
                 self._admit(decode(Admission, command))
             case "admit paced":
                 self._admit_paced(decode(PacedAdmission, command))
+            case "admit rehearsal":
+                self._admit_rehearsal(decode(RehearsalAdmission, command))
             case "abort":
                 if command["run"] in self._runs:
                     self._runs[command["run"]][0].halt(command["why"])
@@ -238,9 +270,29 @@ class Listener:
         self._runs[asked.run] = run, self._clock.monotonic_ns()
         self._paced.admit(asked.run, asked.key)
 
+    def _admit_rehearsal(self, asked: RehearsalAdmission) -> None:
+        run = Receiving(
+            asked.streams,
+            asked.keys,
+            seconds=asked.seconds,
+            bytes_max=asked.bytes_max,
+            clock=self._clock,
+        )
+        self._runs[asked.run] = run, self._clock.monotonic_ns()
+        for stream, key in zip(asked.streams, asked.keys, strict=True):
+            if stream.transport == "tcp":
+                self._tokens[key] = asked.run, True, None
+            else:
+                self._paced.admit(asked.run, key)
+
     def _join_paced(self, fileno: int) -> None:
         for joined in self._paced.read(fileno):
             run = self._runs[joined.run][0]
+            if isinstance(run, Receiving):
+                with contextlib.suppress(OSError):  # the caller asks again
+                    joined.sock.send(joined.ready)
+                run.join(joined.key, joined.sock)
+                continue
             assert isinstance(run, PacedRun)  # noqa: S101 - the door knows only these
             run.join(joined.sock)
             with contextlib.suppress(OSError):  # the caller asks again
@@ -268,16 +320,19 @@ class Listener:
             return
         del self._waiting[fileno]
         found = self._tokens.pop(bytes(said), None)
-        if found is None or not self._join(sock, *found):
+        if found is None or not self._join(sock, bytes(said), *found):
             sock.close()  # without a byte: whoever has no token learns nothing
 
-    def _join(self, sock: socket.socket, name: str, up: bool, congestion: str | None) -> bool:
+    def _join(self, sock: socket.socket, token: bytes, name: str, up: bool, congestion: str | None) -> bool:
         run = self._runs[name][0]
-        assert isinstance(run, Run)  # noqa: S101 - no token is of another kind
         try:
             sock.send(READY)
         except OSError:
             return False
+        if isinstance(run, Receiving):
+            run.join(token, sock)
+            return True
+        assert isinstance(run, Run)  # noqa: S101 - no token is of another kind
         if up:
             run.add_sink(sock)
         else:
@@ -319,7 +374,7 @@ class Connector:
         """Fill `flows`, up ones first, each with its READY, or say in `failure` why not."""
         tokens = self._job.up_tokens + self._job.down_tokens
         try:
-            first = self._connect_first(tokens[0])
+            first = self._connect(self._job.addresses, tokens[0])
             address = first.getpeername()[0]
         except OSError as error:
             self.failure = _sentence(error)
@@ -328,7 +383,7 @@ class Connector:
 
         def connect_one(place: int) -> None:
             try:
-                found[place] = self._connect(address, tokens[place])
+                found[place] = self._connect((address,), tokens[place])
             except OSError as error:
                 self.failure = _sentence(error)
 
@@ -361,32 +416,9 @@ class Connector:
             run.add_sink(sock, life_signs=True)
         return run
 
-    def _connect_first(self, token: bytes) -> socket.socket:
-        failure = OSError("no address to connect to")
-        for address in self._job.addresses:
-            try:
-                return self._connect(address, token)
-            except OSError as error:
-                failure = error
-        raise failure
-
-    def _connect(self, address: str, token: bytes) -> socket.socket:
-        family = socket.AF_INET6 if ":" in address else socket.AF_INET
-        sock = socket.socket(family, socket.SOCK_STREAM)
-        try:
-            self._binding.apply(sock)
-            wanted = self._job.congestion
-            if not ask_congestion(sock, wanted or PREFERRED_CONGESTION) and wanted:
-                raise OSError(f"this host does not offer congestion control {wanted}")
-            sock.settimeout(CONNECT_S)
-            sock.connect((address, self._job.port))
-            sock.sendall(token)
-            if sock.recv(1) != READY:
-                raise OSError("the endpoint closed a flow instead of taking it")
-        except BaseException:
-            sock.close()
-            raise
-        return sock
+    def _connect(self, addresses: Sequence[str], token: bytes) -> socket.socket:
+        job = self._job
+        return _join_first(addresses, job.port, token=token, binding=self._binding, congestion=job.congestion)
 
 
 class PacedConnector:
@@ -414,6 +446,72 @@ class PacedConnector:
         return self._run
 
 
+class RehearsalConnector:
+    """Opens the way for each stream of a rehearsal, then lets them go together."""
+
+    def __init__(self, job: RehearsalJob, *, clock: Clock) -> None:
+        self._job = job
+        self._binding = Binding(interface=job.interface, source=job.source)
+        self._run = Sending(job.streams, seconds=job.seconds, clock=clock)
+        self._socks: list[socket.socket] = []
+        self.failure: str | None = None
+
+    def connect(self) -> None:
+        """Open all ways, or say in `failure` why not."""
+        addresses = self._job.addresses
+        try:
+            for stream in self._job.streams:
+                sock = self._open(stream, addresses)
+                self._socks.append(sock)
+                addresses = (str(sock.getpeername()[0]),)  # all of them go to the one that answered
+        except OSError as error:
+            self.failure = _sentence(error)
+
+    def start(self) -> Sending:
+        """Let all of it go."""
+        self._run.start(self._socks)
+        return self._run
+
+    def _open(self, stream: RehearsedStream, addresses: Sequence[str]) -> socket.socket:
+        job, binding = self._job, self._binding
+        if stream.transport == "tcp":
+            return _join_first(addresses, job.tcp_port, token=stream.key, binding=binding, congestion=None)
+        return knock(addresses, job.udp_port, key=stream.key, binding=binding)
+
+
+def _join_first(
+    addresses: Sequence[str], port: int, *, token: bytes, binding: Binding, congestion: str | None
+) -> socket.socket:
+    """A flow to the first address that takes it. OSError when none does."""
+    failure = OSError("no address to connect to")
+    for address in addresses:
+        try:
+            return _join_flow(address, port, token=token, binding=binding, congestion=congestion)
+        except OSError as error:
+            failure = error
+    raise failure
+
+
+def _join_flow(
+    address: str, port: int, *, token: bytes, binding: Binding, congestion: str | None
+) -> socket.socket:
+    """A flow that the endpoint took for its token. OSError when it did not."""
+    sock = socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        binding.apply(sock)
+        if not ask_congestion(sock, congestion or PREFERRED_CONGESTION) and congestion:
+            raise OSError(f"this host does not offer congestion control {congestion}")
+        sock.settimeout(CONNECT_S)
+        sock.connect((address, port))
+        sock.sendall(token)
+        if sock.recv(1) != READY:
+            raise OSError("the endpoint closed a flow instead of taking it")
+    except BaseException:
+        sock.close()
+        raise
+    return sock
+
+
 def _connect(parent: Parent, clock: Clock) -> None:
     worker = _asked_for(parent, clock)
     attempt = threading.Thread(target=worker.connect, name="connect", daemon=True)
@@ -433,16 +531,18 @@ def _connect(parent: Parent, clock: Clock) -> None:
     _carry(parent, worker.start(), clock)
 
 
-def _asked_for(parent: Parent, clock: Clock) -> Connector | PacedConnector:
+def _asked_for(parent: Parent, clock: Clock) -> Connector | PacedConnector | RehearsalConnector:
     for command in _commands(parent):
         if command["do"] == "job":
             return Connector(decode(Job, command), clock=clock)
         if command["do"] == "paced job":
             return PacedConnector(decode(PacedJob, command), clock=clock)
+        if command["do"] == "rehearsal job":
+            return RehearsalConnector(decode(RehearsalJob, command), clock=clock)
     raise SystemExit(0)
 
 
-def _carry(parent: Parent, run: Run | PacedRun, clock: Clock) -> None:
+def _carry(parent: Parent, run: AnyRun, clock: Clock) -> None:
     told_ns = clock.monotonic_ns()
     while not run.finished:
         for command in parent.commands(wait_s=_LOOK_S):

@@ -21,6 +21,7 @@ from probe.load_rate import most_bytes, rate_bps, row_at_most
 from probe.wire.control import Refusal, RunRequest, TrainRequest
 from probe.wire.paced import BURST_PACKETS_MAX, PAYLOAD_BYTES, SEQUENCES, STEP_BYTES
 from probe.wire.paced_control import CapacityRequest, PacedRequest
+from probe.wire.rehearsal_control import RehearsalRequest, StreamRequest
 from probe.wire.stamp import AUTHENTICATED_BYTES
 from store.capacity import PAYLOAD_BYTES as CAPACITY_PAYLOAD_BYTES
 from store.capacity import SECONDS as CAPACITY_SECONDS
@@ -39,6 +40,11 @@ _DIRECTIONS = {  # name -> (up, down)
 }
 _CONGESTION = re.compile(r"[a-z0-9_-]{1,15}")  # the kernel's names have 15 characters at most
 _SSIDS = 1 << 16
+_TRANSPORTS = ("tcp", "arq", "rtp")
+_FRAMES_PER_SECOND_MAX = 300
+_GROUP_MAX = 300 * 3600
+_BUFFER_S_MAX = 60
+_KEYFRAMES_BYTES = 16 << 20  # the mean over a short rehearsal is less than what its first keyframe takes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +80,21 @@ class PacedTerms:
     burst_packets: int | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsalTerms:
+    """A granted rehearsal, which the endpoint receives. `bytes_max` is payload."""
+
+    run: str
+    caller: str
+    streams: tuple[StreamRequest, ...]
+    seconds: float
+    bytes_max: int
+    ends_ns: int  # monotonic; when its time is over if it started at once
+
+
+Terms = RunTerms | PacedTerms | RehearsalTerms
+
+
 class Admission:
     """What is granted and to whom. Trains are known by SSID, runs by a name that cannot be guessed."""
 
@@ -82,7 +103,7 @@ class Admission:
         self._limits = limits
         self._ledger = ledger
         self._trains: dict[int, str] = {}
-        self._runs: dict[str, RunTerms | PacedTerms] = {}
+        self._runs: dict[str, Terms] = {}
         self._heard_ns: dict[str, int] = {}
 
     def caller_of(self, key: bytes) -> str | None:
@@ -104,7 +125,7 @@ class Admission:
         """Note that a caller gave a sign of life at `now_ns`; an earlier one changes nothing."""
         self._heard_ns[caller] = max(now_ns, self._heard_ns.get(caller, now_ns))
 
-    def silent_runs(self, *, now_ns: int) -> list[RunTerms | PacedTerms]:
+    def silent_runs(self, *, now_ns: int) -> list[Terms]:
         """The runs of callers that gave no sign of life for `SILENCE_S`."""
         return [terms for terms in self._runs.values() if not self._lively(terms.caller, now_ns)]
 
@@ -174,11 +195,7 @@ class Admission:
         # what it is to move is known before: nothing is begun that the allowance would break off
         needs = payload_bytes_of(request)
         if needs > min(self._limits.bytes_per_run, left):
-            limit, key = self._limits.bytes_per_run, "bytes_per_run"
-            if left < limit:
-                limit, key = left, "what is left of bytes_per_month"
-            why = f"this run needs {needs} bytes and may have {limit} ({key} in the endpoint's limits)"
-            return Refusal(code="limit", why=why)
+            return self._too_much(needs, left)
         terms = PacedTerms(
             run=secrets.token_hex(8),
             caller=caller,
@@ -220,6 +237,30 @@ class Admission:
             ),
             ends_ns=now_ns + round(request.seconds * NS_PER_S),
             searches=True,
+        )
+        self._runs[terms.run] = terms
+        return terms
+
+    def open_rehearsal(
+        self, caller: str, request: RehearsalRequest, *, now_ns: int, unix_ns: int
+    ) -> RehearsalTerms | Refusal:
+        """The terms of a new rehearsal, or why not. It takes the place of a rate run while it lasts."""
+        wrong = self._wrong_rehearsal(request) or self._crowded(caller, now_ns) or self._occupied(now_ns)
+        if wrong is not None:
+            return wrong
+        left = self.bytes_left(caller, unix_ns=unix_ns) - self._reserved(caller)
+        if left <= 0:
+            return self._used_up(caller, month_of(unix_ns))
+        needs = round(sum(one.ip_bps for one in request.streams) * request.seconds / 8) + _KEYFRAMES_BYTES
+        if needs > min(self._limits.bytes_per_run, left):
+            return self._too_much(needs, left)
+        terms = RehearsalTerms(
+            run=secrets.token_hex(8),
+            caller=caller,
+            streams=request.streams,
+            seconds=request.seconds,
+            bytes_max=needs,
+            ends_ns=now_ns + round(request.seconds * NS_PER_S),
         )
         self._runs[terms.run] = terms
         return terms
@@ -285,6 +326,30 @@ class Admission:
             return _bad("offered_bps", "fewer packets in one run", request.offered_bps)
         return None
 
+    def _wrong_rehearsal(self, request: RehearsalRequest) -> Refusal | None:
+        if not 1 <= len(request.streams) <= self._limits.flows:
+            return _bad("streams", f"1 to {self._limits.flows} (flows in the limits)", len(request.streams))
+        for one in request.streams:
+            wrong = _wrong_stream(one)
+            if wrong is not None:
+                return wrong
+        if not request.seconds > 0:
+            return _bad("seconds", "more than 0", request.seconds)
+        if sum(one.ip_bps for one in request.streams) > self._limits.paced_bps:
+            return _over("a rehearsal here sends at most {} bit/s", self._limits.paced_bps, "paced_bps")
+        longest = self._limits.seconds_per_rehearsal
+        if request.seconds > longest:
+            return _over("a rehearsal here lasts at most {} s", longest, "seconds_per_rehearsal")
+        return None
+
+    def _too_much(self, needs: int, left: int) -> Refusal:
+        """What is known to be too much before it begins."""
+        limit, key = self._limits.bytes_per_run, "bytes_per_run"
+        if left < limit:
+            limit, key = left, "what is left of bytes_per_month"
+        why = f"this run needs {needs} bytes and may have {limit} ({key} in the endpoint's limits)"
+        return Refusal(code="limit", why=why)
+
     def _wrong_capacity(self, request: CapacityRequest) -> Refusal | None:
         if request.direction not in (Direction.UP, Direction.DOWN):
             return _bad("direction", "up or down", request.direction)
@@ -349,6 +414,20 @@ def payload_bytes_of(request: PacedRequest) -> int:
         return (request.burst_packets + 1) * request.payload_bytes
     ip_bytes = request.payload_bytes + IP_BYTES[4] + UDP_BYTES
     return round(request.offered_bps * request.seconds / 8) * request.payload_bytes // ip_bytes + (1 << 17)
+
+
+def _wrong_stream(asked: StreamRequest) -> Refusal | None:
+    if asked.transport not in _TRANSPORTS:
+        return _bad("transport", "tcp, arq or rtp", asked.transport)
+    if not 1 <= asked.frames_per_second <= _FRAMES_PER_SECOND_MAX:
+        return _bad("frames_per_second", f"1 to {_FRAMES_PER_SECOND_MAX}", asked.frames_per_second)
+    if not 1 <= asked.group <= _GROUP_MAX:
+        return _bad("group", f"1 to {_GROUP_MAX}", asked.group)
+    if not 0 < asked.buffer_s <= _BUFFER_S_MAX:
+        return _bad("buffer_s", f"more than 0, {_BUFFER_S_MAX} at most", asked.buffer_s)
+    if not asked.ip_bps > 0:
+        return _bad("ip_bps", "more than 0", asked.ip_bps)
+    return None
 
 
 def _bad(field: str, expected: str, found: object) -> Refusal:

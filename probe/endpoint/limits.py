@@ -29,6 +29,7 @@ class Limits:
     per_second: int = 200
     flows: int = 16
     seconds_per_run: int = 900
+    seconds_per_rehearsal: int = 3600
     paced_bps: int = 10_000_000_000
     bytes_per_run: int = 500_000_000_000
     bytes_per_month: int = 2_000_000_000_000
@@ -44,7 +45,8 @@ _TABLES = {  # table -> key -> what it limits; the keys are the fields of Limits
         "per_second": "packets a second in one train",
         "flows": "flows of a run in each direction",
         "seconds_per_run": "length of a run",
-        "paced_bps": "rate of a paced or capacity run, bit/s at the IP layer",
+        "seconds_per_rehearsal": "length of a rehearsal, which is as long as a show may be",
+        "paced_bps": "rate of a paced or capacity run, or of a rehearsal, bit/s at the IP layer",
         "bytes_per_run": "payload of a run, both directions together",
         "bytes_per_month": "payload of all runs in a calendar month (UTC)",
     },

@@ -18,11 +18,11 @@ from importlib import metadata
 from pathlib import Path
 
 from probe.bulk import own_rate
-from probe.bulk.server import FlowServer
-from probe.bulk.worker import PacedAdmission
+from probe.bulk.server import AnyReport, FlowServer
+from probe.bulk.worker import PacedAdmission, RehearsalAdmission
 from probe.endpoint import keys as key_files
 from probe.endpoint import ledger as ledgers
-from probe.endpoint.admission import SILENCE_S, Admission, PacedTerms, RunTerms
+from probe.endpoint.admission import SILENCE_S, Admission, PacedTerms, Terms
 from probe.endpoint.doors import Doors, open_doors
 from probe.endpoint.front import Answer, Call, Front
 from probe.endpoint.keys import Keys
@@ -46,6 +46,7 @@ from probe.wire.control import (
 )
 from probe.wire.paced import KEY_BYTES
 from probe.wire.paced_control import CapacityRequest, PacedGrant, PacedReport, PacedRequest
+from probe.wire.rehearsal_control import RehearsalGrant, RehearsalReport, RehearsalRequest
 from probe.wire.stamp import error_estimate
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US, Clock
 from store.errors import UserMistake
@@ -66,7 +67,7 @@ _UNKNOWN_ERROR_NS = 10 * NS_PER_MS  # what a clock that nobody sets is said to b
 class _Run:
     """A run under way or ended a short while ago, with the task that watches it."""
 
-    terms: RunTerms | PacedTerms
+    terms: Terms
     watch: asyncio.Task[None]
     ended_ns: int | None = None
 
@@ -164,6 +165,9 @@ class Endpoint:
             ("POST", "bursts"): self._noted(self._open_paced),
             ("GET", "paced_run"): self._noted(self._paced_report),
             ("DELETE", "paced_run"): self._noted(self._end_paced),
+            ("POST", "rehearsals"): self._noted(self._open_rehearsal),
+            ("GET", "rehearsal"): self._noted(self._rehearsal_report),
+            ("DELETE", "rehearsal"): self._noted(self._end_rehearsal),
             ("POST", "ceiling"): self._noted(self._ceiling),
             ("POST", "stop"): self._noted(self._stop),
         }
@@ -226,6 +230,7 @@ class Endpoint:
             per_second_max=limits.per_second,
             bytes_left=self._admission.bytes_left(call.caller, unix_ns=self._clock.unix_ns()),
             paces=True,
+            rehearsal_seconds_max=limits.seconds_per_rehearsal,
         )
 
     async def _open_train(self, call: Call) -> TrainGrant | Refusal:
@@ -336,6 +341,33 @@ class Endpoint:
             most_bps=terms.offered_bps if terms.searches else None,
         )
 
+    async def _open_rehearsal(self, call: Call) -> RehearsalGrant | Refusal:
+        terms = self._admission.open_rehearsal(
+            call.caller,
+            call.message(RehearsalRequest),
+            now_ns=self._clock.monotonic_ns(),
+            unix_ns=self._clock.unix_ns(),
+        )
+        if isinstance(terms, Refusal):
+            return terms
+        keys = _tokens(len(terms.streams))
+        self._flows.admit_rehearsal(
+            RehearsalAdmission(
+                run=terms.run,
+                streams=terms.streams,
+                keys=keys,
+                seconds=terms.seconds,
+                bytes_max=terms.bytes_max,
+            )
+        )
+        self._keep(terms)
+        return RehearsalGrant(
+            run=terms.run,
+            tcp_port=self._told(self.doors.flow_port, invited=self._keys.flow_port),
+            udp_port=self._told(self.doors.paced_port, invited=self._keys.flow_port),
+            keys=keys,
+        )
+
     async def _run_report(self, call: Call) -> RunReport | Refusal:
         return _rate(await self._reported(call))
 
@@ -348,11 +380,17 @@ class Endpoint:
     async def _end_paced(self, call: Call) -> PacedReport | Refusal:
         return _paced(await self._end(call))
 
-    async def _reported(self, call: Call) -> RunReport | PacedReport | Refusal:
+    async def _rehearsal_report(self, call: Call) -> RehearsalReport | Refusal:
+        return _rehearsal(await self._reported(call))
+
+    async def _end_rehearsal(self, call: Call) -> RehearsalReport | Refusal:
+        return _rehearsal(await self._end(call))
+
+    async def _reported(self, call: Call) -> AnyReport | Refusal:
         run = self._own_run(call)
         return _NO_RUN if run is None else await self._flows.finished(run, timeout_s=_REPORT_WITHIN_S)
 
-    async def _end(self, call: Call) -> RunReport | PacedReport | Refusal:
+    async def _end(self, call: Call) -> AnyReport | Refusal:
         run = self._own_run(call)
         if run is None:
             return _NO_RUN
@@ -409,11 +447,11 @@ class Endpoint:
         found = self._runs.get(call.parts["run"])
         return found.terms.run if found is not None and found.terms.caller == call.caller else None
 
-    def _keep(self, terms: RunTerms | PacedTerms) -> None:
+    def _keep(self, terms: Terms) -> None:
         watch = asyncio.create_task(self._watch(terms), name=f"watch run {terms.run}")
         self._runs[terms.run] = _Run(terms=terms, watch=watch)
 
-    async def _watch(self, terms: RunTerms | PacedTerms) -> None:
+    async def _watch(self, terms: Terms) -> None:
         """Until the run has ended, for whatever reason; then free its place and book its bytes."""
         try:
             while not (await self._flows.finished(terms.run, timeout_s=_ROUND_S)).finished:
@@ -426,7 +464,7 @@ class Endpoint:
             log.info("run ended caller=%s run=%s bytes=%d", terms.caller, terms.run, moved_bytes)
         await self._save_ledger()
 
-    async def _halt(self, run: str, why: str) -> RunReport | PacedReport:
+    async def _halt(self, run: str, why: str) -> AnyReport:
         self._flows.abort(run, why)
         return await self._flows.finished(run, timeout_s=_LONG_POLL_S)
 
@@ -476,12 +514,16 @@ def _also(doors: Doors) -> str:
     return f") and {doors.paced_port} (UDP for paced runs" if alone else ", UDP for paced runs"
 
 
-def _rate(found: RunReport | PacedReport | Refusal) -> RunReport | Refusal:
-    return _NO_RUN if isinstance(found, PacedReport) else found
+def _rate(found: AnyReport | Refusal) -> RunReport | Refusal:
+    return found if isinstance(found, RunReport | Refusal) else _NO_RUN
 
 
-def _paced(found: RunReport | PacedReport | Refusal) -> PacedReport | Refusal:
-    return _NO_RUN if isinstance(found, RunReport) else found
+def _paced(found: AnyReport | Refusal) -> PacedReport | Refusal:
+    return found if isinstance(found, PacedReport | Refusal) else _NO_RUN
+
+
+def _rehearsal(found: AnyReport | Refusal) -> RehearsalReport | Refusal:
+    return found if isinstance(found, RehearsalReport | Refusal) else _NO_RUN
 
 
 def _tokens(count: int) -> tuple[bytes, ...]:

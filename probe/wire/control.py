@@ -39,6 +39,9 @@ PATHS = {
     "capacity_runs": "/v1/capacity",  # POST CapacityRequest -> PacedGrant; from then on it is a paced run
     "bursts": "/v1/bursts",  # POST PacedRequest with burst_packets -> PacedGrant; then as a paced run
     "paced_run": "/v1/paced/{run}",  # GET -> PacedReport (waits up to 1 s); DELETE -> PacedReport, ended
+    # and for a rehearsal (probe.wire.rehearsal_control)
+    "rehearsals": "/v1/rehearsals",  # POST RehearsalRequest -> RehearsalGrant
+    "rehearsal": "/v1/rehearsals/{run}",  # GET -> RehearsalReport (waits up to 1 s); DELETE -> it, ended
     "ceiling": "/v1/ceiling",  # POST CeilingRequest -> CeilingReport, after some seconds
     "stop": "/v1/stop",  # POST -> Stopped: every run and train of this caller ends
 }
@@ -58,6 +61,7 @@ class Hello:
     per_second_max: int
     bytes_left: int | None  # of this month's allowance for this caller; None means no limit
     paces: bool | None = None  # whether it holds down flows to a rate; None: from before it could
+    rehearsal_seconds_max: int | None = None  # None: from before it knew rehearsals
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

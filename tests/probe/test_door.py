@@ -22,6 +22,7 @@ from store import documents, door
 from store.clock import Clock
 from store.errors import NotRunning, UserMistake
 from store.records import Failed, OpenKind, WindowClosed, WindowOpened
+from store.rehearsals import Rehearsal
 from store.segments import Split
 from tests.probe.living import Life, alive
 from tests.probe.sites import handoff, run_plan, site, train_plan
@@ -116,10 +117,32 @@ async def test_a_split_that_a_command_measured_is_put_on_record(tmp_path: Path) 
         assert one.daemon.book.purse.spent["A"] >= split.spent_bytes
 
 
+async def test_a_rehearsal_that_a_command_did_is_put_on_record(tmp_path: Path) -> None:
+    """With the endpoint that it went to; all of it went up."""
+    run = replace(samples.rehearsal(10**18), handoff="A")
+    asked = {
+        "kind": "rehearsal",
+        "handoff": "A",
+        "endpoint": "north",
+        "started_unix_ns": 10**18,
+        "text": documents.text_of(run),
+    }
+    async with at_home(tmp_path) as one:
+        answer = await door.ask(tmp_path / "line.db", door.Act.KEEP, asked)
+        assert answer["kind"] == "kept"
+        assert one.store.of(Rehearsal) == [run]
+        assert one.daemon.book.purse.moved("A")[0] >= run.spent_bytes
+
+
 @pytest.mark.parametrize(
     ("act", "asked", "says"),
     [
-        (door.Act.KEEP, {"kind": "stall"}, "kind: expected split"),
+        (
+            door.Act.KEEP,
+            {"kind": "rehearsal", "text": "{}", "started_unix_ns": 1, "endpoint": "nowhere"},
+            "endpoint: there is none called 'nowhere'",
+        ),
+        (door.Act.KEEP, {"kind": "stall"}, "kind: expected rehearsal or split"),
         (door.Act.KEEP, {"kind": "split", "text": "{}"}, "text and started_unix_ns: expected"),
         (
             door.Act.KEEP,

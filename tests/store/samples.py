@@ -41,6 +41,7 @@ from store.records import (
     TrainSpan,
     WindowOpened,
 )
+from store.rehearsals import Rehearsal, Rehearsed, RehearsedSecond
 from store.samples import Sample, SampledFor, Samples, samples_of
 from store.segments import HopCount, Hops, Seen, Silent, Split, Station, Witnesses
 from store.sizes import Counted, Size, SizesRun
@@ -633,6 +634,48 @@ def traffic(started_unix_ns: int = 0, *, seconds: float = 3600, handoff: str = "
     )
 
 
+def rehearsal(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> Rehearsal:
+    """Ten seconds of one destination, of which a stall took a second and a half."""
+    return Rehearsal(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        plan="evening-class",
+        seconds=10.0,
+        demand_bps=4_850_000,
+        ip_version=4,
+        dropped_s=1.0,
+        unseen_s=1.5,
+        destinations=(
+            Rehearsed(
+                name="class",
+                transport="tcp",
+                video_bps=4_500_000,
+                audio_bps=160_000,
+                frames_per_second=30.0,
+                keyframe_ms=2000,
+                buffer_ms=1000,
+                frames=300,
+                sent=255,
+                dropped=30,
+                waited=15,
+                lost=0,
+                late=20,
+                unseen=45,
+                buffer_high_ms=1000,
+                buffer_high_bytes=640_000,
+                delay_us=Histogram([0, 250, 2_000_000]).delays(),
+                seconds=(
+                    RehearsedSecond(at_s=4, late=20, worst_ms=1900, buffer_ms=1000),
+                    RehearsedSecond(at_s=5, dropped=30, waited=15, unseen=45, buffer_ms=1000),
+                ),
+            ),
+        ),
+        spent_bytes=5_200_000,
+        circumstances=Circumstances(interface="eth0"),
+    )
+
+
 def clock_change(started_unix_ns: int = 0) -> ClockChange:
     return ClockChange(
         started_unix_ns=started_unix_ns,
@@ -724,6 +767,7 @@ EVERY_KIND: tuple[Record, ...] = (
     sizes(),
     steps(),
     mtu(),
+    rehearsal(),
     clock_change(),
     notice(),
     split(),

@@ -50,6 +50,27 @@ invitation = "{INVITATION}"
 """
 
 
+PLAN = """
+[[plan]]
+name = "P1"
+handoff = "old"
+hours = "19:00-21:00"
+[[plan.destination]]
+name = "class"
+video = "4.5 Mb/s"
+audio = "160 kb/s"
+transport = "tcp"
+"""
+REHEARSAL = """
+[[run]]
+method = "rehearsal"
+plan = "P1"
+endpoint = "north"
+seconds = 60
+every = "24 h"
+"""
+
+
 def example(folder: Path) -> Path:
     """The documented example with a secrets file as it describes it."""
     path = folder / "site.toml"
@@ -380,6 +401,25 @@ class TestDefaults:
                 small(tmp_path, SMALL + run + more)
         with pytest.raises(SiteMistake, match="every"):
             small(tmp_path, SMALL + run.replace("24 h", "1 min") + 'offered = "20 Mb/s"\n')
+
+    def test_a_rehearsal_is_of_a_plan_and_goes_where_that_goes(self, tmp_path: Path) -> None:
+        """It costs what the plan needs: 4.66 Mb/s x 1.040 of a push (`store.demand`), for a minute."""
+        (found,) = small(tmp_path, SMALL + PLAN + REHEARSAL).runs
+        assert (found.method, found.handoff, found.direction) == ("rehearsal", "old", Direction.UP)
+        assert found.stream is not None
+        assert found.stream.name == "P1"
+        assert found.one_way_bytes == pytest.approx(4_660_000 * 1.004 * 1500 / 1448 * 60 / 8, rel=1e-6)
+        for wrong, key in (
+            (REHEARSAL.replace('"P1"', '"P2"'), "plan"),
+            (REHEARSAL.replace('plan = "P1"\n', ""), "plan"),
+            (REHEARSAL.replace("60", "3601"), "seconds"),
+            (REHEARSAL + 'handoff = "old"\n', "handoff"),
+            (REHEARSAL + 'direction = "up"\n', "direction"),
+            (REHEARSAL.replace("24 h", "50 s"), "every"),
+        ):
+            with pytest.raises(SiteMistake) as mistake:
+                small(tmp_path, SMALL + PLAN + wrong)
+            assert key in str(mistake.value)
 
     def test_a_search_for_the_path_mtu(self, tmp_path: Path) -> None:
         """It ends by itself, finds both directions, and fills nothing; the card may state a size."""

@@ -7,10 +7,10 @@ from dataclasses import replace
 import pytest
 
 from dashboard.judge.comparable import History
-from dashboard.judge.demand import demand_bps
 from dashboard.judge.floor import assured_floor
 from dashboard.judge.freezes import Frozen, frozen, headroom_of
 from store.clock import NS_PER_S
+from store.demand import demand_bps
 from store.records import Stall
 from store.site import Destination, Transport
 from tests.dashboard.judge.made import NOON, destination, stall

@@ -11,11 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from probe.endpoint.admission import Admission, PacedTerms, RunTerms
+from probe.endpoint.admission import Admission, PacedTerms, RehearsalTerms, RunTerms
 from probe.endpoint.ledger import Ledger
 from probe.endpoint.limits import Limits
 from probe.wire.control import Refusal, RunRequest, TrainRequest
 from probe.wire.paced_control import CapacityRequest, PacedRequest
+from probe.wire.rehearsal_control import RehearsalRequest, StreamRequest
 
 S = 10**9
 NOVEMBER = int(datetime.fromisoformat("2026-11-30T23:00:00+00:00").timestamp()) * S
@@ -111,6 +112,61 @@ def test_a_burst_moves_its_packets_and_no_more() -> None:
 def test_a_paced_run_of_more_than_the_month_has_left() -> None:
     door = admission(Limits(bytes_per_month=20_000_000))
     assert "bytes_per_month" in refused(open_paced(door)).why
+
+
+STREAM = StreamRequest(transport="tcp", frames_per_second=30.0, group=60, buffer_s=1.0, ip_bps=5_000_000)
+
+
+def open_rehearsal(
+    door: Admission, *streams: StreamRequest, seconds: float = 60.0
+) -> RehearsalTerms | Refusal:
+    request = RehearsalRequest(streams=streams, seconds=seconds)
+    return door.open_rehearsal("a", request, now_ns=0, unix_ns=NOVEMBER)
+
+
+def test_a_rehearsal_may_take_an_hour_and_no_run_goes_beside_it() -> None:
+    """Its bytes are what its streams may take in its time, and a first keyframe's."""
+    door = admission()
+    terms = open_rehearsal(door, STREAM, replace(STREAM, transport="arq"), seconds=3600)
+    assert isinstance(terms, RehearsalTerms)
+    assert terms.bytes_max == pytest.approx(10_000_000 * 3600 / 8, rel=0.01)
+    assert refused(open_run(door, "b")).code == "busy"
+    door.close_run(terms.run, moved_bytes=1_000, unix_ns=NOVEMBER)
+    assert isinstance(open_rehearsal(door, STREAM), RehearsalTerms)
+
+
+@pytest.mark.parametrize(
+    ("more", "code", "word"),
+    [
+        ({"transport": "quic"}, "bad_request", "transport"),
+        ({"frames_per_second": 0.5}, "bad_request", "frames_per_second"),
+        ({"frames_per_second": 301.0}, "bad_request", "frames_per_second"),
+        ({"group": 0}, "bad_request", "group"),
+        ({"buffer_s": 0.0}, "bad_request", "buffer_s"),
+        ({"buffer_s": 61.0}, "bad_request", "buffer_s"),
+        ({"ip_bps": 0}, "bad_request", "ip_bps"),
+        ({"ip_bps": 10**9}, "limit", "paced_bps"),  # with the stream beside it
+    ],
+)
+def test_streams_beyond_a_limit(more: dict[str, Any], code: str, word: str) -> None:
+    found = refused(open_rehearsal(admission(Limits(paced_bps=10**9)), STREAM, replace(STREAM, **more)))
+    assert (found.code, word in found.why) == (code, True)
+
+
+@pytest.mark.parametrize(
+    ("streams", "seconds", "code", "word"),
+    [
+        (0, 60.0, "bad_request", "streams"),
+        (17, 60.0, "bad_request", "flows"),
+        (1, 0.0, "bad_request", "seconds"),
+        (1, 3601.0, "limit", "seconds_per_rehearsal"),
+        (4, 3600.0, "limit", "bytes_per_run"),
+    ],
+)
+def test_rehearsals_beyond_a_limit(streams: int, seconds: float, code: str, word: str) -> None:
+    door = admission(Limits(bytes_per_run=5_000_000_000))
+    found = refused(open_rehearsal(door, *[STREAM] * streams, seconds=seconds))
+    assert (found.code, word in found.why) == (code, True)
 
 
 CAPACITY = CapacityRequest(direction="down", payload_bytes=1220, seconds=10)

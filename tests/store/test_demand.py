@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.judge import demand
+from store import demand
 from store.site import Transport
 from tests.dashboard.judge.made import destination
 
