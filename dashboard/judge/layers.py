@@ -135,6 +135,7 @@ _QUESTIONS = (  # field of a card, what to ask when it is None
         "port_rate_bps",
         "At which rate and duplex does the handoff's port run, and is it forced or negotiated?",
     ),
+    ("mtu_bytes", "How long may an IP packet be that the circuit carries whole, in IPv4 and in IPv6?"),
     ("rtt_p95_us", "Which round-trip delay is promised, to where, over which interval and percentile?"),
     (
         "pdv_p99_us",

@@ -224,14 +224,17 @@ class TestCapAndTests:
         assert tightest([stopped, tight]) is stopped
 
     def test_when_others_fill_the_cap_runs_stop_on_record_and_trains_go_on(self, tmp_path: Path) -> None:
-        """96 Mb/s by others are 43.2 GB an hour: 984 GB after 22 h 47 min, and trains need 16 GB a month."""
+        """96 Mb/s by others are 43.2 GB an hour: 981 GB after 22 h 43 min, and trains need 19 GB a month.
+
+        Slots are thinned shortly before, so the first that is skipped may be that hour's.
+        """
         asked = asked_site(tmp_path, limit=self.LIMIT, runs=(run_plan(every_s=3600),), trains=(train_plan(),))
         store = lived(asked, Counter(96e6, 0), kept_for(26 * 3600))
         whys = [one.why for one in store.of(Skipped)]
         said = "nothing is left of the room that the provider's cap of 1 TB leaves for tests"
         assert whys[-1] == said
         assert all("that the provider's cap of 1 TB leaves for tests" in why for why in whys)
-        assert 22.7 <= (store.of(Skipped)[0].planned_unix_ns - START_NS) / 3600e9 <= 24.7
+        assert 22.6 <= (store.of(Skipped)[0].planned_unix_ns - START_NS) / 3600e9 <= 24.7
         assert len(store.of(Traffic)) >= 26
         last = store.of(Traffic)[-2]
         assert last.own_down_bytes > 0  # trains went on

@@ -19,6 +19,7 @@ WHOLE = Card(
     rate_down_bps=600_000_000,
     layer=Layer.ETHERNET,
     port_rate_bps=1_000_000_000,
+    mtu_bytes=1500,
     rtt_p95_us=9000,
     pdv_p99_us=3000,
     loss_ratio=0.0005,
