@@ -120,12 +120,12 @@ _BURST = (
     number("Give or take", "IP"),
     number("Rate", "Mb/s, IP"),
     number("Bursts arrived at", "Mb/s, IP"),
-    Heading(text="Why", kind="prose"),
+    Heading(text="Why", kind="sentence"),
 )
 
 _MTU = (
-    Heading(text="Found", kind="prose"),
-    Heading(text="Against the contract", kind="prose"),
+    Heading(text="Found", kind="sentence"),
+    Heading(text="Against the contract", kind="sentence"),
 )
 
 
@@ -161,7 +161,7 @@ _SIZES = (
     number("Give or take", "bytes"),
     number("Limit", "Mb/s, as counted"),
     *(number(f"{frame}", "Mb/s, layer 2") for frame in FRAMES_BYTES),
-    Heading(text="Why", kind="prose"),
+    Heading(text="Why", kind="sentence"),
 )
 
 
