@@ -15,7 +15,7 @@ import pytest
 from tests.links.house import house
 from tests.links.limits import burst_run
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 LINES = {  # what limits it, which way, rate and bucket
     "policer up": ("policer", True, 20_000_000, 150_000),

@@ -17,7 +17,7 @@ from tests.links.house import House, house
 from tests.links.limits import match
 from tests.links.namespaces import udp_truth_bps
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 LIMIT_BPS = 4_000_000  # at which the smallest frames still go one a call: tbf adds an overhead once a call
 
