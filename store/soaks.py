@@ -15,7 +15,7 @@ from store.clock import NS_PER_S
 from store.histogram import Histogram
 from store.records import Direction, Document, Gap, Says, Stall, Stamps, Standing, TrainSpan
 
-SOAK_S = 60, 31 * 86_400  # least and most that a scheduled one may take
+SOAK_S = 60, 30 * 86_400  # least and most that a scheduled one may take
 COUNTED_RATIO = 0.95  # of the time that was asked for, so that it is a soak; common practice, no source
 
 _NOTHING_KEPT = "nothing was kept of this time"
