@@ -39,6 +39,7 @@ T = TypeVar("T")
 
 EXIT_MISTAKE = 2
 EXIT_FAILED = 3
+EXIT_STOPPED = 130  # by SIGINT or SIGTERM, as a shell counts the first
 
 
 class _Parser(argparse.ArgumentParser):
@@ -79,7 +80,7 @@ def main(arguments: list[str] | None = None) -> int:
         sys.stderr.close()
         return 0
     except KeyboardInterrupt:
-        return 130
+        return EXIT_STOPPED
 
 
 def _parser() -> _Parser:
@@ -179,7 +180,7 @@ def _window_commands(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    words = "rate, paced, capacity, burst, sizes, steps, loaded-delay, rehearsal or train"
+    words = "rate, paced, capacity, burst, sizes, steps, loaded-delay, rehearsal, train, soak or mtu"
     run = commands.add_parser("run", help=f"Measure once, now: {words}.")
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=_Parser)
     rate = _command(
@@ -361,7 +362,32 @@ def _run_commands(commands: Any) -> None:
         "--wait", type=_number(0.1, 60), default=3, metavar="S", help="how long a reply may take (default 3)"
     )
     train.add_argument("--samples", type=Path, metavar="FILE", help="write one JSON line a packet to FILE")
+    _soak_command(methods)
     _mtu_command(methods)
+
+
+def _soak_command(methods: Any) -> None:
+    soak = _command(
+        methods,
+        "soak",
+        _run_soak,
+        "A train of hours, kept in a file as it goes: killed at any moment and started again with the same "
+        "file, it goes on to the same end. How small is the loss?",
+    )
+    _reach_options(soak)
+    soak.add_argument(
+        "--seconds",
+        type=_number(10, 2_678_400),
+        default=86_400,
+        metavar="S",
+        help="10 to 2678400 (default 86400, a day)",
+    )
+    soak.add_argument(
+        "--per-second", type=_number(1, 200), default=50, metavar="N", help="1 to 200 (default 50)"
+    )
+    soak.add_argument(
+        "--kept", type=Path, required=True, metavar="FILE", help="where to keep it, and to go on from"
+    )
 
 
 def _mtu_command(methods: Any) -> None:
@@ -1024,6 +1050,31 @@ def _run_train(options: argparse.Namespace) -> int:
     return 0
 
 
+def _run_soak(options: argparse.Namespace) -> int:
+    from dashboard import text_soak
+    from dashboard.judge import soak as judge
+    from probe import soak_file
+    from probe.methods import soak
+    from store.jsonform import as_json
+    from store.records import Failed
+
+    where, clock = _reach(options), Clock()
+    question = soak.question_of(where, seconds=options.seconds, per_second=options.per_second)
+    with closing(soak_file.open_file(options.kept, question, now_ns=clock.unix_ns())) as file:
+        found = _unless_terminated(lambda: soak.run(where, clock, file, on_progress=_say))
+        if found is None:
+            _say(f"Stopped. The same command goes on with what {options.kept} holds.")
+            return EXIT_STOPPED
+        if isinstance(found, Failed):
+            file.discard()
+            return _failed(found, options)
+    bounds = judge.judge(found)
+    _print_json(as_json(found) | judge.as_json(bounds)) if options.json else print(
+        text_soak.soak(found, bounds)
+    )
+    return 0
+
+
 def _run_mtu(options: argparse.Namespace) -> int:
     from dashboard import text
     from probe.methods import mtu
@@ -1538,6 +1589,24 @@ def _finish(work: Callable[[], Coroutine[Any, Any, T]]) -> T:
     import asyncio
 
     return asyncio.run(work())
+
+
+def _unless_terminated(work: Callable[[], Coroutine[Any, Any, T]]) -> T | None:
+    """What `work` returns; None when SIGINT or SIGTERM cancelled it."""
+    import asyncio
+    import signal
+
+    async def run() -> T | None:
+        task = asyncio.create_task(work(), name="linebook")
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, task.cancel)
+        try:
+            return await task
+        except asyncio.CancelledError:
+            return None
+
+    return asyncio.run(run())
 
 
 def _until_stopped(work: Callable[[], Coroutine[Any, Any, None]]) -> int:

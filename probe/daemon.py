@@ -13,6 +13,7 @@ import contextlib
 import logging
 from collections.abc import Awaitable, Coroutine, Iterable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from random import Random, SystemRandom
 from typing import Any, Protocol
 
@@ -40,6 +41,7 @@ from probe.noticing import Noticing
 from probe.openings import Openings
 from probe.reach import Reach, Reaches, reaches_of
 from probe.runs import Measured, RateMethod, Runs
+from probe.soaks import ReadKept, Soaks, stored
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
 from store.cases import unended
@@ -52,6 +54,7 @@ from store.notices import Notice
 from store.pace import Pace
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, WindowOpened
 from store.site import CampaignPlan, Method, RunPlan, Site, TrainPlan, Where
+from store.soaks import Soak, SoakBegun
 
 ALIVE_EVERY_S = 10.0
 STOP_WITHIN_S = 1.8  # what was under way has ended at both ends by then, or is said not to have
@@ -72,7 +75,8 @@ class StopMethod(Protocol):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Methods:
     """How a daemon measures, looks at and counts all traffic, looks at ports, ends what it began, sends
-    notices, and watches this host's clock by what the kernel says of it; None leaves that out."""
+    notices, watches this host's clock by what the kernel says of it, and reads what was kept of a soak; None
+    leaves that out."""
 
     rate: RateMethod
     train: TrainMethod
@@ -85,6 +89,7 @@ class Methods:
     deliver: Deliver = deliver
     hops: hop_book.HopMethod | None = None
     ceiling: CeilingMethod | None = None
+    kept: ReadKept | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,19 +141,20 @@ async def prepared(
     events: Iterable[Event] = (),
     notices: Iterable[Notice] = (),
     measured: Iterable[Ceiling] = (),
+    soaks: Iterable[SoakBegun | Soak] = (),
     version: str = "unknown",
     log: logging.Logger = _LOG,
 ) -> Daemon:
     """A daemon that has not begun yet. `opened` are the windows that were open when the last one ended,
     `sealed` the campaigns that have begun, `events` and `notices` those of the last weeks,
-    `measured` the ceilings on record.
+    `measured` the ceilings on record, `soaks` the soaks that have begun or ended lately.
 
     The rest as `run` has it.
     """
     reaches, where = reaches_of(site), zone(site.timezone)
     month_ns = month_start_ns(clock.unix_ns(), where=where)
     if methods is None:
-        methods = await asyncio.to_thread(_methods)
+        methods = await asyncio.to_thread(_methods, site.database)
     if spent_bytes is None:
         spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site)
     purse = Purse(where=where, month_ns=month_ns, spent=dict(spent_bytes))
@@ -158,6 +164,11 @@ async def prepared(
     )
     if methods.count is not None:
         book.meters.update(await metering.restored(site, site.handoffs, now_ns=clock.unix_ns()))
+    random = random or SystemRandom()
+    soaking = None
+    if methods.kept is not None:
+        soaking = Soaks(book=book, read=methods.kept, random=random)
+        soaking.restore(soaks)
     fading = {} if methods.optic is None else await asyncio.to_thread(optics.restored, site)
     return Daemon(
         site=site,
@@ -175,7 +186,8 @@ async def prepared(
             if event.what is EventKind.CARRIER_LOST
         },
         methods=methods,
-        random=random or SystemRandom(),
+        random=random,
+        soaks=soaking,
         version=version,
         sealed=list(sealed),
     )
@@ -203,6 +215,7 @@ class Daemon:
     ceilings: Ceilings
     methods: Methods
     random: Random
+    soaks: Soaks | None
     version: str
     sealed: list[Campaign] = field(default_factory=list)
     started_ns: int = field(default=0, init=False)
@@ -382,6 +395,8 @@ class Daemon:
             old.cancel()
         self._watches = [self._start(hours.record_openings(self.site, self.book), name="window hours")]
         self._watches += self._follow_campaigns()
+        if self.soaks is not None:
+            self._watches += [self._start(each, name="soak") for each in self.soaks.work(self.site)]
         if self.methods.link is not None:
             watch_ports = ports.watch(
                 self._first_reaches(), look=self.methods.link, book=self.book, ports=self.ports
@@ -619,7 +634,7 @@ def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
         reader.close()
 
 
-def _methods() -> Methods:
+def _methods(database: Path) -> Methods:
     """The real ones, loaded only here. Blocks."""
     from probe import hops
     from probe.control import Control
@@ -703,4 +718,5 @@ def _methods() -> Methods:
         optic=read_optic,
         hops=hops.watch,
         ceiling=measure_ceiling,
+        kept=stored(database),
     )

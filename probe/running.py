@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TypedDict
 
-from probe import daemon, door
+from probe import daemon, door, soaks
 from probe.daemon import ALIVE_EVERY_S, Daemon, Methods
 from probe.notify import Manager
 from probe.status import one_line
@@ -26,6 +26,7 @@ from store.fault_log import LOOK_BACK_NS
 from store.notices import Notice
 from store.records import Campaign, WindowOpened
 from store.site import Site
+from store.soaks import Soak, SoakBegun
 from store.writer import Writer
 
 
@@ -35,6 +36,7 @@ class _Left(TypedDict):
     events: Iterable[Event]
     notices: Iterable[Notice]
     measured: Iterable[Ceiling]
+    soaks: Iterable[SoakBegun | Soak]
 
 
 async def run(
@@ -83,6 +85,10 @@ def _left(site: Site, *, now_ns: int) -> _Left:
             "events": reader.documents(Event, since_ns=now_ns - LOOK_BACK_NS),
             "notices": reader.documents(Notice, since_ns=now_ns - LOOK_BACK_NS),
             "measured": reader.documents(Ceiling, since_ns=now_ns - VALID_NS),
+            "soaks": [
+                *reader.documents(SoakBegun, since_ns=now_ns - soaks.LOOK_BACK_NS),
+                *reader.documents(Soak, since_ns=now_ns - soaks.LOOK_BACK_NS),
+            ],
         }
     finally:
         reader.close()

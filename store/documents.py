@@ -35,11 +35,16 @@ from store.rehearsals import Rehearsal
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
 from store.sizes import SizesRun
+from store.soaks import Soak, SoakBegun
 from store.steps import StepsRun
 from store.traffic import Traffic
 
 _RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, PathMtu, Rehearsal)
-_ALL = (Event, ClockChange, Notice, *_RUNS, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling)
+_SOAKS = (SoakBegun, Soak)  # their bytes are a train's
+_ALL = (
+    *(Event, ClockChange, Notice, *_RUNS, *_SOAKS),
+    *(Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling),
+)
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's
 

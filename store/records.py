@@ -109,6 +109,10 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
     "endpoint_restarted": (Standing.EXCLUDED, "the endpoint restarted within this span"),
     "late_schedule": (Standing.EXCLUDED, "the probe could not keep its sending schedule"),
     "slept": (Standing.VOID, "the host slept in the middle of it"),
+    "thin_watch": (
+        Standing.EXCLUDED,
+        "less than 95 % of the time that was asked for was watched by spans that count",
+    ),
     "clock_set": (Standing.VALID, "the clock was set meanwhile; the start is by the one before"),
     "clock_step": (Standing.EXCLUDED, "the clock was set within this span; one-way figures are left out"),
 }

@@ -209,6 +209,7 @@ class Method(StrEnum):
     MTU = "mtu"
     REHEARSAL = "rehearsal"
     LOADED_DELAY = "loaded-delay"
+    SOAK = "soak"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -411,6 +412,7 @@ class Site:
     keep: Keep = Keep()
     claims: tuple[Claim, ...] = ()
     notices: tuple[Channel, ...] = ()
+    soaks: tuple[RunPlan, ...] = ()  # over trains of the site, so they send nothing and are no `runs`
     runs_by_default: bool = False  # the file has no [[run]], so `runs` is the schedule of the line's class
 
     def handoff(self, name: str) -> Handoff:

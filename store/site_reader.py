@@ -61,6 +61,7 @@ from store.site import (
     Window,
     WindowKind,
 )
+from store.soaks import SOAK_S
 from store.steps import PERCENTS
 from store.toml_table import (
     Reader,
@@ -198,7 +199,7 @@ def read(file: Path) -> Site:
     busy = _busy_hours(top)
     plans = _plans(top, names[0])
     default = _Default(top, handoffs, endpoints, busy)
-    return Site(
+    site = Site(
         name=top.need("name", text, 'a name such as "Quillet Lane School of Ceramics"'),
         invented=top.ask("invented", flag, False),
         timezone=top.need("timezone", _zone, 'a name such as "Europe/Lisbon" or "UTC+01:00"'),
@@ -219,6 +220,7 @@ def read(file: Path) -> Site:
         notices=notice_reader.channels(top, _secrets(top, "notice"), handoffs=names[0], name=_name),
         runs_by_default="run" not in top.values,
     )
+    return replace(site, soaks=_soaks(top, *names, site.trains))
 
 
 def database(file: Path) -> Path:
@@ -413,11 +415,40 @@ def _runs(
         if table.values.get("method") == Method.REHEARSAL:
             found.append(_rehearsal(table, plans, endpoints))
             continue
+        if table.values.get("method") == Method.SOAK:
+            continue
         table.only(*_RUN_KEYS, *_METHOD_KEYS, *_TIMES_KEYS)
         plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
         _check_share(table, plan, cards[plan.handoff])
         found.append(_by_method(table, plan))
     return tuple(found)
+
+
+def _soaks(
+    top: Table, handoffs: set[str], endpoints: set[str], trains: Sequence[TrainPlan]
+) -> tuple[RunPlan, ...]:
+    """Soaks are written as [[run]], but rest on the minutes of a train and send nothing."""
+    tables = top.tables("run") if "run" in top.values else ()
+    soaking = [table for table in tables if table.values.get("method") == Method.SOAK]
+    return tuple(_soak(table, handoffs, endpoints, trains) for table in soaking)
+
+
+def _soak(table: Table, handoffs: set[str], endpoints: set[str], trains: Sequence[TrainPlan]) -> RunPlan:
+    table.only("method", "handoff", "endpoint", "seconds", "every")
+    low, high = SOAK_S
+    plan = RunPlan(
+        handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
+        endpoint=table.need("endpoint", name_among("endpoint", endpoints), "the name of an endpoint"),
+        direction=Direction.BOTH,
+        seconds=table.need("seconds", count(low, high), f"a whole number from {low} to {high}, 86400 a day"),
+        flows=1,
+        every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "168 h"'),
+        method=Method.SOAK,
+    )
+    if all((one.handoff, one.endpoint) != (plan.handoff, plan.endpoint) for one in trains):
+        table.refuse("endpoint", f"no train goes from {plan.handoff} to {plan.endpoint}; a soak rests on one")
+    _check_slot(table, plan)
+    return plan
 
 
 def _rehearsal(table: Table, plans: Sequence[StreamPlan], endpoints: set[str]) -> RunPlan:
@@ -432,7 +463,7 @@ def _rehearsal(table: Table, plans: Sequence[StreamPlan], endpoints: set[str]) -
         direction=Direction.UP,
         seconds=table.need("seconds", count(1, 3600), "a whole number from 1 to 3600"),
         flows=len(stream.destinations),
-        every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "7 days"'),
+        every_s=table.need("every", whole_seconds(1, 31 * 86400), 'a time such as "168 h"'),
         times=_times_or_always(table),
         method=Method.REHEARSAL,
         offered_bps=needs_bps,

@@ -336,6 +336,16 @@ class TestFarEnd:
         line = endpoint.invitation.replace("127.0.0.1", "nowhere.invalid")
         assert "nowhere.invalid" in failure("run", "train", "--endpoint", line, "--seconds", "1")["why"]
 
+    def test_a_soak_that_never_went(self, tmp_path: Path) -> None:
+        """It leaves no file behind, and what is somebody's is no soak's."""
+        line, kept = INVITATION.replace("192.0.2.1", "nowhere.invalid"), tmp_path / "kept"
+        assert "nowhere.invalid" in failure("run", "soak", "--endpoint", line, "--kept", str(kept))["why"]
+        assert not kept.exists()
+        kept.write_text("tiles to glaze\n")
+        assert "something else" in mistake("run", "soak", "--endpoint", line, "--kept", str(kept))
+        assert kept.read_text() == "tiles to glaze\n"
+        assert "--kept" in mistake("run", "soak", "--endpoint", line)
+
     def test_wrong_key(self, endpoint: Endpoint) -> None:
         head, _, tail = endpoint.invitation.partition("key=")
         wrong = f"{head}key={'A' * 43}{tail[43:]}"

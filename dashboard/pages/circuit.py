@@ -33,6 +33,7 @@ from dashboard.pages import (
     runs,
     segments,
     shapes,
+    soaks,
     trains,
 )
 from dashboard.pages.budget import Used
@@ -61,6 +62,7 @@ from store.paced import PacedRun
 from store.reader import Reader
 from store.records import Direction, Failed, Gap, RateRun, Skipped, Stall, TrainSpan
 from store.site import Handoff, Site, Where
+from store.soaks import Soak
 
 MOST_ROWS = 40  # of a list on the page; the JSON has all
 
@@ -81,6 +83,7 @@ class Findings:
     loaded_delays: tuple[LoadedDelayRun, ...]
     shapes: shapes.Shapes
     trains: tuple[Train, ...]
+    soaks: tuple[Soak, ...]
     stalls: tuple[Stall, ...]
     troubles: tuple[Failed | Skipped | Gap, ...]
     splits: tuple[segments.FoundSplit, ...]
@@ -132,6 +135,7 @@ class CircuitPage:
     ledger: Table | None
     ceilings: Table | None
     trains: tuple[TrainPart, ...]
+    soak_table: Table | None
     stall_message: str
     stalls: Table | None
     split_message: str
@@ -166,6 +170,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         shapes=shapes.read(reader, name, since_ns=stretch.from_ns, stated_mtu_bytes=handoff.card.mtu_bytes),
         runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
+        soaks=soaks.read(reader, name, stretch),
         stalls=stalls,
         troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
         splits=segments.splits(reader, name, since_ns=stretch.from_ns),
@@ -300,6 +305,13 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
                 minutes=found.corrected_minutes(train),
             )
             for place, train in enumerate(found.trains)
+        ),
+        soak_table=soaks.table(
+            found.soaks,
+            caption=f"Soaks that reach into {PERIODS[found.period]}, newest first",
+            where=where,
+            most=MOST_ROWS,
+            corrections=found.corrections,
         ),
         stall_message=_stall_message(found),
         stalls=_stall_table(found),
@@ -456,6 +468,7 @@ def as_json(found: Findings) -> Json:
         "capacity": [capacity.as_json(run, found.corrections) for run in found.capacity],
         **shapes.as_json(found.shapes, found.corrections),
         "trains": [trains.as_json(train, found.corrected_minutes(train)) for train in found.trains],
+        "soaks": [soaks.as_json(soak, found.corrections) for soak in found.soaks],
         "stalls": [
             {
                 **_json(stall, found),

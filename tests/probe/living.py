@@ -17,6 +17,7 @@ from probe.notices.message import Message
 from probe.notices.sending import Deliver
 from probe.ports import LinkLook
 from probe.reach import Reach
+from probe.soaks import ReadKept
 from probe.traffic import Seen
 from probe.trains import TrainMethod
 from store.ceilings import Ceiling
@@ -26,6 +27,7 @@ from store.notice_channels import Channel
 from store.notices import Notice
 from store.records import Carrier, Failed, Owner, WindowOpened
 from store.site import Site
+from store.soaks import Soak, SoakBegun
 from tests.probe.test_daemon import START_NS, FakeRate, FakeTrain, MemoryStore
 
 __all__ = ["START_NS", "FakeRate", "FakeTrain", "Life", "MemoryStore", "Wire", "alive"]
@@ -110,6 +112,8 @@ async def alive(
     hops: HopMethod | None = None,
     ceiling: CeilingMethod | None = None,
     measured: Iterable[Ceiling] = (),
+    soaks: Iterable[SoakBegun | Soak] = (),
+    kept: ReadKept | None = None,
 ) -> AsyncIterator[Life]:
     """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
     told: list[str] = []
@@ -133,6 +137,7 @@ async def alive(
             clock_state=clock_state,
             hops=hops,
             ceiling=ceiling,
+            kept=kept,
         ),
         random=Random(1),
         spent_bytes={},
@@ -140,6 +145,7 @@ async def alive(
         events=events,
         notices=notices,
         measured=measured,
+        soaks=soaks,
     )
     task = asyncio.create_task(made.run(), name="daemon")
     await made.began.wait()

@@ -45,6 +45,7 @@ from store.rehearsals import Rehearsal, Rehearsed, RehearsedSecond
 from store.samples import Sample, SampledFor, Samples, samples_of
 from store.segments import HopCount, Hops, Seen, Silent, Split, Station, Witnesses
 from store.sizes import Counted, Size, SizesRun
+from store.soaks import LeftOut, Soak, SoakBegun, SoakGap, SoakStall
 from store.steps import PERCENTS, Step, StepsRun
 from store.traffic import Reading, Traffic
 
@@ -689,6 +690,64 @@ def clock_change(started_unix_ns: int = 0) -> ClockChange:
     )
 
 
+def soak_begun(started_unix_ns: int = 0) -> SoakBegun:
+    return SoakBegun(
+        handoff="old",
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        ends_unix_ns=started_unix_ns + 120_000_000_000,
+        per_second=0.05,
+        span_s=60,
+    )
+
+
+def soak(started_unix_ns: int = 0) -> Soak:
+    """Two minutes, of which the second was not watched."""
+    return Soak(
+        handoff="old",
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        seconds=120.0,
+        per_second=0.05,
+        watched_s=60.0,
+        counted_s=60.0,
+        spans=1,
+        sent=4,
+        received=3,
+        lost_up=1,
+        lost_down=0,
+        lost_unattributed=0,
+        held_up=0,
+        held_down=0,
+        duplicated=0,
+        reordered=0,
+        blips=0,
+        rtt_us=Histogram([19_000, 19_290, 19_990]),
+        pdv_up_us=Histogram([0, 250, 900]),
+        pdv_down_us=Histogram([0, 40, 90]),
+        timestamps=Stamps.KERNEL,
+        stalls=(
+            SoakStall(
+                started_unix_ns=started_unix_ns + 5,
+                duration_us=700_000,
+                direction=Direction.UP,
+                how="lost",
+                lost=1,
+                held=0,
+            ),
+        ),
+        gaps=(
+            SoakGap(
+                started_unix_ns=started_unix_ns + 60_000_000_000,
+                ended_unix_ns=started_unix_ns + 120_000_000_000,
+                why="the probe was not running",
+            ),
+        ),
+        left_out=(LeftOut(reason="late_schedule", spans=1, seconds=60.0),),
+        reasons=("thin_watch",),
+    )
+
+
 def split(started_unix_ns: int = 0) -> Split:
     """Ten seconds of a way on which one router does not answer."""
     return Split(
@@ -768,6 +827,8 @@ EVERY_KIND: tuple[Record, ...] = (
     steps(),
     mtu(),
     rehearsal(),
+    soak_begun(),
+    soak(),
     clock_change(),
     notice(),
     split(),

@@ -421,6 +421,28 @@ class TestDefaults:
                 small(tmp_path, SMALL + PLAN + wrong)
             assert key in str(mistake.value)
 
+    def test_soaks_rest_on_a_train(self, tmp_path: Path) -> None:
+        """They stand apart from runs, since they send nothing; what would be a run's is refused."""
+        train = '[[train]]\nhandoff = "old"\nendpoint = "north"\nper_second = 50\n'
+        soak = '[[run]]\nmethod = "soak"\nhandoff = "old"\nendpoint = "north"\nevery = "168 h"\n'
+        found = small(tmp_path, SMALL + train + soak + "seconds = 86400\n")
+        assert found.runs == ()
+        assert [(one.method, one.seconds, one.every_s) for one in found.soaks] == [
+            (Method.SOAK, 86_400, 7 * 86_400)
+        ]
+        assert not found.runs_by_default
+        for more, key in (
+            ("seconds = 30\n", "seconds"),
+            ("seconds = 604800\n", "every"),
+            ('seconds = 3600\ndirection = "up"\n', "direction"),
+            ("", "seconds"),
+        ):
+            with pytest.raises(SiteMistake, match=key):
+                small(tmp_path, SMALL + train + soak + more)
+        lan = '[[endpoint]]\nname = "lan"\nwhere = "house"\ninvitation = "linebook://192.0.2.9/?v=1"\n'
+        with pytest.raises(SiteMistake, match="no train goes from old to lan"):
+            small(tmp_path, SMALL + lan + train + soak.replace("north", "lan") + "seconds = 3600\n")
+
     def test_a_search_for_the_path_mtu(self, tmp_path: Path) -> None:
         """It ends by itself, finds both directions, and fills nothing; the card may state a size."""
         mtu = '[[run]]\nhandoff = "old"\nendpoint = "north"\nevery = "24 h"\nmethod = "mtu"\n'
