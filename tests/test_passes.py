@@ -118,13 +118,13 @@ def started(where: Path, *arguments: str, first_ends: int = 0) -> tuple[int, lis
 
 @pytest.mark.parametrize("code", [0, 1])
 def test_all_passes_run_and_a_failure_stays(tmp_path: Path, code: int) -> None:
-    """Together they are every test: two take what has their mark, the other what has none of them."""
+    """Together they are every test but the long ones: two take what has their mark, one what has none."""
     assert started(tmp_path, first_ends=code) == (
         code,
         [
-            "-m pytest -m not alone and not few -n 3 --dist worksteal",
-            "-m pytest -m few -n 3 --dist loadscope",
-            "-m pytest -m alone",
+            "-m pytest -m not alone and not few and not long -n 3 --dist worksteal",
+            "-m pytest -m few and not long -n 3 --dist loadscope",
+            "-m pytest -m alone and not long",
         ],
     )
 

@@ -84,7 +84,7 @@ def test_the_step_that_first_loses(tmp_path: Path) -> None:
     def one(way: str, shaped_bps: int) -> dict[str, Any]:
         with house(tmp_path / way) as far:
             far.line.bucket(shaped_bps, burst_bytes=5_000, queue_ms=20, up=way == "up")
-            return far.run("steps", "--direction", way, "--rate", "20 Mb/s", "--seconds", "2")
+            return far.run("steps", "--direction", way, "--rate", "20 Mb/s", "--seconds", "1")
 
     with ThreadPoolExecutor(2) as pool:
         up, down = pool.map(one, ("up", "down"), (21_400_000, 16_000_000))

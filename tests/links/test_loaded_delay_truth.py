@@ -181,6 +181,7 @@ def test_a_new_connection_waits_as_long(
     assert "draft-ietf-ippm-responsiveness-09" in found.run["responsiveness"]
 
 
+@pytest.mark.long
 def test_added_to_a_base_delay(tmp_path: Path) -> None:
     """Through the relay, 20 ms each way and 40 ms of queue up: what was added is what its book has.
 

@@ -25,7 +25,7 @@ from probe.practice.line import How, LineBehaviour
 from store.clock import NS_PER_MS, NS_PER_S
 from store.records import Direction
 
-pytestmark = pytest.mark.few
+pytestmark = pytest.mark.alone
 
 HOST = "127.0.0.1"
 SO_TIMESTAMPNS = 35  # asm-generic/socket.h
