@@ -136,7 +136,7 @@ class TestClass:
 
 class TestMoments:
     def test_a_switch_and_a_return(self) -> None:
-        """The unbound train's slots lie 13 ms later: 3.013 is the first that is lost, 5.013 the first back."""
+        """The unbound train's slots lie 13 ms later: 3.013 is the first lost, 5.013 the first back."""
         found = judged(between(3, 6, "up"), unbound=between(3, 5, "up"))
         assert seconds(found.failed_ns) == pytest.approx(3.0)
         assert seconds(found.silent_ns) == pytest.approx(3.013)
