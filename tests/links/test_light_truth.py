@@ -15,7 +15,7 @@ from tests.links.house import House, house
 from tests.links.namespaces import tcp_truth_bps
 from tests.links.test_rate_truth import counted, passed_bps
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 LINE_BPS, PACE_BPS = 100_000_000, 10_000_000
 MOST_IN_A_STEP = 1.25  # of the mean: seen are 1.05, and 1.3 where the kernel chooses how much goes at once

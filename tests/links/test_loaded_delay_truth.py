@@ -34,7 +34,7 @@ from tests.links.house import LINEBOOK, PORT
 from tests.links.routed import ADDRESSES, Routed, routed
 from tests.links.test_relay_truth import SENDER_SEQUENCE, passage
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 RATE_BPS = 50_000_000
 BURST_BYTES = 6_250  # a thousandth of a second; tbf parts what is larger, so that its limit counts packets
@@ -181,6 +181,7 @@ def test_a_new_connection_waits_as_long(
     assert "draft-ietf-ippm-responsiveness-09" in found.run["responsiveness"]
 
 
+@pytest.mark.long
 def test_added_to_a_base_delay(tmp_path: Path) -> None:
     """Through the relay, 20 ms each way and 40 ms of queue up: what was added is what its book has.
 

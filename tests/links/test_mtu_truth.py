@@ -21,7 +21,7 @@ from tests.links.house import LINEBOOK, PORT, house
 from tests.links.namespaces import ENDPOINT_V4, ENDPOINT_V6, Line, line
 from tests.links.routed import ADDRESSES, ADDRESSES_V6, Routed, routed
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 HEADERS_BYTES = {4: 28, 6: 48}  # RFC 791 and RFC 8200 without options, and UDP of RFC 768
 HOP1 = {4: "198.51.100.41", 6: "2001:db8:a0::41"}  # tests.links.routed

@@ -37,7 +37,8 @@ def left_out(run: dict[str, Any]) -> float:
 
 
 @pytest.mark.parametrize(
-    ("direction", "offered_mbps", "ip_version"), [("up", 50, 4), ("down", 200, 6), ("up", 900, 4)]
+    ("direction", "offered_mbps", "ip_version"),
+    [pytest.param("up", 50, 4, marks=pytest.mark.long), ("down", 200, 6), ("up", 900, 4)],
 )
 def test_below_the_shaper_all_of_it_arrives(
     tmp_path: Path, direction: str, offered_mbps: int, ip_version: int
@@ -57,7 +58,9 @@ def test_below_the_shaper_all_of_it_arrives(
     assert run["burst_us"] <= 2_500
 
 
-@pytest.mark.parametrize(("direction", "shaped_mbps"), [("up", 20), ("down", 100), ("up", 500)])
+@pytest.mark.parametrize(
+    ("direction", "shaped_mbps"), [("up", 20), pytest.param("down", 100, marks=pytest.mark.long), ("up", 500)]
+)
 def test_above_the_shaper_its_rate_arrives(tmp_path: Path, direction: str, shaped_mbps: int) -> None:
     """What arrives is the shaper's rate within 0.1 %, and what is lost is what the shaper dropped.
 

@@ -27,7 +27,7 @@ def carriers_lost(way: Line) -> int:
     return int(way.run("probe", "cat", path).stdout)
 
 
-@pytest.mark.alone
+@pytest.mark.few
 @pytest.mark.namespace
 def test_a_carrier_is_told_as_it_goes_and_comes(tmp_path: Path) -> None:
     """The far end of a veth pair goes down for two seconds, then the near one.

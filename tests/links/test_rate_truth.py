@@ -147,7 +147,9 @@ def test_gentle_line(together: Mapping[tuple[int, str], Measured], rate_bps: int
 
 
 @pytest.mark.parametrize("direction", ["up", "down"])
-@pytest.mark.parametrize("rate_bps", [300_000_000, 940_000_000, 8_000_000_000])
+@pytest.mark.parametrize(
+    "rate_bps", [pytest.param(300_000_000, marks=pytest.mark.long), 940_000_000, 8_000_000_000]
+)
 def test_full_line(tmp_path: Path, rate_bps: int, direction: str) -> None:
     """Likewise at rates that take a good part of this machine: one run and nothing beside it.
 

@@ -36,7 +36,7 @@ from store.histogram import RELATIVE_ERROR
 from store.records import Direction, TrainSpan
 from store.site import TrainPlan
 
-pytestmark = pytest.mark.alone
+pytestmark = pytest.mark.few
 
 LINEBOOK = [sys.executable, str(Path(__file__).parents[2] / "linebook.py")]
 DELAYS_MS = (1, 10, 50)

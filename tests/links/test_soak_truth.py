@@ -13,7 +13,7 @@ import pytest
 
 from tests.links.house import LINEBOOK, PORT, House, house
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 SECONDS, PER_SECOND, DROPPING_S = 20, 100, 2.0
 

@@ -21,7 +21,7 @@ from store.segments import Split
 from tests.links.faults import FAULTS, Fault, found_with, said
 from tests.links.routed import HOPS, HOPS_V6
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 SECONDS, LOSS = 12, 300
 IP_VERSIONS = {  # each fault in one of them

@@ -16,7 +16,7 @@ from store.reader import Reader
 from store.records import Failed, Gap
 from tests.links.house import LINEBOOK, House, house
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 PATIENCE_S = 30.0
 QUIET_BYTES = 2_000  # what TCP and ARP may still say to each other in a second

@@ -11,7 +11,7 @@ import pytest
 
 from tests.links.house import PORT, house
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 PER_MILLE = (3, 10, 50)
 

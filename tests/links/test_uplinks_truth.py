@@ -24,7 +24,7 @@ from probe.wire.invitation import write
 from tests.links.house import LINEBOOK, PORT
 from tests.links.namespaces import PROBE_V4, PROBE_V6, Line, line
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 ROOT = Path(__file__).parents[2]
 VERSIONS = (4, 6)

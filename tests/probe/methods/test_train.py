@@ -189,7 +189,7 @@ class TestRun:
         assert found.stalls == ()
         assert time.monotonic() - began < 6  # it does not wait once all is back
 
-    @pytest.mark.alone  # it measures lateness
+    @pytest.mark.few  # it measures lateness
     async def test_samples(self, tmp_path: Path) -> None:
         """One object a packet: sequence, sent (Unix ns), rtt_ns, lost, held; sent 10 ms apart."""
         async with far_end(tmp_path) as far:
@@ -225,7 +225,7 @@ class TestRun:
             found = await ran(plan(), far.reaches["a"])
         assert (found.span.duplicated_up, found.span.duplicated_down, found.span.lost) == (2, 1, 0)
 
-    @pytest.mark.alone
+    @pytest.mark.few
     @pytest.mark.parametrize("way", [Direction.UP, Direction.DOWN])
     async def test_a_held_stall(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, way: Direction
@@ -305,7 +305,7 @@ class TestThisHost:
         assert found.whose is Owner.HOUSE
         assert "Operation not permitted" in found.why
 
-    @pytest.mark.alone
+    @pytest.mark.few
     async def test_a_short_pause_is_caught_up(self, tmp_path: Path) -> None:
         async with far_end(tmp_path) as far:
             asyncio.get_running_loop().call_later(0.3, busy, 0.2)
@@ -504,7 +504,7 @@ def brisk(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.asyncio
 @pytest.mark.usefixtures("brisk")
 class TestKeep:
-    @pytest.mark.alone
+    @pytest.mark.few
     async def test_spans_are_aligned_and_whole(self, tmp_path: Path) -> None:
         """They begin at whole multiples of their length, follow one another, and hold every packet once."""
         async with far_end(tmp_path) as far:
@@ -563,7 +563,7 @@ class TestKeep:
         assert sum(span.sent for span in kept.spans) > 10
         assert sum(span.lost for span in kept.spans) == 0  # what was under way is not held against the line
 
-    @pytest.mark.alone
+    @pytest.mark.few
     async def test_a_lost_stall_is_told_when_it_is_over(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
