@@ -159,7 +159,7 @@ async def test_the_daemon_rehearses_what_the_schedule_has(tmp_path: Path) -> Non
         offered_bps=14_000_000,
         stream=stream(),
     )
-    methods = await asyncio.to_thread(daemon._methods)
+    methods = await asyncio.to_thread(daemon._methods, tmp_path / "line.db")
     async with far_end(tmp_path / "endpoint") as far:
         found = await methods.rate(asked, far.reaches["a"], Clock(), pace=FULL)
     assert isinstance(found, Rehearsal), found
