@@ -98,6 +98,7 @@ def test_the_rate_of_a_policer_that_queues_nothing(tmp_path: Path) -> None:
     assert (run["limited_by"], run["standing"]) == ("path", "valid")
 
 
+@pytest.mark.long
 def test_no_packet_leaves_for_a_caller_that_fell_silent(tmp_path: Path) -> None:
     """From 2 s after the last report on, the endpoint sends nothing of a line of 50 Mb/s."""
     with house(tmp_path / "endpoint") as far:

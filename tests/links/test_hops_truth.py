@@ -55,6 +55,7 @@ def on_record(database: Path) -> int:
         return len(reader.documents(Witnesses))
 
 
+@pytest.mark.long
 def test_stalls_behind_the_first_hop_are_the_provider_s() -> None:
     """What is dropped between its two routers: both trains outside stall, and every stall is placed right."""
     with tempfile.TemporaryDirectory() as made:

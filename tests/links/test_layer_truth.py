@@ -78,13 +78,14 @@ def test_the_layer_that_a_limit_counts(swept: dict[str, dict[str, Any]], layer: 
         assert one["used"] or one["part"]["limited_by"] == "probe"
 
 
+@pytest.mark.long
 def test_the_step_that_first_loses(tmp_path: Path) -> None:
     """Of 20 Mb/s of IP, up 106 % fit through the shaper, down 79 %: lost from 110 and from 90 % on."""
 
     def one(way: str, shaped_bps: int) -> dict[str, Any]:
         with house(tmp_path / way) as far:
             far.line.bucket(shaped_bps, burst_bytes=5_000, queue_ms=20, up=way == "up")
-            return far.run("steps", "--direction", way, "--rate", "20 Mb/s", "--seconds", "1")
+            return far.run("steps", "--direction", way, "--rate", "20 Mb/s", "--seconds", "2")
 
     with ThreadPoolExecutor(2) as pool:
         up, down = pool.map(one, ("up", "down"), (21_400_000, 16_000_000))

@@ -67,6 +67,7 @@ def named(made: Line, name: str, *addresses: str) -> Iterator[None]:
         shutil.rmtree(folder)
 
 
+@pytest.mark.long
 def test_a_name_with_both_versions(tmp_path: Path) -> None:
     """Both are searched in one command, each against its own limit."""
     limits = {4: 1_391, 6: 1_500}
