@@ -34,7 +34,7 @@ from tests.links.house import LINEBOOK, PORT
 from tests.links.routed import ADDRESSES, Routed, routed
 from tests.links.test_relay_truth import SENDER_SEQUENCE, passage
 
-pytestmark = [pytest.mark.namespace, pytest.mark.few]
+pytestmark = [pytest.mark.namespace, pytest.mark.few, pytest.mark.long]
 
 RATE_BPS = 50_000_000
 BURST_BYTES = 6_250  # a thousandth of a second; tbf parts what is larger, so that its limit counts packets

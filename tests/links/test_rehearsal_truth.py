@@ -24,7 +24,7 @@ from dashboard.judge.fluid import Stretch
 from tests.links.house import LINEBOOK, PORT, House, house
 from tests.links.stalls import Stalls
 
-pytestmark = [pytest.mark.namespace, pytest.mark.few]
+pytestmark = [pytest.mark.namespace, pytest.mark.few, pytest.mark.long]
 
 NEAR = 0.10
 RATE_BPS = 40_000_000  # two and a half times what the plan needs
