@@ -17,7 +17,7 @@ from tests.links.house import House, house
 from tests.links.limits import match
 from tests.links.namespaces import udp_truth_bps
 
-pytestmark = [pytest.mark.namespace, pytest.mark.few]
+pytestmark = [pytest.mark.namespace, pytest.mark.few, pytest.mark.long]
 
 LIMIT_BPS = 4_000_000  # at which the smallest frames still go one a call: tbf adds an overhead once a call
 
@@ -78,7 +78,6 @@ def test_the_layer_that_a_limit_counts(swept: dict[str, dict[str, Any]], layer: 
         assert one["used"] or one["part"]["limited_by"] == "probe"
 
 
-@pytest.mark.long
 def test_the_step_that_first_loses(tmp_path: Path) -> None:
     """Of 20 Mb/s of IP, up 106 % fit through the shaper, down 79 %: lost from 110 and from 90 % on."""
 

@@ -234,6 +234,7 @@ def test_reordering_and_duplication_are_those_that_were_planted(passed: Mapping[
     assert train["lost_up"] == train["lost_down"] == 0
 
 
+@pytest.mark.long
 def test_a_delay_that_moves_and_stays_is_one_step_by_as_much(tmp_path: Path) -> None:
     """The relay holds packets 10 ms each way, from its fourth second on 16 ms: the step is 12 ms.
 
