@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from store.segments import Split
     from store.site import Handoff, Site, StreamPlan
     from store.thinning import Due, Plan
+    from store.tickets import TicketNote
 
 T = TypeVar("T")
 
@@ -563,6 +564,7 @@ def _reading_commands(commands: Any) -> None:
     )
     campaign.add_argument("name", nargs="?", metavar="NAME", help="one campaign")
     campaign.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    _term_commands(commands)
     _export_command(commands)
     _samples_command(commands)
     host = commands.add_parser("host", help="This computer: check whether it can measure well.")
@@ -585,6 +587,36 @@ def _reading_commands(commands: Any) -> None:
     )
     site_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
     site_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _term_commands(commands: Any) -> None:
+    """What is asked over the term of a contract."""
+    statement = _command(
+        commands,
+        "statement",
+        _statement,
+        "A month: availability by every rule, credits with each step, rates; by when to claim.",
+    )
+    statement.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    statement.add_argument(
+        "--month", type=_month, metavar="MONTH", help="such as 2026-11 (default: the last)"
+    )
+    statement.add_argument("--handoff", metavar="NAME", help="this handoff alone")
+    statement.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    ticket = _command(
+        commands,
+        "ticket",
+        _ticket,
+        "Put on record what the provider was told and when; the same reference again adds to it.",
+    )
+    ticket.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    ticket.add_argument("reference", metavar="REFERENCE", help="the provider's reference of the report")
+    ticket.add_argument("--handoff", metavar="NAME", help="a handoff of the site file (its only one)")
+    for option, what in (("opened", "when it was opened"), ("closed", "when the provider closed it")):
+        ticket.add_argument(f"--{option}", type=_moment, metavar="TIME", help=f"{what}, local time")
+    ticket.add_argument("--promised", type=_moment, metavar="TIME", help="by when a repair was promised")
+    ticket.add_argument("--says", metavar="TEXT", help="what was said")
+    ticket.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _export_command(commands: Any) -> None:
@@ -690,6 +722,13 @@ def _date(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
+
+
+def _month(text: str) -> date:
+    try:
+        return datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month of the site's own calendar
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no month such as 2026-11") from None
 
 
 def _moment(text: str) -> datetime:
@@ -1290,6 +1329,59 @@ def _budget(options: argparse.Namespace) -> int:
     return 0
 
 
+def _statement(options: argparse.Namespace) -> int:
+    from datetime import timedelta
+
+    from dashboard import statements, text_statement
+    from store import site as sites
+    from store.clock import local, rfc3339, zone
+    from store.reader import Reader
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    where = zone(site.timezone)
+    day = options.month or local(now_ns, where).date().replace(day=1) - timedelta(days=1)
+    chosen = site.handoffs if options.handoff is None else (_handoff(options, site),)
+    with closing(Reader.open(site.database)) as reader:
+        found = [statements.find(reader, site, one, day=day, now_ns=now_ns) for one in chosen]
+    if options.json:
+        head = {"kind": "statement", "schema": 1, "started": rfc3339(now_ns), "standing": "valid"}
+        _print_json(head | {"reasons": [], "handoffs": [statements.as_json(one) for one in found]})
+    else:
+        print(text_statement.statements(found, where))
+    return 0
+
+
+def _ticket(options: argparse.Namespace) -> int:
+    from store import jsonform
+    from store import site as sites
+    from store.clock import unix_ns_of, zone
+    from store.tickets import TicketNote
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    where = zone(site.timezone)
+    opened, closed, promised = (
+        None if moment is None else unix_ns_of(moment, where)
+        for moment in (options.opened, options.closed, options.promised)
+    )
+    if opened is closed is promised is options.says is None:
+        raise UserMistake("ticket: nothing to note; expected --opened, --closed, --promised or --says")
+    if opened is not None and closed is not None and closed < opened:
+        raise UserMistake(f"--closed: {options.closed} is before --opened {options.opened}")
+    note = TicketNote(
+        handoff=_handoff(options, site).name,
+        started_unix_ns=now_ns,
+        reference=options.reference,
+        says=options.says,
+        opened_unix_ns=opened,
+        closed_unix_ns=closed,
+        promised_unix_ns=promised,
+    )
+    if not _on_record(site, note):
+        return EXIT_FAILED
+    _print_json(jsonform.as_json(note)) if options.json else _say(f"Ticket {note.reference} is on record.")
+    return 0
+
+
 def _site_check(options: argparse.Namespace) -> int:
     from dashboard import text
     from dashboard.judge import layers
@@ -1578,8 +1670,8 @@ def _stream_plan(options: argparse.Namespace, site: Site) -> StreamPlan:
     return plans[options.plan]
 
 
-def _on_record(site: Site, found: Split | Rehearsal | Failover) -> None:
-    """Hand a record to the probe that runs, or write it; a record that cannot be kept is still shown."""
+def _on_record(site: Site, found: Split | Rehearsal | Failover | TicketNote) -> bool:
+    """Whether the probe that runs, or this program, wrote the record; one that is not is still shown."""
     from store import documents, door
     from store.errors import NotRunning
     from store.writer import Writer
@@ -1600,6 +1692,8 @@ def _on_record(site: Site, found: Split | Rehearsal | Failover) -> None:
             writer.close()
     except LinebookError as trouble:
         _say(f"Not put on record: {trouble}")
+        return False
+    return True
 
 
 def _version() -> str:

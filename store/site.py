@@ -21,6 +21,7 @@ from store.paced import PART_AROUND_S
 from store.records import Direction
 from store.sizes import FRAMES_BYTES
 from store.steps import PERCENTS
+from store.terms import NO_CREDITS, NO_TERMS, AvailabilityTerms, CreditTerms
 
 
 class Where(StrEnum):
@@ -116,6 +117,8 @@ class Card:
     notice: str | None = None
     mtu_bytes: int | None = None  # the largest IP packet that it must carry
     maintenance_cap_s: int | None = None  # what the provider's works may take a month
+    outages: AvailabilityTerms = NO_TERMS
+    credits: CreditTerms = NO_CREDITS
     pages: tuple[tuple[str, str], ...] = ()
     not_stated: tuple[str, ...] = ()  # the keys a contract should answer and this card does not
 
@@ -319,6 +322,7 @@ class Window:
     times: Times
     handoffs: tuple[str, ...]  # empty: all
     reference: str | None  # the provider's notice, for maintenance
+    announced: date | None = None  # when that notice came
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule, demand, notice_reader, pace, path_mtu
+from store import default_schedule, demand, notice_reader, pace, path_mtu, terms_reader
 from store.bursts import BURST_BYTES
 from store.bursts import LASTS_S as BURST_LASTS_S
 from store.capacity import SECONDS as CAPACITY_SECONDS
@@ -184,6 +184,7 @@ _CARD_KEYS = (
     "maintenance_cap",
     "mtu",
     *_CONTRACT_KEYS,
+    "credits",
     "pages",
 )
 
@@ -313,6 +314,7 @@ def _card(table: Table) -> Card:
     table.only(*_CARD_KEYS)
     pages = table.table("pages")
     pages.only(*(key for key in _CARD_KEYS if key != "pages"))
+    availability_ratio, outages = terms_reader.availability(table, weekday=_weekday, hours=_hours)
     card = Card(
         provider=table.maybe("provider", _stated(text)),
         reference=table.maybe("reference", _stated(text)),
@@ -325,8 +327,10 @@ def _card(table: Table) -> Card:
         rtt_p95_us=table.maybe("delay", _stated(duration_us)),
         pdv_p99_us=table.maybe("delay_variation", _stated(duration_us)),
         loss_ratio=table.maybe("loss", _stated(share)),
-        availability_ratio=table.maybe("availability", _stated(share)),
-        availability_rule=table.maybe("availability_rule", _stated(text)),
+        availability_ratio=availability_ratio,
+        outages=outages,
+        credits=terms_reader.credits(table),
+        availability_rule=table.maybe("availability_rule", _stated(text)) or outages.rule,
         fee_per_month=table.maybe("fee", _stated(text)),
         service_start=table.maybe("service_start", _stated(day)),
         term_end=table.maybe("term_end", _stated(day)),
@@ -334,7 +338,12 @@ def _card(table: Table) -> Card:
         mtu_bytes=table.maybe("mtu", _stated(count(576, 9216))),
         maintenance_cap_s=table.maybe("maintenance_cap", _stated(whole_seconds(60, 31 * 86400))),
         pages=tuple((key, pages.need(key, text, "text")) for key in pages.values),
-        not_stated=tuple(key for key in _CONTRACT_KEYS if table.values.get(key, NOT_STATED) == NOT_STATED),
+        not_stated=tuple(
+            key
+            for key in _CONTRACT_KEYS
+            if table.values.get(key, NOT_STATED) == NOT_STATED
+            and not (key == "availability_rule" and outages.rule)
+        ),
     )
     if card.service_start and card.term_end and card.term_end <= card.service_start:
         table.refuse("term_end", f"{card.term_end} is not after service_start {card.service_start}")
@@ -681,7 +690,7 @@ def _windows(top: Table, handoffs: set[str]) -> tuple[Window, ...]:
     tables = top.tables("window")
     found = []
     for table in tables:
-        table.only("name", "kind", *_TIMES_KEYS, "handoffs", "reference")
+        table.only("name", "kind", *_TIMES_KEYS, "handoffs", "reference", "announced")
         found.append(
             Window(
                 name=table.need("name", _name, 'a short name such as "nights"'),
@@ -693,6 +702,7 @@ def _windows(top: Table, handoffs: set[str]) -> tuple[Window, ...]:
                 times=_times(table),
                 handoffs=table.ask("handoffs", list_of(name_among("handoff", handoffs)), ()),
                 reference=table.maybe("reference", text),
+                announced=table.maybe("announced", day),
             )
         )
     refuse_twins(tables)

@@ -17,7 +17,7 @@ from enum import Enum
 
 from dashboard.judge import evidence, layers, sampling
 from dashboard.judge.verdict import RateVerdict, Word
-from store.clock import local
+from store.clock import NS_PER_S, local
 from store.layers import Layer
 from store.records import Direction, Failed, Limit, RateRun, RateSide, Skipped, Standing
 from store.site import Card
@@ -94,6 +94,21 @@ def rate_verdict(
     )
     word = _word(tally, card.met_ratio) if needed else Word.NOT_TESTED
     return _verdict(word, tally, card, direction, packet)
+
+
+def delivered(runs: Sequence[RateRun], card: Card, direction: Direction) -> list[tuple[float, float]]:
+    """(Unix seconds, delivered / committed) of the runs that count, at the contract's layer; oldest first.
+
+    Without a layer stated, at layer 1, which flatters the line. Empty without a rate stated.
+    """
+    needed = card.rate_bps(direction)
+    found, _ = evidence.counted(runs, direction)
+    layer = Layer.WIRE if card.layer is Layer.NOT_STATED else card.layer
+    return [
+        (run.started_unix_ns / NS_PER_S, side.rates.at(layer) / needed)
+        for run, side in found
+        if needed and side.limited_by not in _NOT_THE_LINE
+    ]
 
 
 def _effective_n(reached: Sequence[_Reached]) -> float:

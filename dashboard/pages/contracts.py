@@ -12,6 +12,7 @@ from dashboard.judge.verdict import RateVerdict, Word
 from dashboard.pages import corrected
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, LAYERS, grouped, percent, span, stated_mbps, stated_percent
+from store import terms
 from store.layers import Layer
 from store.records import REASONS
 from store.site import Card, Handoff
@@ -85,7 +86,8 @@ def card_json(card: Card) -> dict[str, Any]:
         name: None if day is None else day.isoformat()
         for name, day in (("service_start", card.service_start), ("term_end", card.term_end))
     }
-    return asdict(card) | dates | {"pages": dict(card.pages), "not_stated": list(card.not_stated)}
+    parts = {"outages": terms.as_json(card.outages), "credits": terms.as_json(card.credits)}
+    return asdict(card) | dates | parts | {"pages": dict(card.pages), "not_stated": list(card.not_stated)}
 
 
 def entry(verdict: RateVerdict, *, corrected_records: int) -> Entry:
