@@ -24,13 +24,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
     from datetime import tzinfo
 
-    from probe.methods.failover import Uplinks
     from probe.methods.rehearsal import RehearsalPlan
     from probe.reach import Reach
     from probe.wire.invitation import Invitation
     from store import door
     from store.export import Choice
-    from store.failovers import Failover
     from store.records import Failed
     from store.rehearsals import Rehearsal
     from store.segments import Split
@@ -97,7 +95,6 @@ def _parser() -> _Parser:
     _probe_commands(commands)
     _run_commands(commands)
     _split_command(commands)
-    _failover_command(commands)
     _reading_commands(commands)
     return parser
 
@@ -449,32 +446,6 @@ def _split_command(commands: Any) -> None:
         "--seconds", type=_number(5, 1800), default=45, metavar="S", help="5 to 1800 (default 45)"
     )
     split.add_argument("--json", action="store_true", help="one JSON object on standard output")
-
-
-def _failover_command(commands: Any) -> None:
-    failover = _command(
-        commands,
-        "failover",
-        _failover,
-        "A stopwatch while somebody breaks the main uplink: what broke, how long nothing went, the return.",
-    )
-    failover.add_argument("site", type=Path, metavar="SITE", help="the site file")
-    failover.add_argument("--main", required=True, metavar="HANDOFF", help="the uplink that is to fail")
-    failover.add_argument("--backup", required=True, metavar="HANDOFF", help="the one that is to take over")
-    failover.add_argument(
-        "--endpoint", metavar="NAME", help="an endpoint outside (default: the first of the site file)"
-    )
-    failover.add_argument(
-        "--seconds", type=_number(5, 1800), default=60, metavar="S", help="5 to 1800 (default 60)"
-    )
-    failover.add_argument(
-        "--per-second",
-        type=_number(20, 200),
-        default=50,
-        metavar="N",
-        help="packets of each train, 20 to 200 (default 50); times are one spacing coarse",
-    )
-    failover.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _reach_options(parser: _Parser) -> None:
@@ -1153,60 +1124,6 @@ def _split(options: argparse.Namespace) -> int:
     return 0
 
 
-def _failover(options: argparse.Namespace) -> int:
-    from dashboard import text
-    from probe.methods import failover
-    from store import site as sites
-    from store.jsonform import as_json
-    from store.records import Failed
-
-    site = sites.load(options.site)
-    where = _uplinks(options, site)
-    plan = failover.FailoverPlan(seconds=options.seconds, per_second=options.per_second)
-    _say(
-        f"Three trains for {options.seconds:g} s to {where.main.endpoint}: by {where.main.handoff}, by "
-        f"{where.backup.handoff}, and one bound to neither. Warn everybody who needs this line first."
-    )
-    ready = f"All three are answered. Break {where.main.handoff} now, and mend it before the time is over."
-    found = _finish(lambda: failover.run(plan, where, Clock(), on_ready=lambda: _say(ready)))
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    _on_record(site, found)
-    _print_json(as_json(found)) if options.json else print(text.failover(found))
-    return 0
-
-
-def _uplinks(options: argparse.Namespace, site: Site) -> Uplinks:
-    """The two uplinks that are meant and the endpoint outside. Raises UserMistake that names the option."""
-    from probe.methods.failover import Uplinks
-    from probe.reach import reaches_of
-    from store.site import Where
-
-    names = [one.name for one in site.handoffs]
-    far = [one.name for one in site.endpoints if one.where is Where.OUTSIDE]
-    for option in ("main", "backup"):
-        name = getattr(options, option)
-        if name not in names:
-            raise UserMistake(f"--{option}: {options.site} has no handoff {name!r}{_near(name, names)}")
-        handoff = site.handoff(name)
-        if handoff.interface is None and handoff.source is None:
-            raise UserMistake(
-                f"--{option}: handoff {name!r} has neither interface nor source in {options.site}, so no "
-                "train can be bound to it"
-            )
-    if options.main == options.backup:
-        raise UserMistake(f"--backup: expected another handoff than --main, which is {options.main!r}")
-    if not far:
-        raise UserMistake(f"{options.site}: endpoint: none stands outside, so no uplink leads to one")
-    endpoint = options.endpoint or far[0]
-    if endpoint not in far:
-        raise UserMistake(
-            f"--endpoint: {options.site} has no endpoint {endpoint!r} outside{_near(endpoint, far)}"
-        )
-    reaches = reaches_of(site)
-    return Uplinks(main=reaches[options.main][endpoint], backup=reaches[options.backup][endpoint])
-
-
 def _check(options: argparse.Namespace) -> int:
     from dashboard import history, text
     from dashboard.judge import stream
@@ -1578,7 +1495,7 @@ def _stream_plan(options: argparse.Namespace, site: Site) -> StreamPlan:
     return plans[options.plan]
 
 
-def _on_record(site: Site, found: Split | Rehearsal | Failover) -> None:
+def _on_record(site: Site, found: Split | Rehearsal) -> None:
     """Hand a record to the probe that runs, or write it; a record that cannot be kept is still shown."""
     from store import documents, door
     from store.errors import NotRunning

@@ -26,13 +26,12 @@ from store.clock import rfc3339
 from store.documents import document_of
 from store.door import MINUTES_MAX, STOP_MINUTES, address_of, door_path
 from store.errors import UserMistake
-from store.failovers import Failover
 from store.rehearsals import Rehearsal
 from store.segments import Split
 
 _BODY_BYTES_MAX = 4096
 _RECORD_BYTES_MAX = 8 << 20  # of what a command measured, an hour of it second by second
-_KEPT = {Failover.kind, Rehearsal.kind, Split.kind}  # what a command may measure beside a running probe
+_KEPT = {Rehearsal.kind, Split.kind}  # what a command may measure beside a running probe
 _SHUTDOWN_S = 0.5
 _BACKLOG = 16
 
@@ -169,9 +168,6 @@ async def _keep(request: web.Request) -> web.Response:
     daemon.book.keep(record)
     if isinstance(record, Split):
         daemon.book.charge(record.handoff, record.spent_bytes)
-    elif isinstance(record, Failover):
-        daemon.book.charge(record.handoff, record.spent_bytes)
-        daemon.book.charge(record.backup, record.backup_spent_bytes)
     elif isinstance(record, Rehearsal):
         daemon.book.charge(record.handoff, record.spent_bytes, up_ratio=1.0)
     return _answer(daemon, "kept", {})

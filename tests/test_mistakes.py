@@ -235,27 +235,6 @@ class TestSiteFile:
         site.write_text(SITE.replace('where = "outside"', 'where = "house"') + trains)
         assert "endpoint: none stands outside" in mistake("split", str(site))
 
-    @pytest.mark.parametrize(
-        ("main", "backup", "more", "says"),
-        [
-            ("odl", "A", (), "--main: "),
-            ("odl", "A", (), "did you mean 'old'?"),
-            ("old", "C", (), "--backup: "),
-            ("old", "old", (), "--backup: expected another handoff than --main, which is 'old'"),
-            ("old", "A", ("--endpoint", "nroth"), "has no endpoint 'nroth' outside; did you mean 'north'?"),
-            ("old", "A", ("--per-second", "5"), "--per-second: '5' is not a number from 20 to 200"),
-        ],
-    )
-    def test_a_failover_of_what_is_not_there(
-        self, site: Path, main: str, backup: str, more: tuple[str, ...], says: str
-    ) -> None:
-        site.write_text(
-            SITE.replace('title = "Old line"', 'interface = "eth0"').replace(
-                "[[endpoint]]", '[[handoff]]\nname = "A"\ninterface = "eth1"\n[[endpoint]]'
-            )
-        )
-        assert says in mistake("failover", str(site), "--main", main, "--backup", backup, *more)
-
     def test_a_right_one_says_what_it_costs_and_what_is_open(self, site: Path) -> None:
         done = linebook("site", "check", str(site))
         assert done.returncode == 0, done.stderr

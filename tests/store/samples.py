@@ -10,7 +10,6 @@ from store.capacity import CapacityRun, SearchStep, SubInterval
 from store.ceilings import Ceiling, CeilingOf
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
-from store.failovers import Failover, Failure
 from store.histogram import Histogram
 from store.layers import tcp_framing, udp_framing
 from store.light import Light
@@ -783,35 +782,6 @@ def split(started_unix_ns: int = 0) -> Split:
     )
 
 
-def failover(started_unix_ns: int = 0) -> Failover:
-    """A silent failure of 6 s, from which traffic had moved after 2."""
-    return Failover(
-        handoff="old",
-        endpoint="north",
-        started_unix_ns=started_unix_ns,
-        backup="A",
-        seconds=20.0,
-        per_second=50.0,
-        failure=Failure.SILENT,
-        because="the carrier stayed, nothing came back, and packets were lost both ways",
-        failed_at_ms=5_000,
-        silent_at_ms=5_010,
-        switched_at_ms=7_010,
-        without_ms=2_000,
-        without_packets=100,
-        returned_at_ms=11_000,
-        lost_after_return=0,
-        main_lost_up=150,
-        main_lost_down=150,
-        main_lost_somewhere=0,
-        backup_lost=0,
-        main_address="192.0.2.1",
-        unbound_address="192.0.2.1",
-        spent_bytes=600_000,
-        backup_spent_bytes=360_000,
-    )
-
-
 def hops(started_unix_ns: int = 0) -> Hops:
     count = HopCount(ttl=1, names=("192.0.2.190",), sent=(48, 47), answered=(48, 40), p50_us=310)
     return Hops(
@@ -862,7 +832,6 @@ EVERY_KIND: tuple[Record, ...] = (
     clock_change(),
     notice(),
     split(),
-    failover(),
     hops(),
     witnesses(),
     packets(),
