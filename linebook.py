@@ -431,7 +431,7 @@ def _failover_command(commands: Any) -> None:
         "failover",
         _failover,
         "Two uplinks and a stopwatch: you break the main one (warn everybody first), and it tells how long "
-        "nothing passed, what was lost, and when traffic came back. Ctrl-C ends it, and what was seen is kept.",
+        "nothing passed, what was lost, and when traffic came back. Ctrl-C ends it and keeps what was seen.",
     )
     failover.add_argument("site", type=Path, metavar="SITE", help="the site file")
     failover.add_argument(
@@ -1125,9 +1125,10 @@ def _failover(options: argparse.Namespace) -> int:
     where = failover.Uplinks(main=reaches[main.name][endpoint], backup=reaches[backup.name][endpoint])
     plan = failover.FailoverPlan(seconds=options.seconds, per_second=options.per_second)
     _say(
-        f"Watching {main.name} and {backup.name} for {options.seconds:g} s (Ctrl-C ends it). Break {main.name} "
-        "now: warn everybody first, for calls, alarms and shows may hang on it. Leave mains and the provider's "
-        "devices to those who may open them."
+        f"Watching {main.name} and {backup.name} for {options.seconds:g} s (Ctrl-C ends it). "
+        f"Break {main.name} when traffic is seen to go by it. "
+        "Warn everybody first: calls, alarms and shows may hang on it. "
+        "Leave mains and the provider's devices to those who may open them."
     )
     found = _finish(
         lambda: _interruptible(lambda stop: failover.run(plan, where, Clock(), stop=stop, on_progress=_say))
@@ -1158,8 +1159,8 @@ def _two_uplinks(options: argparse.Namespace, site: Site) -> tuple[Handoff, Hand
         handoff = site.handoff(name)
         if handoff.interface is None and handoff.source is None:
             raise UserMistake(
-                f"{option}: handoff {name!r} has neither interface nor source in {options.site}, so its train "
-                "would go wherever the routes lead"
+                f"{option}: handoff {name!r} has neither interface nor source in {options.site}, so its "
+                "train would go wherever the routes lead"
             )
     if main == backup:
         raise UserMistake(f"--backup: {backup!r} is the main uplink; name another handoff")
