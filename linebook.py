@@ -1141,7 +1141,7 @@ def _failover(options: argparse.Namespace) -> int:
 
 
 def _two_uplinks(options: argparse.Namespace, site: Site) -> tuple[Handoff, Handoff]:
-    """The uplink that will be broken and the one that is to take over, both of which can be bound to."""
+    """The uplink that will be broken and the one that is to take over."""
     names = [one.name for one in site.handoffs]
     if len(names) < 2:
         raise UserMistake(
@@ -1156,12 +1156,6 @@ def _two_uplinks(options: argparse.Namespace, site: Site) -> tuple[Handoff, Hand
     for option, name in (("--main", main), ("--backup", backup)):
         if name not in names:
             raise UserMistake(f"{option}: {options.site} has no handoff {name!r}{_near(name, names)}")
-        handoff = site.handoff(name)
-        if handoff.interface is None and handoff.source is None:
-            raise UserMistake(
-                f"{option}: handoff {name!r} has neither interface nor source in {options.site}, so its "
-                "train would go wherever the routes lead"
-            )
     if main == backup:
         raise UserMistake(f"--backup: {backup!r} is the main uplink; name another handoff")
     return site.handoff(main), site.handoff(backup)

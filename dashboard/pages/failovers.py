@@ -1,7 +1,7 @@
 """Failover exercises on the Circuit page of both uplinks: the newest, whatever the period.
 
-Reads with a `Reader`, so it runs in that reader's thread. Imports text_failover for its sentence, pages.ledger
-and store.
+Reads with a `Reader`, so it runs in that reader's thread. Imports text_failover for its sentence,
+pages.ledger and store.
 """
 
 from __future__ import annotations
@@ -49,8 +49,8 @@ def table(found: Sequence[Failover], *, where: tzinfo, corrections: Corrections)
         ),
         rows=tuple(corrected.marked(_row(one, where), corrections.of(one)) for one in shown),
         note="Nothing for: from the last reply to traffic that goes by the routes to the first again. "
-        "Made by linebook failover while somebody broke the main uplink; a table without a recent row says that "
-        "nobody has tried it.",
+        "Made by linebook failover while somebody broke the main uplink; without a recent row, nobody "
+        "has tried it.",
         corrections=corrected.notes(corrections.among(shown), where),
     )
 

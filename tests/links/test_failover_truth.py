@@ -8,7 +8,7 @@
 The probe's default route goes by the main uplink; the test takes it to the backup, as whatever finds
 out would. Faults: the endpoint's end of the main pair set down (clean), nftables dropping all that comes both
 ways (silent), or one way (half-dead). The truth is when the test's own commands had been carried out, by the
-same monotonic clock, and nftables' counters.
+same monotonic clock; of a link that is up again, when the kernel knew its neighbour.
 """
 
 from __future__ import annotations
@@ -81,8 +81,10 @@ def fail(made: Line, case: str) -> None:
 def mend(made: Line, case: str) -> None:
     if case == "link down":
         made.cut(cut=False)
-        wait = f"until grep -q up /sys/class/net/{made.probe_device}/operstate; do sleep 0.01; done"
-        made.run("probe", "sh", "-c", wait)  # a carrier that comes back may take Linux' linkwatch a second
+        known = f"ip neigh show dev {made.probe_device} to {VIA[4][0]}"
+        known += " | grep -Eq 'REACHABLE|STALE|DELAY|PROBE'"
+        # the neighbour was forgotten with the carrier, and Linux asks for it once a second only
+        made.run("probe", "sh", "-c", f"until {known}; do sleep 0.01; done", timeout_s=10)
         return
     for where in ("endpoint", "probe"):
         made.run(where, "nft", "delete", "table", "netdev", "fault", check=False)
