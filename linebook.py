@@ -21,6 +21,7 @@ from store.clock import Clock
 from store.errors import LinebookError, UserMistake
 
 if TYPE_CHECKING:
+    import asyncio
     from collections.abc import Callable, Coroutine
     from datetime import tzinfo
 
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from probe.wire.invitation import Invitation
     from store import door
     from store.export import Choice
+    from store.failovers import Failover
     from store.records import Failed
     from store.rehearsals import Rehearsal
     from store.segments import Split
@@ -95,6 +97,7 @@ def _parser() -> _Parser:
     _probe_commands(commands)
     _run_commands(commands)
     _split_command(commands)
+    _failover_command(commands)
     _reading_commands(commands)
     return parser
 
@@ -446,6 +449,37 @@ def _split_command(commands: Any) -> None:
         "--seconds", type=_number(5, 1800), default=45, metavar="S", help="5 to 1800 (default 45)"
     )
     split.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _failover_command(commands: Any) -> None:
+    failover = _command(
+        commands,
+        "failover",
+        _failover,
+        "Two uplinks and a stopwatch: you break the main one (warn everybody first), and it tells how long "
+        "nothing passed, what was lost, and when traffic came back. Ctrl-C ends it and keeps what was seen.",
+    )
+    failover.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    failover.add_argument(
+        "--main", metavar="NAME", help="the handoff that will be broken (default: the first of two)"
+    )
+    failover.add_argument(
+        "--backup", metavar="NAME", help="the handoff that is to take over (default: the other of two)"
+    )
+    failover.add_argument(
+        "--endpoint", metavar="NAME", help="an endpoint of the site file (default: its first one outside)"
+    )
+    failover.add_argument(
+        "--seconds", type=_number(5, 3600), default=120, metavar="S", help="5 to 3600 (default 120)"
+    )
+    failover.add_argument(
+        "--per-second",
+        type=_number(10, 100),
+        default=20,
+        metavar="N",
+        help="packets of each train, 10 to 100 (default 20); the stopwatch is as fine as they are apart",
+    )
+    failover.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _reach_options(parser: _Parser) -> None:
@@ -1124,6 +1158,88 @@ def _split(options: argparse.Namespace) -> int:
     return 0
 
 
+def _failover(options: argparse.Namespace) -> int:
+    from dashboard import text_failover
+    from probe.methods import failover
+    from probe.reach import reaches_of
+    from store import site as sites
+    from store.jsonform import as_json
+    from store.records import Failed, Owner
+
+    site = sites.load(options.site)
+    main, backup = _two_uplinks(options, site)
+    endpoint = _outside_endpoint(options, site)
+    if (why := _all_stopped(site)) is not None:
+        failed = Failed(what=failover.WHAT, why=why, whose=Owner.HOUSE, started_unix_ns=Clock().unix_ns())
+        return _failed(failed, options)
+    reaches = reaches_of(site)
+    where = failover.Uplinks(main=reaches[main.name][endpoint], backup=reaches[backup.name][endpoint])
+    plan = failover.FailoverPlan(seconds=options.seconds, per_second=options.per_second)
+    _say(
+        f"Watching {main.name} and {backup.name} for {options.seconds:g} s (Ctrl-C ends it). "
+        f"Break {main.name} when traffic is seen to go by it. "
+        "Warn everybody first: calls, alarms and shows may hang on it. "
+        "Leave mains and the provider's devices to those who may open them."
+    )
+    found = _finish(
+        lambda: _interruptible(lambda stop: failover.run(plan, where, Clock(), stop=stop, on_progress=_say))
+    )
+    if isinstance(found, Failed):
+        return _failed(found, options)
+    _on_record(site, found)
+    _print_json(as_json(found)) if options.json else print(text_failover.failover(found))
+    return 0
+
+
+def _two_uplinks(options: argparse.Namespace, site: Site) -> tuple[Handoff, Handoff]:
+    """The uplink that will be broken and the one that is to take over."""
+    names = [one.name for one in site.handoffs]
+    if len(names) < 2:
+        raise UserMistake(
+            f"{options.site}: handoff: a failover needs two, and it has {', '.join(names)} alone"
+        )
+    if len(names) > 2 and None in (options.main, options.backup):
+        raise UserMistake(
+            f"--main, --backup: {options.site} has {', '.join(names)}; name the two that are meant"
+        )
+    main = options.main or next(name for name in names if name != options.backup)
+    backup = options.backup or next(name for name in names if name != main)
+    for option, name in (("--main", main), ("--backup", backup)):
+        if name not in names:
+            raise UserMistake(f"{option}: {options.site} has no handoff {name!r}{_near(name, names)}")
+    if main == backup:
+        raise UserMistake(f"--backup: {backup!r} is the main uplink; name another handoff")
+    return site.handoff(main), site.handoff(backup)
+
+
+def _outside_endpoint(options: argparse.Namespace, site: Site) -> str:
+    """The endpoint that is meant: the one that was named, or the first outside."""
+    from store.site import Where
+
+    outside = [one.name for one in site.endpoints if one.where is Where.OUTSIDE]
+    if options.endpoint is None and not outside:
+        raise UserMistake(f"{options.site}: endpoint: none stands outside, so no uplink leads to one")
+    name: str = options.endpoint or outside[0]
+    if name not in outside:
+        raise UserMistake(
+            f"--endpoint: {options.site} has no endpoint outside {name!r}{_near(name, outside)}"
+        )
+    return name
+
+
+def _all_stopped(site: Site) -> str | None:
+    """The sentence of a stop of all tests that is in force now."""
+    from probe.openings import Openings
+    from store.reader import Reader
+
+    if not site.database.exists():
+        return None
+    now_ns = Clock().unix_ns()
+    with closing(Reader.open(site.database)) as reader:
+        opened = [one for one in reader.open_windows() if (one.ends_unix_ns or now_ns + 1) > now_ns]
+    return Openings(opened).no_traffic()
+
+
 def _check(options: argparse.Namespace) -> int:
     from dashboard import history, text
     from dashboard.judge import stream
@@ -1495,7 +1611,7 @@ def _stream_plan(options: argparse.Namespace, site: Site) -> StreamPlan:
     return plans[options.plan]
 
 
-def _on_record(site: Site, found: Split | Rehearsal) -> None:
+def _on_record(site: Site, found: Split | Rehearsal | Failover) -> None:
     """Hand a record to the probe that runs, or write it; a record that cannot be kept is still shown."""
     from store import documents, door
     from store.errors import NotRunning
@@ -1607,6 +1723,17 @@ def _unless_terminated(work: Callable[[], Coroutine[Any, Any, T]]) -> T | None:
             return None
 
     return asyncio.run(run())
+
+
+async def _interruptible(work: Callable[[asyncio.Event], Coroutine[Any, Any, T]]) -> T:
+    """Run `work` with an event that SIGINT or SIGTERM sets: end now, and tell what there is."""
+    import asyncio
+    import signal
+
+    stop, loop = asyncio.Event(), asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop.set)
+    return await work(stop)
 
 
 def _until_stopped(work: Callable[[], Coroutine[Any, Any, None]]) -> int:

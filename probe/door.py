@@ -26,12 +26,13 @@ from store.clock import rfc3339
 from store.documents import document_of
 from store.door import MINUTES_MAX, STOP_MINUTES, address_of, door_path
 from store.errors import UserMistake
+from store.failovers import Failover
 from store.rehearsals import Rehearsal
 from store.segments import Split
 
 _BODY_BYTES_MAX = 4096
 _RECORD_BYTES_MAX = 8 << 20  # of what a command measured, an hour of it second by second
-_KEPT = {Rehearsal.kind, Split.kind}  # what a command may measure beside a running probe
+_KEPT = {Failover.kind, Rehearsal.kind, Split.kind}  # what a command may measure beside a running probe
 _SHUTDOWN_S = 0.5
 _BACKLOG = 16
 
@@ -166,7 +167,9 @@ async def _keep(request: web.Request) -> web.Response:
     except ValueError as error:
         raise UserMistake(f"text: is no record of this kind ({error})") from None
     daemon.book.keep(record)
-    if isinstance(record, Split):
+    if isinstance(record, Failover):
+        daemon.book.charge(record.handoff, record.spent_bytes)  # some of it went by the other uplink
+    elif isinstance(record, Split):
         daemon.book.charge(record.handoff, record.spent_bytes)
     elif isinstance(record, Rehearsal):
         daemon.book.charge(record.handoff, record.spent_bytes, up_ratio=1.0)

@@ -235,6 +235,19 @@ class TestSiteFile:
         site.write_text(SITE.replace('where = "outside"', 'where = "house"') + trains)
         assert "endpoint: none stands outside" in mistake("split", str(site))
 
+    def test_a_failover_needs_two_uplinks_that_can_be_told_apart(self, site: Path) -> None:
+        assert "a failover needs two" in mistake("failover", str(site))
+        second = '[[handoff]]\nname = "A"\ninterface = "eth1"\n[[endpoint]]'
+        site.write_text(
+            SITE.replace('title = "Old line"', 'interface = "eth0"').replace("[[endpoint]]", second)
+        )
+        assert "did you mean 'old'?" in mistake("failover", str(site), "--main", "odl")
+        assert "--backup: 'A' is the main uplink" in mistake(
+            "failover", str(site), "--main", "A", "--backup", "A"
+        )
+        assert "north" in mistake("failover", str(site), "--endpoint", "nroth")
+        assert "5 to 3600" in mistake("failover", str(site), "--seconds", "4")
+
     def test_a_right_one_says_what_it_costs_and_what_is_open(self, site: Path) -> None:
         done = linebook("site", "check", str(site))
         assert done.returncode == 0, done.stderr

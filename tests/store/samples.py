@@ -10,6 +10,7 @@ from store.capacity import CapacityRun, SearchStep, SubInterval
 from store.ceilings import Ceiling, CeilingOf
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
+from store.failovers import Break, Failover, Failure, Watched
 from store.histogram import Histogram
 from store.layers import tcp_framing, udp_framing
 from store.light import Light
@@ -782,6 +783,41 @@ def split(started_unix_ns: int = 0) -> Split:
     )
 
 
+def failover(started_unix_ns: int = 0) -> Failover:
+    """The main uplink silent for 20 s; the other carried after 4.1 s."""
+    broken = Break(from_ms=5_000, last_ms=4_951, until_ms=25_051, due=400, lost_up=400)
+    gap = Break(from_ms=5_010, last_ms=4_961, until_ms=9_111, due=81, lost_up=81)
+    return Failover(
+        handoff="old",
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        backup="A",
+        seconds=60.0,
+        per_second=20.0,
+        ip_version=4,
+        failure=Failure.SILENT,
+        because="No packet arrived at the endpoint, and none of 45 that it sent of its own accord came down.",
+        switched=True,
+        failed_ms=5_000,
+        knocks=45,
+        last_ms=4_961,
+        first_ms=9_111,
+        without_ms=4_150,
+        lost_switching=81,
+        egress_before="192.0.2.17",
+        egress_after="198.51.100.42",
+        main_back_ms=25_051,
+        returned_ms=31_020,
+        lost_returning=0,
+        main=Watched(
+            egress_address="192.0.2.17", due=1_200, lost_up=400, rtt_p50_us=21_000, breaks=(broken,)
+        ),
+        other=Watched(egress_address="198.51.100.42", due=1_200, rtt_p50_us=4_000),
+        routed=Watched(egress_address="192.0.2.17", due=1_200, lost_up=81, rtt_p50_us=21_000, breaks=(gap,)),
+        spent_bytes=1_200_000,
+    )
+
+
 def hops(started_unix_ns: int = 0) -> Hops:
     count = HopCount(ttl=1, names=("192.0.2.190",), sent=(48, 47), answered=(48, 40), p50_us=310)
     return Hops(
@@ -832,6 +868,7 @@ EVERY_KIND: tuple[Record, ...] = (
     clock_change(),
     notice(),
     split(),
+    failover(),
     hops(),
     witnesses(),
     packets(),
