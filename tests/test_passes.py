@@ -31,7 +31,7 @@ def test_packets(): pass
 def test_page(): pass
 """
 PASSES = [
-    "-m pytest -m not alone and not few and not long -n 3 --dist worksteal",
+    "-m pytest -m not alone and not few and not long -n 4 --dist worksteal",
     "-m pytest -m few and not long -n 2 --dist loadscope",
     "-m pytest -m alone and not long",
 ]
