@@ -29,7 +29,7 @@ from tests.links.house import LINEBOOK, PORT
 from tests.links.namespaces import Line
 from tests.links.test_uplinks_truth import DEVICE_B, FAR, OWN_A, OWN_B, VIA, two_uplinks
 
-pytestmark = [pytest.mark.namespace, pytest.mark.alone]
+pytestmark = [pytest.mark.namespace, pytest.mark.few]
 
 CASES = {"link down": "clean", "silent": "silent", "up dead": "half-dead", "down dead": "half-dead"}
 PER_SECOND, SECONDS = 20, 14
