@@ -110,12 +110,13 @@ def test_what_lies_beyond_the_plan_comes_last() -> None:
     [
         (
             (replace(LARGE, transport=Transport.ARQ, picture=None),),
-            "Raising the latency of large to 2.0 s (ARQ then outlasts 0.50 s without any packet) makes it Go.",
+            "Raising the latency of large to 2.0 s (ARQ then outlasts 0.50 s without any packet) makes it "
+            "it Go.",
         ),
         (
             (replace(LARGE, transport=Transport.ARQ), SMALL),
-            "Raising every buffer and latency to 2.0 s (ARQ then outlasts 0.50 s without any packet) makes it "
-            "Go.",
+            "Raising every buffer and latency to 2.0 s (ARQ then outlasts 0.50 s without any packet) makes "
+            "it Go.",
         ),
     ],
 )
