@@ -111,7 +111,7 @@ def test_what_lies_beyond_the_plan_comes_last() -> None:
         (
             (replace(LARGE, transport=Transport.ARQ, picture=None),),
             "Raising the latency of large to 2.0 s (ARQ then outlasts 0.50 s without any packet) makes it "
-            "it Go.",
+            "Go.",
         ),
         (
             (replace(LARGE, transport=Transport.ARQ), SMALL),
