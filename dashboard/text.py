@@ -319,6 +319,7 @@ def check(plan: StreamPlan, found: Check) -> str:
         lines.append(f"Smallest change that helps: {found.smallest_change}")
     if others := [one.text for one in found.options[1:]]:
         lines.append(f"Others: {' '.join(others)}")
+    lines += found.notes
     lines += [*_chance(found), *(f"Latency of {name}: {one.because}." for name, one in found.latencies)]
     floor = "none yet" if found.floor_bps is None else mbps(found.floor_bps)
     lines.append(
