@@ -1217,7 +1217,7 @@ def _check(options: argparse.Namespace) -> int:
     plan = _stream_plan(options, site)
     reader = Reader.open(site.database)
     try:
-        found = history.check_of(reader, site, plan, now_unix_ns=Clock().unix_ns())
+        found = history.check_of(reader, site, plan, now_unix_ns=Clock().unix_ns(), thorough=True)
     finally:
         reader.close()
     _print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))

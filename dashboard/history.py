@@ -6,19 +6,22 @@ with a `Reader`, so it runs in that reader's thread. Imports store and judge.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
+from datetime import tzinfo
 from typing import TypeVar
 
 from dashboard.judge import comparable, contract, evidence, hours, stream, today
+from dashboard.judge.bursting import Bucket
 from dashboard.judge.evidence import Known, Span
 from dashboard.judge.stream import Check
 from dashboard.judge.verdict import RateVerdict
+from store.bursts import BurstRun, Limiter
 from store.cells import Length
-from store.clock import NS_PER_S, zone
+from store.clock import NS_PER_S, local, zone
 from store.corrections import Corrected
 from store.reader import Reader
-from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, TrainSpan
+from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, Standing, TrainSpan
 from store.rollup import Rolled
 from store.segments import Hops, Split, Station
 from store.site import Handoff, Site, StreamPlan, Where
@@ -103,9 +106,20 @@ def corrected_behind(
     )
 
 
-def check(site: Site, plan: StreamPlan, records: Iterable[Known], *, now_unix_ns: int) -> Check:
-    """The answer for a stream plan; `records` hold its comparable hours of four weeks."""
-    own = evidence.of_line(site, plan.handoff, records)
+def check(
+    site: Site,
+    plan: StreamPlan,
+    records: Iterable[Known],
+    *,
+    now_unix_ns: int,
+    buckets: Mapping[str, Bucket] | None = None,
+    thorough: bool = False,
+) -> Check:
+    """The answer for a stream plan; `records` hold its comparable hours of four weeks, on every handoff that
+    the show could go by instead."""
+    names = [one.name for one in site.handoffs if not one.metered or one.name == plan.handoff]
+    kept = [*records]
+    own = [one for name in names for one in evidence.of_line(site, name, kept) if one.handoff == name]
     return stream.check(
         plan,
         runs=_only(RateRun, own),
@@ -113,17 +127,47 @@ def check(site: Site, plan: StreamPlan, records: Iterable[Known], *, now_unix_ns
         stalls=_only(Stall, own),
         now_unix_ns=now_unix_ns,
         zone=zone(site.timezone),
+        buckets=buckets,
+        uplinks=names,
+        thorough=thorough,
     )
 
 
-def check_of(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> Check:
+def check_of(
+    reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int, thorough: bool = False
+) -> Check:
     """The same, read from the store."""
     since_ns = now_unix_ns - comparable.HISTORY_S * NS_PER_S
     records: list[Known] = [
-        *reader.rate_runs(handoff=plan.handoff, since_ns=since_ns, until_ns=now_unix_ns, bins=False),
+        *reader.rate_runs(since_ns=since_ns, until_ns=now_unix_ns, bins=False),
         *_watched(reader, site, [plan], now_unix_ns=now_unix_ns),
     ]
-    return check(site, plan, records, now_unix_ns=now_unix_ns)
+    found = buckets(reader, site, now_unix_ns=now_unix_ns)
+    return check(site, plan, records, now_unix_ns=now_unix_ns, buckets=found, thorough=thorough)
+
+
+def buckets(reader: Reader, site: Site, *, now_unix_ns: int) -> dict[str, Bucket]:
+    """What limits on the way up let pass at once, by handoff: as the newest burst run of a month found it."""
+    found = {}
+    since_ns = now_unix_ns - VERDICT_S * NS_PER_S
+    for handoff in site.handoffs:
+        runs = reader.documents(BurstRun, handoff=handoff.name, since_ns=since_ns, until_ns=now_unix_ns)
+        up = [one for one in evidence.of_line(site, handoff.name, runs) if one.direction is Direction.UP]
+        told = [one for one in up if one.standing is Standing.VALID and one.rate_bps is not None]
+        newest = next((one for one in reversed(told) if one.committed_bytes is not None), None)
+        if newest is not None:
+            found[handoff.name] = _bucket(newest, zone(site.timezone))
+    return found
+
+
+def _bucket(run: BurstRun, where: tzinfo) -> Bucket:
+    return Bucket(
+        cbs_bytes=run.committed_bytes or 0,
+        rate_bps=run.rate_bps or 0,
+        line_bps=run.line_bps,
+        drops={Limiter.POLICER: True, Limiter.SHAPER: False}.get(run.limiter),
+        source=f"burst run of {local(run.started_unix_ns, where):%d %b %Y}",
+    )
 
 
 def hops_answered(site: Site, handoff: str, *, before_ns: int) -> frozenset[int]:
@@ -164,7 +208,7 @@ def _watched(
         wanted = _joined(
             (show.start_unix_ns, show.end_unix_ns)
             for plan in plans
-            if plan.handoff == handoff.name
+            if plan.handoff == handoff.name or not handoff.metered  # the show could go by it instead
             for show in hours.comparable_hours(
                 plan.times, where, since_unix_ns=since_ns, until_unix_ns=now_unix_ns
             )

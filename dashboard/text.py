@@ -318,12 +318,28 @@ def check(plan: StreamPlan, found: Check) -> str:
     lines = [f"{str(found.answer).capitalize()}: {found.because}"]
     if found.smallest_change:
         lines.append(f"Smallest change that helps: {found.smallest_change}")
+    if others := [one.text for one in found.options[1:]]:
+        lines.append(f"Others: {' '.join(others)}")
+    lines += [*_chance(found), *(f"Latency of {name}: {one.because}." for name, one in found.latencies)]
     floor = "none yet" if found.floor_bps is None else mbps(found.floor_bps)
     lines.append(
         f"{plan.title}: demand {mbps(found.demand_bps)}, peak {mbps(found.peak_bps)}, floor of comparable "
-        f"hours {floor} (all at the IP layer)"
+        f"hours {floor} (all at the IP layer); keyframes of all at once {size_text(found.keyframes_bytes)}"
+        + ("" if found.keyframes_ms is None else f", which take {found.keyframes_ms} ms at the floor")
     )
     return "\n".join(lines)
+
+
+def _chance(found: Check) -> list[str]:
+    """The chance of a clean show as a sentence, with its bounds; none without a day that was watched."""
+    chance = found.chance
+    if chance is None or not chance.days:
+        return []
+    return [
+        f"Clean from start to end: {chance.clean:.3g} of {_counted(chance.days, 'comparable show')} would "
+        f"have been; the next one is with a chance of {chance.low * 100:.0f} to {chance.high * 100:.0f} % "
+        "(each bound with 95 % confidence)."
+    ]
 
 
 def campaigns(told: Sequence[Told], ahead: Sequence[CampaignPlan]) -> str:

@@ -279,13 +279,17 @@ class Destination:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StreamPlan:
-    """What a show sends and when. Its hours are a show window by themselves."""
+    """What a show sends and when. Its hours are a show window by themselves.
+
+    `beside_bps` is what else the house sends up meanwhile, at the IP layer: guests, intercom, the office.
+    """
 
     name: str
     title: str
     handoff: str
     times: Times
     destinations: tuple[Destination, ...]
+    beside_bps: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

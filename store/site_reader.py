@@ -548,7 +548,7 @@ def _plans(top: Table, handoffs: set[str]) -> tuple[StreamPlan, ...]:
     tables = top.tables("plan")
     found = []
     for table in tables:
-        table.only("name", "title", "handoff", *_TIMES_KEYS, "destination")
+        table.only("name", "title", "handoff", *_TIMES_KEYS, "beside", "destination")
         name = table.need("name", _name, 'a short name such as "evening-class"')
         destinations = table.tables("destination")
         if not destinations:
@@ -560,6 +560,7 @@ def _plans(top: Table, handoffs: set[str]) -> tuple[StreamPlan, ...]:
                 handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
                 times=_times(table),
                 destinations=tuple(_destination(each) for each in destinations),
+                beside_bps=table.ask("beside", rate_bps, 0),
             )
         )
         refuse_twins(destinations)
