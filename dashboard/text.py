@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dashboard.judge import mtu as mtu_words
+from dashboard.judge.card_check import Trouble, Warned
 from store import case_words
 from store.capacity import CapacityRun
 from store.clock import local, rfc3339, zone
@@ -389,7 +390,11 @@ def campaign(told: Told) -> str:
 
 
 def site(
-    site: Site, costs: Costs, questions: Mapping[str, Sequence[str]], answers: Mapping[str, Sequence[str]]
+    site: Site,
+    costs: Costs,
+    questions: Mapping[str, Sequence[str]],
+    answers: Mapping[str, Sequence[str]],
+    warned: Mapping[str, Sequence[Warned]],
 ) -> str:
     """What `site check` says of a file without mistakes: its schedule's bytes, its cards' open questions.
 
@@ -414,9 +419,22 @@ def site(
                 f"on; tests are {total / cap.limit_bytes:.1%} of that. This host's interface counts it."
             )
         open_ = questions.get(handoff.name, ())
-        lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
-        lines += [f"  - {question}" for question in open_]
+        lines += _warnings(handoff.name, warned.get(handoff.name, ()))
+        asked = {one.question for one in warned.get(handoff.name, ())}
+        left = [question for question in open_ if question not in asked]
+        besides = " besides" if len(left) < len(open_) else ""
+        lines.append(f"Contract card {handoff.name}: {_counted(len(left), 'open question')}{besides}")
+        lines += [f"  - {question}" for question in left]
     return "\n".join([*lines, "", *_evidence(site.rules.evidence)])
+
+
+def _warnings(handoff: str, warned: Sequence[Warned]) -> list[str]:
+    """What a card promises and cannot keep, or says vaguely, each with what to ask; nothing without any."""
+    lines = [f"Contract card {handoff}: {_counted(len(warned), 'warning')}"] if warned else []
+    for one in warned:
+        word = "CANNOT BE MET" if one.trouble is Trouble.UNMEETABLE else "Vague"
+        lines += [f"  {word}: {one.because}", f"    Ask: {one.question}"]
+    return lines
 
 
 def _evidence(rules: Evidence) -> list[str]:
@@ -497,7 +515,11 @@ def _going(rule: Rule, due: Sequence[Due]) -> tuple[int, int]:
 
 
 def site_json(
-    site: Site, costs: Costs, questions: Mapping[str, Sequence[str]], answers: Mapping[str, Sequence[str]]
+    site: Site,
+    costs: Costs,
+    questions: Mapping[str, Sequence[str]],
+    answers: Mapping[str, Sequence[str]],
+    warned: Mapping[str, Sequence[Warned]],
 ) -> dict[str, Any]:
     """The same as one JSON object."""
     return {
@@ -514,6 +536,7 @@ def site_json(
                 "month": [{"what": what, "bytes": amount} for what, amount in costs.get(handoff.name, ())],
                 "not_stated": list(handoff.card.not_stated),
                 "questions": list(questions.get(handoff.name, ())),
+                "warnings": [one.as_json() for one in warned.get(handoff.name, ())],
             }
             for handoff in site.handoffs
         ],
