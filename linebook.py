@@ -1250,7 +1250,7 @@ def _check(options: argparse.Namespace) -> int:
     plan = _stream_plan(options, site)
     reader = Reader.open(site.database)
     try:
-        found = history.check_of(reader, site, plan, now_unix_ns=Clock().unix_ns())
+        found = history.check_of(reader, site, plan, now_unix_ns=Clock().unix_ns(), thorough=True)
     finally:
         reader.close()
     _print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))
@@ -1325,7 +1325,7 @@ def _budget(options: argparse.Namespace) -> int:
 
 def _site_check(options: argparse.Namespace) -> int:
     from dashboard import text
-    from dashboard.judge import layers
+    from dashboard.judge import card_check
     from probe import allowance
     from probe.wire import invitation
     from store import site as sites
@@ -1340,13 +1340,19 @@ def _site_check(options: argparse.Namespace) -> int:
         name: [(line.what, line.bytes) for line in lines]
         for name, lines in allowance.monthly_cost(site).items()
     }
-    questions = {handoff.name: layers.open_questions(handoff.card) for handoff in site.handoffs}
+    now_ns = Clock().unix_ns()
+    together = card_check.warnings_together(site.handoffs, now_unix_ns=now_ns)
+    cards = {handoff.name: handoff.card_at(now_ns) for handoff in site.handoffs}
+    questions = {name: card_check.questions(card) for name, card in cards.items()}
+    warned = {name: (*card_check.warnings(card), *together[name]) for name, card in cards.items()}
     answers = {handoff.name: _answers(site, handoff) for handoff in site.handoffs}
     plan, due = _due(site)
     if options.json:
-        _print_json(text.site_json(site, costs, questions, answers) | {"keep": text.keep_json(plan, due)})
+        _print_json(
+            text.site_json(site, costs, questions, answers, warned) | {"keep": text.keep_json(plan, due)}
+        )
     else:
-        print(text.site(site, costs, questions, answers))
+        print(text.site(site, costs, questions, answers, warned))
         print(text.keep(site, plan, due))
     return 0
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dashboard.judge import mtu as mtu_words
+from dashboard.judge.card_check import Trouble, Warned
 from store import case_words
 from store.capacity import CapacityRun
 from store.clock import local, rfc3339, zone
@@ -256,12 +257,29 @@ def check(plan: StreamPlan, found: Check) -> str:
     lines = [f"{str(found.answer).capitalize()}: {found.because}"]
     if found.smallest_change:
         lines.append(f"Smallest change that helps: {found.smallest_change}")
+    if others := [one.text for one in found.options[1:]]:
+        lines.append(f"Others: {' '.join(others)}")
+    lines += found.notes
+    lines += [*_chance(found), *(f"Latency of {name}: {one.because}." for name, one in found.latencies)]
     floor = "none yet" if found.floor_bps is None else mbps(found.floor_bps)
     lines.append(
         f"{plan.title}: demand {mbps(found.demand_bps)}, peak {mbps(found.peak_bps)}, floor of comparable "
-        f"hours {floor} (all at the IP layer)"
+        f"hours {floor} (all at the IP layer); keyframes of all at once {size_text(found.keyframes_bytes)}"
+        + ("" if found.keyframes_ms is None else f", which take {found.keyframes_ms} ms at the floor")
     )
     return "\n".join(lines)
+
+
+def _chance(found: Check) -> list[str]:
+    """The chance of a clean show as a sentence, with its bounds; none without a day that was watched."""
+    chance = found.chance
+    if chance is None or not chance.days:
+        return []
+    return [
+        f"Clean from start to end: {chance.clean:.3g} of {_counted(chance.days, 'comparable show')} would "
+        f"have been; the next one is with a chance of {chance.low * 100:.0f} to {chance.high * 100:.0f} % "
+        "(each bound with 95 % confidence)."
+    ]
 
 
 def campaigns(told: Sequence[Told], ahead: Sequence[CampaignPlan]) -> str:
@@ -311,7 +329,11 @@ def campaign(told: Told) -> str:
 
 
 def site(
-    site: Site, costs: Costs, questions: Mapping[str, Sequence[str]], answers: Mapping[str, Sequence[str]]
+    site: Site,
+    costs: Costs,
+    questions: Mapping[str, Sequence[str]],
+    answers: Mapping[str, Sequence[str]],
+    warned: Mapping[str, Sequence[Warned]],
 ) -> str:
     """What `site check` says of a file without mistakes: its schedule's bytes, its cards' open questions.
 
@@ -336,9 +358,22 @@ def site(
                 f"on; tests are {total / cap.limit_bytes:.1%} of that. This host's interface counts it."
             )
         open_ = questions.get(handoff.name, ())
-        lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
-        lines += [f"  - {question}" for question in open_]
+        lines += _warnings(handoff.name, warned.get(handoff.name, ()))
+        asked = {one.question for one in warned.get(handoff.name, ())}
+        left = [question for question in open_ if question not in asked]
+        besides = " besides" if len(left) < len(open_) else ""
+        lines.append(f"Contract card {handoff.name}: {_counted(len(left), 'open question')}{besides}")
+        lines += [f"  - {question}" for question in left]
     return "\n".join([*lines, "", *_evidence(site.rules.evidence)])
+
+
+def _warnings(handoff: str, warned: Sequence[Warned]) -> list[str]:
+    """What a card promises and cannot keep, or says vaguely, each with what to ask; nothing without any."""
+    lines = [f"Contract card {handoff}: {_counted(len(warned), 'warning')}"] if warned else []
+    for one in warned:
+        word = "CANNOT BE MET" if one.trouble is Trouble.UNMEETABLE else "Vague"
+        lines += [f"  {word}: {one.because}", f"    Ask: {one.question}"]
+    return lines
 
 
 def _evidence(rules: Evidence) -> list[str]:
@@ -419,7 +454,11 @@ def _going(rule: Rule, due: Sequence[Due]) -> tuple[int, int]:
 
 
 def site_json(
-    site: Site, costs: Costs, questions: Mapping[str, Sequence[str]], answers: Mapping[str, Sequence[str]]
+    site: Site,
+    costs: Costs,
+    questions: Mapping[str, Sequence[str]],
+    answers: Mapping[str, Sequence[str]],
+    warned: Mapping[str, Sequence[Warned]],
 ) -> dict[str, Any]:
     """The same as one JSON object."""
     return {
@@ -436,6 +475,7 @@ def site_json(
                 "month": [{"what": what, "bytes": amount} for what, amount in costs.get(handoff.name, ())],
                 "not_stated": list(handoff.card.not_stated),
                 "questions": list(questions.get(handoff.name, ())),
+                "warnings": [one.as_json() for one in warned.get(handoff.name, ())],
             }
             for handoff in site.handoffs
         ],
