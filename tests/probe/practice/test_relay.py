@@ -25,7 +25,6 @@ from probe.practice.line import How, LineBehaviour
 from store.clock import NS_PER_MS, NS_PER_S
 from store.records import Direction
 
-
 HOST = "127.0.0.1"
 SO_TIMESTAMPNS = 35  # asm-generic/socket.h
 TRAIN_BYTES = 128
