@@ -8,17 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
+from dataclasses import dataclass
+from datetime import tzinfo
 from typing import TypeVar
 
 from dashboard.judge import comparable, contract, evidence, hours, stream, today
+from dashboard.judge.bursting import Bucket
 from dashboard.judge.evidence import Known, Span
 from dashboard.judge.stream import Check
 from dashboard.judge.verdict import RateVerdict
+from store.bursts import BurstRun, Limiter
 from store.cells import Length
-from store.clock import NS_PER_S, zone
+from store.clock import NS_PER_S, local, zone
 from store.corrections import Corrected
+from store.loaded_delay import LoadedDelayRun
 from store.reader import Reader
-from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, TrainSpan
+from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, Standing, TrainSpan
 from store.rollup import Rolled
 from store.segments import Hops, Split, Station
 from store.site import Handoff, Site, StreamPlan, Where
@@ -28,6 +33,14 @@ _LOOKED_AT = 3  # records of each kind
 VERDICT_S = 30 * 86_400  # what a contract verdict rests on, whatever period a page shows
 
 R = TypeVar("R")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What single runs tell of uplinks, by handoff: what passes at once, and what a full upload adds."""
+
+    buckets: tuple[tuple[str, Bucket], ...] = ()
+    upload_adds_ms: tuple[tuple[str, int], ...] = ()
 
 
 def of_site(reader: Reader, site: Site, *, now_unix_ns: int) -> list[Known]:
@@ -103,9 +116,20 @@ def corrected_behind(
     )
 
 
-def check(site: Site, plan: StreamPlan, records: Iterable[Known], *, now_unix_ns: int) -> Check:
-    """The answer for a stream plan; `records` hold its comparable hours of four weeks."""
-    own = evidence.of_line(site, plan.handoff, records)
+def check(
+    site: Site,
+    plan: StreamPlan,
+    records: Iterable[Known],
+    *,
+    now_unix_ns: int,
+    limits: Limits = Limits(),
+    thorough: bool = False,
+) -> Check:
+    """The answer for a stream plan; `records` hold its comparable hours of four weeks, on every handoff that
+    the show could go by instead."""
+    names = [one.name for one in site.handoffs if not one.metered or one.name == plan.handoff]
+    kept = [*records]
+    own = [one for name in names for one in evidence.of_line(site, name, kept) if one.handoff == name]
     return stream.check(
         plan,
         runs=_only(RateRun, own),
@@ -113,17 +137,69 @@ def check(site: Site, plan: StreamPlan, records: Iterable[Known], *, now_unix_ns
         stalls=_only(Stall, own),
         now_unix_ns=now_unix_ns,
         zone=zone(site.timezone),
+        buckets=dict(limits.buckets),
+        upload_adds_ms=dict(limits.upload_adds_ms),
+        uplinks=names,
+        thorough=thorough,
     )
 
 
-def check_of(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> Check:
+def check_of(
+    reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int, thorough: bool = False
+) -> Check:
     """The same, read from the store."""
     since_ns = now_unix_ns - comparable.HISTORY_S * NS_PER_S
     records: list[Known] = [
-        *reader.rate_runs(handoff=plan.handoff, since_ns=since_ns, until_ns=now_unix_ns, bins=False),
+        *reader.rate_runs(since_ns=since_ns, until_ns=now_unix_ns, bins=False),
         *_watched(reader, site, [plan], now_unix_ns=now_unix_ns),
     ]
-    return check(site, plan, records, now_unix_ns=now_unix_ns)
+    limits = limits_of(reader, site, now_unix_ns=now_unix_ns)
+    return check(site, plan, records, now_unix_ns=now_unix_ns, limits=limits, thorough=thorough)
+
+
+def limits_of(reader: Reader, site: Site, *, now_unix_ns: int) -> Limits:
+    """As the newest burst run and the newest loaded-delay run of a month found it."""
+    since_ns = now_unix_ns - VERDICT_S * NS_PER_S
+    return Limits(
+        buckets=tuple(_buckets(reader, site, since_ns, now_unix_ns)),
+        upload_adds_ms=tuple(_added(reader, site, since_ns, now_unix_ns)),
+    )
+
+
+def _added(reader: Reader, site: Site, since_ns: int, until_ns: int) -> Iterator[tuple[str, int]]:
+    """What load up added to the round trip at p95, in milliseconds, by handoff."""
+    for handoff in site.handoffs:
+        runs = reader.documents(LoadedDelayRun, handoff=handoff.name, since_ns=since_ns, until_ns=until_ns)
+        added = [
+            load.added_rtt.p95_us
+            for run in evidence.of_line(site, handoff.name, runs)
+            if run.standing is Standing.VALID
+            for load in run.loads
+            if load.direction is Direction.UP and load.added_rtt is not None
+        ]
+        if added:
+            yield handoff.name, round(added[-1] / 1000)
+
+
+def _buckets(reader: Reader, site: Site, since_ns: int, now_unix_ns: int) -> Iterator[tuple[str, Bucket]]:
+    """What limits on the way up let pass at once, by handoff."""
+    for handoff in site.handoffs:
+        runs = reader.documents(BurstRun, handoff=handoff.name, since_ns=since_ns, until_ns=now_unix_ns)
+        up = [one for one in evidence.of_line(site, handoff.name, runs) if one.direction is Direction.UP]
+        told = [one for one in up if one.standing is Standing.VALID and one.rate_bps is not None]
+        newest = next((one for one in reversed(told) if one.committed_bytes is not None), None)
+        if newest is not None:
+            yield handoff.name, _bucket(newest, zone(site.timezone))
+
+
+def _bucket(run: BurstRun, where: tzinfo) -> Bucket:
+    return Bucket(
+        cbs_bytes=run.committed_bytes or 0,
+        rate_bps=run.rate_bps or 0,
+        line_bps=run.line_bps,
+        drops={Limiter.POLICER: True, Limiter.SHAPER: False}.get(run.limiter),
+        source=f"burst run of {local(run.started_unix_ns, where):%d %b %Y}",
+    )
 
 
 def hops_answered(site: Site, handoff: str, *, before_ns: int) -> frozenset[int]:
@@ -164,7 +240,7 @@ def _watched(
         wanted = _joined(
             (show.start_unix_ns, show.end_unix_ns)
             for plan in plans
-            if plan.handoff == handoff.name
+            if plan.handoff == handoff.name or not handoff.metered  # the show could go by it instead
             for show in hours.comparable_hours(
                 plan.times, where, since_unix_ns=since_ns, until_unix_ns=now_unix_ns
             )

@@ -7,7 +7,7 @@ them together. Imports store, judge, seen and history.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta, tzinfo
 from decimal import Decimal
 from typing import Any
@@ -30,11 +30,13 @@ from store.terms_reader import money
 class Statement:
     """What can be said of one handoff and month; `period` is the time that its contract counts over.
 
+    With `card_changed` the card had another version earlier in the month; the one at its end is used.
     `credits` is None where the card names no rule or counts over more than a month, and `no_credits` says so.
     """
 
     handoff: Handoff
     month: Span
+    card_changed: bool
     period: Span
     now_s: int
     availability: Availability
@@ -52,6 +54,9 @@ class Statement:
 def find(reader: Reader, site: Site, handoff: Handoff, *, day: date, now_ns: int) -> Statement:
     """Judge the month that `day` lies in."""
     where, now_s = zone(site.timezone), now_ns // NS_PER_S
+    last_ns = months.month(day, where).until_s * NS_PER_S - 1
+    changed = len({handoff.card_at(at_ns).from_unix_ns for at_ns in (last_ns, _first_ns(day, where))}) > 1
+    handoff = replace(handoff, card=handoff.card_at(last_ns), earlier=())
     card = handoff.card
     month = in_term(months.month(day, where), handoff, where)
     period = in_term(months.period(card.outages.period, day, where), handoff, where)
@@ -60,6 +65,7 @@ def find(reader: Reader, site: Site, handoff: Handoff, *, day: date, now_ns: int
     return Statement(
         handoff=handoff,
         month=month,
+        card_changed=changed,
         period=period,
         now_s=now_s,
         availability=found,
@@ -68,6 +74,10 @@ def find(reader: Reader, site: Site, handoff: Handoff, *, day: date, now_ns: int
         repeated=_repeated(reader, site, handoff, period, now_s=now_s),
         rates=_rates(reader, site, handoff, month),
     )
+
+
+def _first_ns(day: date, where: tzinfo) -> int:
+    return months.month(day, where).from_s * NS_PER_S
 
 
 def judged(
@@ -165,6 +175,7 @@ def as_json(found: Statement) -> dict[str, Any]:
         "from": _moment(found.period.from_s),
         "to": _moment(found.period.until_s),
         "over": found.over,
+        "card_changed": found.card_changed,
         "promised_ratio": found.availability.promised,
         "contract_rule": None if contract is None else str(contract.rule.rule),
         "availability": [count_json(one) for one in found.availability.counts],

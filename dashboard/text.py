@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dashboard.judge import mtu as mtu_words
+from dashboard.judge.card_check import Trouble, Warned
 from store import case_words
 from store.capacity import CapacityRun
 from store.clock import local, rfc3339, zone
-from store.failovers import Failover, Failure
 from store.histogram import Delays
 from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderLoad
 from store.paced import PacedRun
@@ -204,66 +204,6 @@ def _segment(one: Segment) -> str:
     return f"  {one.segment}  {what}{f' ({one.note})' if one.note else ''}"
 
 
-def failover(record: Failover) -> str:
-    """A failover: how the main uplink failed, what traffic that is bound to none had to wait, the return."""
-    lines = [
-        f"{rfc3339(record.started_unix_ns)}  failover from {record.handoff} to {record.backup}, "
-        f"{record.seconds:g} s",
-        f"{'Undecided' if record.failure is Failure.UNDECIDED else f'Failure: {record.failure}'}: "
-        f"{record.because}.",
-    ]
-    if record.failed_at_ms is not None:
-        lines += _failed_over(record)
-    lines += [
-        f"Lost of {record.handoff}: {record.main_lost_up} on the way there, {record.main_lost_down} on the "
-        f"way back, {record.main_lost_somewhere} where is not known; of {record.backup}: "
-        f"{record.backup_lost}.",
-        f"The endpoint saw {record.handoff} as {record.main_address or 'unknown'}, {record.backup} as "
-        f"{record.backup_address or 'unknown'}, unbound traffic as {record.unbound_address or 'unknown'} and "
-        f"at the end as {record.unbound_address_after or 'unknown'}.",
-    ]
-    if record.reasons:
-        lines.append(standing_line(str(record.standing), record.reasons))
-    return "\n".join(lines)
-
-
-def _failed_over(record: Failover) -> Iterator[str]:
-    """Moments in seconds from the start, each with what happened."""
-    main, lost = record.handoff, _counted(record.without_packets or 0, "packet")
-    yield f"  {_at(record.failed_at_ms)}  {main} failed"
-    if record.carrier_lost_at_ms is not None:
-        yield f"  {_at(record.carrier_lost_at_ms)}  its interface lost the carrier"
-    if record.silent_at_ms is None:
-        yield f"            unbound traffic went on ({lost} lost): it did not go by {main}, or moved at once"
-    else:
-        yield f"  {_at(record.silent_at_ms)}  unbound traffic failed"
-        if record.switched_at_ms is not None:
-            yield (
-                f"  {_at(record.switched_at_ms)}  switched: unbound traffic was back after "
-                f"{(record.without_ms or 0) / 1000:.2f} s without; {lost} lost"
-            )
-        elif record.without_ms is not None:
-            yield (
-                f"            not switched: unbound traffic was back only with {main}, after "
-                f"{record.without_ms / 1000:.2f} s; {lost} lost"
-            )
-        else:
-            yield f"            not switched: unbound traffic never came back; {lost} lost"
-    if record.returned_at_ms is None:
-        yield f"            {main} did not come back"
-    else:
-        yield f"  {_at(record.returned_at_ms)}  {main} was back"
-    if record.lost_after_return is not None:
-        yield f"After that unbound traffic lost {_counted(record.lost_after_return, 'packet')}."
-    if record.further:
-        yield f"{main} failed {_counted(record.further, 'further time')} after that."
-    yield f"Each moment is {1000 / record.per_second:g} ms coarse, the spacing of packets."
-
-
-def _at(ms: int | None) -> str:
-    return f"{(ms or 0) / 1000:6.2f} s"
-
-
 def exported(done: Exported, *, to: Path) -> str:
     """What an export holds, by kind of record."""
     rows = [f"{kind}: {_counted(count, 'row')}" for kind, count in done.rows.items() if count]
@@ -317,12 +257,29 @@ def check(plan: StreamPlan, found: Check) -> str:
     lines = [f"{str(found.answer).capitalize()}: {found.because}"]
     if found.smallest_change:
         lines.append(f"Smallest change that helps: {found.smallest_change}")
+    if others := [one.text for one in found.options[1:]]:
+        lines.append(f"Others: {' '.join(others)}")
+    lines += found.notes
+    lines += [*_chance(found), *(f"Latency of {name}: {one.because}." for name, one in found.latencies)]
     floor = "none yet" if found.floor_bps is None else mbps(found.floor_bps)
     lines.append(
         f"{plan.title}: demand {mbps(found.demand_bps)}, peak {mbps(found.peak_bps)}, floor of comparable "
-        f"hours {floor} (all at the IP layer)"
+        f"hours {floor} (all at the IP layer); keyframes of all at once {size_text(found.keyframes_bytes)}"
+        + ("" if found.keyframes_ms is None else f", which take {found.keyframes_ms} ms at the floor")
     )
     return "\n".join(lines)
+
+
+def _chance(found: Check) -> list[str]:
+    """The chance of a clean show as a sentence, with its bounds; none without a day that was watched."""
+    chance = found.chance
+    if chance is None or not chance.days:
+        return []
+    return [
+        f"Clean from start to end: {chance.clean:.3g} of {_counted(chance.days, 'comparable show')} would "
+        f"have been; the next one is with a chance of {chance.low * 100:.0f} to {chance.high * 100:.0f} % "
+        "(each bound with 95 % confidence)."
+    ]
 
 
 def campaigns(told: Sequence[Told], ahead: Sequence[CampaignPlan]) -> str:
@@ -372,7 +329,11 @@ def campaign(told: Told) -> str:
 
 
 def site(
-    site: Site, costs: Costs, questions: Mapping[str, Sequence[str]], answers: Mapping[str, Sequence[str]]
+    site: Site,
+    costs: Costs,
+    questions: Mapping[str, Sequence[str]],
+    answers: Mapping[str, Sequence[str]],
+    warned: Mapping[str, Sequence[Warned]],
 ) -> str:
     """What `site check` says of a file without mistakes: its schedule's bytes, its cards' open questions.
 
@@ -397,9 +358,22 @@ def site(
                 f"on; tests are {total / cap.limit_bytes:.1%} of that. This host's interface counts it."
             )
         open_ = questions.get(handoff.name, ())
-        lines.append(f"Contract card {handoff.name}: {_counted(len(open_), 'open question')}")
-        lines += [f"  - {question}" for question in open_]
+        lines += _warnings(handoff.name, warned.get(handoff.name, ()))
+        asked = {one.question for one in warned.get(handoff.name, ())}
+        left = [question for question in open_ if question not in asked]
+        besides = " besides" if len(left) < len(open_) else ""
+        lines.append(f"Contract card {handoff.name}: {_counted(len(left), 'open question')}{besides}")
+        lines += [f"  - {question}" for question in left]
     return "\n".join([*lines, "", *_evidence(site.rules.evidence)])
+
+
+def _warnings(handoff: str, warned: Sequence[Warned]) -> list[str]:
+    """What a card promises and cannot keep, or says vaguely, each with what to ask; nothing without any."""
+    lines = [f"Contract card {handoff}: {_counted(len(warned), 'warning')}"] if warned else []
+    for one in warned:
+        word = "CANNOT BE MET" if one.trouble is Trouble.UNMEETABLE else "Vague"
+        lines += [f"  {word}: {one.because}", f"    Ask: {one.question}"]
+    return lines
 
 
 def _evidence(rules: Evidence) -> list[str]:
@@ -480,7 +454,11 @@ def _going(rule: Rule, due: Sequence[Due]) -> tuple[int, int]:
 
 
 def site_json(
-    site: Site, costs: Costs, questions: Mapping[str, Sequence[str]], answers: Mapping[str, Sequence[str]]
+    site: Site,
+    costs: Costs,
+    questions: Mapping[str, Sequence[str]],
+    answers: Mapping[str, Sequence[str]],
+    warned: Mapping[str, Sequence[Warned]],
 ) -> dict[str, Any]:
     """The same as one JSON object."""
     return {
@@ -497,6 +475,7 @@ def site_json(
                 "month": [{"what": what, "bytes": amount} for what, amount in costs.get(handoff.name, ())],
                 "not_stated": list(handoff.card.not_stated),
                 "questions": list(questions.get(handoff.name, ())),
+                "warnings": [one.as_json() for one in warned.get(handoff.name, ())],
             }
             for handoff in site.handoffs
         ],

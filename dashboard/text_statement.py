@@ -27,6 +27,8 @@ def _statement(one: Statement, where: tzinfo) -> Iterator[str]:
     yield f"Handoff {one.handoff.name}, {one.month.first_day:%B %Y}"
     if not one.over:
         yield "  The time is not over yet; what is still to come is neither good nor bad."
+    if one.card_changed:
+        yield "  The card changed within this month; all of the month is judged by its newest version here."
     contract = one.availability.contract
     for count in one.availability.counts:
         first = count is contract

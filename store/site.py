@@ -3,7 +3,7 @@
 A site file describes one place: its handoffs with their contract cards, endpoints, trains, runs,
 stream plans and windows. It may be shown to anyone: invitations, which hold keys, can live in a
 file of their own that it names. Every mistake is a `SiteMistake` with the key, its line and what
-would be right. Imports errors, clock and layers.
+would be right. Imports errors, clock and card.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ from enum import StrEnum
 from pathlib import Path
 
 from store import bursts, path_mtu
-from store.layers import Layer
+from store.card import Card as Card
+from store.day_hours import WEEKDAYS
 from store.loaded_delay import lasts_s
 from store.notice_channels import Channel
 from store.paced import PART_AROUND_S
 from store.records import Direction
 from store.sizes import FRAMES_BYTES
 from store.steps import PERCENTS
-from store.terms import NO_CREDITS, NO_TERMS, AvailabilityTerms, CreditTerms
 
 
 class Where(StrEnum):
@@ -43,9 +43,6 @@ class WindowKind(StrEnum):
     SHOW = "show"
     QUIET = "quiet"
     MAINTENANCE = "maintenance"
-
-
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,44 +86,6 @@ class Safety:
     never: tuple[Times, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Card:
-    """The contract as data for one handoff. None means "not stated" and is never guessed.
-
-    `reach_ratio` is the share of the rate that a run must show to have reached it (1 unless the contract
-    allows less), `met_ratio` the share of runs that must reach it (0.95 unless the contract says
-    otherwise). `pages` maps a field's name to where the contract says it.
-    """
-
-    provider: str | None = None
-    reference: str | None = None
-    rate_up_bps: int | None = None
-    rate_down_bps: int | None = None
-    layer: Layer = Layer.NOT_STATED
-    met_ratio: float = 0.95
-    reach_ratio: float = 1.0
-    port_rate_bps: int | None = None
-    rtt_p95_us: int | None = None
-    pdv_p99_us: int | None = None
-    loss_ratio: float | None = None
-    availability_ratio: float | None = None
-    availability_rule: str | None = None
-    fee_per_month: str | None = None
-    service_start: date | None = None
-    term_end: date | None = None
-    notice: str | None = None
-    mtu_bytes: int | None = None  # the largest IP packet that it must carry
-    maintenance_cap_s: int | None = None  # what the provider's works may take a month
-    outages: AvailabilityTerms = NO_TERMS
-    credits: CreditTerms = NO_CREDITS
-    pages: tuple[tuple[str, str], ...] = ()
-    not_stated: tuple[str, ...] = ()  # the keys a contract should answer and this card does not
-
-    def rate_bps(self, direction: Direction) -> int | None:
-        """The stated rate of one direction (UP or DOWN)."""
-        return self.rate_up_bps if direction is Direction.UP else self.rate_down_bps
-
-
 class CapCounts(StrEnum):
     """Which bytes a provider's cap counts."""
 
@@ -160,7 +119,9 @@ class HopPlan:
 class Handoff:
     """A provider's demarcation port, and how the probe reaches it: interface, source address or both.
 
-    `addresses` are the networks that the provider assigned to it; empty where the file does not say.
+    `addresses` are the networks that the provider assigned to it; empty where the file does not say. `card`
+    is its newest version, which plans go by; judges take the one that was in force (`card_at`). With
+    `failover_only` the house's router uses it only while another one is down.
     """
 
     name: str
@@ -175,6 +136,18 @@ class Handoff:
     safety: Safety = Safety()
     hops: HopPlan = HopPlan()
     addresses: tuple[str, ...] = ()
+    earlier: tuple[Card, ...] = ()  # the versions of the card before, oldest first
+    failover_only: bool = False
+
+    @property
+    def cards(self) -> tuple[Card, ...]:
+        """Every version of the card, oldest first."""
+        return (*self.earlier, self.card)
+
+    def card_at(self, unix_ns: int) -> Card:
+        """The version in force at a moment; the oldest one before any was."""
+        begun = [card for card in self.cards if (card.from_unix_ns or 0) <= unix_ns]
+        return begun[-1] if begun else self.cards[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -304,13 +277,17 @@ class Destination:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StreamPlan:
-    """What a show sends and when. Its hours are a show window by themselves."""
+    """What a show sends and when. Its hours are a show window by themselves.
+
+    `beside_bps` is what else the house sends up meanwhile, at the IP layer: guests, intercom, the office.
+    """
 
     name: str
     title: str
     handoff: str
     times: Times
     destinations: tuple[Destination, ...]
+    beside_bps: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

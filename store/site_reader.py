@@ -11,22 +11,23 @@ import re
 import stat
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import tzinfo
 from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule, demand, notice_reader, pace, path_mtu, terms_reader
+from store import day_hours, default_schedule, demand, notice_reader, pace, path_mtu
 from store.bursts import BURST_BYTES
 from store.bursts import LASTS_S as BURST_LASTS_S
 from store.capacity import SECONDS as CAPACITY_SECONDS
+from store.card import Card
+from store.card_reader import cards, network
 from store.clock import zone
-from store.layers import Layer
 from store.loaded_delay import LOAD_S_MIN, SERIES
 from store.paced import OFFERED_BPS
 from store.quantities import (
     did_you_mean,
     duration_s,
-    duration_us,
     rate_bps,
     share,
     shown,
@@ -36,11 +37,9 @@ from store.quantities import (
 from store.records import Direction
 from store.site import (
     EVENINGS,
-    WEEKDAYS,
     CampaignPlan,
     Cap,
     CapCounts,
-    Card,
     Claim,
     Destination,
     EndpointRef,
@@ -64,7 +63,6 @@ from store.site import (
 from store.soaks import SOAK_S
 from store.steps import PERCENTS
 from store.toml_table import (
-    Reader,
     Table,
     count,
     day,
@@ -82,19 +80,10 @@ from store.toml_table import (
 
 T = TypeVar("T")
 
-NOT_STATED = "not stated"
 DEFAULT_FLOWS = default_schedule.FLOWS
 
-_LAYERS = {
-    "payload": Layer.PAYLOAD,
-    "layer 3": Layer.IP,
-    "layer 2": Layer.ETHERNET,
-    "layer 1": Layer.WIRE,
-    NOT_STATED: Layer.NOT_STATED,
-}
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
 _INTERFACE = re.compile(r"[^\s/]{1,15}")  # a Linux interface name: 15 bytes at most, no slash, no space
-_HOURS = re.compile(r"([0-9]{1,2}):([0-9]{2})\s*-\s*([0-9]{1,2}):([0-9]{2})")
 _DAYS = re.compile(r"([0-9]{1,6})\s*days?")
 _DAY_MINUTES = 24 * 60
 KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
@@ -116,6 +105,7 @@ _HANDOFF_KEYS = (
         "safety",
         "hops",
         "card",
+        "failover_only",
     ),
     *("cap", "cap_resets", "cap_counts"),
 )
@@ -160,33 +150,6 @@ _DESTINATION_KEYS = (
     "frames_per_second",
     "picture",
 )
-# What a contract should answer, in the order a person asks.
-_CONTRACT_KEYS = (
-    "rate_up",
-    "rate_down",
-    "layer",
-    "port_rate",
-    "delay",
-    "delay_variation",
-    "loss",
-    "availability",
-    "availability_rule",
-    "fee",
-    "service_start",
-    "term_end",
-    "notice",
-)
-_CARD_KEYS = (
-    "provider",
-    "reference",
-    "met_ratio",
-    "reach",
-    "maintenance_cap",
-    "mtu",
-    *_CONTRACT_KEYS,
-    "credits",
-    "pages",
-)
 
 
 def read(file: Path) -> Site:
@@ -194,7 +157,8 @@ def read(file: Path) -> Site:
     source = open_toml(file)
     top = Table(source, (), source.values)
     top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim", "notice")
-    handoffs = _handoffs(top)
+    timezone = top.need("timezone", _zone, 'a name such as "Europe/Lisbon" or "UTC+01:00"')
+    handoffs = _handoffs(top, zone(timezone))
     endpoints = _endpoints(top)
     names = {each.name for each in handoffs}, {each.name for each in endpoints}
     busy = _busy_hours(top)
@@ -203,7 +167,7 @@ def read(file: Path) -> Site:
     site = Site(
         name=top.need("name", text, 'a name such as "Quillet Lane School of Ceramics"'),
         invented=top.ask("invented", flag, False),
-        timezone=top.need("timezone", _zone, 'a name such as "Europe/Lisbon" or "UTC+01:00"'),
+        timezone=timezone,
         database=_database(top),
         file=file,
         handoffs=handoffs,
@@ -234,23 +198,25 @@ def _database(top: Table) -> Path:
     return top.source.file.parent / top.ask("database", text, "linebook.db")
 
 
-def _handoffs(top: Table) -> tuple[Handoff, ...]:
+def _handoffs(top: Table, where: tzinfo) -> tuple[Handoff, ...]:
     tables = top.tables("handoff")
     if not tables:
         top.refuse("handoff", "missing; expected at least one [[handoff]]")
     safety = _safety(top.table("safety"))
-    found = tuple(_handoff(table, alone=len(tables) == 1, safety=safety) for table in tables)
+    names = tuple(table.need("name", _name, 'a short name such as "A"') for table in tables)
     refuse_twins(tables)
-    return found
+    return tuple(_handoff(table, names=names, where=where, safety=safety) for table in tables)
 
 
-def _handoff(table: Table, *, alone: bool, safety: Safety) -> Handoff:
+def _handoff(table: Table, *, names: Sequence[str], where: tzinfo, safety: Safety) -> Handoff:
     table.only(*_HANDOFF_KEYS)
     name = table.need("name", _name, 'a short name such as "A"')
+    alone = len(names) == 1
     interface = table.maybe("interface", _interface)
     source = table.maybe("source", _address)
     if not (alone or interface or source):
         table.refuse("interface", 'missing; with several handoffs each needs its interface, such as "eth1"')
+    *earlier, card = cards(table, others=[each for each in names if each != name], where=where)
     return Handoff(
         name=name,
         title=table.ask("title", text, name),
@@ -262,8 +228,10 @@ def _handoff(table: Table, *, alone: bool, safety: Safety) -> Handoff:
         cap=_cap(table),
         safety=_safety(table.table("safety")) if "safety" in table.values else safety,
         hops=_hops(table.table("hops")),
-        addresses=table.ask("addresses", list_of(_network), ()),
-        card=_card(table.table("card")),
+        addresses=table.ask("addresses", list_of(network), card.addresses or ()),
+        card=card,
+        earlier=tuple(earlier),
+        failover_only=table.ask("failover_only", flag, False),
     )
 
 
@@ -306,48 +274,8 @@ def _safety(table: Table) -> Safety:
 
 
 def _busy_hours(top: Table) -> Times:
-    hours = top.maybe("busy_hours", _hours)
+    hours = top.maybe("busy_hours", day_hours.hours)
     return EVENINGS if hours is None else replace(EVENINGS, from_minute=hours[0], to_minute=hours[1])
-
-
-def _card(table: Table) -> Card:
-    table.only(*_CARD_KEYS)
-    pages = table.table("pages")
-    pages.only(*(key for key in _CARD_KEYS if key != "pages"))
-    availability_ratio, outages = terms_reader.availability(table, weekday=_weekday, hours=_hours)
-    card = Card(
-        provider=table.maybe("provider", _stated(text)),
-        reference=table.maybe("reference", _stated(text)),
-        rate_up_bps=table.maybe("rate_up", _stated(rate_bps)),
-        rate_down_bps=table.maybe("rate_down", _stated(rate_bps)),
-        layer=table.ask("layer", _layer, Layer.NOT_STATED),
-        met_ratio=table.ask("met_ratio", _met, 0.95),
-        reach_ratio=table.ask("reach", _met, 1.0),
-        port_rate_bps=table.maybe("port_rate", _stated(rate_bps)),
-        rtt_p95_us=table.maybe("delay", _stated(duration_us)),
-        pdv_p99_us=table.maybe("delay_variation", _stated(duration_us)),
-        loss_ratio=table.maybe("loss", _stated(share)),
-        availability_ratio=availability_ratio,
-        outages=outages,
-        credits=terms_reader.credits(table),
-        availability_rule=table.maybe("availability_rule", _stated(text)) or outages.rule,
-        fee_per_month=table.maybe("fee", _stated(text)),
-        service_start=table.maybe("service_start", _stated(day)),
-        term_end=table.maybe("term_end", _stated(day)),
-        notice=table.maybe("notice", _stated(text)),
-        mtu_bytes=table.maybe("mtu", _stated(count(576, 9216))),
-        maintenance_cap_s=table.maybe("maintenance_cap", _stated(whole_seconds(60, 31 * 86400))),
-        pages=tuple((key, pages.need(key, text, "text")) for key in pages.values),
-        not_stated=tuple(
-            key
-            for key in _CONTRACT_KEYS
-            if table.values.get(key, NOT_STATED) == NOT_STATED
-            and not (key == "availability_rule" and outages.rule)
-        ),
-    )
-    if card.service_start and card.term_end and card.term_end <= card.service_start:
-        table.refuse("term_end", f"{card.term_end} is not after service_start {card.service_start}")
-    return card
 
 
 def _endpoints(top: Table) -> tuple[EndpointRef, ...]:
@@ -618,7 +546,7 @@ def _plans(top: Table, handoffs: set[str]) -> tuple[StreamPlan, ...]:
     tables = top.tables("plan")
     found = []
     for table in tables:
-        table.only("name", "title", "handoff", *_TIMES_KEYS, "destination")
+        table.only("name", "title", "handoff", *_TIMES_KEYS, "beside", "destination")
         name = table.need("name", _name, 'a short name such as "evening-class"')
         destinations = table.tables("destination")
         if not destinations:
@@ -630,6 +558,7 @@ def _plans(top: Table, handoffs: set[str]) -> tuple[StreamPlan, ...]:
                 handoff=table.need("handoff", name_among("handoff", handoffs), "the name of a handoff"),
                 times=_times(table),
                 destinations=tuple(_destination(each) for each in destinations),
+                beside_bps=table.ask("beside", rate_bps, 0),
             )
         )
         refuse_twins(destinations)
@@ -787,8 +716,8 @@ def _times(table: Table) -> Times:
     if "days" in table.values and "dates" in table.values:
         table.refuse("dates", "stands beside days; keep one of them")
     dates = table.maybe("dates", list_of(day)) or ()
-    weekdays = table.maybe("days", list_of(_weekday)) or (() if dates else range(7))
-    from_minute, to_minute = table.need("hours", _hours, 'hours such as "19:00-21:00"')
+    weekdays = table.maybe("days", list_of(day_hours.weekday)) or (() if dates else range(7))
+    from_minute, to_minute = table.need("hours", day_hours.hours, 'hours such as "19:00-21:00"')
     return Times(
         weekdays=frozenset(weekdays), dates=frozenset(dates), from_minute=from_minute, to_minute=to_minute
     )
@@ -822,10 +751,6 @@ class _Default:
                 "none stands outside, so the line cannot be measured to it; add one, or [[train]] "
                 "and [[run]]",
             )
-
-
-def _stated(reader: Reader[T]) -> Reader[T | None]:
-    return lambda value: None if value == NOT_STATED else reader(value)
 
 
 def _secret_text(value: Any) -> str:
@@ -902,13 +827,6 @@ def _address(value: Any) -> str:
         raise ValueError(f'{shown(value)} is no IP address such as "192.0.2.57"') from None
 
 
-def _network(value: Any) -> str:
-    try:
-        return str(ipaddress.ip_network(text(value), strict=False))
-    except ValueError:
-        raise ValueError(f'{shown(value)} is no network such as "203.0.113.8/29"') from None
-
-
 def _zone(value: Any) -> str:
     try:
         zone(text(value))
@@ -917,34 +835,8 @@ def _zone(value: Any) -> str:
     return str(value)
 
 
-def _layer(value: Any) -> Layer:
-    return one_of(_LAYERS)(value)
-
-
-def _met(value: Any) -> float:
-    found = share(value)
-    if not 0.5 <= found <= 1:
-        raise ValueError(f"{shown(value)} is no share from 50 % to 100 %")
-    return found
-
-
 def _some_share(value: Any) -> float:
     found = share(value)
     if not found:
         raise ValueError(f"{shown(value)} is no share above 0 %; leave it out for a full run")
     return found
-
-
-def _weekday(value: Any) -> int:
-    return one_of({name: nth for nth, name in enumerate(WEEKDAYS)})(value)
-
-
-def _hours(value: Any) -> tuple[int, int]:
-    """Minutes of the day; 24:00 is an end, not a start."""
-    found = _HOURS.fullmatch(text(value).strip())
-    if found:
-        from_hour, from_rest, to_hour, to_rest = (int(part) for part in found.groups())
-        from_minute, to_minute = from_hour * 60 + from_rest, to_hour * 60 + to_rest
-        if from_rest < 60 and to_rest < 60 and from_minute < _DAY_MINUTES and to_minute <= _DAY_MINUTES:
-            return from_minute, to_minute
-    raise ValueError(f'{shown(value)} is no stretch of a day such as "19:00-21:00"')

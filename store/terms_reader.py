@@ -10,6 +10,7 @@ import re
 from decimal import Decimal
 from typing import Any
 
+from store.day_hours import hours, weekday
 from store.quantities import exact_share, share, shown
 from store.terms import (
     AvailabilityPeriod,
@@ -21,7 +22,7 @@ from store.terms import (
     OutageRule,
     Step,
 )
-from store.toml_table import Reader, Table, count, flag, list_of, text, whole_seconds, word_of
+from store.toml_table import Table, count, flag, list_of, text, whole_seconds, word_of
 
 NOT_STATED = "not stated"
 
@@ -30,7 +31,7 @@ _AVAILABILITY_KEYS = (
     *("overruns_count", "excluded_time", "maintenance_days", "maintenance_hours", "maintenance_notice"),
 )
 _CREDIT_KEYS = (
-    *("ladder", "cap", "claim", "repair", "repair_credit", "repair_reported_within"),
+    *("ladder", "cap", "claim", "repair_credit", "repair_reported_within"),
     *("repeat", "repeat_longer_than", "repeat_within"),
 )
 _DAYS = re.compile(r"([0-9]{1,4})\s*days?")
@@ -38,9 +39,13 @@ _MONEY = re.compile(r"\s*([0-9]+(?:\.[0-9]{1,2})?)\s+([^\s0-9]+)(?:\s.*)?")
 _MONTH_S = 31 * 86_400
 
 
-def availability(
-    card: Table, *, weekday: Reader[int], hours: Reader[tuple[int, int]]
-) -> tuple[float | None, AvailabilityTerms]:
+def stated(card: Table) -> frozenset[str]:
+    """The keys of a card's table on availability; none where it has only a share."""
+    value = card.values.get("availability")
+    return frozenset(value) if isinstance(value, dict) else frozenset()
+
+
+def availability(card: Table) -> tuple[float | None, AvailabilityTerms]:
     """The promised ratio, None where it is not stated, and how it is counted."""
     value = card.values.get("availability", NOT_STATED)
     if not isinstance(value, dict):
@@ -70,15 +75,15 @@ def _named(card: Table) -> AvailabilityTerms:
     return AvailabilityTerms(rule=known.get(value) if isinstance(value, str) else None)
 
 
-def credits(card: Table) -> CreditTerms:
-    """What the contract pays back."""
+def credits(card: Table, *, repair_s: int | None) -> CreditTerms:
+    """What the contract pays back; `repair_s` is the card's time to repair."""
     table = card.table("credits")
     table.only(*_CREDIT_KEYS)
     found = CreditTerms(
         ladder=_ladder(table),
         cap_ratio=table.maybe("cap", exact_share),
         claim_days=table.maybe("claim", _days),
-        repair_s=table.maybe("repair", whole_seconds(60, _MONTH_S)),
+        repair_s=repair_s,
         repair_credit=table.maybe("repair_credit", exact_share),
         repair_reported_within_s=table.maybe("repair_reported_within", whole_seconds(1, _MONTH_S)),
         repeat_count=table.maybe("repeat", count(1, 100)),
@@ -87,7 +92,8 @@ def credits(card: Table) -> CreditTerms:
     )
     repeat = ("repeat", "repeat_longer_than", "repeat_within")
     _together(table, repeat, "a clause on repeated failure needs all three")
-    _together(table, ("repair", "repair_credit"), "a clause on slow repair needs both")
+    if "repair_credit" in table.values and repair_s is None:
+        table.refuse("repair_credit", 'has no time to go beyond; expected repair = "5 h" on the card too')
     return found
 
 

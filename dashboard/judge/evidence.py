@@ -85,7 +85,7 @@ class Watched:
         place = bisect_right(train, stall.started_unix_ns, key=_started) - 1
         if place < 0:
             return False
-        return stall.started_unix_ns < _ended(train[place])
+        return stall.started_unix_ns < ended_ns(train[place])
 
     @property
     def endpoints(self) -> list[str]:
@@ -96,5 +96,6 @@ def _started(span: Span) -> int:
     return span.started_unix_ns
 
 
-def _ended(span: Span) -> float:
+def ended_ns(span: Span) -> float:
+    """When a span, or the last of a sum, ended."""
     return span.ended_unix_ns if isinstance(span, Rolled) else _started(span) + span.seconds * NS_PER_S

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from dashboard.judge import fluid
+from dashboard.judge import arq, fluid
 from dashboard.judge.comparable import History
 from store import demand
 from store.clock import NS_PER_S
@@ -26,21 +26,28 @@ class Frozen:
 
 
 def headroom_of(destinations: Sequence[Destination], history: History) -> float:
-    """The floor over the demand."""
+    """What the floor leaves for the streams, over the demand."""
     needs, _, _ = demand.together(destinations, loss_ratio=history.loss_ratio)
-    return (history.floor.bps or 0) / needs
+    return history.free_bps / needs
+
+
+def by_stall(destinations: Sequence[Destination], history: History) -> list[list[float]]:
+    """Seconds of picture that each stall of each train costs the destination that it hits worst."""
+    headroom = headroom_of(destinations, history)
+    each = [
+        [_lost(one, train, headroom=headroom, rtt_s=history.rtt_s) for one in destinations]
+        for train in history.trains
+    ]
+    return [[max(stall) for stall in zip(*train, strict=True)] for train in each]
 
 
 def frozen(destinations: Sequence[Destination], history: History) -> Frozen:
     """The freezes and lost seconds of the destination hit worst, stall by stall, as shares of an hour."""
-    headroom = headroom_of(destinations, history)
-    freezes, lost_s = 0, 0.0
-    for train in history.trains:
-        each = [_lost(one, train, headroom=headroom, rtt_s=history.rtt_s) for one in destinations]
-        for stall in zip(*each, strict=True):
-            freezes += any(stall)
-            lost_s += max(stall)
-    return Frozen(freezes=history.per_hour(freezes), lost_s=history.per_hour(lost_s))
+    lost_s = [stall_s for train in by_stall(destinations, history) for stall_s in train]
+    return Frozen(
+        freezes=history.per_hour(sum(stall_s > 0 for stall_s in lost_s)),
+        lost_s=history.per_hour(sum(lost_s)),
+    )
 
 
 def _lost(destination: Destination, stalls: Sequence[Stall], *, headroom: float, rtt_s: float) -> list[float]:
@@ -73,7 +80,8 @@ def _hit(destination: Destination, stall: Stall, *, headroom: float, rtt_s: floa
         case Transport.TCP:
             return fluid.tcp_silence_s(stall.seconds), destination.buffer_s
         case Transport.ARQ:
-            spare = min(max(0.0, headroom - 1), destination.repeat_ceiling, 1.0)
-            return stall.seconds, max(0.0, destination.buffer_s - rtt_s) * spare
+            return stall.seconds, arq.survives_s(
+                destination.buffer_s, rtt_s=rtt_s, share=arq.repeat_share(destination, headroom)
+            )
         case Transport.RTP:
             return stall.seconds, 0.0

@@ -82,6 +82,22 @@ def comparable_hours(
         day += timedelta(days=1)
 
 
+def past_shows(times: Times, where: tzinfo, *, since_unix_ns: int, until_unix_ns: int) -> Iterator[Show]:
+    """What would have been this plan's shows, on each day of its class between the two; whole ones only.
+
+    Oldest first; for one that lasts around the clock each begins with its day.
+    """
+    weekend = _classes(times)
+    day = local(since_unix_ns, where).date() - timedelta(days=1)
+    last = local(until_unix_ns, where).date()
+    while day <= last:
+        start_ns = _instant(day, times.from_minute, where)
+        end_ns = _instant(day, _end_minute(times), where)
+        if _is_weekend(day) in weekend and since_unix_ns <= start_ns and end_ns <= until_unix_ns:
+            yield Show(start_unix_ns=start_ns, end_unix_ns=end_ns)
+        day += timedelta(days=1)
+
+
 def describe(times: Times) -> str:
     """The comparable hours in words: ``Mon-Fri 18:00-21:00``."""
     weekend = _classes(times)

@@ -1,4 +1,4 @@
-"""What a contract card's rate means at other layers, in words; and what the card leaves open.
+"""What a contract card's rate means at other layers, in words; and what its port cannot carry of it.
 
 Figures come from store.layers; here they become sentences that can be put to a provider.
 """
@@ -82,16 +82,11 @@ def layer_question(card: Card, direction: Direction) -> str:
     )
 
 
-def unmeetable(card: Card) -> tuple[str, ...]:
-    """What the card promises and its own port cannot carry, one sentence each; empty when nothing is.
+def beyond_port(card: Card, direction: Direction) -> str | None:
+    """What the card promises and its own port cannot carry; None where it can, or nothing is stated.
 
     With 1500-byte packets, as internet lines have; a port carries less of every layer above the wire.
     """
-    found = (_beyond_port(card, direction) for direction in (Direction.UP, Direction.DOWN))
-    return tuple(sentence for sentence in found if sentence)
-
-
-def _beyond_port(card: Card, direction: Direction) -> str | None:
     port, bps = card.port_rate_bps, card.rate_bps(direction)
     if port is None or bps is None:
         return None
@@ -110,15 +105,6 @@ def _beyond_port(card: Card, direction: Direction) -> str | None:
     )
 
 
-def open_questions(card: Card) -> tuple[str, ...]:
-    """What the card leaves open, each as a sentence to put to the provider; then what it cannot keep."""
-    asked = [question for field, question in _QUESTIONS if getattr(card, field) is None]
-    if card.layer is Layer.NOT_STATED:
-        known = Direction.UP if card.rate_up_bps is not None else Direction.DOWN
-        asked.insert(0, layer_question(card, known))
-    return (*asked, *unmeetable(card))
-
-
 def _bytes_of(framing: Framing) -> dict[Layer, int]:
     return {
         Layer.PAYLOAD: framing.payload_bytes,
@@ -126,31 +112,3 @@ def _bytes_of(framing: Framing) -> dict[Layer, int]:
         Layer.ETHERNET: framing.ethernet_frame_bytes,
         Layer.WIRE: framing.wire_frame_bytes,
     }
-
-
-_QUESTIONS = (  # field of a card, what to ask when it is None
-    ("rate_up_bps", "Which upload rate is committed, and is it held while the download runs at its own?"),
-    ("rate_down_bps", "Which download rate is committed, and is it held while the upload runs at its own?"),
-    (
-        "port_rate_bps",
-        "At which rate and duplex does the handoff's port run, and is it forced or negotiated?",
-    ),
-    ("mtu_bytes", "How long may an IP packet be that the circuit carries whole, in IPv4 and in IPv6?"),
-    ("rtt_p95_us", "Which round-trip delay is promised, to where, over which interval and percentile?"),
-    (
-        "pdv_p99_us",
-        "Which delay variation is promised, and is it delay over the minimum or packet to packet?",
-    ),
-    ("loss_ratio", "Which packet loss is promised, to where, and over which interval?"),
-    ("availability_ratio", "Which availability is promised, per handoff or in all, and over which period?"),
-    ("availability_rule", "What counts as an outage, when does its clock start, and what is left out?"),
-    ("fee_per_month", "What is the monthly fee of this handoff, which service credits are computed from?"),
-    ("service_start", "On which date does the service start?"),
-    ("term_end", "On which date does the term end, and does it renew by itself?"),
-    (
-        "maintenance_cap_s",
-        "How long may the provider's planned works take a month, how long before are they announced, and "
-        "does what goes beyond count as an outage?",
-    ),
-    ("notice", "How long is the notice, and in which form must it be given?"),
-)

@@ -2,25 +2,34 @@
 
 Two headrooms are judged apart, for either alone gives a wrong Go. Capacity: demand and peak against
 the assured floor of comparable hours, both at the IP layer. Stalls: what the trains of those hours
-saw, replayed through the plan's send buffers. The shares of the floor and the limits below are common
-practice, no source. Pure: the records and the time are handed in.
+saw, replayed through the plan's send buffers. Beside them: loss that a transport does not take, and the
+keyframes of all destinations at one instant against what a limit lets pass at once. The shares of the floor
+and the limits below are common practice, no source. Pure: the records and the time are handed in.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from enum import StrEnum
+from functools import cache
+from itertools import islice
 from typing import Any
 
-from dashboard.judge import changes, fluid
+from dashboard.judge import arq, bursting, changes, clean, fluid
+from dashboard.judge import uplinks as uplinks_
+from dashboard.judge.arq import Latency
+from dashboard.judge.bursting import Bucket
+from dashboard.judge.changes import Change
+from dashboard.judge.clean import Chance
 from dashboard.judge.comparable import HISTORY_S as HISTORY_S  # for those who read the records
 from dashboard.judge.comparable import History, gather
 from dashboard.judge.evidence import Span
 from dashboard.judge.freezes import frozen, headroom_of
 from dashboard.judge.layers import rate_text
+from dashboard.judge.uplinks import Shares
 from store import demand
 from store.clock import rfc3339
 from store.jsonform import SCHEMA
@@ -36,6 +45,7 @@ HEAVY_FREEZES = 12.0  # an hour: one each five minutes, and nobody watches on
 HEAVY_LOST_RATIO = 0.01  # of the show, keyframe waits included
 RTP_TIGHT_LOSS, RTP_HOLD_LOSS = 0.02, 0.05  # above 2-5 % a sender cuts its rate hard
 ARQ_TIGHT_LOSS = 0.05  # repeats are good for 1 to 5 %
+SPOILS_TALK_MS, SPOILS_ALL_MS = 100, 300  # added by load: a conversation, everything
 LEAST_TRAIN_S = 1800  # with less than half an hour of train, its silence is no ground for Go
 
 
@@ -55,9 +65,14 @@ class Check:
 
     `because` is a sentence without the answer's word. Rates are at the IP layer; `floor_goodput_bps`
     is the same floor as TCP payload. `smallest_change` is None for Go, for Unknown, and where nothing
-    within the plan helps. Figures of stalls are None without a train in comparable hours; `freezes`
-    are stalls that outlast a buffer, `lost_s` what they lose of the picture with the wait for the
-    next keyframe (half an interval each).
+    helps; `options` are all that were looked for. Figures of stalls are None without a train in comparable
+    hours; `freezes` are stalls that outlast a buffer, `lost_s` what they lose of the picture with the wait
+    for the next keyframe (half an interval each). `chance` is that of a show that stays clean,
+    `keyframes_ms` how long all keyframes at once take at the floor, `survives_s` what the shortest ARQ
+    latency outlasts without any packet, `latencies` the latency proposed for each ARQ destination. `shares`
+    is the best way to share the destinations out among uplinks, None unless it was looked for;
+    `upload_adds_ms` what a full upload adds to the delay, None where no loaded-delay run says so, and
+    `beside_upload` the answer if one went on. `notes` are sentences on both.
     """
 
     plan: str
@@ -80,6 +95,28 @@ class Check:
     freezes_per_hour: float | None
     lost_s_per_hour: float | None
     loss_up_ratio: float | None
+    beside_bps: int = 0
+    keyframes_ms: int | None = None
+    survives_s: float | None = None
+    chance: Chance | None = None
+    options: tuple[Change, ...] = ()
+    latencies: tuple[tuple[str, Latency], ...] = ()
+    bucket: Bucket | None = None
+    shares: Shares | None = None
+    upload_adds_ms: int | None = None
+    beside_upload: Answer | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """An uplink as the judge sees it: what comparable hours saw of it, and its limit on bursts where
+    known.
+    """
+
+    history: History
+    bucket: Bucket | None = None
+    upload_adds_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,24 +136,111 @@ def check(
     stalls: Iterable[Stall],
     now_unix_ns: int,
     zone: tzinfo,
+    buckets: Mapping[str, Bucket] | None = None,
+    upload_adds_ms: Mapping[str, int] | None = None,
+    uplinks: Sequence[str] = (),
+    thorough: bool = False,
 ) -> Check:
     """The answer for `plan`, from what its handoff saw in comparable hours of the last four weeks.
 
-    Records must be of endpoints outside the house (`evidence.of_line`); those of other handoffs,
-    other hours, other weeks, and those that do not count are passed over here.
+    Records must be of endpoints outside the house (`evidence.of_line`); those of other hours, other weeks,
+    and those that do not count are passed over here, and those of other handoffs unless `uplinks` names them
+    as ways that the show could go instead. `buckets` are limits on bursts by handoff, `upload_adds_ms` what a
+    full upload adds to the delay there. All changes that help, and the best way to share the destinations
+    out, are looked for if `thorough`, else only the smallest change.
     """
-    history = gather(plan, runs, spans, stalls, now_unix_ns=now_unix_ns, zone=zone)
+    kept = [*runs], [*spans], [*stalls]
+
+    @cache
+    def line(handoff: str) -> Line:
+        return Line(
+            history=gather(plan, *kept, now_unix_ns=now_unix_ns, zone=zone, handoff=handoff),
+            bucket=(buckets or {}).get(handoff),
+            upload_adds_ms=(upload_adds_ms or {}).get(handoff),
+        )
+
+    own = line(plan.handoff)
+    history = own.history
     if history.floor.bps is None or not history.train_s:
-        return _check(plan, history, _unknown(history), now_unix_ns=now_unix_ns)
-    parts = _parts(plan.destinations, history)
+        return _check(plan, own, _unknown(history), now_unix_ns=now_unix_ns)
+    parts = _parts(plan.destinations, own)
     answer = _worst(parts)
+    others = [name for name in uplinks if name != plan.handoff]
+    found: Iterator[Change] = iter(())
+    if answer is not Answer.GO:
+        found = changes.options(
+            plan.destinations,
+            _better(own, answer),
+            outlasts=lambda one, among: _outlasts(one, among, history),
+            uplinks=((name, _better(line(name), answer)) for name in others),
+        )
+    some = [*found] if thorough else [*islice(found, 1)]
+    shares = None
+    if thorough and others and answer is not Answer.GO:
+        shares = uplinks_.best(
+            plan.destinations,
+            own=plan.handoff,
+            others=others,
+            judged=lambda name, among: _place(among, line(name)),
+        )
+    return _check(plan, own, parts, now_unix_ns=now_unix_ns, options=some, shares=shares)
+
+
+def _place(destinations: Sequence[Destination], line: Line) -> tuple[int, float] | None:
+    """The place of the answer among Go, Tight, Hold, and the share of the floor that is taken."""
+    found = judge(destinations, line)
+    if found is Answer.UNKNOWN:
+        return None
+    return _WORSE.index(found), 1 / max(1e-9, headroom_of(destinations, line.history))
+
+
+def _beside_upload(line: Line, answer: Answer, *, talks: bool) -> Answer | None:
+    """The answer if something else filled the upload during the show; None where nobody measured the delay.
+
+    Load that adds more than 100 ms spoils a conversation, more than 300 ms everything (common practice).
+    """
+    added_ms = line.upload_adds_ms
+    if answer is Answer.UNKNOWN or added_ms is None:
+        return None
+    spoilt = added_ms > SPOILS_ALL_MS or (talks and added_ms > SPOILS_TALK_MS)
+    return Answer.HOLD if spoilt else answer
+
+
+def _notes(found: Answer, line: Line, shares: Shares | None, beside: Answer | None) -> Iterator[str]:
+    """How to share the destinations out, and what an upload beside the show would do to it."""
+    if shares is not None:
+        yield uplinks_.said(shares, _WORSE[shares.place].capitalize())
+    if beside is Answer.HOLD and found is not Answer.HOLD:
+        yield (
+            f"Beside any upload: Hold. Filling the upload adds {line.upload_adds_ms} ms to the delay; pause "
+            "uploads and backups for the show, or shape the upload at 90 to 95 % of its rate in the house's "
+            "own router."
+        )
+
+
+def judge(destinations: Sequence[Destination], line: Line) -> Answer:
+    """The answer for these destinations on an uplink; Unknown without a run or a train there."""
+    if line.history.floor.bps is None or not line.history.train_s:
+        return Answer.UNKNOWN
+    return _worst(_parts(destinations, line))
+
+
+def _better(line: Line, answer: Answer) -> changes.Better:
+    """Whether other destinations, or this line, make it better than `answer`."""
 
     def better(destinations: Sequence[Destination]) -> str | None:
-        found = _worst(_parts(destinations, history))
+        found = judge(destinations, line)
+        if found is Answer.UNKNOWN:
+            return None
         return str(found) if _WORSE.index(found) < _WORSE.index(answer) else None
 
-    change = changes.smallest(plan.destinations, better) if answer is not Answer.GO else None
-    return _check(plan, history, parts, now_unix_ns=now_unix_ns, change=change)
+    return better
+
+
+def _outlasts(destination: Destination, among: Sequence[Destination], history: History) -> float:
+    """How long a silence without any packet an ARQ destination survives."""
+    share = arq.repeat_share(destination, headroom_of(among, history))
+    return arq.survives_s(destination.buffer_s, rtt_s=history.rtt_s, share=share)
 
 
 def as_json(found: Check) -> dict[str, Any]:
@@ -145,14 +269,65 @@ def as_json(found: Check) -> dict[str, Any]:
         "freezes_per_hour": _rounded(found.freezes_per_hour),
         "lost_s_per_hour": _rounded(found.lost_s_per_hour),
         "loss_up_ratio": found.loss_up_ratio,
+        "beside_bps": found.beside_bps,
+        "keyframes_ms": found.keyframes_ms,
+        "burst": None if found.bucket is None else _bucket_json(found.bucket),
+        "arq_survives_s": _rounded(found.survives_s),
+        "clean": None if found.chance is None else chance_json(found.chance),
+        "changes": [
+            {
+                "kind": str(one.kind),
+                "answer": one.answer,
+                "text": one.text,
+                "handoff": one.handoff,
+            }
+            for one in found.options
+        ],
+        "uplinks": None if found.shares is None else uplinks_.as_mapping(found.shares),
+        "upload_adds_ms": found.upload_adds_ms,
+        "beside_upload": None if found.beside_upload is None else str(found.beside_upload),
+        "notes": list(found.notes),
+        "latencies": [
+            {
+                "destination": name,
+                "latency_s": round(one.latency_s, 2),
+                "survives_s": round(one.survives_s, 3),
+                "because": one.because,
+            }
+            for name, one in found.latencies
+        ],
     }
 
 
-def _parts(destinations: Sequence[Destination], history: History) -> list[_Part]:
+def chance_json(found: Chance) -> dict[str, Any]:
+    """The chance of a clean show, for programs."""
+    return {
+        "days": found.days,
+        "clean_days": _rounded(found.clean),
+        "unwatched_days": found.unwatched,
+        "share": _rounded(found.share),
+        "low": _rounded(found.low),
+        "high": _rounded(found.high),
+    }
+
+
+def _bucket_json(found: Bucket) -> dict[str, Any]:
+    return {
+        "cbs_bytes": found.cbs_bytes,
+        "rate_bps": found.rate_bps,
+        "line_bps": found.line_bps,
+        "drops": found.drops,
+        "source": found.source,
+    }
+
+
+def _parts(destinations: Sequence[Destination], line: Line) -> list[_Part]:
+    history = line.history
     return [
         _capacity(destinations, history),
         _stalls(destinations, history),
         *_loss(destinations, history),
+        *_keyframes(destinations, line),
         *_short(history),
     ]
 
@@ -164,7 +339,8 @@ def _worst(parts: Sequence[_Part]) -> Answer:
 def _capacity(destinations: Sequence[Destination], history: History) -> _Part:
     """Go within 0.7 of the floor and a peak within 0.85; Tight within 0.85 and 1. With too few runs for a
     floor, Go within 0.5 and Tight where an exact floor of that height would give Go."""
-    needs, peak, _ = demand.together(destinations, loss_ratio=history.loss_ratio)
+    streams, peak, _ = demand.together(destinations, loss_ratio=history.loss_ratio)
+    needs, peak = streams + history.beside_bps, peak + history.beside_bps
     floor, exact = history.floor.bps or 0, history.floor.exact
     go, tight, most = (GO_SHARE, TIGHT_SHARE, 1.0) if exact else (SINGLE_SHARE, GO_SHARE, PEAK_SHARE)
     answer = Answer.HOLD
@@ -179,10 +355,14 @@ def _capacity(destinations: Sequence[Destination], history: History) -> _Part:
     else:
         asks, share, reach = "the plan", needs, _percent(limit)
     because = (
-        f"{asks} needs {rate_text(share)} at the IP layer, {_share(share, floor)} of {_floor_text(history)}; "
-        f"{word} ends at {reach}{_overflow(destinations, floor / needs)}"
+        f"{asks} needs {rate_text(share)} at the IP layer{_beside(history)}, {_share(share, floor)} of "
+        f"{_floor_text(history)}; {word} ends at {reach}{_overflow(destinations, history.free_bps / streams)}"
     )
     return _Part(answer=answer, code="capacity", because=because)
+
+
+def _beside(history: History) -> str:
+    return f", {rate_text(history.beside_bps)} of it beside the show" if history.beside_bps else ""
 
 
 def _floor_text(history: History) -> str:
@@ -252,6 +432,17 @@ def _loss(destinations: Sequence[Destination], history: History) -> list[_Part]:
     return [_Part(answer=answer, code="loss", because=because)]
 
 
+def _keyframes(destinations: Sequence[Destination], line: Line) -> Iterator[_Part]:
+    """Tight where the keyframes of all at once do not fit what a limit lets pass, unless it only delays them
+    by less than the shortest buffer."""
+    if line.bucket is None:
+        return
+    burst = bursting.aligned(destinations, line.bucket)
+    held = line.bucket.drops is False and burst.held_s < min(one.buffer_s for one in destinations)
+    if burst.lost_bytes and not held:
+        yield _Part(answer=Answer.TIGHT, code="keyframes", because=bursting.said(destinations, line.bucket))
+
+
 def _short(history: History) -> list[_Part]:
     if history.train_s >= LEAST_TRAIN_S:
         return []
@@ -282,19 +473,23 @@ def _unknown(history: History) -> list[_Part]:
 
 def _check(
     plan: StreamPlan,
-    history: History,
+    line: Line,
     parts: Sequence[_Part],
     *,
     now_unix_ns: int,
-    change: changes.Change | None = None,
+    options: Sequence[Change] = (),
+    shares: Shares | None = None,
 ) -> Check:
+    history = line.history
     needs, peak, keyframes = demand.together(plan.destinations, loss_ratio=history.loss_ratio)
     unknown = parts[0].answer is Answer.UNKNOWN
     answer = Answer.UNKNOWN if unknown else _worst(parts)
+    talks = any(one.transport is Transport.RTP for one in plan.destinations)
+    beside = _beside_upload(line, answer, talks=talks)
     deciding = [part for part in parts if part.answer is answer]
     cost = None if unknown else frozen(plan.destinations, history)
     because = ". ".join(part.because[0].upper() + part.because[1:] for part in deciding)
-    stuck = answer in (Answer.TIGHT, Answer.HOLD) and change is None
+    stuck = answer in (Answer.TIGHT, Answer.HOLD) and not options
     if stuck and any(part.code != "train_short" for part in deciding):
         because += f"; nothing within the plan helps, not even every destination at {changes.RESCUE.name}"
     return Check(
@@ -303,11 +498,11 @@ def _check(
         started_unix_ns=now_unix_ns,
         answer=answer,
         because=f"{because}.",
-        smallest_change=None if change is None else change.text,
+        smallest_change=options[0].text if options else None,
         reasons=() if answer is Answer.GO else tuple(part.code for part in deciding),
         hours=history.hours,
-        demand_bps=needs,
-        peak_bps=peak,
+        demand_bps=needs + history.beside_bps,
+        peak_bps=peak + history.beside_bps,
         keyframes_bytes=keyframes,
         floor_bps=history.floor.bps,
         floor_goodput_bps=history.goodput_bps,
@@ -318,6 +513,48 @@ def _check(
         freezes_per_hour=cost.freezes if cost else None,
         lost_s_per_hour=cost.lost_s if cost else None,
         loss_up_ratio=history.loss_ratio if history.train_s else None,
+        beside_bps=history.beside_bps,
+        keyframes_ms=_keyframes_ms(plan.destinations, history),
+        survives_s=None if unknown else _survives(plan.destinations, history),
+        chance=None if unknown else clean.chance(plan.destinations, history),
+        options=tuple(options),
+        latencies=() if unknown else _latencies(plan.destinations, history),
+        bucket=line.bucket,
+        shares=shares,
+        upload_adds_ms=line.upload_adds_ms,
+        beside_upload=beside,
+        notes=tuple(_notes(answer, line, shares, beside)),
+    )
+
+
+def _keyframes_ms(destinations: Sequence[Destination], history: History) -> int | None:
+    """How long all keyframes at once take at the floor; None without one."""
+    return round(1000 * bursting.drain_s(destinations, history.free_bps)) if history.free_bps else None
+
+
+def _survives(destinations: Sequence[Destination], history: History) -> float | None:
+    """The longest silence that every ARQ destination outlasts; None without one."""
+    repeating = [one for one in destinations if one.transport is Transport.ARQ]
+    return min((_outlasts(one, destinations, history) for one in repeating), default=None)
+
+
+def _latencies(destinations: Sequence[Destination], history: History) -> tuple[tuple[str, Latency], ...]:
+    """The latency to set for each ARQ destination, by the silences on record whose packets were lost."""
+    lost_s = [stall.seconds for train in history.trains for stall in train if stall.how != "held"]
+    headroom = headroom_of(destinations, history)
+    return tuple(
+        (
+            one.name,
+            arq.propose(
+                lost_s,
+                rtt_s=history.rtt_s,
+                rtt_p99_s=history.rtt_p99_s,
+                share=arq.repeat_share(one, headroom),
+                now_s=one.buffer_s,
+            ),
+        )
+        for one in destinations
+        if one.transport is Transport.ARQ
     )
 
 

@@ -18,16 +18,19 @@ from dashboard.figures import delay as delay_figure
 from dashboard.figures import loss as loss_figure
 from dashboard.figures import rates as rates_figure
 from dashboard.figures.pooling import Stretch
-from dashboard.judge import ceilings, layers
+from dashboard.judge import card_check, ceilings
+from dashboard.judge.card_check import Warned
 from dashboard.judge.stall_places import StallPlace
 from dashboard.judge.verdict import RateVerdict
 from dashboard.pages import (
     budget,
     campaigns,
     capacity,
+    card_rows,
     ceiling_rows,
     contracts,
     corrected,
+    failovers,
     loaded_delay,
     paced,
     runs,
@@ -53,9 +56,11 @@ from dashboard.pages.wording import (
 )
 from store import jsonform
 from store.capacity import CapacityRun
+from store.card import Card
 from store.ceilings import VALID_NS, Ceiling
 from store.clock import NS_PER_S, rfc3339, zone
 from store.corrections import Corrected, Corrections
+from store.failovers import Failover
 from store.layers import Layer
 from store.loaded_delay import LoadedDelayRun
 from store.paced import PacedRun
@@ -76,6 +81,7 @@ class Findings:
     period: Period
     stretch: Stretch
     verdicts: tuple[RateVerdict, ...]
+    warned: tuple[Warned, ...]
     questions: tuple[str, ...]
     runs: tuple[RateRun, ...]
     paced: tuple[PacedRun, ...]
@@ -88,10 +94,16 @@ class Findings:
     troubles: tuple[Failed | Skipped | Gap, ...]
     splits: tuple[segments.FoundSplit, ...]
     places: dict[tuple[str, int], StallPlace]  # of the newest stalls
+    failovers: tuple[Failover, ...]
     used: Used
     ceilings: tuple[ceilings.Room, ...]
     corrections: Corrections
     campaigns: tuple[Told, ...]
+
+    @property
+    def card(self) -> Card:
+        """The version of the contract card in force at the end of the period."""
+        return self.handoff.card_at(self.stretch.to_ns)
 
     def corrected_behind(self, verdict: RateVerdict) -> int:
         """How many of the records that a verdict looks at have been corrected."""
@@ -122,7 +134,9 @@ class CircuitPage:
     periods: tuple[Link, ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
-    card: tuple[contracts.CardRow, ...]
+    card: tuple[card_rows.CardRow, ...]
+    versions: Table | None
+    warned: tuple[Entry, ...]
     questions: tuple[str, ...]
     budget: tuple[Entry, ...]
     campaigns: campaigns.CampaignsPart | None
@@ -141,6 +155,7 @@ class CircuitPage:
     split_message: str
     splits: Table | None
     segments: Table | None
+    failovers: Table | None
     troubles: Table | None
 
 
@@ -163,11 +178,17 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         period=period,
         stretch=stretch,
         verdicts=history.verdicts_of(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
-        questions=layers.open_questions(handoff.card),
+        warned=(
+            *card_check.warnings(handoff.card_at(now_ns)),
+            *card_check.warnings_together(site.handoffs, now_unix_ns=now_ns)[handoff.name],
+        ),
+        questions=card_check.questions(handoff.card_at(now_ns)),
         paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=stretch.from_ns)),
         capacity=tuple(reader.documents(CapacityRun, handoff=name, since_ns=stretch.from_ns)),
         loaded_delays=tuple(reader.documents(LoadedDelayRun, handoff=name, since_ns=stretch.from_ns)),
-        shapes=shapes.read(reader, name, since_ns=stretch.from_ns, stated_mtu_bytes=handoff.card.mtu_bytes),
+        shapes=shapes.read(
+            reader, name, since_ns=stretch.from_ns, stated_mtu_bytes=handoff.card_at(now_ns).mtu_bytes
+        ),
         runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
         soaks=soaks.read(reader, name, stretch),
@@ -175,6 +196,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
         splits=segments.splits(reader, name, since_ns=stretch.from_ns),
         places=segments.places(reader, stalls[-MOST_ROWS:], site=site, handoff=handoff),
+        failovers=failovers.read(reader, name),
         used=budget.find(reader, site, handoff, now_ns=now_ns, spent=handoff.allowance_bytes is not None),
         ceilings=ceilings.judge(
             reader.documents(Ceiling, since_ns=now_ns - VALID_NS), site=site, handoff=handoff, now_ns=now_ns
@@ -188,12 +210,12 @@ def figure(found: Findings, name: str, endpoint: str | None) -> str | None:
     """The figure of this name as JSON text; `endpoint` says of which train. None when there is none."""
     gaps = [one for one in found.troubles if isinstance(one, Gap)]
     if name in RATE_FIGURES:
-        direction, handoff = RATE_FIGURES[name], found.handoff
+        direction = RATE_FIGURES[name]
         return rates_figure.figure(
             found.runs,
             direction=direction,
-            layer=_layer(handoff),
-            stated_bps=handoff.card.rate_bps(direction),
+            layer=_layer(found.card),
+            stated_bps=found.card.rate_bps(direction),
             gaps=gaps,
             stretch=found.stretch,
         )
@@ -215,9 +237,9 @@ def _stretch(reader: Reader, site: Site, handoff: Handoff, period: Period, *, no
     return Stretch(from_ns=max(since_ns, oldest_ns or since_ns), to_ns=now_ns, zone=zone(site.timezone))
 
 
-def _layer(handoff: Handoff) -> Layer:
+def _layer(card: Card) -> Layer:
     """The layer at which rates are drawn: the contract's, or payload where it states none."""
-    stated = handoff.card.layer
+    stated = card.layer
     return Layer.PAYLOAD if stated is Layer.NOT_STATED else stated
 
 
@@ -241,8 +263,12 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             [(handoff, verdict) for verdict in found.verdicts],
             caption=f"Counts behind the verdicts on {handoff.name}, last 30 days",
         ),
-        card=contracts.card_rows(handoff.card),
-        questions=found.questions,
+        card=card_rows.card_rows(found.card, where),
+        versions=card_rows.versions(handoff.cards, where),
+        warned=tuple(card_rows.warning(one) for one in found.warned),
+        questions=tuple(
+            one for one in found.questions if one not in {each.question for each in found.warned}
+        ),
         budget=budget.entries(found.used, where),
         campaigns=campaigns.part(
             found.campaigns,
@@ -318,6 +344,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         split_message=segments.message(found.splits),
         splits=segments.finding_table(found.splits, where=where),
         segments=segments.segment_table(found.splits, where=where),
+        failovers=failovers.table(found.failovers, where=where, corrections=found.corrections),
         troubles=_trouble_table(found),
     )
 
@@ -337,7 +364,7 @@ def _figure_url(found: Findings, name: str, **query: str) -> str:
 
 def _rate_charts(found: Findings) -> tuple[Chart, ...]:
     """One for each direction that was run, because on a lopsided line one axis would hide the smaller."""
-    layer = _layer(found.handoff)
+    layer = _layer(found.card)
     return tuple(
         Chart(
             url=_figure_url(found, f"rates-{direction}"),
@@ -453,7 +480,9 @@ def as_json(found: Findings) -> Json:
         "handoff": found.handoff.name,
         "period": str(found.period),
         "from": rfc3339(found.stretch.from_ns),
-        "card": contracts.card_json(found.handoff.card),
+        "card": card_rows.card_json(found.card),
+        "cards": [card_rows.card_json(one) for one in found.handoff.cards],
+        "card_warnings": [one.as_json() for one in found.warned],
         "verdicts": [
             contracts.as_json(found.handoff, verdict, corrected_records=found.corrected_behind(verdict))
             for verdict in found.verdicts
@@ -477,6 +506,7 @@ def as_json(found: Findings) -> Json:
             for stall in found.stalls
         ],
         "splits": segments.splits_json(found.splits),
+        "failovers": failovers.as_json(found.failovers, found.corrections),
         "troubles": [_json(trouble, found) for trouble in found.troubles],
     }
 

@@ -1,21 +1,19 @@
-"""The contract as pages show it: its card, and each verdict as an entry, a row of counts and JSON."""
+"""Verdicts on the contract as pages show them: as an entry, a row of counts and JSON."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
 
 from dashboard.judge import evidence
 from dashboard.judge.verdict import RateVerdict, Word
 from dashboard.pages import corrected
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells, number
-from dashboard.pages.wording import DASH, LAYERS, grouped, percent, span, stated_mbps, stated_percent
-from store import terms
-from store.layers import Layer
+from dashboard.pages.wording import DASH, LAYERS, grouped, percent, stated_mbps, stated_percent
 from store.records import REASONS
-from store.site import Card, Handoff
+from store.site import Handoff
 
 MARKS = {
     Word.MET: Mark(word="Met", look="firm"),
@@ -23,71 +21,6 @@ MARKS = {
     Word.UNDECIDED: Mark(word="Undecided", look="unsure"),
     Word.NOT_TESTED: Mark(word="Not tested", look="none"),
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CardRow:
-    """A line of the contract card."""
-
-    name: str
-    value: str
-    where: str
-
-
-def card_rows(card: Card) -> tuple[CardRow, ...]:
-    """The card field by field; what it does not say reads so, and is never guessed."""
-    pages = dict(card.pages)
-
-    def rate(bps: int | None) -> str | None:
-        return None if bps is None else f"{stated_mbps(bps)} Mb/s"
-
-    fields = (
-        ("provider", "Provider", card.provider),
-        ("reference", "Contract reference", card.reference),
-        ("rate_up", "Rate up", rate(card.rate_up_bps)),
-        ("rate_down", "Rate down", rate(card.rate_down_bps)),
-        ("layer", "Layer of the rates", None if card.layer is Layer.NOT_STATED else LAYERS[card.layer]),
-        ("reach", "Share of a rate that counts as reached", stated_percent(card.reach_ratio)),
-        ("met_ratio", "Share of runs that must reach them", stated_percent(card.met_ratio)),
-        ("port_rate", "Port rate", rate(card.port_rate_bps)),
-        ("delay", "RTT, p95", None if card.rtt_p95_us is None else f"{card.rtt_p95_us / 1000:g} ms"),
-        (
-            "delay_variation",
-            "PDV, p99",
-            None if card.pdv_p99_us is None else f"{card.pdv_p99_us / 1000:g} ms",
-        ),
-        ("loss", "Packet loss", None if card.loss_ratio is None else stated_percent(card.loss_ratio)),
-        (
-            "availability",
-            "Availability",
-            None if card.availability_ratio is None else stated_percent(card.availability_ratio),
-        ),
-        ("availability_rule", "What counts as an outage", card.availability_rule),
-        ("fee", "Fee a month", card.fee_per_month),
-        ("service_start", "Service start", card.service_start and card.service_start.isoformat()),
-        ("term_end", "Term end", card.term_end and card.term_end.isoformat()),
-        ("notice", "Notice", card.notice),
-        ("mtu", "Largest IP packet", None if card.mtu_bytes is None else f"{card.mtu_bytes} bytes"),
-        (
-            "maintenance_cap",
-            "Provider's works, at most a month",
-            None if card.maintenance_cap_s is None else span(card.maintenance_cap_s),
-        ),
-    )
-    return tuple(
-        CardRow(name=name, value=value or "not stated", where=pages.get(key, ""))
-        for key, name, value in fields
-    )
-
-
-def card_json(card: Card) -> dict[str, Any]:
-    """The card as a program reads it: null is what it does not state, `not_stated` names those keys."""
-    dates = {
-        name: None if day is None else day.isoformat()
-        for name, day in (("service_start", card.service_start), ("term_end", card.term_end))
-    }
-    parts = {"outages": terms.as_json(card.outages), "credits": terms.as_json(card.credits)}
-    return asdict(card) | dates | parts | {"pages": dict(card.pages), "not_stated": list(card.not_stated)}
 
 
 def entry(verdict: RateVerdict, *, corrected_records: int) -> Entry:

@@ -11,13 +11,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from store import notice_reader, site_reader
+from store import card_reader, notice_reader, site_reader
+from store.calendar_span import CalendarSpan
+from store.card import Card, Commitment, Limiter
 from store.errors import SiteMistake
 from store.layers import Layer
 from store.notice_channels import Command, Hook, Matter
 from store.records import Direction
 from store.site import (
-    Card,
     Evidence,
     HopPlan,
     Method,
@@ -144,26 +145,54 @@ class TestExample:
 
     def test_the_new_circuits_card_states_everything(self, site: Site) -> None:
         """600 Mb/s at layer 2 each way, RTT p95 9 ms, PDV p99 3 ms, loss 0.05 %, 99.93 % a month."""
-        assert site.handoff("A").card == Card(
+        card = site.handoff("A").card
+        assert card == Card(
             provider="Greyfell Circuits",
             reference="GC-40417",
             rate_up_bps=600_000_000,
             rate_down_bps=600_000_000,
             layer=Layer.ETHERNET,
+            commitment=Commitment.COMMITTED,
+            both_at_once=True,
+            excess_bps=0,
+            burst_up_bytes=2_000_000,
+            burst_down_bytes=2_000_000,
+            limiter_up=Limiter.POLICER,
+            limiter_down=Limiter.POLICER,
             met_ratio=0.95,
             reach_ratio=0.97,
+            medium="copper, 1000BASE-T",
+            connector=card.connector,
             port_rate_bps=1_000_000_000,
+            auto_negotiation=True,
+            at_once_with=("B",),
+            total_bps=2_000_000_000,
+            shared_device=("B",),
+            shared_uplink=("B",),
+            shared_power=("B",),
+            shared_fibre=("B",),
+            mtu_bytes=1500,
+            frame_bytes=1518,
+            vlan_tags=(),
+            addresses=site.handoff("A").addresses,
+            routing=card.routing,
+            reverse_dns=card.reverse_dns,
             rtt_p95_us=9_000,
             pdv_p99_us=3_000,
             loss_ratio=0.0005,
+            measured_to="ref.greyfell.example.net",
             availability_ratio=0.9993,
-            availability_rule=site.handoff("A").card.availability_rule,
+            availability_rule=card.availability_rule,
+            maintenance_cap_s=4 * 3600,
+            repair_s=5 * 3600,
             fee_per_month="210 crowns a month",
             service_start=date(2026, 6, 22),
-            term_end=date(2030, 6, 21),  # 48 months
+            term=CalendarSpan(months=48),
+            term_end=date(2030, 6, 21),
+            renewal=CalendarSpan(months=12),
+            index_from_month=25,
+            index_most_ratio=0.03,
             notice="4 months",
-            mtu_bytes=1500,
-            maintenance_cap_s=4 * 3600,
             outages=AvailabilityTerms(
                 rule=OutageRule.SEVERE_SECONDS,
                 threshold_ratio=0.5,
@@ -191,9 +220,18 @@ class TestExample:
                 repeat_longer_than_s=4 * 3600,
                 repeat_days=90,
             ),
-            pages=site.handoff("A").card.pages,
+            notice_span=CalendarSpan(months=4),
+            handover=date(2026, 6, 16),
+            deemed_working_days=10,
+            acceptable_use=card.acceptable_use,
+            cable_owner=card.cable_owner,
+            escalation=card.escalation,
+            upgrade_price=card.upgrade_price,
+            move_price=card.move_price,
+            pages=card.pages,
             not_stated=(),
         )
+        assert card.ends() == date(2030, 6, 21)
         assert site.handoff("B").card.rate_bps(Direction.DOWN) == 1_400_000_000
 
     def test_availability_may_be_a_share_alone(self, site: Site) -> None:
@@ -306,9 +344,7 @@ class TestExample:
             *notice_reader.COMMAND_KEYS,
             *notice_reader.HOOK_KEYS,
         }
-        keys |= (
-            set(site_reader._CARD_KEYS) | set(site_reader._DESTINATION_KEYS) | set(site_reader._TIMES_KEYS)
-        )
+        keys |= set(card_reader.CARD_KEYS) | set(site_reader._DESTINATION_KEYS) | set(site_reader._TIMES_KEYS)
         shown = {"count"}  # beside `to`, of which it takes the place
         shown |= set(re.findall(r"^(?:# )?([a-z_]+) = ", EXAMPLE.read_text(), re.MULTILINE))
         shown |= {
@@ -787,7 +823,7 @@ class TestMistakes:
         with pytest.raises(SiteMistake, match=r"handoff: expected tables, each under a line \[\[handoff\]\]"):
             small(tmp_path, SMALL.replace("[[handoff]]", "[handoff]"))
         with pytest.raises(SiteMistake, match=r"expected a table, under a line \[handoff\.card\]"):
-            small(tmp_path, SMALL.replace("[handoff.card]", "[[handoff.card]]"))
+            small(tmp_path, SMALL.replace('[handoff.card]\nrate_up = "15 Mb/s"', "card = 5"))
 
     def test_files_that_cannot_be_read(self, tmp_path: Path) -> None:
         assert "No such file" in mistake(tmp_path / "nothing.toml").why

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
 from dashboard.judge import changes
-from store.site import Destination
+from dashboard.judge.changes import Change, Kind
+from store.site import Destination, Transport
 from tests.dashboard.judge.made import destination
 
 SMALL = destination(2_500_000, name="small")
@@ -28,6 +30,15 @@ def wanting(**limits: float) -> changes.Better:
     return better
 
 
+def smallest(destinations: Sequence[Destination], better: changes.Better) -> Change | None:
+    return next(changes.options(destinations, better, outlasts=outlasts), None)
+
+
+def outlasts(destination: Destination, among: Sequence[Destination]) -> float:
+    """A quarter of the latency."""
+    return destination.buffer_s / 4
+
+
 @pytest.mark.parametrize(
     ("limits", "text"),
     [
@@ -41,7 +52,7 @@ def wanting(**limits: float) -> changes.Better:
 )
 def test_order_of_intrusion(limits: dict[str, float], text: str | None) -> None:
     """A destination less, then a larger buffer, then a lower rung."""
-    found = changes.smallest((SMALL, LARGE), wanting(**limits))
+    found = smallest((SMALL, LARGE), wanting(**limits))
     assert (found and found.text) == text
 
 
@@ -55,7 +66,7 @@ def test_order_of_intrusion(limits: dict[str, float], text: str | None) -> None:
 )
 def test_rungs_of_a_single_destination(bps: float, text: str | None) -> None:
     """One destination cannot be dropped: the higher rung comes first."""
-    found = changes.smallest((LARGE,), wanting(bps=bps))
+    found = smallest((LARGE,), wanting(bps=bps))
     assert (found and found.text) == text
 
 
@@ -67,9 +78,50 @@ def test_all_at_one_rung() -> None:
         return "tight" if kept and max(one.video_bps for one in destinations) <= 2_500_000 else None
 
     low = destination(1_000_000, name="low", audio_bps=96_000)
-    found = changes.smallest((LARGE, LARGE, low), better)
+    found = smallest((LARGE, LARGE, low), better)
     assert found is not None
     assert found.text == "Every destination at 720p30 (2.50 Mb/s of video) makes it Tight."
     assert [one.video_bps for one in found.destinations] == [2_500_000, 2_500_000, 1_000_000]
     assert [one.audio_bps for one in found.destinations] == [128_000, 128_000, 96_000]
     assert [one.picture for one in found.destinations] == ["720p30", "720p30", None]
+
+
+def test_what_lies_beyond_the_plan_comes_last() -> None:
+    """One rung less would do, then the uplinks in their order, then a relay that takes the largest alone."""
+    found = [
+        *changes.options(
+            (SMALL, LARGE),
+            wanting(bps=14e6),
+            outlasts=outlasts,
+            uplinks=[("A", wanting(bps=10e6)), ("B", wanting())],
+        )
+    ]
+    assert [(one.kind, one.handoff) for one in found] == [
+        (Kind.DROP, None),
+        (Kind.RUNG, None),
+        (Kind.UPLINK, "B"),
+        (Kind.RELAY, None),
+    ]
+    assert found[-1].destinations == (LARGE,)
+
+
+@pytest.mark.parametrize(
+    ("made", "text"),
+    [
+        (
+            (replace(LARGE, transport=Transport.ARQ, picture=None),),
+            "Raising the latency of large to 2.0 s (ARQ then outlasts 0.50 s without any packet) makes it "
+            "Go.",
+        ),
+        (
+            (replace(LARGE, transport=Transport.ARQ), SMALL),
+            "Raising every buffer and latency to 2.0 s (ARQ then outlasts 0.50 s without any packet) makes "
+            "it Go.",
+        ),
+    ],
+)
+def test_arq_has_a_latency_and_says_what_it_outlasts(made: tuple[Destination, ...], text: str) -> None:
+    """Where a send buffer stands beside it, both are named."""
+    found = smallest(made, wanting(buffer_s=2.0))
+    assert found is not None
+    assert found.text == text

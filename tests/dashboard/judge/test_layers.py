@@ -1,8 +1,6 @@
-"""Conversions as sentences, what a port cannot carry, and what a card leaves open."""
+"""Conversions as sentences."""
 
 from __future__ import annotations
-
-from dataclasses import fields, replace
 
 import pytest
 
@@ -11,26 +9,6 @@ from store.layers import Layer, tcp_framing
 from store.records import Direction
 from store.site import Card
 from tests.dashboard.judge.made import side
-
-WHOLE = Card(
-    provider="Greyfell Circuits",
-    reference="GC-40417",
-    rate_up_bps=600_000_000,
-    rate_down_bps=600_000_000,
-    layer=Layer.ETHERNET,
-    port_rate_bps=1_000_000_000,
-    mtu_bytes=1500,
-    rtt_p95_us=9000,
-    pdv_p99_us=3000,
-    loss_ratio=0.0005,
-    availability_ratio=0.9993,
-    availability_rule="10 s with loss above 50 %",
-    fee_per_month="210",
-    service_start=None,
-    term_end=None,
-    notice="4 months",
-    maintenance_cap_s=4 * 3600,
-)
 
 
 @pytest.mark.parametrize(
@@ -84,52 +62,6 @@ def test_packets_are_those_of_the_run(ip_version: int, tags: int, payload_bps: f
     assert packet[Layer.ETHERNET] == framing.ethernet_frame_bytes
     found = layers.at_layers(600_000_000, Layer.ETHERNET, packet)
     assert found.goodput_bps == pytest.approx(payload_bps, abs=0.1e6)
-
-
-@pytest.mark.parametrize(
-    ("rate_bps", "layer", "port_bps", "says"),
-    [
-        (1_000_000_000, Layer.ETHERNET, 1_000_000_000, "at most 987.0 Mb/s at layer 2"),
-        (1_000_000_000, Layer.IP, 1_000_000_000, "at most 975.3 Mb/s at the IP layer"),
-        (950_000_000, Layer.PAYLOAD, 1_000_000_000, "941.5 Mb/s of TCP payload"),
-        (1_000_000_000, Layer.NOT_STATED, 1_000_000_000, "can only be met if it counts at layer 1"),
-        (1_000_000_000, Layer.WIRE, 1_000_000_000, None),
-        (600_000_000, Layer.ETHERNET, 1_000_000_000, None),
-        (1_100_000_000, Layer.WIRE, 1_000_000_000, "cannot be met"),
-        (1_100_000_000, Layer.NOT_STATED, 1_000_000_000, "cannot be met"),
-        (1_000_000_000, Layer.ETHERNET, None, None),
-    ],
-)
-def test_unmeetable(rate_bps: int, layer: Layer, port_bps: int | None, says: str | None) -> None:
-    """A 1 Gb/s port carries 987.0 at layer 2, 975.3 at layer 3, 941.5 of TCP payload (RFC 6349 4.1.1)."""
-    found = layers.unmeetable(Card(rate_up_bps=rate_bps, layer=layer, port_rate_bps=port_bps))
-    assert len(found) == (says is not None)
-    assert all(says in sentence for sentence in found if says)
-
-
-def test_an_empty_card_leaves_everything_open() -> None:
-    """One question for each answer that a contract should give, the layer first; each ends as a question."""
-    found = layers.open_questions(Card())
-    asked = {
-        field.name
-        for field in fields(Card)
-        if field.name
-        not in {"provider", "reference", "layer", "met_ratio", "reach_ratio", "pages", "not_stated"}
-    }
-    assert len(found) == len(asked) + 1
-    assert "layer" in found[0]
-    assert all(question.endswith("?") for question in found)
-
-
-def test_a_whole_card_leaves_only_its_dates() -> None:
-    """What is stated is not asked again."""
-    assert [question.split()[2] for question in layers.open_questions(WHOLE)] == ["date", "date"]
-
-
-def test_what_a_card_cannot_keep_stands_with_the_questions() -> None:
-    """The port's sentence comes last."""
-    found = layers.open_questions(replace(WHOLE, rate_up_bps=1_000_000_000))
-    assert "cannot be met" in found[-1]
 
 
 def test_the_layer_question_names_the_rate() -> None:

@@ -10,12 +10,15 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any, TypeVar
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.judge import stream
+from dashboard.judge.bursting import Bucket
+from dashboard.judge.changes import Kind
 from dashboard.judge.stream import Answer, Check
 from store.clock import NS_PER_S, local
 from store.records import Direction, RateRun, Stall, TrainSpan
@@ -33,6 +36,7 @@ ARQ = destination(
 )
 OPENING = (PUSH, replace(PUSH, name="mirror"), ARQ)
 WORSE = [Answer.GO, Answer.TIGHT, Answer.HOLD]
+R = TypeVar("R", RateRun, TrainSpan)
 
 
 def days(times: Times) -> list[int]:
@@ -68,9 +72,13 @@ def stalls(times: Times, *, per_hour: int, lengths_s: Sequence[float], how: str 
 
 
 def checked(
-    made: StreamPlan, found: list[RateRun], train: list[TrainSpan], silences: Sequence[Stall] = ()
+    made: StreamPlan,
+    found: Sequence[RateRun],
+    train: Sequence[TrainSpan],
+    silences: Sequence[Stall] = (),
+    **more: Any,
 ) -> Check:
-    return stream.check(made, runs=found, spans=train, stalls=silences, now_unix_ns=NOW, zone=ZONE)
+    return stream.check(made, runs=found, spans=train, stalls=silences, now_unix_ns=NOW, zone=ZONE, **more)
 
 
 def micro_stalls() -> list[Stall]:
@@ -291,6 +299,104 @@ def test_loss_by_transport(transport: Transport, lost: int, answer: Answer) -> N
     assert found.answer is answer
 
 
+def test_keyframes_that_a_limit_drops_make_it_tight() -> None:
+    """622 kB at one instant: Tight behind a policer of 1.4 Gb/s that lets 128 kB pass at once; Go when 4 MB
+    pass, when nobody looked, and when a shaper holds them for 3 ms."""
+    policer = Bucket(
+        cbs_bytes=128_000, rate_bps=1_400_000_000, line_bps=10_000_000_000, drops=True, source="burst run"
+    )
+    cases = {
+        policer: Answer.TIGHT,
+        replace(policer, cbs_bytes=4_000_000): Answer.GO,
+        replace(policer, drops=False): Answer.GO,
+        None: Answer.GO,
+    }
+    for bucket, answer in cases.items():
+        found = checked(
+            plan(*OPENING, times=SATURDAY),
+            runs(SATURDAY, 1_200_000_000, 1_300_000_000),
+            spans(SATURDAY),
+            buckets={} if bucket is None else {"old": bucket},
+        )
+        assert (found.answer, found.bucket) == (answer, bucket)
+        assert ("keyframes" in found.reasons) is (answer is Answer.TIGHT)
+
+
+def test_what_the_house_sends_beside_the_show_counts() -> None:
+    """4.85 and 2 beside are 6.85 of a floor of 8.3 at the IP layer, 83 %: Tight where 4.85 alone is Go."""
+    floor_bps = 8_000_000
+    alone = plan(CLASS)
+    both = replace(alone, beside_bps=2_000_000)
+    answers = [checked(made, runs(EVENINGS, floor_bps, floor_bps), spans(EVENINGS)) for made in (alone, both)]
+    assert [each.answer for each in answers] == [Answer.GO, Answer.TIGHT]
+    assert answers[1].demand_bps - answers[0].demand_bps == 2_000_000
+    assert "2.00 Mb/s of it beside the show" in answers[1].because
+
+
+def elsewhere(records: Sequence[R], handoff: str) -> list[R]:
+    """The same records of another handoff."""
+    return [replace(each, handoff=handoff) for each in records]
+
+
+def test_every_change_that_helps_is_named() -> None:
+    """29.1 of 30 at the IP layer: one destination less, a rung less, the other uplink, a relay (15.25 of 30
+    is 51 %). A longer buffer helps nothing where rate lacks."""
+    floor_bps = 30_000_000 * 1448 // 1500
+    here = runs(SATURDAY, floor_bps, floor_bps), spans(SATURDAY)
+    there = (
+        elsewhere(runs(SATURDAY, 548_000_000, 570_000_000), "A"),
+        elsewhere(spans(SATURDAY), "A"),
+    )
+    found = checked(
+        plan(*OPENING, times=SATURDAY),
+        [*here[0], *there[0]],
+        [*here[1], *there[1]],
+        uplinks=("old", "A"),
+        thorough=True,
+    )
+    assert [(one.kind, one.answer) for one in found.options] == [
+        (Kind.DROP, "tight"),
+        (Kind.RUNG, "go"),  # 14 down to 4: 18.3 of 30 is 61 %
+        (Kind.UPLINK, "go"),
+        (Kind.RELAY, "go"),
+    ]
+    assert found.options[2].text == "Sending it by handoff A makes it Go."
+    assert found.options[3].destinations == (ARQ,)
+    assert found.smallest_change == found.options[0].text
+
+
+def test_another_uplink_where_nothing_within_the_plan_helps() -> None:
+    """29.1 on 5.1 is Hold whatever is dropped; an uplink of which nothing is known is not offered."""
+    here = runs(SATURDAY, 5_100_000, 5_100_000), spans(SATURDAY)
+    made = plan(*OPENING, times=SATURDAY)
+    there = elsewhere(runs(SATURDAY, 548_000_000, 570_000_000), "A")
+    watched = elsewhere(spans(SATURDAY), "A")
+    found = checked(made, [*here[0], *there], [*here[1], *watched], uplinks=("old", "A"))
+    assert found.smallest_change == "Sending it by handoff A makes it Go."
+    unwatched = checked(made, [*here[0], *there], here[1], uplinks=("old", "A"))
+    assert unwatched.smallest_change is None
+
+
+def test_a_longer_latency_says_what_it_outlasts() -> None:
+    """Stalls of 0.5 s with all packets lost: ARQ with repeats of 25 % needs 0.021 + 0.5/0.25 = 2.021 s, in
+    tenths 2.1, which outlast 0.25 x (2.1 - 0.021) = 0.52 s."""
+    made = replace(ARQ, picture=None)
+    found = checked(
+        plan(made),
+        runs(EVENINGS, 100_000_000, 100_000_000),
+        spans(EVENINGS),
+        stalls(EVENINGS, per_hour=2, lengths_s=(0.5,), how="lost"),
+    )
+    assert found.answer is Answer.TIGHT
+    assert found.smallest_change == (
+        "Raising the latency of contribution to 2.1 s (ARQ then outlasts 0.52 s without any packet) makes it "
+        "Go."
+    )
+    assert found.survives_s == pytest.approx(0.37, abs=0.001)
+    ((name, latency),) = found.latencies
+    assert (name, latency.latency_s) == ("contribution", pytest.approx(2.03, abs=0.001))
+
+
 def test_json_has_what_other_programs_rely_on() -> None:
     """The common head, the answer, and rates as integers."""
     found = stream.as_json(evening(CLASS))
@@ -400,3 +506,41 @@ def test_a_change_does_what_it_says(made: Destination, found: list[tuple[int, fl
     else:
         word = answer.smallest_change.rsplit(maxsplit=1)[1].rstrip(".").lower()
         assert WORSE.index(Answer(word)) < WORSE.index(answer.answer)
+
+
+def test_destinations_are_shared_out_among_uplinks() -> None:
+    """Hold on 18 Mb/s together; one push of 6.93 is 37 % of it, two are 74 and Tight, so two of the three go
+    by A."""
+    here = runs(SATURDAY, 18_000_000, 18_000_000), spans(SATURDAY)
+    there = elsewhere(runs(SATURDAY, 548_000_000, 570_000_000), "A"), elsewhere(spans(SATURDAY), "A")
+    found = checked(
+        plan(*OPENING, times=SATURDAY),
+        [*here[0], *there[0]],
+        [*here[1], *there[1]],
+        uplinks=("old", "A"),
+        thorough=True,
+    )
+    assert found.shares is not None
+    assert dict(found.shares.carries) == {"push": "A", "mirror": "old", "contribution": "A"}
+    assert found.notes == ("push and contribution by handoff A; mirror by handoff old: together Go.",)
+    assert stream.as_json(found)["uplinks"] == dict(found.shares.carries)
+
+
+@pytest.mark.parametrize(
+    ("transport", "added_ms", "answer"),
+    [
+        (Transport.RTP, 99, Answer.GO),
+        (Transport.RTP, 101, Answer.HOLD),
+        (Transport.TCP, 299, Answer.GO),
+        (Transport.TCP, 640, Answer.HOLD),
+    ],
+)
+def test_beside_an_upload(transport: Transport, added_ms: int, answer: Answer) -> None:
+    """1.4 MB of queue at 18 Mb/s add 622 ms: over 100 ms spoils guests, over 300 ms everything (common
+    practice). The show alone stays Go."""
+    made = plan(replace(RESCUE, transport=transport))
+    found = checked(
+        made, runs(EVENINGS, 18_000_000, 18_000_000), spans(EVENINGS), upload_adds_ms={"old": added_ms}
+    )
+    assert (found.answer, found.beside_upload) == (Answer.GO, answer)
+    assert bool(found.notes) is (answer is Answer.HOLD)

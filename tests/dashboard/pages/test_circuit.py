@@ -29,7 +29,8 @@ async def test_what_the_contract_leaves_open_is_said_and_asked(client: Client) -
     assert card["Rate down"]["As stated"] == "not stated"
     assert card["Layer of the rates"]["As stated"] == "not stated"
     questions = [item.text for item in page.one("section", **{"aria-labelledby": "card"}).all("li")]
-    assert any(question.startswith("At which layer does the upload rate of 15") for question in questions)
+    (vague,) = (each for each in questions if "At which layer does the upload rate of 15" in each)
+    assert vague.startswith("Vague")
     assert all(question.endswith(("?", ".")) for question in questions)
 
 
