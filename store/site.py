@@ -189,6 +189,13 @@ class Method(StrEnum):
     LOADED_DELAY = "loaded-delay"
     SOAK = "soak"
 
+    @property
+    def by_tcp(self) -> bool:
+        """Whether it is held against ceilings. Packets of the others are counted at either end, and what a
+        host left unsent or dropped is on record with each run.
+        """
+        return self in (Method.RATE, Method.LOADED_DELAY)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
