@@ -89,7 +89,9 @@ class SoakFile:
             self.path.unlink(missing_ok=True)
 
     def take(self, line: bytes) -> None:
-        """Take in a line that it held. Raises ValueError, KeyError, TypeError or BadMessage for one that is none."""
+        """Take in a line that it held. One that is no soak's raises ValueError, KeyError, TypeError or
+        BadMessage.
+        """
         found = json.loads(line)
         if found["kind"] == _STARTED:
             self.gaps.append(

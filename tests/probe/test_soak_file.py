@@ -126,7 +126,8 @@ def test_a_broken_line_is_named(tmp_path: Path, broken: str) -> None:
     kept = tmp_path / "kept"
     begun(kept)
     lines = kept.read_bytes().splitlines(keepends=True)
-    assert (instead := BROKEN[broken](lines[1])) != lines[1]
+    instead = BROKEN[broken](lines[1])
+    assert instead != lines[1]
     kept.write_bytes(lines[0] + instead + b"".join(lines[1:]))
     with pytest.raises(UserMistake, match="line 2 is no line of a soak"):
         opened(kept)
