@@ -197,6 +197,16 @@ class Method(StrEnum):
         return self in (Method.RATE, Method.LOADED_DELAY)
 
 
+_CALLED = {
+    Method.RATE: "rate run",
+    Method.SIZES: "size sweep",
+    Method.STEPS: "step run",
+    Method.MTU: "path MTU run",
+    Method.REHEARSAL: "rehearsal",
+    Method.SOAK: "soak",
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
     """A scheduled run: one at a random offset in each slot of `every_s`, in `times` only if given.
@@ -220,6 +230,11 @@ class RunPlan:
     stream: StreamPlan | None = None  # what a rehearsal sends
 
     loads: tuple[Direction, ...] = ()
+
+    @property
+    def called(self) -> str:
+        """What a person calls it."""
+        return "light run" if self.light else _CALLED.get(self.method, f"{self.method} run")
 
     @property
     def lasts_s(self) -> int:
