@@ -544,6 +544,18 @@ def _reading_commands(commands: Any) -> None:
     events.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
     events.add_argument("--handoff", metavar="NAME", help="this handoff alone, and what concerns all")
     events.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    ledger = _command(
+        commands,
+        "ledger",
+        _ledger,
+        "The exclusions ledger: what each rule left out of a rate verdict, and the verdict without it.",
+    )
+    ledger.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    ledger.add_argument("--handoff", metavar="NAME", help="this handoff alone (default: every one)")
+    ledger.add_argument(
+        "--days", type=_whole(1, 3660), default=30, metavar="N", help="the last N days (default 30)"
+    )
+    ledger.add_argument("--json", action="store_true", help="one JSON object on standard output")
     budget = _command(
         commands,
         "budget",
@@ -1287,6 +1299,25 @@ def _budget(options: argparse.Namespace) -> int:
     else:
         rows = [([purse.said() for purse in one.purses], one.cap) for one in found]
         print(text.budget(rows, zone(site.timezone)))
+    return 0
+
+
+def _ledger(options: argparse.Namespace) -> int:
+    from dashboard import rate_history, rates_told
+    from store import site as sites
+    from store.reader import Reader
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    handoffs = site.handoffs if options.handoff is None else (_handoff(options, site),)
+    with closing(Reader.open(site.database)) as reader:
+        found = [
+            rate_history.read(reader, site, each, now_unix_ns=now_ns, seconds=options.days * 86_400)
+            for each in handoffs
+        ]
+    if options.json:
+        _print_json(rates_told.ledger_json(site, found, now_unix_ns=now_ns))
+    else:
+        print(rates_told.ledger_text(site, found))
     return 0
 
 
