@@ -6,8 +6,9 @@ with a `Reader`, so it runs in that reader's thread. Imports store and judge.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
+from dataclasses import dataclass
 from datetime import tzinfo
 from typing import TypeVar
 
@@ -21,6 +22,7 @@ from store.card import Card
 from store.cells import Length
 from store.clock import NS_PER_S, local, zone
 from store.corrections import Corrected
+from store.loaded_delay import LoadedDelayRun
 from store.reader import Reader
 from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, Standing, TrainSpan
 from store.rollup import Rolled
@@ -32,6 +34,14 @@ _LOOKED_AT = 3  # records of each kind
 VERDICT_S = 30 * 86_400  # what a contract verdict rests on, whatever period a page shows
 
 R = TypeVar("R")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What single runs tell of uplinks, by handoff: what passes at once, and what a full upload adds."""
+
+    buckets: tuple[tuple[str, Bucket], ...] = ()
+    upload_adds_ms: tuple[tuple[str, int], ...] = ()
 
 
 def of_site(reader: Reader, site: Site, *, now_unix_ns: int) -> list[Known]:
@@ -126,7 +136,7 @@ def check(
     records: Iterable[Known],
     *,
     now_unix_ns: int,
-    buckets: Mapping[str, Bucket] | None = None,
+    limits: Limits = Limits(),
     thorough: bool = False,
 ) -> Check:
     """The answer for a stream plan; `records` hold its comparable hours of four weeks, on every handoff that
@@ -141,7 +151,8 @@ def check(
         stalls=_only(Stall, own),
         now_unix_ns=now_unix_ns,
         zone=zone(site.timezone),
-        buckets=buckets,
+        buckets=dict(limits.buckets),
+        upload_adds_ms=dict(limits.upload_adds_ms),
         uplinks=names,
         thorough=thorough,
     )
@@ -156,22 +167,43 @@ def check_of(
         *reader.rate_runs(since_ns=since_ns, until_ns=now_unix_ns, bins=False),
         *_watched(reader, site, [plan], now_unix_ns=now_unix_ns),
     ]
-    found = buckets(reader, site, now_unix_ns=now_unix_ns)
-    return check(site, plan, records, now_unix_ns=now_unix_ns, buckets=found, thorough=thorough)
+    limits = limits_of(reader, site, now_unix_ns=now_unix_ns)
+    return check(site, plan, records, now_unix_ns=now_unix_ns, limits=limits, thorough=thorough)
 
 
-def buckets(reader: Reader, site: Site, *, now_unix_ns: int) -> dict[str, Bucket]:
-    """What limits on the way up let pass at once, by handoff: as the newest burst run of a month found it."""
-    found = {}
+def limits_of(reader: Reader, site: Site, *, now_unix_ns: int) -> Limits:
+    """As the newest burst run and the newest loaded-delay run of a month found it."""
     since_ns = now_unix_ns - VERDICT_S * NS_PER_S
+    return Limits(
+        buckets=tuple(_buckets(reader, site, since_ns, now_unix_ns)),
+        upload_adds_ms=tuple(_added(reader, site, since_ns, now_unix_ns)),
+    )
+
+
+def _added(reader: Reader, site: Site, since_ns: int, until_ns: int) -> Iterator[tuple[str, int]]:
+    """What load up added to the round trip at p95, in milliseconds, by handoff."""
+    for handoff in site.handoffs:
+        runs = reader.documents(LoadedDelayRun, handoff=handoff.name, since_ns=since_ns, until_ns=until_ns)
+        added = [
+            load.added_rtt.p95_us
+            for run in evidence.of_line(site, handoff.name, runs)
+            if run.standing is Standing.VALID
+            for load in run.loads
+            if load.direction is Direction.UP and load.added_rtt is not None
+        ]
+        if added:
+            yield handoff.name, round(added[-1] / 1000)
+
+
+def _buckets(reader: Reader, site: Site, since_ns: int, now_unix_ns: int) -> Iterator[tuple[str, Bucket]]:
+    """What limits on the way up let pass at once, by handoff."""
     for handoff in site.handoffs:
         runs = reader.documents(BurstRun, handoff=handoff.name, since_ns=since_ns, until_ns=now_unix_ns)
         up = [one for one in evidence.of_line(site, handoff.name, runs) if one.direction is Direction.UP]
         told = [one for one in up if one.standing is Standing.VALID and one.rate_bps is not None]
         newest = next((one for one in reversed(told) if one.committed_bytes is not None), None)
         if newest is not None:
-            found[handoff.name] = _bucket(newest, zone(site.timezone))
-    return found
+            yield handoff.name, _bucket(newest, zone(site.timezone))
 
 
 def _bucket(run: BurstRun, where: tzinfo) -> Bucket:

@@ -112,7 +112,7 @@ def gather(
         rtt_s=(rtt.percentile(0.5) or 0) / 1e6,
         rtt_p99_s=(rtt.percentile(0.99) or 0) / 1e6,
         shows=tuple(_seen(show, list(trains), kept, counted) for show in on_air),
-        beside_bps=plan.beside_bps,
+        beside_bps=plan.beside_bps if name == plan.handoff else 0,  # the office stays where it is
     )
 
 

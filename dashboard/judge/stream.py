@@ -14,10 +14,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from enum import StrEnum
+from functools import cache
 from itertools import islice
 from typing import Any
 
 from dashboard.judge import arq, bursting, changes, clean, fluid
+from dashboard.judge import uplinks as uplinks_
 from dashboard.judge.arq import Latency
 from dashboard.judge.bursting import Bucket
 from dashboard.judge.changes import Change
@@ -27,6 +29,7 @@ from dashboard.judge.comparable import History, gather
 from dashboard.judge.evidence import Span
 from dashboard.judge.freezes import frozen, headroom_of
 from dashboard.judge.layers import rate_text
+from dashboard.judge.uplinks import Shares
 from store import demand
 from store.clock import rfc3339
 from store.jsonform import SCHEMA
@@ -42,6 +45,7 @@ HEAVY_FREEZES = 12.0  # an hour: one each five minutes, and nobody watches on
 HEAVY_LOST_RATIO = 0.01  # of the show, keyframe waits included
 RTP_TIGHT_LOSS, RTP_HOLD_LOSS = 0.02, 0.05  # above 2-5 % a sender cuts its rate hard
 ARQ_TIGHT_LOSS = 0.05  # repeats are good for 1 to 5 %
+SPOILS_TALK_MS, SPOILS_ALL_MS = 100, 300  # added by load: a conversation, everything
 LEAST_TRAIN_S = 1800  # with less than half an hour of train, its silence is no ground for Go
 
 
@@ -65,7 +69,10 @@ class Check:
     hours; `freezes` are stalls that outlast a buffer, `lost_s` what they lose of the picture with the wait
     for the next keyframe (half an interval each). `chance` is that of a show that stays clean,
     `keyframes_ms` how long all keyframes at once take at the floor, `survives_s` what the shortest ARQ
-    latency outlasts without any packet, `latencies` the latency proposed for each ARQ destination.
+    latency outlasts without any packet, `latencies` the latency proposed for each ARQ destination. `shares`
+    is the best way to share the destinations out among uplinks, None unless it was looked for;
+    `upload_adds_ms` what a full upload adds to the delay, None where no loaded-delay run says so, and
+    `beside_upload` the answer if one went on. `notes` are sentences on both.
     """
 
     plan: str
@@ -95,6 +102,10 @@ class Check:
     options: tuple[Change, ...] = ()
     latencies: tuple[tuple[str, Latency], ...] = ()
     bucket: Bucket | None = None
+    shares: Shares | None = None
+    upload_adds_ms: int | None = None
+    beside_upload: Answer | None = None
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +116,7 @@ class Line:
 
     history: History
     bucket: Bucket | None = None
+    upload_adds_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +137,7 @@ def check(
     now_unix_ns: int,
     zone: tzinfo,
     buckets: Mapping[str, Bucket] | None = None,
+    upload_adds_ms: Mapping[str, int] | None = None,
     uplinks: Sequence[str] = (),
     thorough: bool = False,
 ) -> Check:
@@ -132,14 +145,19 @@ def check(
 
     Records must be of endpoints outside the house (`evidence.of_line`); those of other hours, other weeks,
     and those that do not count are passed over here, and those of other handoffs unless `uplinks` names them
-    as ways that the show could go instead. `buckets` are limits on bursts by handoff. All changes that help
-    are looked for if `thorough`, else only the smallest.
+    as ways that the show could go instead. `buckets` are limits on bursts by handoff, `upload_adds_ms` what a
+    full upload adds to the delay there. All changes that help, and the best way to share the destinations
+    out, are looked for if `thorough`, else only the smallest change.
     """
     kept = [*runs], [*spans], [*stalls]
 
+    @cache
     def line(handoff: str) -> Line:
-        history = gather(plan, *kept, now_unix_ns=now_unix_ns, zone=zone, handoff=handoff)
-        return Line(history=history, bucket=(buckets or {}).get(handoff))
+        return Line(
+            history=gather(plan, *kept, now_unix_ns=now_unix_ns, zone=zone, handoff=handoff),
+            bucket=(buckets or {}).get(handoff),
+            upload_adds_ms=(upload_adds_ms or {}).get(handoff),
+        )
 
     own = line(plan.handoff)
     history = own.history
@@ -147,17 +165,57 @@ def check(
         return _check(plan, own, _unknown(history), now_unix_ns=now_unix_ns)
     parts = _parts(plan.destinations, own)
     answer = _worst(parts)
+    others = [name for name in uplinks if name != plan.handoff]
     found: Iterator[Change] = iter(())
     if answer is not Answer.GO:
-        others = ((name, line(name)) for name in uplinks if name != plan.handoff)
         found = changes.options(
             plan.destinations,
             _better(own, answer),
             outlasts=lambda one, among: _outlasts(one, among, history),
-            uplinks=((name, _better(there, answer)) for name, there in others),
+            uplinks=((name, _better(line(name), answer)) for name in others),
         )
     some = [*found] if thorough else [*islice(found, 1)]
-    return _check(plan, own, parts, now_unix_ns=now_unix_ns, options=some)
+    shares = None
+    if thorough and others and answer is not Answer.GO:
+        shares = uplinks_.best(
+            plan.destinations,
+            own=plan.handoff,
+            others=others,
+            judged=lambda name, among: _place(among, line(name)),
+        )
+    return _check(plan, own, parts, now_unix_ns=now_unix_ns, options=some, shares=shares)
+
+
+def _place(destinations: Sequence[Destination], line: Line) -> tuple[int, float] | None:
+    """The place of the answer among Go, Tight, Hold, and the share of the floor that is taken."""
+    found = judge(destinations, line)
+    if found is Answer.UNKNOWN:
+        return None
+    return _WORSE.index(found), 1 / max(1e-9, headroom_of(destinations, line.history))
+
+
+def _beside_upload(line: Line, answer: Answer, *, talks: bool) -> Answer | None:
+    """The answer if something else filled the upload during the show; None where nobody measured the delay.
+
+    Load that adds more than 100 ms spoils a conversation, more than 300 ms everything (common practice).
+    """
+    added_ms = line.upload_adds_ms
+    if answer is Answer.UNKNOWN or added_ms is None:
+        return None
+    spoilt = added_ms > SPOILS_ALL_MS or (talks and added_ms > SPOILS_TALK_MS)
+    return Answer.HOLD if spoilt else answer
+
+
+def _notes(found: Answer, line: Line, shares: Shares | None, beside: Answer | None) -> Iterator[str]:
+    """How to share the destinations out, and what an upload beside the show would do to it."""
+    if shares is not None:
+        yield uplinks_.said(shares, _WORSE[shares.place].capitalize())
+    if beside is Answer.HOLD and found is not Answer.HOLD:
+        yield (
+            f"Beside any upload: Hold. Filling the upload adds {line.upload_adds_ms} ms to the delay; pause "
+            "uploads and backups for the show, or shape the upload at 90 to 95 % of its rate in the house's "
+            "own router."
+        )
 
 
 def judge(destinations: Sequence[Destination], line: Line) -> Answer:
@@ -225,6 +283,10 @@ def as_json(found: Check) -> dict[str, Any]:
             }
             for one in found.options
         ],
+        "uplinks": None if found.shares is None else uplinks_.as_mapping(found.shares),
+        "upload_adds_ms": found.upload_adds_ms,
+        "beside_upload": None if found.beside_upload is None else str(found.beside_upload),
+        "notes": list(found.notes),
         "latencies": [
             {
                 "destination": name,
@@ -416,11 +478,14 @@ def _check(
     *,
     now_unix_ns: int,
     options: Sequence[Change] = (),
+    shares: Shares | None = None,
 ) -> Check:
     history = line.history
     needs, peak, keyframes = demand.together(plan.destinations, loss_ratio=history.loss_ratio)
     unknown = parts[0].answer is Answer.UNKNOWN
     answer = Answer.UNKNOWN if unknown else _worst(parts)
+    talks = any(one.transport is Transport.RTP for one in plan.destinations)
+    beside = _beside_upload(line, answer, talks=talks)
     deciding = [part for part in parts if part.answer is answer]
     cost = None if unknown else frozen(plan.destinations, history)
     because = ". ".join(part.because[0].upper() + part.because[1:] for part in deciding)
@@ -455,6 +520,10 @@ def _check(
         options=tuple(options),
         latencies=() if unknown else _latencies(plan.destinations, history),
         bucket=line.bucket,
+        shares=shares,
+        upload_adds_ms=line.upload_adds_ms,
+        beside_upload=beside,
+        notes=tuple(_notes(answer, line, shares, beside)),
     )
 
 

@@ -506,3 +506,41 @@ def test_a_change_does_what_it_says(made: Destination, found: list[tuple[int, fl
     else:
         word = answer.smallest_change.rsplit(maxsplit=1)[1].rstrip(".").lower()
         assert WORSE.index(Answer(word)) < WORSE.index(answer.answer)
+
+
+def test_destinations_are_shared_out_among_uplinks() -> None:
+    """Hold on 18 Mb/s together; one push of 6.93 is 37 % of it, two are 74 and Tight, so two of the three go
+    by A."""
+    here = runs(SATURDAY, 18_000_000, 18_000_000), spans(SATURDAY)
+    there = elsewhere(runs(SATURDAY, 548_000_000, 570_000_000), "A"), elsewhere(spans(SATURDAY), "A")
+    found = checked(
+        plan(*OPENING, times=SATURDAY),
+        [*here[0], *there[0]],
+        [*here[1], *there[1]],
+        uplinks=("old", "A"),
+        thorough=True,
+    )
+    assert found.shares is not None
+    assert dict(found.shares.carries) == {"push": "A", "mirror": "old", "contribution": "A"}
+    assert found.notes == ("push and contribution by handoff A; mirror by handoff old: together Go.",)
+    assert stream.as_json(found)["uplinks"] == dict(found.shares.carries)
+
+
+@pytest.mark.parametrize(
+    ("transport", "added_ms", "answer"),
+    [
+        (Transport.RTP, 99, Answer.GO),
+        (Transport.RTP, 101, Answer.HOLD),
+        (Transport.TCP, 299, Answer.GO),
+        (Transport.TCP, 640, Answer.HOLD),
+    ],
+)
+def test_beside_an_upload(transport: Transport, added_ms: int, answer: Answer) -> None:
+    """1.4 MB of queue at 18 Mb/s add 622 ms: over 100 ms spoils guests, over 300 ms everything (common
+    practice). The show alone stays Go."""
+    made = plan(replace(RESCUE, transport=transport))
+    found = checked(
+        made, runs(EVENINGS, 18_000_000, 18_000_000), spans(EVENINGS), upload_adds_ms={"old": added_ms}
+    )
+    assert (found.answer, found.beside_upload) == (Answer.GO, answer)
+    assert bool(found.notes) is (answer is Answer.HOLD)
