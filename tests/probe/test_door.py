@@ -331,7 +331,7 @@ async def test_the_command_tells_the_status(tmp_path: Path) -> None:
         one.daemon.refused = "line 2: no"
         code, out, err = await linebook("status", str(file))
         assert (0, "") == (code, err)
-        assert "A run up on handoff A to north is under way since" in out
+        assert "A rate run up on handoff A to north is under way since" in out
         assert "1 of 1 train is under way: A to north since" in out
         assert "A changed site file was refused, and the old one holds: line 2: no." in out
         code, out, _ = await linebook("status", str(file), "--json")
