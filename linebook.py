@@ -21,10 +21,10 @@ from store.clock import Clock
 from store.errors import LinebookError, UserMistake
 
 if TYPE_CHECKING:
+    import asyncio
     from collections.abc import Callable, Coroutine
     from datetime import tzinfo
 
-    from probe.methods.failover import Uplinks
     from probe.methods.rehearsal import RehearsalPlan
     from probe.reach import Reach
     from probe.wire.invitation import Invitation
@@ -456,23 +456,28 @@ def _failover_command(commands: Any) -> None:
         commands,
         "failover",
         _failover,
-        "A stopwatch while somebody breaks the main uplink: what broke, how long nothing went, the return.",
+        "Two uplinks and a stopwatch: you break the main one (warn everybody first), and it tells how long "
+        "nothing passed, what was lost, and when traffic came back. Ctrl-C ends it and keeps what was seen.",
     )
     failover.add_argument("site", type=Path, metavar="SITE", help="the site file")
-    failover.add_argument("--main", required=True, metavar="HANDOFF", help="the uplink that is to fail")
-    failover.add_argument("--backup", required=True, metavar="HANDOFF", help="the one that is to take over")
     failover.add_argument(
-        "--endpoint", metavar="NAME", help="an endpoint outside (default: the first of the site file)"
+        "--main", metavar="NAME", help="the handoff that will be broken (default: the first of two)"
     )
     failover.add_argument(
-        "--seconds", type=_number(5, 1800), default=60, metavar="S", help="5 to 1800 (default 60)"
+        "--backup", metavar="NAME", help="the handoff that is to take over (default: the other of two)"
+    )
+    failover.add_argument(
+        "--endpoint", metavar="NAME", help="an endpoint of the site file (default: its first one outside)"
+    )
+    failover.add_argument(
+        "--seconds", type=_number(5, 3600), default=120, metavar="S", help="5 to 3600 (default 120)"
     )
     failover.add_argument(
         "--per-second",
-        type=_number(20, 200),
-        default=50,
+        type=_number(10, 100),
+        default=20,
         metavar="N",
-        help="packets of each train, 20 to 200 (default 50); times are one spacing coarse",
+        help="packets of each train, 10 to 100 (default 20); the stopwatch is as fine as they are apart",
     )
     failover.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
@@ -1152,57 +1157,85 @@ def _split(options: argparse.Namespace) -> int:
 
 
 def _failover(options: argparse.Namespace) -> int:
-    from dashboard import text
+    from dashboard import text_failover
     from probe.methods import failover
+    from probe.reach import reaches_of
     from store import site as sites
     from store.jsonform import as_json
-    from store.records import Failed
+    from store.records import Failed, Owner
 
     site = sites.load(options.site)
-    where = _uplinks(options, site)
+    main, backup = _two_uplinks(options, site)
+    endpoint = _outside_endpoint(options, site)
+    if (why := _all_stopped(site)) is not None:
+        failed = Failed(what=failover.WHAT, why=why, whose=Owner.HOUSE, started_unix_ns=Clock().unix_ns())
+        return _failed(failed, options)
+    reaches = reaches_of(site)
+    where = failover.Uplinks(main=reaches[main.name][endpoint], backup=reaches[backup.name][endpoint])
     plan = failover.FailoverPlan(seconds=options.seconds, per_second=options.per_second)
     _say(
-        f"Three trains for {options.seconds:g} s to {where.main.endpoint}: by {where.main.handoff}, by "
-        f"{where.backup.handoff}, and one bound to neither. Warn everybody who needs this line first."
+        f"Watching {main.name} and {backup.name} for {options.seconds:g} s (Ctrl-C ends it). "
+        f"Break {main.name} when traffic is seen to go by it. "
+        "Warn everybody first: calls, alarms and shows may hang on it. "
+        "Leave mains and the provider's devices to those who may open them."
     )
-    ready = f"All three are answered. Break {where.main.handoff} now, and mend it before the time is over."
-    found = _finish(lambda: failover.run(plan, where, Clock(), on_ready=lambda: _say(ready)))
+    found = _finish(
+        lambda: _interruptible(lambda stop: failover.run(plan, where, Clock(), stop=stop, on_progress=_say))
+    )
     if isinstance(found, Failed):
         return _failed(found, options)
     _on_record(site, found)
-    _print_json(as_json(found)) if options.json else print(text.failover(found))
+    _print_json(as_json(found)) if options.json else print(text_failover.failover(found))
     return 0
 
 
-def _uplinks(options: argparse.Namespace, site: Site) -> Uplinks:
-    """The two uplinks that are meant and the endpoint outside. Raises UserMistake that names the option."""
-    from probe.methods.failover import Uplinks
-    from probe.reach import reaches_of
+def _two_uplinks(options: argparse.Namespace, site: Site) -> tuple[Handoff, Handoff]:
+    """The uplink that will be broken and the one that is to take over."""
+    names = [one.name for one in site.handoffs]
+    if len(names) < 2:
+        raise UserMistake(
+            f"{options.site}: handoff: a failover needs two, and it has {', '.join(names)} alone"
+        )
+    if len(names) > 2 and None in (options.main, options.backup):
+        raise UserMistake(
+            f"--main, --backup: {options.site} has {', '.join(names)}; name the two that are meant"
+        )
+    main = options.main or next(name for name in names if name != options.backup)
+    backup = options.backup or next(name for name in names if name != main)
+    for option, name in (("--main", main), ("--backup", backup)):
+        if name not in names:
+            raise UserMistake(f"{option}: {options.site} has no handoff {name!r}{_near(name, names)}")
+    if main == backup:
+        raise UserMistake(f"--backup: {backup!r} is the main uplink; name another handoff")
+    return site.handoff(main), site.handoff(backup)
+
+
+def _outside_endpoint(options: argparse.Namespace, site: Site) -> str:
+    """The endpoint that is meant: the one that was named, or the first outside."""
     from store.site import Where
 
-    names = [one.name for one in site.handoffs]
-    far = [one.name for one in site.endpoints if one.where is Where.OUTSIDE]
-    for option in ("main", "backup"):
-        name = getattr(options, option)
-        if name not in names:
-            raise UserMistake(f"--{option}: {options.site} has no handoff {name!r}{_near(name, names)}")
-        handoff = site.handoff(name)
-        if handoff.interface is None and handoff.source is None:
-            raise UserMistake(
-                f"--{option}: handoff {name!r} has neither interface nor source in {options.site}, so no "
-                "train can be bound to it"
-            )
-    if options.main == options.backup:
-        raise UserMistake(f"--backup: expected another handoff than --main, which is {options.main!r}")
-    if not far:
+    outside = [one.name for one in site.endpoints if one.where is Where.OUTSIDE]
+    if options.endpoint is None and not outside:
         raise UserMistake(f"{options.site}: endpoint: none stands outside, so no uplink leads to one")
-    endpoint = options.endpoint or far[0]
-    if endpoint not in far:
+    name: str = options.endpoint or outside[0]
+    if name not in outside:
         raise UserMistake(
-            f"--endpoint: {options.site} has no endpoint {endpoint!r} outside{_near(endpoint, far)}"
+            f"--endpoint: {options.site} has no endpoint outside {name!r}{_near(name, outside)}"
         )
-    reaches = reaches_of(site)
-    return Uplinks(main=reaches[options.main][endpoint], backup=reaches[options.backup][endpoint])
+    return name
+
+
+def _all_stopped(site: Site) -> str | None:
+    """The sentence of a stop of all tests that is in force now."""
+    from probe.openings import Openings
+    from store.reader import Reader
+
+    if not site.database.exists():
+        return None
+    now_ns = Clock().unix_ns()
+    with closing(Reader.open(site.database)) as reader:
+        opened = [one for one in reader.open_windows() if (one.ends_unix_ns or now_ns + 1) > now_ns]
+    return Openings(opened).no_traffic()
 
 
 def _check(options: argparse.Namespace) -> int:
@@ -1685,6 +1718,17 @@ def _unless_terminated(work: Callable[[], Coroutine[Any, Any, T]]) -> T | None:
             return None
 
     return asyncio.run(run())
+
+
+async def _interruptible(work: Callable[[asyncio.Event], Coroutine[Any, Any, T]]) -> T:
+    """Run `work` with an event that SIGINT or SIGTERM sets: end now, and tell what there is."""
+    import asyncio
+    import signal
+
+    stop, loop = asyncio.Event(), asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop.set)
+    return await work(stop)
 
 
 def _until_stopped(work: Callable[[], Coroutine[Any, Any, None]]) -> int:

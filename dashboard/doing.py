@@ -46,8 +46,10 @@ def sentences(status: Json, where: tzinfo) -> Iterator[str]:
         yield f"Measuring goes on in memory{kept}: {status['trouble']}."
     for run in status["running"]:
         since = _clock(run["started"], status, where, form="%H:%M:%S")
-        what = "light run" if _light(run) else "run"
-        yield f"A {what} {_way(run)} is under way since {since}; it takes {run['seconds']:g} s."
+        yield f"A {_called(run)} {_way(run)} is under way since {since}; it takes {run['seconds']:g} s."
+    for one in status.get("soaks", ()):  # an older probe tells none
+        since, until = (_clock(one[edge], status, where) for edge in ("started", "ends"))
+        yield f"A soak of the train {_path(one)} goes since {since}, until {until}."
     yield from _trains(status, where)
     yield from _next(status, where)
     yield from (_allowance(one) for one in status.get("allowances", ()))  # an older probe tells none
@@ -101,8 +103,7 @@ def _next(status: Json, where: tzinfo) -> Iterator[str]:
             told.add(run["handoff"])
             held = f", and will be skipped as things stand: {run['held']}" if run.get("held") else ""
             at, way = _clock(run["planned"], status, where), _way(run, handoff=False)
-            way += ", a light one" if _light(run) else ""
-            yield f"The next run on handoff {run['handoff']} is due at {at}, {way}{held}."
+            yield f"The next on handoff {run['handoff']} is a {_called(run)} at {at}, {way}{held}."
     if not told:
         yield "No run is due."
 
@@ -121,9 +122,9 @@ def _allowance(one: Json) -> str:
     )
 
 
-def _light(run: Json) -> bool:
-    """A probe from before there were light runs says nothing of a share."""
-    return bool(run.get("share_ratio", 1) < 1)
+def _called(run: Json) -> str:
+    """A probe of a version before says of a run no more than its share."""
+    return str(run.get("what", "light run" if run.get("share_ratio", 1) < 1 else "run"))
 
 
 def _way(run: Json, *, handoff: bool = True) -> str:

@@ -17,7 +17,6 @@ from dashboard.judge.card_check import Trouble, Warned
 from store import case_words
 from store.capacity import CapacityRun
 from store.clock import local, rfc3339, zone
-from store.failovers import Failover, Failure
 from store.histogram import Delays
 from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderLoad
 from store.paced import PacedRun
@@ -203,66 +202,6 @@ def _segment(one: Segment) -> str:
         stalls = f", {_counted(len(seen.stalls), 'stall')}" if seen.stalls else ""
         what += f"{loss}{rtt}{stalls}"
     return f"  {one.segment}  {what}{f' ({one.note})' if one.note else ''}"
-
-
-def failover(record: Failover) -> str:
-    """A failover: how the main uplink failed, what traffic that is bound to none had to wait, the return."""
-    lines = [
-        f"{rfc3339(record.started_unix_ns)}  failover from {record.handoff} to {record.backup}, "
-        f"{record.seconds:g} s",
-        f"{'Undecided' if record.failure is Failure.UNDECIDED else f'Failure: {record.failure}'}: "
-        f"{record.because}.",
-    ]
-    if record.failed_at_ms is not None:
-        lines += _failed_over(record)
-    lines += [
-        f"Lost of {record.handoff}: {record.main_lost_up} on the way there, {record.main_lost_down} on the "
-        f"way back, {record.main_lost_somewhere} where is not known; of {record.backup}: "
-        f"{record.backup_lost}.",
-        f"The endpoint saw {record.handoff} as {record.main_address or 'unknown'}, {record.backup} as "
-        f"{record.backup_address or 'unknown'}, unbound traffic as {record.unbound_address or 'unknown'} and "
-        f"at the end as {record.unbound_address_after or 'unknown'}.",
-    ]
-    if record.reasons:
-        lines.append(standing_line(str(record.standing), record.reasons))
-    return "\n".join(lines)
-
-
-def _failed_over(record: Failover) -> Iterator[str]:
-    """Moments in seconds from the start, each with what happened."""
-    main, lost = record.handoff, _counted(record.without_packets or 0, "packet")
-    yield f"  {_at(record.failed_at_ms)}  {main} failed"
-    if record.carrier_lost_at_ms is not None:
-        yield f"  {_at(record.carrier_lost_at_ms)}  its interface lost the carrier"
-    if record.silent_at_ms is None:
-        yield f"            unbound traffic went on ({lost} lost): it did not go by {main}, or moved at once"
-    else:
-        yield f"  {_at(record.silent_at_ms)}  unbound traffic failed"
-        if record.switched_at_ms is not None:
-            yield (
-                f"  {_at(record.switched_at_ms)}  switched: unbound traffic was back after "
-                f"{(record.without_ms or 0) / 1000:.2f} s without; {lost} lost"
-            )
-        elif record.without_ms is not None:
-            yield (
-                f"            not switched: unbound traffic was back only with {main}, after "
-                f"{record.without_ms / 1000:.2f} s; {lost} lost"
-            )
-        else:
-            yield f"            not switched: unbound traffic never came back; {lost} lost"
-    if record.returned_at_ms is None:
-        yield f"            {main} did not come back"
-    else:
-        yield f"  {_at(record.returned_at_ms)}  {main} was back"
-    if record.lost_after_return is not None:
-        yield f"After that unbound traffic lost {_counted(record.lost_after_return, 'packet')}."
-    if record.further:
-        yield f"{main} failed {_counted(record.further, 'further time')} after that."
-    yield f"Each moment is {1000 / record.per_second:g} ms coarse, the spacing of packets."
-
-
-def _at(ms: int | None) -> str:
-    return f"{(ms or 0) / 1000:6.2f} s"
 
 
 def exported(done: Exported, *, to: Path) -> str:

@@ -1,8 +1,9 @@
 """Which ceilings are due, and what they say of a run: `judged` is pure, `Ceilings` keeps them for a daemon.
 
-Before a series begins and every 30 days after, this host and the endpoint of a planned rate run are measured
-with as many flows as the run has: just before it, when nothing forbids it. One that is older than 60 days, or
-of another kernel of this host, is none any more. Stands above book, below runs; a method is handed in.
+Before a series begins and every 30 days after, this host and the endpoint of a planned rate or loaded-delay
+run are measured with as many flows as the run has: just before it, when nothing forbids it. One that is older
+than 60 days, or of another kernel of this host, is none any more. Stands above book, below runs; a method is
+handed in.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import asyncio
 import os
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 from probe import standing
 from probe.book import Book
@@ -18,23 +20,33 @@ from probe.changing import Halted, unless
 from probe.reach import Reach
 from store.ceilings import EVERY_NS, Ceiling, CeilingOf, Key, keys, valid
 from store.clock import NS_PER_S, Clock
+from store.loaded_delay import LoadedDelayRun
 from store.records import Failed, RateRun
 
 _AGAIN_NS = 3600 * NS_PER_S  # after one that failed
 
+Run = TypeVar("Run", bound=RateRun | LoadedDelayRun)
 CeilingMethod = Callable[[CeilingOf, int, Reach, Clock], Awaitable[Ceiling | Failed]]
 
 
-def judged(run: RateRun, *, host: Ceiling | None, endpoint: Ceiling | None, factor: float) -> RateRun:
+def judged(run: Run, *, host: Ceiling | None, endpoint: Ceiling | None, factor: float) -> Run:
     """The run with the reasons that its ceilings bring; those that it had of them are taken off."""
     codes = standing.ceiling_reasons(
-        [side.rates.goodput_bps for side in run.sides().values()],
+        _goodput_bps(run),
         host_bps=None if host is None else host.carries_bps,
         endpoint_bps=None if endpoint is None else endpoint.carries_bps,
         factor=factor,
     )
     others = tuple(code for code in run.reasons if code not in standing.CEILING_CODES)
     return replace(run, reasons=(*others, *codes))
+
+
+def _goodput_bps(run: RateRun | LoadedDelayRun) -> list[int]:
+    """What each direction carried, of every load."""
+    if isinstance(run, RateRun):
+        return [side.rates.goodput_bps for side in run.sides().values()]
+    sides = (bps for load in run.loads for bps in (load.up_goodput_bps, load.down_goodput_bps))
+    return [bps for bps in sides if bps is not None]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -47,7 +59,7 @@ class Ceilings:
     _failed: dict[Key, tuple[int, str]] = field(default_factory=dict, init=False)  # monotonic time, and why
     _one_at_a_time: asyncio.Lock = field(default_factory=asyncio.Lock, init=False)
 
-    def judged(self, run: RateRun, *, factor: float) -> RateRun:
+    def judged(self, run: Run, *, factor: float) -> Run:
         """The run as the ceilings of its time have it."""
         host, endpoint = (self._valid(key) for key in keys(run.endpoint, run.flows))
         return judged(run, host=host, endpoint=endpoint, factor=factor)

@@ -23,6 +23,7 @@ from probe.wire.control import (
     CeilingReport,
     CeilingRequest,
     Hello,
+    Knocked,
     Refusal,
     RunGrant,
     RunReport,
@@ -108,6 +109,10 @@ class Control:
     async def train_counts(self, ssid: int) -> TrainCounts | Failed:
         """What the reflector saw of a train so far."""
         return await self._ask("train", TrainCounts, what="count a train", ssid=ssid)
+
+    async def knock(self, ssid: int) -> Knocked | Failed:
+        """Have the endpoint send some packets to where a train was last heard from."""
+        return await self._ask("knock", Knocked, what="knock", method="POST", ssid=ssid)
 
     async def close_train(self, ssid: int) -> TrainCounts | Failed:
         """End a train; what the reflector saw of it."""

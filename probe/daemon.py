@@ -273,6 +273,7 @@ class Daemon:
                 )
                 for start_ns, plan in due
             ),
+            soaks=self.soaks.under_way(book.clock.unix_ns()) if self.soaks is not None else (),
             trains=dict(board.trains),
             windows=book.openings.all,
             budgets=tuple(budgets.values()),

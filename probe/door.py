@@ -170,11 +170,10 @@ async def _keep(request: web.Request) -> web.Response:
     except ValueError as error:
         raise UserMistake(f"text: is no record of this kind ({error})") from None
     daemon.book.keep(record)
-    if isinstance(record, Split):
+    if isinstance(record, Failover):
+        daemon.book.charge(record.handoff, record.spent_bytes)  # some of it went by the other uplink
+    elif isinstance(record, Split):
         daemon.book.charge(record.handoff, record.spent_bytes)
-    elif isinstance(record, Failover):
-        daemon.book.charge(record.handoff, record.spent_bytes)
-        daemon.book.charge(record.backup, record.backup_spent_bytes)
     elif isinstance(record, Rehearsal | Forecast):
         daemon.book.charge(record.handoff, record.spent_bytes, up_ratio=1.0)
     return _answer(daemon, "kept", {})

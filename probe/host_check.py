@@ -84,7 +84,7 @@ def _of_the_kernel(site: Site) -> list[Check]:
     """Settings, clock and disk. Blocks."""
     read = {name: settings.number(name) for name in (*_ON, *_BUFFERS, _RECEIVE)}
     congestion = settings.words("net.ipv4.tcp_available_congestion_control")
-    fewest = min((plan.flows for plan in site.runs if plan.method is Method.RATE), default=1)
+    fewest = min((plan.flows for plan in site.runs if plan.method.by_tcp), default=1)
     folder = site.database.parent
     return [
         *kernel_checks(read, congestion, rate_bps=_highest(site.handoffs), flows=fewest, paced=_paced(site)),
@@ -243,9 +243,9 @@ async def _probe_runs(site: Site) -> bool:
 
 
 def _asked(site: Site) -> list[Key]:
-    """Whose ceilings the planned rate runs are held against, the host's first."""
+    """Whose ceilings the planned runs are held against, the host's first."""
     plans = (*site.runs, *(campaign.run for campaign in site.campaigns))
-    found = {key for one in plans if one.method is Method.RATE for key in keys(one.endpoint, one.flows)}
+    found = {key for one in plans if one.method.by_tcp for key in keys(one.endpoint, one.flows)}
     return sorted(found, key=lambda key: (key[0] is not CeilingOf.HOST, key))
 
 

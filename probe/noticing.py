@@ -23,6 +23,7 @@ from store.capacity import CapacityRun
 from store.cases import unended
 from store.clock import NS_PER_S, zone
 from store.events import Event, EventKind
+from store.loaded_delay import LoadedDelayRun
 from store.records import REASONS, Gap, Owner, RateRun, Record, Stall, StallClass, Standing, TrainSpan
 from store.site import Site, Where
 
@@ -93,7 +94,11 @@ class Noticing:
                 self._span(what)
                 self._allowance(what.handoff)
             case RateRun() | CapacityRun():
-                self._run(what)
+                kind = "rate" if isinstance(what, RateRun) else "capacity"
+                self._run(what, kind=kind, way=f" {what.direction}")
+                self._allowance(what.handoff)
+            case LoadedDelayRun():
+                self._run(what, kind="loaded-delay", way="")
                 self._allowance(what.handoff)
             case Gap() if what.why == RESTARTED:
                 self._watch(what.handoff, what.endpoint).restarted = True
@@ -248,19 +253,18 @@ class Noticing:
 
     # Runs and the allowance
 
-    def _run(self, run: RateRun | CapacityRun) -> None:
+    def _run(self, run: RateRun | CapacityRun | LoadedDelayRun, *, kind: str, way: str) -> None:
         """A run at the limit of a host or port is told once a day for each way and limit."""
         self._loaded[run.handoff] = self.book.clock.unix_ns()
         for code in CEILINGS:
             if code not in run.reasons:
                 continue
-            limit = f"{code.removesuffix('_limit').replace('_', ' ')} {run.direction}"
+            limit = f"{code.removesuffix('_limit').replace('_', ' ')}{way}"
             key, now_ns = (run.handoff, run.endpoint, limit), run.started_unix_ns
             if 0 <= now_ns - self._told.get(key, now_ns - _DAY_NS) < _DAY_NS:
                 continue
             self._told[key] = now_ns
-            kind = "rate" if isinstance(run, RateRun) else "capacity"
-            says = f"{kind} run {run.direction} to {run.endpoint}: {REASONS[code][1]}"
+            says = f"{kind} run{way} to {run.endpoint}: {REASONS[code][1]}"
             self.book.keep_event(
                 Event(
                     handoff=run.handoff,

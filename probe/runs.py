@@ -27,7 +27,7 @@ from store.paced import PacedRun
 from store.path_mtu import PathMtu
 from store.records import Campaign, Carrier, Direction, Failed, Owner, RateRun, Skipped
 from store.rehearsals import Rehearsal
-from store.site import Handoff, Method, RunPlan, Site
+from store.site import Handoff, RunPlan, Site
 from store.sizes import SizesRun
 from store.steps import StepsRun
 
@@ -250,7 +250,7 @@ class Runs:
 
     async def _measured_ceilings(self, plan: RunPlan) -> bool:
         """Measure how much both ends carry at most, where that is due; whether it took any time."""
-        if plan.method is not Method.RATE:
+        if not plan.method.by_tcp:
             return False
         return await self.ceilings.before(self.reaches[plan.endpoint], flows=plan.flows)
 
@@ -313,7 +313,7 @@ class Runs:
             self.book.keep(placed(stopped, plan, started_ns=began_ns), ends=begun)
             raise
         path = (plan.handoff, plan.endpoint)
-        if isinstance(found, RateRun):
+        if isinstance(found, RateRun | LoadedDelayRun):
             found = self.ceilings.judged(found, factor=self.site.rules.evidence.ceiling_factor)
         if isinstance(found, Measured):
             self.book.charge(plan.handoff, found.spent_bytes, up_ratio=_up_ratio(plan.direction))

@@ -18,7 +18,7 @@ from typing import IO, Any
 import msgspec
 
 from store.clock import NS_PER_S
-from store.errors import StoreTrouble, UserMistake
+from store.errors import BadMessage, StoreTrouble, UserMistake
 from store.histogram import Histogram
 from store.records import Gap, Stall, TrainSpan
 from store.soaks import Kept, SoakBegun
@@ -89,7 +89,9 @@ class SoakFile:
             self.path.unlink(missing_ok=True)
 
     def take(self, line: bytes) -> None:
-        """Take in a line that it held. Raises ValueError, KeyError or TypeError for one that is no soak's."""
+        """Take in a line that it held. One that is no soak's raises ValueError, KeyError, TypeError or
+        BadMessage.
+        """
         found = json.loads(line)
         if found["kind"] == _STARTED:
             self.gaps.append(
@@ -164,7 +166,7 @@ def _taken(file: IO[bytes], path: Path, question: Question, *, now_ns: int) -> S
     for number, line in enumerate(lines[1:], 2):
         try:
             made.take(line)
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, BadMessage):
             raise UserMistake(f"--kept: {path} line {number} is no line of a soak") from None
     if whole < len(data):
         file.truncate(whole)

@@ -49,6 +49,10 @@ class Soaks:
             else:
                 self.begun.append(one)
 
+    def under_way(self, now_ns: int) -> tuple[SoakBegun, ...]:
+        """Those that have begun and not ended."""
+        return tuple(one for one in self.begun if one.started_unix_ns <= now_ns < one.ends_unix_ns)
+
     def work(self, site: Site) -> list[Coroutine[Any, Any, None]]:
         """What there is to do under this site file: end what has begun, and begin what is due."""
         trains = {(train.handoff, train.endpoint): train for train in site.trains}

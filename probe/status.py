@@ -17,7 +17,8 @@ from probe.budget import Budget
 from probe.linux.clock_state import ClockState
 from store.clock import local, rfc3339, zone
 from store.records import OpenKind, WindowOpened
-from store.site import Method, RunPlan
+from store.site import RunPlan
+from store.soaks import SoakBegun
 
 SCHEMA = 1
 
@@ -37,6 +38,7 @@ class Status:
     runs: tuple[RunNow, ...]
     due: tuple[tuple[int, RunPlan], ...]
     held: tuple[str | None, ...]
+    soaks: tuple[SoakBegun, ...]  # under way
     trains: Mapping[tuple[str, str], TrainNow]
     windows: tuple[WindowOpened, ...]
     budgets: tuple[Budget, ...]  # a handoff each
@@ -60,6 +62,15 @@ def as_json(found: Status) -> dict[str, Any]:
         "next": [
             _plan(plan) | {"planned": rfc3339(start_ns), "held": held}
             for (start_ns, plan), held in zip(found.due, found.held, strict=True)
+        ],
+        "soaks": [
+            {
+                "handoff": one.handoff,
+                "endpoint": one.endpoint,
+                "started": rfc3339(one.started_unix_ns),
+                "ends": rfc3339(one.ends_unix_ns),
+            }
+            for one in found.soaks
         ],
         "trains": [
             {
@@ -135,6 +146,7 @@ def _plan(plan: RunPlan) -> dict[str, Any]:
     return {
         "handoff": plan.handoff,
         "endpoint": plan.endpoint,
+        "what": plan.called,
         "direction": str(plan.direction),
         "seconds": plan.lasts_s,
         "share_ratio": plan.share_ratio,
@@ -142,8 +154,7 @@ def _plan(plan: RunPlan) -> dict[str, Any]:
 
 
 def _words(plan: RunPlan) -> str:
-    kind = "capacity run" if plan.method is Method.CAPACITY else "light run" if plan.light else "run"
-    return f"{kind} {plan.direction}"
+    return f"{plan.called} {plan.direction}"
 
 
 def _hour(unix_ns: int, found: Status) -> str:

@@ -45,7 +45,7 @@ _RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, Pa
 _SOAKS = (SoakBegun, Soak)  # their bytes are a train's
 _ALL = (
     *(Event, ClockChange, Notice, *_RUNS, *_SOAKS),
-    *(Split, Failover, Hops, Witnesses, Samples, Traffic, Light, Ceiling, ShowReport),
+    *(Failover, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling, ShowReport),
 )
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's

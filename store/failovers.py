@@ -1,8 +1,8 @@
-"""A failover as the stopwatch saw it: one uplink fails, traffic that is bound to none moves to the other.
+"""Failover exercises: somebody breaks the main uplink, and a stopwatch tells when the other carries.
 
-Moments are milliseconds from the record's start, when the first packet of a train left. Each is one packet
-spacing coarse (`per_second`), and a packet that was under way when the line broke makes it early by at most
-its round trip. Imports records.
+Moments are milliseconds from the record's start by the probe's monotonic clock; None for what did not happen
+or was not seen. A moment told by packets is known to the time between two of them (`1 / per_second`).
+Imports records.
 """
 
 from __future__ import annotations
@@ -11,103 +11,127 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, ClassVar
 
-from store.records import Circumstances, Document, Says
+from store.records import Document, Says
+
+EGRESS_EVERY_MS = 500  # how often the endpoint is asked where packets come from
 
 
 class Failure(StrEnum):
     """How the main uplink failed."""
 
     NONE = "none"
-    CLEAN = "clean"  # its interface lost the carrier in the same second
-    SILENT = "silent"  # the carrier stays, and nothing comes back
-    HALF_DEAD = "half-dead"  # one direction, or a part of the packets
+    CLEAN = "clean"  # the port lost its carrier in the same second
+    SILENT = "silent"  # the carrier stays, and nothing passes in either direction
+    HALF_DEAD = "half-dead"  # one direction passes, or a part of both
     UNDECIDED = "undecided"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Break:
+    """A stretch in which a train's packets did not come back, or too many did not.
+
+    `from_ms` is when the first of them left or was due, `last_ms` when the reply before it had come, None
+    where there was none; `until_ms` when the first reply after it came, None where there was none.
+    `due` packets fell into it, of which `unsent` this host's kernel would not take.
+    """
+
+    from_ms: int
+    last_ms: int | None = None
+    until_ms: int | None = None
+    due: int
+    lost_up: int = 0
+    lost_down: int = 0
+    lost_unattributed: int = 0
+    unsent: int = 0
+
+    @property
+    def missing(self) -> int:
+        return self.lost_up + self.lost_down + self.lost_unattributed + self.unsent
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watched:
+    """One train. `egress_address` is where its packets came from at first, as the endpoint saw it."""
+
+    egress_address: str | None = None
+    due: int
+    lost_up: int = 0
+    lost_down: int = 0
+    lost_unattributed: int = 0
+    unsent: int = 0
+    rtt_p50_us: int | None = None
+    breaks: tuple[Break, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Failover(Document):
-    """Three trains at once to `endpoint`: by the main uplink (`handoff`), by the backup, bound to neither."""
+    """One exercise; `handoff` is the main uplink."""
 
     kind: ClassVar[str] = "failover"
     meaning: ClassVar[str] = (
-        "Trains on two uplinks and one bound to neither while the main uplink fails: what broke, how long "
-        "the unbound one had nothing, and when the main uplink came back."
+        "A failover exercise: three trains while somebody breaks the main uplink, and a stopwatch."
     )
     backup: Annotated[str, Says(meaning="the handoff that is to take over")]
-    seconds: Annotated[float, Says(meaning="how long the trains ran", unit="s")]
-    per_second: Annotated[
-        float,
-        Says(meaning="packets a second of each train; moments are one spacing coarse", unit="packets/s"),
-    ]
+    seconds: Annotated[float, Says(meaning="how long it watched", unit="s")]
+    per_second: Annotated[float, Says(meaning="packets of each train", unit="packets/s")]
+    ip_version: Annotated[int, Says(meaning="4 or 6", unit="version")]
     failure: Annotated[
-        Failure, Says(meaning="how the main uplink failed: none, clean, silent, half-dead or undecided")
+        Failure, Says(meaning="how the main uplink failed: none, clean, silent, half-dead, undecided")
     ]
-    because: Annotated[str, Says(meaning="why it is called so, as a sentence")]
-    failed_at_ms: Annotated[
-        int | None, Says(meaning="when the main uplink's first packet that did not come back left", unit="ms")
+    because: Annotated[str, Says(meaning="the sentence that says why it is taken for that")]
+    switched: Annotated[
+        bool | None,
+        Says(meaning="whether traffic went on by the other uplink before the main one was whole again"),
     ] = None
-    carrier_lost_at_ms: Annotated[
-        int | None, Says(meaning="when the main uplink's interface lost its carrier", unit="ms")
-    ] = None
-    silent_at_ms: Annotated[
+    failed_ms: Annotated[
         int | None,
-        Says(meaning="when the unbound train's first packet that did not come back left", unit="ms"),
+        Says(meaning="when the first packet without a reply was due on the main uplink", unit="ms"),
     ] = None
-    switched_at_ms: Annotated[
+    carrier_lost_ms: Annotated[
+        int | None, Says(meaning="when the main uplink's port had no carrier", unit="ms")
+    ] = None
+    carrier_back_ms: Annotated[int | None, Says(meaning="when it had one again", unit="ms")] = None
+    knocks: Annotated[
+        int, Says(meaning="packets that the endpoint sent down the silent main uplink", unit="packets")
+    ] = 0
+    knocks_heard: Annotated[int, Says(meaning="of these, those that arrived", unit="packets")] = 0
+    last_ms: Annotated[
+        int | None, Says(meaning="when the last reply came to traffic that goes by the routes", unit="ms")
+    ] = None
+    route_moved_ms: Annotated[
         int | None,
-        Says(
-            meaning="when the unbound train's first packet that came back again left, the main uplink still "
-            "failing; missing where it came back only with the main uplink, or not at all",
-            unit="ms",
-        ),
+        Says(meaning="when this host's own route led elsewhere; None where a router decides", unit="ms"),
+    ] = None
+    first_ms: Annotated[
+        int | None, Says(meaning="when the first reply came again to that traffic", unit="ms")
     ] = None
     without_ms: Annotated[
-        int | None, Says(meaning="how long the unbound train had nothing: detection and switch", unit="ms")
+        int | None, Says(meaning="time without anything: from that last reply to that first", unit="ms")
     ] = None
-    without_packets: Annotated[
+    lost_switching: Annotated[
+        int | None, Says(meaning="packets of that traffic missing meanwhile", unit="packets")
+    ] = None
+    egress_before: Annotated[str | None, Says(meaning="where that traffic came from at first")] = None
+    egress_after: Annotated[str | None, Says(meaning="where it came from once it went on")] = None
+    main_back_ms: Annotated[
+        int | None, Says(meaning="when the main uplink was whole again, by its first reply", unit="ms")
+    ] = None
+    returned_ms: Annotated[
         int | None,
-        Says(
-            meaning="packets that the unbound train lost, or could not send, while the main uplink failed "
-            "and until it was itself back",
-            unit="packets",
-        ),
+        Says(meaning="when that traffic was seen to come from the main uplink again, to 500 ms", unit="ms"),
     ] = None
-    returned_at_ms: Annotated[
-        int | None, Says(meaning="when the main uplink's first packet that came back again left", unit="ms")
+    lost_returning: Annotated[
+        int | None,
+        Says(meaning="packets of that traffic missing within 2 s of its return", unit="packets"),
     ] = None
-    lost_after_return: Annotated[
-        int | None, Says(meaning="packets that the unbound train lost after both were back", unit="packets")
-    ] = None
-    further: Annotated[int, Says(meaning="times that the main uplink failed after that", unit="times")] = 0
-    main_lost_up: Annotated[
-        int, Says(meaning="packets of the main uplink's train lost on the way there", unit="packets")
-    ]
-    main_lost_down: Annotated[int, Says(meaning="of it, lost on the way back", unit="packets")]
-    main_lost_somewhere: Annotated[
-        int, Says(meaning="of it, lost in a direction that is not known", unit="packets")
-    ]
-    backup_lost: Annotated[int, Says(meaning="packets of the backup's train lost", unit="packets")]
-    main_address: Annotated[
-        str | None, Says(meaning="the main train's address as the endpoint saw it at the start")
-    ] = None
-    backup_address: Annotated[str | None, Says(meaning="the backup train's, likewise")] = None
-    unbound_address: Annotated[str | None, Says(meaning="the unbound train's, likewise")] = None
-    unbound_address_after: Annotated[
-        str | None, Says(meaning="what the endpoint saw unbound traffic come from at the end")
-    ] = None
-    spent_bytes: Annotated[
-        int,
-        Says(
-            meaning="what the main and the unbound train moved",
-            unit="bytes",
-            layer="IP",
-            source="estimated by packets",
-        ),
-    ]
-    backup_spent_bytes: Annotated[
-        int,
-        Says(meaning="what the backup train moved", unit="bytes", layer="IP", source="estimated by packets"),
-    ]
-    circumstances: Annotated[
-        Circumstances | None, Says(meaning="what else was true of the main uplink while it ran")
-    ] = None
+    main: Annotated[Watched, Says(meaning="the train bound to the main uplink")]
+    other: Annotated[Watched, Says(meaning="the train bound to the uplink that is to take over")]
+    routed: Annotated[Watched, Says(meaning="the train that goes by the routes, as everything else does")]
+    spent_bytes: Annotated[int, Says(meaning="what all three moved, both ways", unit="bytes", layer="IP")]
+
+    @property
+    def moving_ms(self) -> int | None:
+        """From the failure to the first reply by the other uplink: detection, switch and first packet."""
+        if self.failed_ms is None or self.first_ms is None or not self.switched:
+            return None
+        return self.first_ms - self.failed_ms

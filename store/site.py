@@ -189,6 +189,23 @@ class Method(StrEnum):
     LOADED_DELAY = "loaded-delay"
     SOAK = "soak"
 
+    @property
+    def by_tcp(self) -> bool:
+        """Whether it is held against ceilings. Packets of the others are counted at either end, and what a
+        host left unsent or dropped is on record with each run.
+        """
+        return self in (Method.RATE, Method.LOADED_DELAY)
+
+
+_CALLED = {
+    Method.RATE: "rate run",
+    Method.SIZES: "size sweep",
+    Method.STEPS: "step run",
+    Method.MTU: "path MTU run",
+    Method.REHEARSAL: "rehearsal",
+    Method.SOAK: "soak",
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
@@ -213,6 +230,11 @@ class RunPlan:
     stream: StreamPlan | None = None  # what a rehearsal sends
 
     loads: tuple[Direction, ...] = ()
+
+    @property
+    def called(self) -> str:
+        """What a person calls it."""
+        return "light run" if self.light else _CALLED.get(self.method, f"{self.method} run")
 
     @property
     def lasts_s(self) -> int:

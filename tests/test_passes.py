@@ -1,7 +1,8 @@
-"""tests/run and tests/conftest.py: both passes run, no failure is hidden, nothing is passed over in CI."""
+"""tests/run and tests/conftest.py: all passes run, no failure is hidden, nothing is passed over in CI."""
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
@@ -29,6 +30,11 @@ def test_packets(): pass
 @pytest.mark.browser
 def test_page(): pass
 """
+PASSES = [
+    "-m pytest -m not alone and not few and not long -n 4 --dist worksteal",
+    "-m pytest -m few and not long -n 2 --dist loadscope",
+    "-m pytest -m alone and not long",
+]
 TIMED = """
 import pytest
 @pytest.mark.alone
@@ -84,10 +90,13 @@ def test_a_line_of_known_truth_is_alone(tmp_path: Path) -> None:
     assert "test_other: a test in tests/links needs the mark `alone` or `few`" in done.stdout + done.stderr
 
 
-def started(where: Path, *arguments: str, first_ends: int = 0) -> tuple[int, list[str]]:
+def started(
+    where: Path, *arguments: str, first_ends: int = 0, fail: int = 0, last_ends: int = 0
+) -> tuple[int, list[str]]:
     """Exit code of tests/run, and the words of each pytest it started, none of which does anything.
 
-    `first_ends` is the exit code of the first of them.
+    `first_ends` is the exit code of the first of them, which leaves so many as pytest does that `fail`;
+    `last_ends` that of one that is asked for those.
     """
     (where / "tests").mkdir()
     (where / "programs").mkdir()
@@ -95,6 +104,10 @@ def started(where: Path, *arguments: str, first_ends: int = 0) -> tuple[int, lis
     environment = where / ".venv-test" / "bin"
     environment.mkdir(parents=True)
     log, stub = where / "log", "#!/bin/sh\n"
+    left = where / ".pytest_cache" / "v" / "cache" / "lastfailed"
+    left.parent.mkdir(parents=True)
+    left.write_text("{}")  # of an earlier time
+    failing = json.dumps({f"tests/test_it.py::test_{number}": True for number in range(fail)}, indent=2)
     for program in (
         *(where / "programs" / name for name in PROGRAMS),
         environment / "ruff",
@@ -103,12 +116,13 @@ def started(where: Path, *arguments: str, first_ends: int = 0) -> tuple[int, lis
         program.write_text(stub)
     (where / "programs" / "nproc").write_text(f"{stub}echo 2\n")
     (environment / "python").write_text(
-        f'{stub}[ "$2" = pytest ] || exit 0\n[ -e {log} ] && code=0 || code={first_ends}\n'
-        f'echo "$*" >>{log}\nexit $code\n'
+        f'{stub}[ "$2" = pytest ] || exit 0\n[ "$3" != --last-failed ] || code={last_ends}\n'
+        f"[ -e {log} ] || {{ code={first_ends}; echo '{failing}' >{left}; }}\n"
+        f'echo "$*" >>{log}\nexit ${{code:-0}}\n'
     )
     for program in (*(where / "programs").iterdir(), *environment.iterdir()):
         program.chmod(0o755)
-    for program in ("dirname", "nice"):
+    for program in ("dirname", "nice", "grep", "rm"):
         (where / "programs" / program).symlink_to(str(shutil.which(program)))
     done = subprocess.run(
         [where / "tests" / "run", *arguments], env={"PATH": str(where / "programs")}, check=False
@@ -116,17 +130,17 @@ def started(where: Path, *arguments: str, first_ends: int = 0) -> tuple[int, lis
     return done.returncode, log.read_text().splitlines()
 
 
-@pytest.mark.parametrize("code", [0, 1])
-def test_all_passes_run_and_a_failure_stays(tmp_path: Path, code: int) -> None:
+@pytest.mark.parametrize(("code", "fail"), [(0, 0), (1, 0), (1, 4), (3, 1)])
+def test_all_passes_run_and_a_failure_stays(tmp_path: Path, code: int, fail: int) -> None:
     """Together they are every test but the long ones: two take what has their mark, one what has none."""
-    assert started(tmp_path, first_ends=code) == (
-        code,
-        [
-            "-m pytest -m not alone and not few and not long -n 3 --dist worksteal",
-            "-m pytest -m few and not long -n 2 --dist loadscope",
-            "-m pytest -m alone and not long",
-        ],
-    )
+    assert started(tmp_path, first_ends=code, fail=fail) == (code, PASSES)
+
+
+@pytest.mark.parametrize("last_ends", [0, 1])
+def test_up_to_three_that_failed_are_asked_once_more(tmp_path: Path, last_ends: int) -> None:
+    """And what they say then is the end of it."""
+    code, asked = started(tmp_path, first_ends=1, fail=3, last_ends=last_ends)
+    assert (code, asked) == (last_ends, [*PASSES, "-m pytest --last-failed -m not long"])
 
 
 def test_an_interrupted_pass_ends_it(tmp_path: Path) -> None:

@@ -2,7 +2,7 @@
 
 What is wanted is `ceiling_factor` times the higher of the stated rates (1.2 unless the site file says
 otherwise: common practice, no source), taken as payload, which is a little more than the line can show. Asked
-for every endpoint and number of flows that the rate runs have, since fewer flows carry less.
+for every endpoint and number of flows that runs over TCP have, since fewer flows carry less.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from store.ceilings import Ceiling, CeilingOf, Key, keys, newest, valid
 from store.records import Direction
-from store.site import Handoff, Method, Site
+from store.site import Handoff, Site
 
 
 class Enough(StrEnum):
@@ -38,13 +38,13 @@ class Room:
 
 
 def judge(found: Iterable[Ceiling], *, site: Site, handoff: Handoff, now_ns: int) -> tuple[Room, ...]:
-    """The host's first, then the endpoints'; none where no rate run is planned."""
+    """The host's first, then the endpoints'; none where no such run is planned."""
     known = newest(found)
     stated_bps = max((handoff.card.rate_bps(way) or 0 for way in (Direction.UP, Direction.DOWN)), default=0)
     wanted_bps = round(stated_bps * site.rules.evidence.ceiling_factor) or None
     asked: dict[Key, None] = {}
     for plan in (*site.runs, *(campaign.run for campaign in site.campaigns)):
-        if plan.handoff == handoff.name and plan.method is Method.RATE:
+        if plan.handoff == handoff.name and plan.method.by_tcp:
             asked |= dict.fromkeys(keys(plan.endpoint, plan.flows))
     in_order = sorted(asked, key=lambda key: (key[0] is not CeilingOf.HOST, key))
     return tuple(_room(key, valid(known.get(key), now_ns=now_ns), wanted_bps) for key in in_order)

@@ -30,6 +30,7 @@ from dashboard.pages import (
     ceiling_rows,
     contracts,
     corrected,
+    failovers,
     loaded_delay,
     paced,
     runs,
@@ -59,6 +60,7 @@ from store.card import Card
 from store.ceilings import VALID_NS, Ceiling
 from store.clock import NS_PER_S, rfc3339, zone
 from store.corrections import Corrected, Corrections
+from store.failovers import Failover
 from store.layers import Layer
 from store.loaded_delay import LoadedDelayRun
 from store.paced import PacedRun
@@ -92,6 +94,7 @@ class Findings:
     troubles: tuple[Failed | Skipped | Gap, ...]
     splits: tuple[segments.FoundSplit, ...]
     places: dict[tuple[str, int], StallPlace]  # of the newest stalls
+    failovers: tuple[Failover, ...]
     used: Used
     ceilings: tuple[ceilings.Room, ...]
     corrections: Corrections
@@ -152,6 +155,7 @@ class CircuitPage:
     split_message: str
     splits: Table | None
     segments: Table | None
+    failovers: Table | None
     troubles: Table | None
 
 
@@ -192,6 +196,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
         splits=segments.splits(reader, name, since_ns=stretch.from_ns),
         places=segments.places(reader, stalls[-MOST_ROWS:], site=site, handoff=handoff),
+        failovers=failovers.read(reader, name),
         used=budget.find(reader, site, handoff, now_ns=now_ns, spent=handoff.allowance_bytes is not None),
         ceilings=ceilings.judge(
             reader.documents(Ceiling, since_ns=now_ns - VALID_NS), site=site, handoff=handoff, now_ns=now_ns
@@ -339,6 +344,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         split_message=segments.message(found.splits),
         splits=segments.finding_table(found.splits, where=where),
         segments=segments.segment_table(found.splits, where=where),
+        failovers=failovers.table(found.failovers, where=where, corrections=found.corrections),
         troubles=_trouble_table(found),
     )
 
@@ -500,6 +506,7 @@ def as_json(found: Findings) -> Json:
             for stall in found.stalls
         ],
         "splits": segments.splits_json(found.splits),
+        "failovers": failovers.as_json(found.failovers, found.corrections),
         "troubles": [_json(trouble, found) for trouble in found.troubles],
     }
 

@@ -10,9 +10,11 @@ a valid HMAC came from: whoever replays old packets with somebody else's address
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import math
 import socket
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from typing import NamedTuple
 
 from probe.linux import own_address, segments, timestamps
@@ -20,6 +22,7 @@ from probe.wire import stamp_tlv
 from probe.wire.control import TrainCounts
 from probe.wire.stamp import (
     AUTHENTICATED_BYTES,
+    KNOCK_SEQUENCE,
     ReflectorPacket,
     SenderPacket,
     decode_sender,
@@ -31,6 +34,7 @@ from probe.wire.stamp_tlv import FollowUp
 from store.clock import NS_PER_S, Clock
 from store.errors import BadPacket
 
+KNOCKS = 3  # packets each time that a caller has the way down tried
 REFWAIT_S = 900  # a session ends after this long without a packet; RFC 5357 section 4.2
 _UNKNOWN_TTL = 255  # what stands in where the TTL cannot be read; RFC 5357 section 4.2
 _SEQUENCES = 1 << 32
@@ -52,6 +56,7 @@ class _Session:
 
     __slots__ = (
         "address",
+        "answer",
         "burst_ns",
         "caller",
         "distinct",
@@ -80,6 +85,7 @@ class _Session:
         self.full_at_ns = now_ns
         self.last_ns = now_ns
         self.address: timestamps.Address | None = None
+        self.answer: Callable[[bytes], None] | None = None  # sends to where its last packet came from
         self.highest = -1
         self.seen = 0  # bit n set: the sequence number `highest - n` arrived
         self.received = self.distinct = self.reflected = 0
@@ -114,7 +120,11 @@ class _Session:
 
     def counts(self) -> TrainCounts:
         return TrainCounts(
-            received=self.received, distinct=self.distinct, reflected=self.reflected, highest=self.highest
+            received=self.received,
+            distinct=self.distinct,
+            reflected=self.reflected,
+            highest=self.highest,
+            address=None if self.address is None else str(self.address[0]).removeprefix("::ffff:"),
         )
 
 
@@ -171,6 +181,34 @@ class Reflector:
     def close(self, ssid: int) -> TrainCounts:
         """End a session. KeyError for an SSID that is not open."""
         return self._sessions.pop(ssid).counts()
+
+    def answer_by(self, ssid: int, answer: Callable[[bytes], None]) -> None:
+        """Note what sends to where a session's packet just came from."""
+        session = self._sessions.get(ssid)
+        if session is not None:
+            session.answer = answer
+
+    def knock(self, ssid: int, *, now_ns: int) -> int:
+        """Send `KNOCKS` packets to where a session's last packet came from, within its rate; how many left.
+
+        They are no replies and are counted nowhere. KeyError for an SSID that is not open.
+        """
+        session, sent = self._sessions[ssid], 0
+        while session.answer is not None and sent < KNOCKS and session.within_rate(now_ns):
+            packet = ReflectorPacket(
+                sequence=0,
+                sent_ntp=ntp_of(self._unix_ns()),
+                error_estimate=self.error_estimate,
+                ssid=ssid,
+                received_ntp=0,
+                sender_sequence=KNOCK_SEQUENCE,
+                sender_ntp=0,
+                sender_error_estimate=self.error_estimate,
+                sender_ttl=_UNKNOWN_TTL,
+            )
+            session.answer(encode_reflector(packet, key=session.key))
+            sent += 1
+        return sent
 
     def expired(self, *, now_ns: int) -> list[int]:
         """The SSIDs of sessions that were silent for `REFWAIT_S`."""
@@ -276,12 +314,17 @@ class ReflectorSockets:
                 now_ns=monotonic_ns(),
             )
             if reply is not None:
+                self._reflector.answer_by(reply.ssid, partial(self._knock, sock, found))
                 whole = len(reply.data) > _SHORT_BYTES and self._reflector.sends_whole(found.data)
                 if whole:
                     segments.never_cut(sock)
                 self._send(sock, reply, found, departing)
                 if whole:
                     segments.never_cut(sock, cut=True)
+
+    def _knock(self, sock: socket.socket, found: timestamps.Received, data: bytes) -> None:
+        with contextlib.suppress(OSError):  # a full queue or no route: lost on the way down
+            sock.sendmsg((data,), own_address.leave_from(found.own_address), 0, found.address)
 
     def _send(
         self, sock: socket.socket, reply: Reply, found: timestamps.Received, departing: _Departing

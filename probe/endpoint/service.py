@@ -35,6 +35,7 @@ from probe.wire.control import (
     CeilingReport,
     CeilingRequest,
     Hello,
+    Knocked,
     Refusal,
     RunGrant,
     RunReport,
@@ -157,6 +158,7 @@ class Endpoint:
             ("POST", "trains"): self._noted(self._open_train),
             ("GET", "train"): self._noted(self._train_counts),
             ("DELETE", "train"): self._noted(self._close_train),
+            ("POST", "knock"): self._noted(self._knock),
             ("POST", "runs"): self._noted(self._open_run),
             ("GET", "run"): self._noted(self._run_report),
             ("DELETE", "run"): self._noted(self._end_run),
@@ -261,6 +263,12 @@ class Endpoint:
     async def _train_counts(self, call: Call) -> TrainCounts | Refusal:
         ssid = self._own_train(call)
         return _NO_TRAIN if ssid is None else self._reflector.counts(ssid)
+
+    async def _knock(self, call: Call) -> Knocked | Refusal:
+        ssid = self._own_train(call)
+        if ssid is None:
+            return _NO_TRAIN
+        return Knocked(sent=self._reflector.knock(ssid, now_ns=self._clock.monotonic_ns()))
 
     async def _close_train(self, call: Call) -> TrainCounts | Refusal:
         ssid = self._own_train(call)

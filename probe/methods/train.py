@@ -42,6 +42,7 @@ from probe.wire import control as wire
 from probe.wire import stamp_tlv
 from probe.wire.stamp import (
     AUTHENTICATED_BYTES,
+    KNOCK_SEQUENCE,
     SenderPacket,
     decode_reflector,
     encode_sender,
@@ -189,6 +190,7 @@ class TrainSession:
         self.sent = 0
         self.heard_ns = 0  # when the last reply came, at first when sending began
         self.since_ns = 0  # since when replies come without a break as long as an outage; 0 before the first
+        self.knocked_ns: list[int] = []  # when packets came that the endpoint sent of its own accord
         self.lateness_ns: list[int] = []
         self.refused: str | None = None
         self.refused_since_ns = 0
@@ -254,6 +256,11 @@ class TrainSession:
     def address(self) -> str | None:
         """The reflector's, None before the session is open."""
         return None if self._address is None else str(self._address[0])
+
+    @property
+    def ssid(self) -> int:
+        """What the endpoint calls the session; 0 before it is open."""
+        return self._grant.ssid
 
     @property
     def egress_address(self) -> str | None:
@@ -374,6 +381,9 @@ class TrainSession:
     def _take(self, found: timestamps.Received, *, now_ns: int) -> None:
         packet = decode_reflector(found.data, key=self._grant.key)
         if packet.ssid != self._grant.ssid:
+            return
+        if packet.sender_sequence == KNOCK_SEQUENCE:
+            self.knocked_ns.append(now_ns)
             return
         near_ns = found.stamp_unix_ns
         index = self._tally.reply(

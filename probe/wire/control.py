@@ -32,6 +32,8 @@ PATHS = {
     "hello": "/v1/hello",  # GET -> Hello
     "trains": "/v1/trains",  # POST TrainRequest -> TrainGrant
     "train": "/v1/trains/{ssid}",  # GET -> TrainCounts; DELETE -> TrainCounts, and the session ends
+    # POST -> Knocked: packets to where the train was last heard from
+    "knock": "/v1/trains/{ssid}/knock",
     "runs": "/v1/runs",  # POST RunRequest -> RunGrant
     "run": "/v1/runs/{run}",  # GET -> RunReport (waits up to 1 s for the end); DELETE -> RunReport, ended
     # the same for a paced run (probe.wire.paced_control), which an endpoint of an older version does not know
@@ -95,12 +97,23 @@ class TrainGrant:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrainCounts:
-    """What the reflector saw of a session: packets, distinct sequence numbers, replies sent."""
+    """What the reflector saw of a session: packets, distinct sequence numbers, replies sent.
+
+    `address` is where its packets came from last, without the port; None before the first.
+    """
 
     received: int
     distinct: int
     reflected: int
     highest: int  # -1 before the first packet
+    address: str | None = None  # None also from an endpoint of before it told
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Knocked:
+    """How many packets left for a train's caller without being asked for by a packet of it."""
+
+    sent: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -59,6 +59,13 @@ class ReflectorPacket:
     sender_ttl: int
 
 
+KNOCK_SEQUENCE = (1 << 32) - 1
+"""The sender's sequence number in a reflector's packet that answers none: it tries the way down alone.
+
+No train of a failover exercise gets there; one of years that does takes a reply for a knock once.
+"""
+
+
 def peek_ssid(data: bytes, *, authenticated: bool = True) -> int:
     """The SSID field, unverified, to find the session's key by. Raises BadPacket when it is not there."""
     offset, base_bytes = (26, AUTHENTICATED_BYTES) if authenticated else (14, UNAUTHENTICATED_BYTES)

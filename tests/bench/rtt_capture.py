@@ -54,6 +54,7 @@ class Held:
     """A train held against the captures: each packet's error, and what the train said of itself."""
 
     errors_us: tuple[float, ...]
+    answered: int  # packets of the train that came back, whether or not the captures have them
     timestamps: str
     reflector_timestamps: str
     moved_gbps: float
@@ -95,12 +96,14 @@ def measured(far: House, folder: Path, load: str, seconds: float) -> Held:
     found = json.loads(samples.read_text())
     near, distant = _times(files["probe"]), _times(files["endpoint"])
     errors_us = []
-    for sequence, rtt_ns in enumerate(found.pop("rtt_ns")):
+    rtts_ns = found.pop("rtt_ns")
+    for sequence, rtt_ns in enumerate(rtts_ns):
         times = (*near.get(sequence, (0, 0)), *distant.get(sequence, (0, 0)))
         if rtt_ns is not None and all(times):
             t1, t4, t2, t3 = times
             errors_us.append((rtt_ns - (t4 - t1) + (t3 - t2)) / 1000)
-    return Held(errors_us=tuple(errors_us), **found)
+    answered = sum(rtt_ns is not None for rtt_ns in rtts_ns)
+    return Held(errors_us=tuple(errors_us), answered=answered, **found)
 
 
 @contextmanager

@@ -63,25 +63,35 @@ def test_what_must_be_known_comes_first() -> None:
         trouble="disk is full",
         waiting=12,
         running=[{**run, "started": "2026-11-25T17:49:55.000Z"}],
+        soaks=[
+            {
+                "handoff": "A",
+                "endpoint": "north",
+                "started": "2026-11-25T05:00:00.000Z",
+                "ends": "2026-11-26T05:00:00.000Z",
+            }
+        ],
         next=[
-            {**run, "planned": "2026-11-25T18:40:00.000Z", "held": None},
+            {**run, "what": "rehearsal", "planned": "2026-11-25T18:40:00.000Z", "held": None},
             {**run, "planned": "2026-11-25T19:40:00.000Z", "held": None},
             {
                 **run,
+                "what": "rate run",
                 "handoff": "B",
                 "planned": "2026-11-26T18:00:00.000Z",
                 "held": "all tests are stopped: a",
             },
         ],
     )
-    assert lines[2:5] == [
+    assert lines[2:6] == [
         "A changed site file was refused, and the old one holds: line 7: handoff[1].card.rate_up: no unit.",
         "Measuring goes on in memory, where 12 records wait: disk is full.",
         "A run both ways on handoff A to north is under way since Wed 18:49:55; it takes 10 s.",
+        "A soak of the train A to north goes since Wed 06:00, until Thu 06:00.",
     ]
-    assert lines[6:] == [
-        "The next run on handoff A is due at Wed 19:40, both ways to north.",
-        "The next run on handoff B is due at Thu 19:00, both ways to north, and will be skipped as things "
+    assert lines[7:] == [
+        "The next on handoff A is a rehearsal at Wed 19:40, both ways to north.",
+        "The next on handoff B is a rate run at Thu 19:00, both ways to north, and will be skipped as things "
         "stand: all tests are stopped: a.",
     ]
 
@@ -137,6 +147,6 @@ def test_light_runs_are_called_so() -> None:
     now = {**run, "started": "2026-11-25T17:49:55.000Z"}
     lines = said(running=[now], next=[{**run, "planned": "2026-11-25T18:40:00.000Z", "held": None}])
     assert "A light run up on handoff A to north is under way since Wed 18:49:55; it takes 5 s." in lines
-    assert "The next run on handoff A is due at Wed 19:40, up to north, a light one." in lines
+    assert "The next on handoff A is a light run at Wed 19:40, up to north." in lines
     full = said(running=[{**now, "share_ratio": 1.0}])
     assert "A run up on handoff A to north is under way since Wed 18:49:55; it takes 5 s." in full

@@ -122,10 +122,12 @@ class Line:
         share = f"numgen random mod 1000 < {per_mille}" if per_mille < 1000 else ""
         rules = f"""
             table netdev truth {{
+                counter seen {{ }}
+                counter dropped {{ }}
                 chain arrivals {{
                     type filter hook ingress device "{device}" priority 0;
-                    {match} counter comment "seen"
-                    {match} {share} counter drop comment "dropped"
+                    {match} counter name "seen"
+                    {match} {share} counter name "dropped" drop
                 }}
             }}"""
         self.run(where, "nft", "-f", "-", input=rules)
@@ -162,13 +164,19 @@ class Line:
         self.run(where, "nft", "-f", "-", input=rules)
 
     def counted(self, what: str, *, up: bool) -> int:
-        """Packets that the rule with this comment (``seen`` or ``dropped``) has counted."""
-        listed = self.run("endpoint" if up else "probe", "nft", "-j", "list", "table", "netdev", "truth")
-        for item in json.loads(listed.stdout)["nftables"]:
-            rule = item.get("rule", {})
-            if rule.get("comment") == what:
-                return next(part["counter"]["packets"] for part in rule["expr"] if "counter" in part)
-        raise LookupError(what)
+        """Packets that `drop`'s rule has ``seen`` or ``dropped``."""
+        where = "endpoint" if up else "probe"
+        listed = self.run(where, "nft", "-j", "list", "counter", "netdev", "truth", what)
+        [found] = [item["counter"] for item in json.loads(listed.stdout)["nftables"] if "counter" in item]
+        return int(found["packets"])
+
+    def end_drops(self, *, up: bool) -> int:
+        """Drop no more; how many were dropped, none of them later than that count."""
+        where = "endpoint" if up else "probe"
+        self.run(where, "nft", "flush", "chain", "netdev", "truth", "arrivals")
+        dropped = self.counted("dropped", up=up)
+        self.run(where, "nft", "delete", "table", "netdev", "truth")
+        return dropped
 
     def unmerge(self) -> None:
         """Have both devices carry packets one by one, so that whatever counts or drops meets each."""

@@ -40,8 +40,7 @@ def dropped_for_a_while(far: House, kept: Path) -> int:
     wait_until(lambda: kept.exists() and len(spans_in(kept)) > goes, within_s=15)
     far.line.drop(50, up=True, port=PORT)
     time.sleep(DROPPING_S)
-    dropped = far.line.counted("dropped", up=True)
-    far.line.run("endpoint", "nft", "delete", "table", "netdev", "truth")
+    dropped = far.line.end_drops(up=True)
     over_ns = time.time_ns()
     wait_until(lambda: ended_ns(spans_in(kept)[-1]) > over_ns, within_s=10)
     return dropped

@@ -123,6 +123,17 @@ def test_of_both_ways_at_once_the_faster_one_counts() -> None:
     assert found == ("host_ceiling",)
 
 
+def test_every_load_of_a_loaded_delay_run_counts() -> None:
+    """The fastest direction of any of its loads must be carried 1.2 times over."""
+    run = samples.loaded_delay()
+    sides = [bps for load in run.loads for bps in (load.up_goodput_bps, load.down_goodput_bps) if bps]
+    enough, less = (ceiling(CeilingOf.HOST, math.ceil(max(sides) * 1.2) - lacks) for lacks in (0, 1))
+    far = ceiling(CeilingOf.ENDPOINT, 10**12)
+    assert judged(run, host=enough, endpoint=far, factor=1.2).reasons == run.reasons
+    found = judged(run, host=less, endpoint=far, factor=1.2)
+    assert (found.reasons, found.standing) == ((*run.reasons, "host_ceiling"), Standing.VOID)
+
+
 def test_judging_again_takes_the_place_of_what_was_said() -> None:
     run = replace(MADE, reasons=("short", "ceiling_unknown"))
     much = ceiling(CeilingOf.HOST, 10**12)

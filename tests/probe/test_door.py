@@ -21,6 +21,7 @@ from probe.door import opened
 from store import documents, door
 from store.clock import Clock
 from store.errors import NotRunning, UserMistake
+from store.failovers import Failover
 from store.records import Failed, OpenKind, WindowClosed, WindowOpened
 from store.rehearsals import Rehearsal
 from store.segments import Split
@@ -115,6 +116,21 @@ async def test_a_split_that_a_command_measured_is_put_on_record(tmp_path: Path) 
         assert answer["kind"] == "kept"
         assert one.store.of(Split) == [split]
         assert one.daemon.book.purse.spent["A"] >= split.spent_bytes
+
+
+async def test_a_failover_that_a_command_watched_is_put_on_record(tmp_path: Path) -> None:
+    run = replace(samples.failover(10**18), handoff="A", backup="old")
+    asked = {
+        "kind": "failover",
+        "handoff": "A",
+        "endpoint": "north",
+        "started_unix_ns": 10**18,
+        "text": documents.text_of(run),
+    }
+    async with at_home(tmp_path) as one:
+        answer = await door.ask(tmp_path / "line.db", door.Act.KEEP, asked)
+        assert answer["kind"] == "kept"
+        assert one.store.of(Failover) == [run]
 
 
 async def test_a_rehearsal_that_a_command_did_is_put_on_record(tmp_path: Path) -> None:
@@ -319,7 +335,7 @@ async def test_the_command_tells_the_status(tmp_path: Path) -> None:
         one.daemon.refused = "line 2: no"
         code, out, err = await linebook("status", str(file))
         assert (0, "") == (code, err)
-        assert "A run up on handoff A to north is under way since" in out
+        assert "A rate run up on handoff A to north is under way since" in out
         assert "1 of 1 train is under way: A to north since" in out
         assert "A changed site file was refused, and the old one holds: line 2: no." in out
         code, out, _ = await linebook("status", str(file), "--json")

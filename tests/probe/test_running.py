@@ -133,7 +133,7 @@ def test_the_status_says_what_is_under_way() -> None:
                 (shown["window"], shown["opener"], shown["handoff"], shown["why"], shown["ends"])
                 for shown in found["windows"]
             ]
-            assert "show window show open until 01:50; 1 train going; next run up on A at" in one_line(
+            assert "show window show open until 01:50; 1 train going; next rate run up on A at" in one_line(
                 one.daemon.status()
             )
             one.store.waiting, one.daemon.refused = 3, "line 2: no"
@@ -403,7 +403,7 @@ async def test_a_probe_tells_its_manager_from_start_to_end(tmp_path: Path, ear: 
     heard = Heard(ear)
     try:
         await heard.until("READY=1")
-        assert any("; next run " in line for line in heard.lines)
+        assert any("; next rate run " in line for line in heard.lines)
         await heard.until("WATCHDOG=1")
         for timezone, refused in (("UTC+01:00", None), ("Nowhere", "line 4: timezone: "), ("UTC", None)):
             await asyncio.to_thread(site_file.write_text, text.replace('"UTC"', f'"{timezone}"'))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -112,11 +113,22 @@ def test_another_file_is_refused_and_left_alone(tmp_path: Path, content: bytes) 
     assert kept.read_bytes() == content
 
 
-def test_a_broken_line_is_named(tmp_path: Path) -> None:
+BROKEN = {
+    "no span": lambda line: b'{"kind":"train","sent":1}\n',
+    "no histogram": lambda line: re.sub(rb'"rtt":"\w+"', b'"rtt":"ff00ff"', line),
+    "a list": lambda line: b"[1]\n",
+    "no JSON": lambda line: b"{\n",
+}
+
+
+@pytest.mark.parametrize("broken", BROKEN)
+def test_a_broken_line_is_named(tmp_path: Path, broken: str) -> None:
     kept = tmp_path / "kept"
     begun(kept)
     lines = kept.read_bytes().splitlines(keepends=True)
-    kept.write_bytes(lines[0] + b'{"kind":"train","sent":1}\n' + b"".join(lines[1:]))
+    instead = BROKEN[broken](lines[1])
+    assert instead != lines[1]
+    kept.write_bytes(lines[0] + instead + b"".join(lines[1:]))
     with pytest.raises(UserMistake, match="line 2 is no line of a soak"):
         opened(kept)
 

@@ -113,8 +113,10 @@ def test_a_soak_that_the_site_no_longer_plans_ends_as_planned() -> None:
         async with alive(clock, planned(PLAN), kept=stores.read) as life:
             stores.all.append(life.store)
             await asyncio.sleep((since + 0.3) * DAY_S)
+            assert [one.started_unix_ns for one in life.daemon.status().soaks] == [first.started_unix_ns]
             await life.daemon.reload(planned())
             await asyncio.sleep(1.5 * DAY_S)
+            assert life.daemon.status().soaks == ()
 
     run_from(START_NS, live)
     begun, soaks = of(stores)

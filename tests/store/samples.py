@@ -10,7 +10,7 @@ from store.capacity import CapacityRun, SearchStep, SubInterval
 from store.ceilings import Ceiling, CeilingOf
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
-from store.failovers import Failover, Failure
+from store.failovers import Break, Failover, Failure, Watched
 from store.histogram import Histogram
 from store.layers import tcp_framing, udp_framing
 from store.light import Light
@@ -842,31 +842,37 @@ def show_report(started_unix_ns: int = 0, *, handoff: str = "old") -> ShowReport
 
 
 def failover(started_unix_ns: int = 0) -> Failover:
-    """A silent failure of 6 s, from which traffic had moved after 2."""
+    """The main uplink silent for 20 s; the other carried after 4.1 s."""
+    broken = Break(from_ms=5_000, last_ms=4_951, until_ms=25_051, due=400, lost_up=400)
+    gap = Break(from_ms=5_010, last_ms=4_961, until_ms=9_111, due=81, lost_up=81)
     return Failover(
         handoff="old",
         endpoint="north",
         started_unix_ns=started_unix_ns,
         backup="A",
-        seconds=20.0,
-        per_second=50.0,
+        seconds=60.0,
+        per_second=20.0,
+        ip_version=4,
         failure=Failure.SILENT,
-        because="the carrier stayed, nothing came back, and packets were lost both ways",
-        failed_at_ms=5_000,
-        silent_at_ms=5_010,
-        switched_at_ms=7_010,
-        without_ms=2_000,
-        without_packets=100,
-        returned_at_ms=11_000,
-        lost_after_return=0,
-        main_lost_up=150,
-        main_lost_down=150,
-        main_lost_somewhere=0,
-        backup_lost=0,
-        main_address="192.0.2.1",
-        unbound_address="192.0.2.1",
-        spent_bytes=600_000,
-        backup_spent_bytes=360_000,
+        because="No packet arrived at the endpoint, and none of 45 that it sent of its own accord came down.",
+        switched=True,
+        failed_ms=5_000,
+        knocks=45,
+        last_ms=4_961,
+        first_ms=9_111,
+        without_ms=4_150,
+        lost_switching=81,
+        egress_before="192.0.2.17",
+        egress_after="198.51.100.42",
+        main_back_ms=25_051,
+        returned_ms=31_020,
+        lost_returning=0,
+        main=Watched(
+            egress_address="192.0.2.17", due=1_200, lost_up=400, rtt_p50_us=21_000, breaks=(broken,)
+        ),
+        other=Watched(egress_address="198.51.100.42", due=1_200, rtt_p50_us=4_000),
+        routed=Watched(egress_address="192.0.2.17", due=1_200, lost_up=81, rtt_p50_us=21_000, breaks=(gap,)),
+        spent_bytes=1_200_000,
     )
 
 

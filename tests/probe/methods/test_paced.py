@@ -12,10 +12,11 @@ import pytest
 from probe.endpoint.front import Front
 from probe.methods import paced
 from probe.methods.paced import PacedPlan
+from probe.paced_outcome import UNSENT
 from store.clock import Clock
 from store.errors import UserMistake
 from store.paced import PacedRun
-from store.records import Carrier, Direction, Failed, Owner, Stamps, Standing
+from store.records import Carrier, Direction, Failed, Limit, Owner, Stamps, Standing
 from tests.probe.children import children
 from tests.probe.endpoint.far import Far, far_end
 
@@ -35,6 +36,7 @@ async def failed(far: Far, asked: PacedPlan) -> Failed:
 @pytest.mark.parametrize("direction", [Direction.UP, Direction.DOWN])
 async def test_one_direction(tmp_path: Path, direction: Direction) -> None:
     """Ten bins, all that was sent, and what this host knows of loopback."""
+    starved = Limit.PROBE if direction is Direction.UP else Limit.ENDPOINT
     async with far_end(tmp_path / "endpoint") as far:
         run = await paced.run(plan(direction), far.reaches["a"], Clock())
         async with far.control() as control:
@@ -45,7 +47,10 @@ async def test_one_direction(tmp_path: Path, direction: Direction) -> None:
     assert [each.start_ms for each in run.bins] == list(range(0, 1000, 100))
     assert (run.steady_from_ms, run.steady_to_ms) == (500, 1000)
     assert run.sent == run.received > 0
-    assert (run.lost, run.loss_ratio, run.limited_by) == (0, 0.0, None)
+    assert (run.lost, run.loss_ratio) == (0, 0.0)
+    assert run.limited_by is (
+        starved if (run.unsent or 0) > UNSENT * run.sent else None
+    )  # by what goes beside it
     assert run.rates.goodput_bps == sum(each.bytes for each in run.bins[5:]) * 8 * 2
     assert run.pdv_us.count > 0
     assert run.timestamps is Stamps.KERNEL

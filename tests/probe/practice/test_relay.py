@@ -25,8 +25,6 @@ from probe.practice.line import How, LineBehaviour
 from store.clock import NS_PER_MS, NS_PER_S
 from store.records import Direction
 
-pytestmark = pytest.mark.alone
-
 HOST = "127.0.0.1"
 SO_TIMESTAMPNS = 35  # asm-generic/socket.h
 TRAIN_BYTES = 128
@@ -93,6 +91,7 @@ def packets(entries: list[record.Entry], direction: Direction) -> dict[int, reco
 
 
 @pytest.mark.parametrize("delay_ms", [1, 10, 50])
+@pytest.mark.alone
 def test_delays_hold(delay_ms: int) -> None:
     """Each way takes the set delay to 0.3 ms at the median; the record agrees with the kernel's stamps."""
     far_port = relay.free_pair()
@@ -112,6 +111,7 @@ def test_delays_hold(delay_ms: int) -> None:
     assert statistics.median(differences_ms) == pytest.approx(0, abs=0.1)
 
 
+@pytest.mark.few
 def test_order_and_copies_follow_the_record() -> None:
     """What arrives late or twice at the far end is what the record says left late or twice."""
     behaviour = line.fixed_line(delay_ms=2, duplicate=0.1, reorder=0.1, reorder_by_ms=12)
@@ -128,6 +128,7 @@ def test_order_and_copies_follow_the_record() -> None:
     assert stats.binomtest(late, 400, 0.1).pvalue > 0.001
 
 
+@pytest.mark.few
 def test_losses_and_stalls_follow_the_record() -> None:
     """Random loss keeps its binomial bounds; planted stalls lose, or hold and bunch, where they should."""
     behaviour = line.fixed_line(
@@ -224,6 +225,7 @@ def sending(seconds: float, port: int, *, flows: int) -> list[threading.Thread]:
 
 
 @pytest.mark.parametrize(("rate_bps", "flows"), [(5_000_000, 1), (18_000_000, 4), (300_000_000, 4)])
+@pytest.mark.few
 def test_tcp_gets_the_rate(rate_bps: int, flows: int) -> None:
     """TCP payload arrives at the set rate to 1 %, counted where it arrives from 0.5 s on."""
     behaviour = line.fixed_line(delay_ms=10, rate_up_bps=rate_bps)
@@ -237,6 +239,7 @@ def test_tcp_gets_the_rate(rate_bps: int, flows: int) -> None:
     assert receiver.rate_bps(from_s=0.5, to_s=2.5) == pytest.approx(rate_bps, rel=0.01)
 
 
+@pytest.mark.few
 def test_flows_share_the_rate() -> None:
     """No flow starves: the least of four gets at least half of an even share."""
     behaviour = line.fixed_line(delay_ms=5, rate_up_bps=40_000_000)
@@ -262,6 +265,7 @@ def test_flows_share_the_rate() -> None:
     assert min(totals) > sum(totals) / 8
 
 
+@pytest.mark.alone
 def test_a_full_upload_delays_the_train_by_its_queue() -> None:
     """1.4 MB at 18 Mb/s are 622 ms [1 400 000 x 8 / 18 000 000]; what TCP leaves free of it is 1 %."""
     behaviour = line.fixed_line(delay_ms=10, rate_up_bps=18_000_000, queue_bytes=1_400_000)
@@ -280,6 +284,7 @@ def test_a_full_upload_delays_the_train_by_its_queue() -> None:
     assert statistics.median(loaded_ms) == pytest.approx(622, rel=0.03)
 
 
+@pytest.mark.few
 def test_an_end_passes_behind_all_bytes() -> None:
     """Half a connection closed at one side is closed at the other once every byte has come."""
     behaviour = line.fixed_line(delay_ms=5, rate_up_bps=8_000_000)
@@ -301,6 +306,7 @@ def test_an_end_passes_behind_all_bytes() -> None:
         assert near.recv(100) == b""
 
 
+@pytest.mark.few
 def test_a_reset_passes_and_takes_the_queue_with_it() -> None:
     """A reader that goes away resets the sender, though seconds of queue were still on their way."""
     behaviour = line.fixed_line(delay_ms=20, rate_up_bps=1_000_000, queue_bytes=1_000_000)
@@ -322,6 +328,7 @@ def test_a_reset_passes_and_takes_the_queue_with_it() -> None:
         assert 0.019 < time.monotonic() - began < 0.5
 
 
+@pytest.mark.few
 def test_an_endpoint_that_is_not_there_is_a_reset() -> None:
     """A connection that leads nowhere ends at once, and the relay goes on."""
     with relay.running_relay(line.fixed_line(delay_ms=1), upstream_port=relay.free_pair()) as running:
@@ -333,6 +340,7 @@ def test_an_endpoint_that_is_not_there_is_a_reset() -> None:
         assert running.process.poll() is None
 
 
+@pytest.mark.few
 def test_both_directions_share_nothing() -> None:
     """A full upload leaves the rate of a download alone."""
     behaviour: LineBehaviour = line.fixed_line(delay_ms=5, rate_up_bps=5_000_000, rate_down_bps=50_000_000)
