@@ -559,6 +559,7 @@ def _reading_commands(commands: Any) -> None:
     events.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
     events.add_argument("--handoff", metavar="NAME", help="this handoff alone, and what concerns all")
     events.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    _findings_command(commands)
     budget = _command(
         commands,
         "budget",
@@ -600,6 +601,34 @@ def _reading_commands(commands: Any) -> None:
     )
     site_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
     site_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _findings_command(commands: Any) -> None:
+    findings = _command(
+        commands,
+        "findings",
+        _findings,
+        "Which signatures of faults the record shows: what was seen, the likely cause, who must act, what "
+        "would confirm it.",
+    )
+    findings.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    findings.add_argument(
+        "--from",
+        dest="first",
+        type=_date,
+        metavar="DATE",
+        help="first day, in local time (default: four weeks up to the last)",
+    )
+    findings.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
+    findings.add_argument("--handoff", metavar="NAME", help="this handoff alone")
+    findings.add_argument(
+        "--list",
+        dest="own",
+        type=Path,
+        metavar="CSV",
+        help="the house's own list of times, such as a kiln's: columns what, from, to",
+    )
+    findings.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _export_command(commands: Any) -> None:
@@ -1296,6 +1325,35 @@ def _events(options: argparse.Namespace) -> int:
         _print_json(fault_log.as_json(found, site=site, handoff=options.handoff, **time))
     else:
         print(text.events(found, first=first, last=last, where=where))
+    return 0
+
+
+def _findings(options: argparse.Namespace) -> int:
+    from datetime import timedelta
+
+    from dashboard import found, text_findings
+    from dashboard.pages.findings import answer
+    from store import fault_log
+    from store import site as sites
+    from store.clock import local, zone
+    from store.reader import Reader
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    where = zone(site.timezone)
+    handoffs = site.handoffs if options.handoff is None else (_handoff(options, site),)
+    last = options.last or local(now_ns, where).date()
+    first = options.first or last - timedelta(days=found.DAYS - 1)
+    if last < first:
+        raise UserMistake(f"--to: {last} is before {first}; name the later day")
+    marks = () if options.own is None else found.read_list(options.own, where)
+    since_ns, until_ns = fault_log.days(first, last, where=where)
+    time = {"since_ns": since_ns, "until_ns": until_ns}
+    with closing(Reader.open(site.database)) as reader:
+        shown = [(one.name, found.find(reader, site, one, **time, marks=marks)) for one in handoffs]
+    if options.json:
+        _print_json(dict(answer([its for _, its in shown], since_ns, until_ns, site)))
+    else:
+        print(text_findings.findings(shown, first=first, last=last, invented=site.invented))
     return 0
 
 

@@ -23,7 +23,7 @@ from aiohttp import web
 from dashboard import acts, api
 from dashboard.assets import KEPT, Asset, find_assets
 from dashboard.kept import Kept
-from dashboard.pages import circuit, events, now, today
+from dashboard.pages import circuit, events, findings, now, today
 from dashboard.pages.frame import Frame, Pages, frame_of, load_pages
 from store.clock import Clock, zone
 from store.errors import LinebookError, UserMistake
@@ -86,6 +86,8 @@ def make_app(
             web.get("/today.json", _today_json),
             web.get("/circuit/{handoff}.json", _circuit_json),
             web.get("/circuit/{handoff}", _circuit),
+            web.get("/findings/{handoff}.json", _findings_json),
+            web.get("/findings/{handoff}", _findings),
             web.get("/events.json", _events_json),
             web.get("/events", _events),
             web.get("/figures/today/{plan}.json", _today_figure),
@@ -360,6 +362,32 @@ async def _events(request: web.Request) -> web.StreamResponse:
 
 async def _events_json(request: web.Request) -> web.StreamResponse:
     return api.answer(events.as_json(await _find_events(request)))
+
+
+async def _find_findings(request: web.Request) -> findings.Findings:
+    desk, handoff = request.app[DESK], _handoff(request)
+    now_ns = desk.clock.unix_ns()
+    last = findings.last_day(request.query, site=desk.site, now_ns=now_ns)
+
+    def find(reader: Reader) -> findings.Findings:
+        def made() -> findings.Findings:
+            return findings.find(reader, site=desk.site, handoff=handoff, last=last, now_ns=now_ns)
+
+        return desk.kept.get(("findings", handoff.name, last), made)
+
+    return await desk.reader.read(find)
+
+
+async def _findings(request: web.Request) -> web.StreamResponse:
+    found = await _find_findings(request)
+    name = found.handoff.name
+    json_url = findings.url(name, found.last, suffix=".json")
+    frame = _frame(request, title=f"Findings on {name}", json_url=json_url, now_ns=found.now_ns)
+    return _html(request.app[PAGES].findings(findings.page(found, frame=frame)))
+
+
+async def _findings_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(findings.as_json(await _find_findings(request)))
 
 
 async def _act(request: web.Request) -> web.StreamResponse:

@@ -210,3 +210,28 @@ def chance_of_as_few(few: int, n: int, other: int, m: int) -> float:
     lowest = max(0, together - m)
     ways = sum(math.comb(n, k) * math.comb(m, together - k) for k in range(lowest, few + 1))
     return ways / math.comb(total, together)
+
+
+def chance_of_as_many(many: int, n: int, share: float = 0.5) -> float:
+    """P(B >= many) for B ~ Bin(n, share): with the usual share the one-sided sign test."""
+    return 1.0 if many <= 0 else float(special.betainc(many, n - many + 1, share)) if many <= n else 0.0
+
+
+def normal_below(z: float) -> float:
+    """P(Z <= z) of the standard normal law."""
+    return float(special.ndtr(z))
+
+
+def chance_in_step(records: Sequence[Sequence[float]], period: float) -> float:
+    """How often moments that come at random would be so much in step with a period, records pooled.
+
+    Rayleigh's test: for each record n R^2 is about exponential, and phases of different records are free, so
+    their sum follows the gamma law of as many (Fisher, Statistical Analysis of Circular Data, from memory).
+    """
+    total = 0.0
+    for moments in records:
+        angles = [2 * math.pi * one / period for one in moments]
+        across = math.fsum(math.cos(one) for one in angles)
+        along = math.fsum(math.sin(one) for one in angles)
+        total += (across * across + along * along) / len(moments)
+    return float(special.gammaincc(len(records), total)) if records else 1.0

@@ -40,7 +40,7 @@ from dashboard.pages import (
     trains,
 )
 from dashboard.pages.budget import Used
-from dashboard.pages.frame import Frame, Link, circuit_url
+from dashboard.pages.frame import Frame, Link, circuit_url, findings_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
 from dashboard.pages.wording import (
@@ -129,6 +129,7 @@ class CircuitPage:
 
     frame: Frame
     title: str
+    findings: str  # where its signatures are told
     period: str
     from_: Moment
     periods: tuple[Link, ...]
@@ -252,6 +253,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
     return CircuitPage(
         frame=frame,
         title=handoff.title,
+        findings=findings_url(handoff.name),
         period=PERIODS[found.period],
         from_=moment(found.stretch.from_ns, where, form="%a %d %b %Y, %H:%M"),
         periods=_periods(found),

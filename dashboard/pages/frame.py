@@ -22,6 +22,7 @@ from store.site import Site
 if TYPE_CHECKING:
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
+    from dashboard.pages.findings import FindingsPage
     from dashboard.pages.today import TodayPage
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
@@ -73,6 +74,9 @@ class Pages:
     def events(self, page: EventsPage) -> str:
         return self._fill("events.html", page)
 
+    def findings(self, page: FindingsPage) -> str:
+        return self._fill("findings.html", page)
+
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
 
@@ -101,6 +105,10 @@ def load_pages(assets: Mapping[str, Asset]) -> Pages:
 
 def circuit_url(handoff: str) -> str:
     return f"/circuit/{quote(handoff, safe='')}"
+
+
+def findings_url(handoff: str) -> str:
+    return f"/findings/{quote(handoff, safe='')}"
 
 
 def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns: int) -> Frame:

@@ -10,6 +10,7 @@ from jinja2 import UndefinedError, meta, nodes
 
 from dashboard.pages.circuit import CircuitPage
 from dashboard.pages.events import EventsPage
+from dashboard.pages.findings import FindingsPage
 from dashboard.pages.frame import ErrorPage, environment
 from dashboard.pages.today import TodayPage
 
@@ -33,6 +34,7 @@ def _used(name: str) -> set[str]:
         ("today.html", TodayPage),
         ("circuit.html", CircuitPage),
         ("events.html", EventsPage),
+        ("findings.html", FindingsPage),
         ("error.html", ErrorPage),
     ],
 )

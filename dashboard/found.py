@@ -1,0 +1,170 @@
+"""The record of one handoff as the detectors of signatures take it, and the house's own list of times.
+
+A list is a CSV file with the columns what, from and to; times are ISO 8601, local to the site where they have
+no offset. Reads with a `Reader`, so it runs in that reader's thread. Imports store and judge.
+"""
+
+from __future__ import annotations
+
+import csv
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime, tzinfo
+from pathlib import Path
+
+from dashboard.judge import findings
+from dashboard.judge.finding import Finding
+from dashboard.judge.material import Cell, Mark, Material, cells_of
+from store.bursts import BurstRun
+from store.cells import Length
+from store.clock import unix_ns_of, zone
+from store.clock_change import ClockChange
+from store.errors import UserMistake
+from store.events import Event
+from store.light import Light
+from store.loaded_delay import LoadedDelayRun
+from store.path_mtu import PathMtu
+from store.reader import Reader
+from store.records import Document
+from store.samples import Samples
+from store.segments import Hops, Split, Witnesses
+from store.site import Handoff, Site, Where
+from store.sizes import SizesRun
+
+DAYS = 28  # four weeks hold every hour of the week four times
+_LOOKED_AT: tuple[type[Document], ...] = (
+    *(BurstRun, ClockChange, Event, Hops, Light, LoadedDelayRun, PathMtu, Samples, SizesRun, Split),
+    Witnesses,
+)
+_LONG_S = 20  # in shorter runs nobody looks at single seconds
+_FIRST_LIGHTS = 168  # hourly readings of a week
+
+
+def find(
+    reader: Reader,
+    site: Site,
+    handoff: Handoff,
+    *,
+    since_ns: int,
+    until_ns: int,
+    marks: Sequence[Mark] = (),
+) -> tuple[Finding, ...]:
+    """What the record of this time shows of one handoff."""
+    return findings.find(material(reader, site, handoff, since_ns=since_ns, until_ns=until_ns, marks=marks))
+
+
+def material(
+    reader: Reader,
+    site: Site,
+    handoff: Handoff,
+    *,
+    since_ns: int,
+    until_ns: int,
+    marks: Sequence[Mark] = (),
+) -> Material:
+    """Everything of this time that a detector looks at."""
+    name = handoff.name
+    ends = {one.name: one.where for one in site.endpoints}
+    trains = [endpoint for owner, endpoint in reader.paths() if owner == name and endpoint in ends]
+    runs = reader.rate_runs(since_ns=since_ns, until_ns=until_ns, bins=False)
+    if any(one.seconds >= _LONG_S and one.handoff == name for one in runs):
+        runs = reader.rate_runs(since_ns=since_ns, until_ns=until_ns)
+    documents = [
+        one
+        for kind in _LOOKED_AT
+        for one in reader.documents(kind, handoff=name, since_ns=since_ns, until_ns=until_ns)
+    ]
+    keyframes = {one.keyframe_s for plan in site.plans if plan.handoff == name for one in plan.destinations}
+    return Material(
+        handoff=handoff,
+        zone=zone(site.timezone),
+        since_ns=since_ns,
+        until_ns=until_ns,
+        outside=tuple(one.name for one in site.endpoints if one.where is Where.OUTSIDE),
+        house=tuple(one.name for one in site.endpoints if one.where is Where.HOUSE),
+        reflectors=_reflectors(site, handoff),
+        busy=site.busy,
+        keyframes_s=tuple(sorted(keyframes)) or (2.0,),
+        runs=tuple(one for one in runs if one.handoff == name),
+        others=tuple(one for one in runs if one.handoff != name),
+        cells=tuple(
+            cell
+            for endpoint in trains
+            for cell in _cells(reader, name, endpoint, since_ns=since_ns, until_ns=until_ns)
+        ),
+        stalls=tuple(reader.stalls(handoff=name, since_ns=since_ns, until_ns=until_ns)),
+        troubles=tuple(reader.troubles(handoff=name, since_ns=since_ns, until_ns=until_ns)),
+        documents=tuple(documents),
+        windows=tuple(reader.windows(since_ns=since_ns, until_ns=until_ns)),
+        marks=tuple(marks),
+        first_light=_first_light(reader, name),
+    )
+
+
+def _cells(reader: Reader, handoff: str, endpoint: str, *, since_ns: int, until_ns: int) -> Iterator[Cell]:
+    """Ten minutes each, or single spans where those sums are no longer kept.
+
+    Spans are read without their histograms, which takes most of the time, and have the delays of their hour.
+    """
+    asked = {"handoff": handoff, "endpoint": endpoint, "since_ns": since_ns, "until_ns": until_ns}
+    hours = reader.train_sums(**asked, longest=Length.HOUR, histograms=False)  # type: ignore[arg-type]
+    starts = [one.started_unix_ns for one in hours]
+    for cell in cells_of(reader.train_sums(**asked, longest=Length.TEN, histograms=False)):  # type: ignore[arg-type]
+        at = bisect_right(starts, cell.started_unix_ns) - 1
+        if cell.rtt is None and cell.received and at >= 0:
+            known = hours[at].delays
+            yield replace(cell, rtt=known["rtt"], pdv_up=known["pdv_up"], pdv_down=known["pdv_down"])
+        else:
+            yield cell
+
+
+def _reflectors(site: Site, handoff: Handoff) -> tuple[str, ...]:
+    """Endpoints that the card's promises are measured to, by their whole name or its first label."""
+    promised = handoff.card.measured_to
+    if promised is None:
+        return ()
+    return tuple(one.name for one in site.endpoints if one.name in (promised, promised.split(".")[0]))
+
+
+def _first_light(reader: Reader, handoff: str) -> tuple[Light, ...]:
+    found = []
+    for _, one in reader.each(Light.kind, handoff=handoff):
+        if isinstance(one, Light):
+            found.append(one)
+        if len(found) == _FIRST_LIGHTS:
+            break
+    return tuple(found)
+
+
+def read_list(path: Path, where: tzinfo) -> tuple[Mark, ...]:
+    """The house's own list. Raises UserMistake with the line that is wrong."""
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            rows = csv.DictReader(file)
+            missing = {"what", "from", "to"} - set(rows.fieldnames or ())
+            if missing:
+                raise UserMistake(
+                    f"{path}: its first line must name the columns what, from and to; "
+                    f"{', '.join(sorted(missing))} is missing"
+                )
+            return tuple(_mark(path, rows.line_num, row, where) for row in rows)
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserMistake(f"{path} cannot be read: {error}") from None
+
+
+def _mark(path: Path, line: int, row: dict[str, str | None], where: tzinfo) -> Mark:
+    times = []
+    for name in ("from", "to"):
+        text = (row[name] or "").strip()
+        try:
+            times.append(unix_ns_of(datetime.fromisoformat(text), where))
+        except ValueError:
+            raise UserMistake(
+                f"{path}, line {line}: {name} cannot be {text!r}; it is a time such as 2026-03-10T14:05"
+            ) from None
+    if not times[0] < times[1]:
+        raise UserMistake(f"{path}, line {line}: to must be later than from")
+    return Mark(
+        name=(row["what"] or "").strip() or "something", started_unix_ns=times[0], ended_unix_ns=times[1]
+    )

@@ -1,0 +1,160 @@
+"""Findings: which signatures one handoff's record of four weeks shows, with owner and what to ask for.
+
+A page of its own, since it looks at four weeks of single packets' counts and takes seconds, not milliseconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from urllib.parse import urlencode
+
+from multidict import MultiMapping
+
+from dashboard import found, text_findings
+from dashboard.api import BadQuery, Json, only
+from dashboard.judge import findings as judge
+from dashboard.judge.finding import Finding
+from dashboard.judge.signatures import SIGNATURES
+from dashboard.pages.frame import Frame, circuit_url, findings_url
+from dashboard.pages.ledger import Mark
+from dashboard.pages.wording import Moment, counted, moment
+from store import fault_log
+from store.clock import local, zone
+from store.reader import Reader
+from store.records import Owner
+from store.site import Handoff, Site
+
+_LOOKS = {Owner.PROVIDER: "bad", Owner.HOUSE: "unsure", Owner.ENDPOINT: "unsure", Owner.UNKNOWN: "unsure"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """What was found on one handoff from the first to the last day."""
+
+    site: Site
+    handoff: Handoff
+    first: date
+    last: date
+    since_ns: int
+    until_ns: int
+    now_ns: int
+    found: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """A finding as the page says it."""
+
+    mark: Mark
+    title: str
+    first: Moment
+    last: Moment
+    seen: str
+    cause: str
+    owner: str
+    because: str
+    decides: str
+    ask: str
+    chance: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingsPage:
+    """What findings.html may use, and nothing else."""
+
+    frame: Frame
+    said: str
+    entries: tuple[Entry, ...]
+    older: str
+    newer: str | None
+    circuit: str
+    unseen: str
+
+
+def last_day(query: MultiMapping[str], *, site: Site, now_ns: int) -> date:
+    """The last day that a query asks for, today unless it says so. Raises BadQuery."""
+    only(query, "day")
+    today, text = local(now_ns, zone(site.timezone)).date(), query.get("day")
+    try:
+        last = today if text is None else date.fromisoformat(text)
+    except ValueError:
+        raise BadQuery(f"The parameter day cannot be {text!r}; it is a date such as {today}.") from None
+    if not date(2000, 1, 1) <= last <= today:
+        raise BadQuery(f"The parameter day cannot be {text}; it is a date from 2000-01-01 to {today}.")
+    return last
+
+
+def find(reader: Reader, *, site: Site, handoff: Handoff, last: date, now_ns: int) -> Findings:
+    """Read and judge; runs in the reader's thread."""
+    first = last - timedelta(days=found.DAYS - 1)
+    since_ns, until_ns = fault_log.days(first, last, where=zone(site.timezone))
+    until_ns = min(until_ns, now_ns)
+    shown = found.find(reader, site, handoff, since_ns=since_ns, until_ns=until_ns)
+    return Findings(
+        site=site,
+        handoff=handoff,
+        first=first,
+        last=last,
+        since_ns=since_ns,
+        until_ns=until_ns,
+        now_ns=now_ns,
+        found=shown,
+    )
+
+
+def page(shown: Findings, *, frame: Frame) -> FindingsPage:
+    """The findings as the page says them."""
+    where = zone(shown.site.timezone)
+    today = local(shown.now_ns, where).date()
+    step = timedelta(days=found.DAYS)
+    days = f"from {shown.first:%d %b} to {shown.last:%d %b %Y}"
+    some = counted(len(shown.found), "signature shows", "signatures show")
+    return FindingsPage(
+        frame=frame,
+        said=f"{some} {days}." if shown.found else f"No signature shows {days}.",
+        entries=tuple(
+            Entry(
+                mark=_mark(one),
+                title=f"{one.number}. {one.signature.name.capitalize()}",
+                first=moment(one.first_unix_ns, where, form="%a %d %b %H:%M"),
+                last=moment(one.last_unix_ns, where, form="%a %d %b %H:%M"),
+                seen=one.seen,
+                cause=one.signature.cause,
+                owner=text_findings.whose(one),
+                because=one.because,
+                decides=one.decides,
+                ask=one.ask,
+                chance="" if one.chance is None else f"{one.chance:.2g}",
+            )
+            for one in shown.found
+        ),
+        older=url(shown.handoff.name, shown.last - step),
+        newer=None if shown.last >= today else url(shown.handoff.name, min(today, shown.last + step)),
+        circuit=circuit_url(shown.handoff.name),
+        unseen=", ".join(row.name for row in SIGNATURES if not row.judged),
+    )
+
+
+def url(handoff: str, last: date | None, *, suffix: str = "") -> str:
+    """The address of the page of four weeks up to a day; up to today for None."""
+    path = f"{findings_url(handoff)}{suffix}"
+    return path if last is None else f"{path}?{urlencode({'day': str(last)})}"
+
+
+def as_json(shown: Findings) -> Json:
+    """The same as one JSON object."""
+    return answer([shown.found], shown.since_ns, shown.until_ns, shown.site)
+
+
+def answer(shown: Sequence[Sequence[Finding]], since_ns: int, until_ns: int, site: Site) -> Json:
+    """Findings of one handoff or several as one JSON object."""
+    every = [one for its in shown for one in its]
+    return judge.answer(every, since_ns=since_ns, until_ns=until_ns, invented=site.invented)
+
+
+def _mark(one: Finding) -> Mark:
+    if one.owner is None:
+        return Mark(word="Noted", look="none")
+    return Mark(word=str(one.owner).capitalize(), look=_LOOKS[one.owner])

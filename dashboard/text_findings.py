@@ -1,0 +1,38 @@
+"""Findings as a terminal shows them: what was seen, the likely cause, who must act, what would confirm it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import date
+
+from dashboard.judge.finding import Finding
+
+
+def findings(
+    found: Sequence[tuple[str, Sequence[Finding]]], *, first: date, last: date, invented: bool
+) -> str:
+    """Handoff by handoff."""
+    lines = ["Practice site: all of it is invented."] if invented else []
+    for handoff, its in found:
+        if not its:
+            lines.append(f"Handoff {handoff}: no signature shows from {first} to {last}.")
+        for one in its:
+            lines += _lines(one)
+    return "\n".join(lines)
+
+
+def whose(one: Finding) -> str:
+    """Who must act, in a word."""
+    return "nobody, for information" if one.owner is None else str(one.owner)
+
+
+def _lines(one: Finding) -> Iterator[str]:
+    yield f"Handoff {one.handoff}, {one.number}. {one.signature.name.capitalize()}"
+    yield f"  Seen: {one.seen}"
+    yield f"  Likely: {one.signature.cause}."
+    yield f"  Owner: {whose(one)}, because {one.because}."
+    if one.decides:
+        yield f"  Would confirm it: {one.decides}."
+    yield f"  Ask for: {one.ask}."
+    if one.chance is not None:
+        yield f"  A line without it would show as much with a chance of {one.chance:.2g} at most."
