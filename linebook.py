@@ -500,6 +500,16 @@ def _reading_commands(commands: Any) -> None:
     )
     check.add_argument("site", type=Path, metavar="SITE", help="the site file")
     check.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
+    when = check.add_mutually_exclusive_group()
+    when.add_argument(
+        "--before",
+        choices=("24h", "1h", "10min"),
+        help="measure and look as fits so long before the show: within 5 min, 60 s or 20 s; 24h fills the "
+        "line",
+    )
+    when.add_argument(
+        "--keep", action="store_true", help="put the answer on record as the forecast of the next show"
+    )
     check.add_argument("--json", action="store_true", help="one JSON object on standard output")
     verify = _command(
         commands,
@@ -958,12 +968,9 @@ def _rehearsal_reach(options: argparse.Namespace, site: Site, handoff: Handoff) 
 
 def _held_back(site: Site, plan: RehearsalPlan, where: Reach) -> str | None:
     """The sentence of the rule that forbids a rehearsal now: safety, a window, the allowance, a stop."""
-    from probe import allowance, budget, foreseen, metering
-    from probe.openings import Openings
+    from commands import permission
     from store import demand
-    from store.clock import zone
-    from store.reader import Reader
-    from store.records import Direction, WindowOpened
+    from store.records import Direction
     from store.site import Method, RunPlan
 
     now_ns, handoff = Clock().unix_ns(), site.handoff(plan.stream.handoff)
@@ -979,16 +986,7 @@ def _held_back(site: Site, plan: RehearsalPlan, where: Reach) -> str | None:
         offered_bps=needs_bps,
         stream=plan.stream,
     )
-    spent_bytes, opened, state = 0, list[WindowOpened](), None
-    if site.database.exists():
-        month_ns = allowance.month_start_ns(now_ns, where=zone(site.timezone))
-        with closing(Reader.open(site.database)) as reader:
-            spent_bytes, opened = reader.spent_bytes(handoff.name, month_ns), list(reader.open_windows())
-        if handoff.cap is not None:
-            meters = _finish(lambda: metering.restored(site, [handoff], now_ns=now_ns))
-            state = meters[handoff.name].state(handoff.cap, now_ns=now_ns)
-    purses = budget.of(site, handoff, spent_bytes=spent_bytes, state=state, now_ns=now_ns).purses
-    return foreseen.skipped(asked, now_ns, site=site, openings=Openings(opened), purses=purses)
+    return permission.standing(site, handoff, now_ns=now_ns).why_not(site, asked, now_ns=now_ns)
 
 
 def _run_loaded_delay(options: argparse.Namespace) -> int:
@@ -1287,6 +1285,10 @@ def _check(options: argparse.Namespace) -> int:
     from store import site as sites
     from store.reader import Reader
 
+    if options.before is not None:
+        from commands import before_show
+
+        return before_show.command(options)
     site = sites.load(options.site)
     plan = _stream_plan(options, site)
     reader = Reader.open(site.database)
@@ -1294,6 +1296,10 @@ def _check(options: argparse.Namespace) -> int:
         found = history.check_of(reader, site, plan, now_unix_ns=Clock().unix_ns(), thorough=True)
     finally:
         reader.close()
+    if options.keep:
+        from commands import before_show
+
+        before_show.keep(site, plan, found)
     _print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))
     return 0
 
@@ -1708,26 +1714,9 @@ def _stream_plan(options: argparse.Namespace, site: Site) -> StreamPlan:
 
 def _on_record(site: Site, found: Split | Rehearsal | Failover) -> None:
     """Hand a record to the probe that runs, or write it; a record that cannot be kept is still shown."""
-    from store import documents, door
-    from store.errors import NotRunning
-    from store.writer import Writer
+    from commands.answering import put_on_record
 
-    asked = {
-        "kind": found.kind,
-        "handoff": found.handoff,
-        "endpoint": found.endpoint,
-        "started_unix_ns": found.started_unix_ns,
-        "text": documents.text_of(found),
-    }
-    try:
-        try:
-            _finish(lambda: door.ask(site.database, door.Act.KEEP, asked))
-        except NotRunning:
-            writer = Writer.open(site.database, clock=Clock(), timezone=site.timezone)
-            writer.append(found)
-            writer.close()
-    except LinebookError as trouble:
-        _say(f"Not put on record: {trouble}")
+    put_on_record(site, found)
 
 
 def _version() -> str:

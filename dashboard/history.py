@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import TypeVar
 
-from dashboard.judge import comparable, contract, evidence, hours, stream, today
+from dashboard.judge import before, comparable, contract, evidence, hours, stream, today
 from dashboard.judge.bursting import Bucket
 from dashboard.judge.evidence import Known, Span
 from dashboard.judge.stream import Check
@@ -27,6 +27,7 @@ from store.reader import Reader
 from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, Standing, TrainSpan
 from store.rollup import Rolled
 from store.segments import Hops, Split, Station
+from store.shows import LookedAt
 from store.site import Handoff, Site, StreamPlan, Where
 
 USUALLY = 0.8  # share of its packets that a hop answers which is said to answer
@@ -162,13 +163,60 @@ def check_of(
     reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int, thorough: bool = False
 ) -> Check:
     """The same, read from the store."""
+    records = _of_plan(reader, site, plan, now_unix_ns=now_unix_ns)
+    limits = limits_of(reader, site, now_unix_ns=now_unix_ns)
+    return check(site, plan, records, now_unix_ns=now_unix_ns, limits=limits, thorough=thorough)
+
+
+def _of_plan(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> list[Known]:
+    """What comparable hours of four weeks hold."""
     since_ns = now_unix_ns - comparable.HISTORY_S * NS_PER_S
-    records: list[Known] = [
+    return [
         *reader.rate_runs(since_ns=since_ns, until_ns=now_unix_ns, bins=False),
         *_watched(reader, site, [plan], now_unix_ns=now_unix_ns),
     ]
-    limits = limits_of(reader, site, now_unix_ns=now_unix_ns)
-    return check(site, plan, records, now_unix_ns=now_unix_ns, limits=limits, thorough=thorough)
+
+
+def recent_stalls(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> LookedAt:
+    """What the trains of the plan's line saw in the last half hour, through the plan's buffers."""
+    own = evidence.of_line(site, plan.handoff, _of_plan(reader, site, plan, now_unix_ns=now_unix_ns))
+    compared = comparable.gather(
+        plan,
+        _only(RateRun, own),
+        [*_only(Rolled, own), *_only(TrainSpan, own)],
+        _only(Stall, own),
+        now_unix_ns=now_unix_ns,
+        zone=zone(site.timezone),
+    )
+    return before.recent(
+        plan.destinations, compared, trains_seen(reader, site, plan.handoff, now_unix_ns=now_unix_ns)
+    )
+
+
+def trains_seen(
+    reader: Reader, site: Site, handoff: str, *, now_unix_ns: int, seconds: int = before.RECENT_S
+) -> list[tuple[list[Stall], float]]:
+    """Of each train to an endpoint outside: its stalls on the way up of late, and for how long it watched."""
+    since_ns = now_unix_ns - seconds * NS_PER_S
+    spans = reader.train_spans(handoff=handoff, since_ns=since_ns, until_ns=now_unix_ns, histograms=False)
+    kept = [
+        one
+        for one in evidence.of_line(site, handoff, spans)
+        if one.standing is Standing.VALID and one.handoff == handoff
+    ]
+    watched = evidence.Watched(kept)
+    stalls = reader.stalls(handoff=handoff, since_ns=since_ns, until_ns=now_unix_ns)
+    return [
+        (
+            [
+                one
+                for one in stalls
+                if one.endpoint == name and one in watched and one.direction is not Direction.DOWN
+            ],
+            sum(one.seconds for one in kept if one.endpoint == name),
+        )
+        for name in watched.endpoints
+    ]
 
 
 def limits_of(reader: Reader, site: Site, *, now_unix_ns: int) -> Limits:
@@ -204,6 +252,23 @@ def _buckets(reader: Reader, site: Site, since_ns: int, now_unix_ns: int) -> Ite
         newest = next((one for one in reversed(told) if one.committed_bytes is not None), None)
         if newest is not None:
             yield handoff.name, _bucket(newest, zone(site.timezone))
+        elif (stated := _stated(handoff)) is not None:
+            yield handoff.name, stated
+
+
+def _stated(handoff: Handoff) -> Bucket | None:
+    """What the contract card states, where nobody looked; counted as if it stood at the IP layer."""
+    card = handoff.card
+    cbs_bytes, rate_bps = card.burst_bytes(Direction.UP), card.rate_bps(Direction.UP)
+    if cbs_bytes is None or rate_bps is None:
+        return None
+    return Bucket(
+        cbs_bytes=cbs_bytes,
+        rate_bps=rate_bps,
+        line_bps=card.port_rate_bps,
+        drops=None,
+        source="the contract card; no burst run has looked",
+    )
 
 
 def _bucket(run: BurstRun, where: tzinfo) -> Bucket:
