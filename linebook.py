@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from store.segments import Split
     from store.site import Handoff, Site, StreamPlan
     from store.thinning import Due, Plan
-    from store.tickets import TicketNote
 
 T = TypeVar("T")
 
@@ -501,6 +500,16 @@ def _reading_commands(commands: Any) -> None:
     )
     check.add_argument("site", type=Path, metavar="SITE", help="the site file")
     check.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
+    when = check.add_mutually_exclusive_group()
+    when.add_argument(
+        "--before",
+        choices=("24h", "1h", "10min"),
+        help="measure and look as fits so long before the show: within 5 min, 60 s or 20 s; 24h fills the "
+        "line",
+    )
+    when.add_argument(
+        "--keep", action="store_true", help="put the answer on record as the forecast of the next show"
+    )
     check.add_argument("--json", action="store_true", help="one JSON object on standard output")
     verify = _command(
         commands,
@@ -550,6 +559,18 @@ def _reading_commands(commands: Any) -> None:
     events.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
     events.add_argument("--handoff", metavar="NAME", help="this handoff alone, and what concerns all")
     events.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    ledger = _command(
+        commands,
+        "ledger",
+        _ledger,
+        "The exclusions ledger: what each rule left out of a rate verdict, and the verdict without it.",
+    )
+    ledger.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    ledger.add_argument("--handoff", metavar="NAME", help="this handoff alone (default: every one)")
+    ledger.add_argument(
+        "--days", type=_whole(1, 3660), default=30, metavar="N", help="the last N days (default 30)"
+    )
+    ledger.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _findings_command(commands)
     budget = _command(
         commands,
@@ -595,6 +616,34 @@ def _reading_commands(commands: Any) -> None:
     site_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
+def _findings_command(commands: Any) -> None:
+    findings = _command(
+        commands,
+        "findings",
+        _findings,
+        "Which signatures of faults the record shows: what was seen, the likely cause, who must act, what "
+        "would confirm it.",
+    )
+    findings.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    findings.add_argument(
+        "--from",
+        dest="first",
+        type=_date,
+        metavar="DATE",
+        help="first day, in local time (default: four weeks up to the last)",
+    )
+    findings.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
+    findings.add_argument("--handoff", metavar="NAME", help="this handoff alone")
+    findings.add_argument(
+        "--list",
+        dest="own",
+        type=Path,
+        metavar="CSV",
+        help="the house's own list of times, such as a kiln's: columns what, from, to",
+    )
+    findings.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
 def _term_commands(commands: Any) -> None:
     """What is asked over the term of a contract."""
     statement = _command(
@@ -623,34 +672,6 @@ def _term_commands(commands: Any) -> None:
     ticket.add_argument("--promised", type=_moment, metavar="TIME", help="by when a repair was promised")
     ticket.add_argument("--says", metavar="TEXT", help="what was said")
     ticket.add_argument("--json", action="store_true", help="one JSON object on standard output")
-
-
-def _findings_command(commands: Any) -> None:
-    findings = _command(
-        commands,
-        "findings",
-        _findings,
-        "Which signatures of faults the record shows: what was seen, the likely cause, who must act, what "
-        "would confirm it.",
-    )
-    findings.add_argument("site", type=Path, metavar="SITE", help="the site file")
-    findings.add_argument(
-        "--from",
-        dest="first",
-        type=_date,
-        metavar="DATE",
-        help="first day, in local time (default: four weeks up to the last)",
-    )
-    findings.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
-    findings.add_argument("--handoff", metavar="NAME", help="this handoff alone")
-    findings.add_argument(
-        "--list",
-        dest="own",
-        type=Path,
-        metavar="CSV",
-        help="the house's own list of times, such as a kiln's: columns what, from, to",
-    )
-    findings.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _export_command(commands: Any) -> None:
@@ -985,12 +1006,9 @@ def _rehearsal_reach(options: argparse.Namespace, site: Site, handoff: Handoff) 
 
 def _held_back(site: Site, plan: RehearsalPlan, where: Reach) -> str | None:
     """The sentence of the rule that forbids a rehearsal now: safety, a window, the allowance, a stop."""
-    from probe import allowance, budget, foreseen, metering
-    from probe.openings import Openings
+    from commands import permission
     from store import demand
-    from store.clock import zone
-    from store.reader import Reader
-    from store.records import Direction, WindowOpened
+    from store.records import Direction
     from store.site import Method, RunPlan
 
     now_ns, handoff = Clock().unix_ns(), site.handoff(plan.stream.handoff)
@@ -1006,16 +1024,7 @@ def _held_back(site: Site, plan: RehearsalPlan, where: Reach) -> str | None:
         offered_bps=needs_bps,
         stream=plan.stream,
     )
-    spent_bytes, opened, state = 0, list[WindowOpened](), None
-    if site.database.exists():
-        month_ns = allowance.month_start_ns(now_ns, where=zone(site.timezone))
-        with closing(Reader.open(site.database)) as reader:
-            spent_bytes, opened = reader.spent_bytes(handoff.name, month_ns), list(reader.open_windows())
-        if handoff.cap is not None:
-            meters = _finish(lambda: metering.restored(site, [handoff], now_ns=now_ns))
-            state = meters[handoff.name].state(handoff.cap, now_ns=now_ns)
-    purses = budget.of(site, handoff, spent_bytes=spent_bytes, state=state, now_ns=now_ns).purses
-    return foreseen.skipped(asked, now_ns, site=site, openings=Openings(opened), purses=purses)
+    return permission.standing(site, handoff, now_ns=now_ns).why_not(site, asked, now_ns=now_ns)
 
 
 def _run_loaded_delay(options: argparse.Namespace) -> int:
@@ -1314,6 +1323,10 @@ def _check(options: argparse.Namespace) -> int:
     from store import site as sites
     from store.reader import Reader
 
+    if options.before is not None:
+        from commands import before_show
+
+        return before_show.command(options)
     site = sites.load(options.site)
     plan = _stream_plan(options, site)
     reader = Reader.open(site.database)
@@ -1321,6 +1334,10 @@ def _check(options: argparse.Namespace) -> int:
         found = history.check_of(reader, site, plan, now_unix_ns=Clock().unix_ns(), thorough=True)
     finally:
         reader.close()
+    if options.keep:
+        from commands import before_show
+
+        before_show.keep(site, plan, found)
     _print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))
     return 0
 
@@ -1420,57 +1437,47 @@ def _budget(options: argparse.Namespace) -> int:
     return 0
 
 
-def _statement(options: argparse.Namespace) -> int:
-    from datetime import timedelta
-
-    from dashboard import statements, text_statement
+def _ledger(options: argparse.Namespace) -> int:
+    from dashboard import rate_history, rates_told
     from store import site as sites
-    from store.clock import local, rfc3339, zone
     from store.reader import Reader
 
     site, now_ns = sites.load(options.site), Clock().unix_ns()
-    where = zone(site.timezone)
-    day = options.month or local(now_ns, where).date().replace(day=1) - timedelta(days=1)
-    chosen = site.handoffs if options.handoff is None else (_handoff(options, site),)
+    handoffs = site.handoffs if options.handoff is None else (_handoff(options, site),)
     with closing(Reader.open(site.database)) as reader:
-        found = [statements.find(reader, site, one, day=day, now_ns=now_ns) for one in chosen]
+        found = [
+            rate_history.read(reader, site, each, now_unix_ns=now_ns, seconds=options.days * 86_400)
+            for each in handoffs
+        ]
     if options.json:
-        head = {"kind": "statement", "schema": 1, "started": rfc3339(now_ns), "standing": "valid"}
-        _print_json(head | {"reasons": [], "handoffs": [statements.as_json(one) for one in found]})
+        _print_json(rates_told.ledger_json(site, found, now_unix_ns=now_ns))
     else:
-        print(text_statement.statements(found, where))
+        print(rates_told.ledger_text(site, found))
     return 0
+
+
+def _statement(options: argparse.Namespace) -> int:
+    from commands import statement
+
+    return statement.statement(
+        options.site, month=options.month, handoff=options.handoff, as_json=options.json
+    )
 
 
 def _ticket(options: argparse.Namespace) -> int:
-    from store import jsonform
-    from store import site as sites
-    from store.clock import unix_ns_of, zone
-    from store.tickets import TicketNote
+    from commands import statement
 
-    site, now_ns = sites.load(options.site), Clock().unix_ns()
-    where = zone(site.timezone)
-    opened, closed, promised = (
-        None if moment is None else unix_ns_of(moment, where)
-        for moment in (options.opened, options.closed, options.promised)
-    )
-    if opened is closed is promised is options.says is None:
-        raise UserMistake("ticket: nothing to note; expected --opened, --closed, --promised or --says")
-    if opened is not None and closed is not None and closed < opened:
-        raise UserMistake(f"--closed: {options.closed} is before --opened {options.opened}")
-    note = TicketNote(
-        handoff=_handoff(options, site).name,
-        started_unix_ns=now_ns,
-        reference=options.reference,
+    kept = statement.ticket(
+        options.site,
+        options.reference,
+        handoff=options.handoff,
+        opened=options.opened,
+        closed=options.closed,
+        promised=options.promised,
         says=options.says,
-        opened_unix_ns=opened,
-        closed_unix_ns=closed,
-        promised_unix_ns=promised,
+        as_json=options.json,
     )
-    if not _on_record(site, note):
-        return EXIT_FAILED
-    _print_json(jsonform.as_json(note)) if options.json else _say(f"Ticket {note.reference} is on record.")
-    return 0
+    return 0 if kept else EXIT_FAILED
 
 
 def _site_check(options: argparse.Namespace) -> int:
@@ -1767,30 +1774,11 @@ def _stream_plan(options: argparse.Namespace, site: Site) -> StreamPlan:
     return plans[options.plan]
 
 
-def _on_record(site: Site, found: Split | Rehearsal | Failover | TicketNote) -> bool:
-    """Whether the probe that runs, or this program, wrote the record; one that is not is still shown."""
-    from store import documents, door
-    from store.errors import NotRunning
-    from store.writer import Writer
+def _on_record(site: Site, found: Split | Rehearsal | Failover) -> None:
+    """Hand a record to the probe that runs, or write it; a record that cannot be kept is still shown."""
+    from commands.answering import put_on_record
 
-    asked = {
-        "kind": found.kind,
-        "handoff": found.handoff,
-        "endpoint": found.endpoint,
-        "started_unix_ns": found.started_unix_ns,
-        "text": documents.text_of(found),
-    }
-    try:
-        try:
-            _finish(lambda: door.ask(site.database, door.Act.KEEP, asked))
-        except NotRunning:
-            writer = Writer.open(site.database, clock=Clock(), timezone=site.timezone)
-            writer.append(found)
-            writer.close()
-    except LinebookError as trouble:
-        _say(f"Not put on record: {trouble}")
-        return False
-    return True
+    put_on_record(site, found)
 
 
 def _version() -> str:

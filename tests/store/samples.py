@@ -45,6 +45,7 @@ from store.records import (
 from store.rehearsals import Rehearsal, Rehearsed, RehearsedSecond
 from store.samples import Sample, SampledFor, Samples, samples_of
 from store.segments import HopCount, Hops, Seen, Silent, Split, Station, Witnesses
+from store.shows import Forecast, JoinedDrop, LookedAt, ShowReport
 from store.sizes import Counted, Size, SizesRun
 from store.soaks import LeftOut, Soak, SoakBegun, SoakGap, SoakStall
 from store.steps import PERCENTS, Step, StepsRun
@@ -796,6 +797,63 @@ def split(started_unix_ns: int = 0) -> Split:
     )
 
 
+def forecast(started_unix_ns: int = 0, *, handoff: str = "old") -> Forecast:
+    """Tight, an hour before a show of two hours."""
+    return Forecast(
+        handoff=handoff,
+        started_unix_ns=started_unix_ns,
+        plan="evening-class",
+        show_start_unix_ns=started_unix_ns + 3600 * 10**9,
+        show_end_unix_ns=started_unix_ns + 3 * 3600 * 10**9,
+        before="1h",
+        answer="tight",
+        because="Stalls outlast the buffers.",
+        smallest_change="Raising every buffer to 2.4 s makes it Go.",
+        chance=0.4,
+        chance_low=0.22,
+        chance_high=0.61,
+        days=20,
+        demand_bps=4_850_000,
+        peak_bps=5_330_000,
+        floor_bps=9_000_000,
+        rows=(LookedAt(what="house segment", found="fine", said="Clean."),),
+        took_ms=35_000,
+        spent_bytes=27_000_000,
+    )
+
+
+def show_report(started_unix_ns: int = 0, *, handoff: str = "old") -> ShowReport:
+    """A show of two hours with one stall and one drop, which were the same."""
+    return ShowReport(
+        handoff=handoff,
+        started_unix_ns=started_unix_ns,
+        plan="evening-class",
+        show_start_unix_ns=started_unix_ns,
+        show_end_unix_ns=started_unix_ns + 2 * 3600 * 10**9,
+        watched_ratio=1.0,
+        stalls=1,
+        stalled_s=2.4,
+        freezes=1,
+        drops=(
+            JoinedDrop(
+                at_unix_ns=started_unix_ns + 60 * 10**9,
+                seconds=1.4,
+                destination="class",
+                owner="line",
+                why="The trains stalled for 2.4 s just then.",
+            ),
+        ),
+        drops_known=True,
+        line_clean=False,
+        because="the line stalled once.",
+        forecast_before="1h",
+        forecast_unix_ns=started_unix_ns - 3600 * 10**9,
+        answer="tight",
+        chance=0.4,
+        brier=0.16,
+    )
+
+
 def failover(started_unix_ns: int = 0) -> Failover:
     """The main uplink silent for 20 s; the other carried after 4.1 s."""
     broken = Break(from_ms=5_000, last_ms=4_951, until_ms=25_051, due=400, lost_up=400)
@@ -883,6 +941,8 @@ EVERY_KIND: tuple[Record, ...] = (
     notice(),
     split(),
     failover(),
+    forecast(),
+    show_report(),
     hops(),
     witnesses(),
     packets(),
