@@ -49,7 +49,7 @@ def ticket(
     opened_ns, closed_ns, promised_ns = (
         None if moment is None else unix_ns_of(moment, where) for moment in (opened, closed, promised)
     )
-    if opened is closed is promised is says is None:
+    if says is None and opened is closed is promised is None:
         raise UserMistake("ticket: nothing to note; expected --opened, --closed, --promised or --says")
     if opened_ns is not None and closed_ns is not None and closed_ns < opened_ns:
         raise UserMistake(f"--closed: {closed} is before --opened {opened}")

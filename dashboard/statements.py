@@ -160,7 +160,7 @@ def _rates(reader: Reader, site: Site, handoff: Handoff, month: Span) -> tuple[R
         *reader.rate_runs(handoff=name, since_ns=since_ns, until_ns=until_ns, bins=False),
         *reader.troubles(handoff=name, since_ns=since_ns, until_ns=until_ns),
     ]
-    return tuple(verdict for _, verdict in history.verdicts(site, handoff, records))
+    return tuple(verdict for _, verdict in history.verdicts(site, handoff, records, now_unix_ns=until_ns - 1))
 
 
 # JSON

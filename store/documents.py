@@ -39,6 +39,7 @@ from store.shows import Forecast, ShowReport
 from store.sizes import SizesRun
 from store.soaks import Soak, SoakBegun
 from store.steps import StepsRun
+from store.tickets import TicketNote
 from store.traffic import Traffic
 
 _RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, PathMtu, Rehearsal, Forecast)
