@@ -589,6 +589,18 @@ def _reading_commands(commands: Any) -> None:
     events.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
     events.add_argument("--handoff", metavar="NAME", help="this handoff alone, and what concerns all")
     events.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    ledger = _command(
+        commands,
+        "ledger",
+        _ledger,
+        "The exclusions ledger: what each rule left out of a rate verdict, and the verdict without it.",
+    )
+    ledger.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    ledger.add_argument("--handoff", metavar="NAME", help="this handoff alone (default: every one)")
+    ledger.add_argument(
+        "--days", type=_whole(1, 3660), default=30, metavar="N", help="the last N days (default 30)"
+    )
+    ledger.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _findings_command(commands)
     budget = _command(
         commands,
@@ -609,6 +621,7 @@ def _reading_commands(commands: Any) -> None:
     )
     campaign.add_argument("name", nargs="?", metavar="NAME", help="one campaign")
     campaign.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    _term_commands(commands)
     _export_command(commands)
     _samples_command(commands)
     host = commands.add_parser("host", help="This computer: check whether it can measure well.")
@@ -659,6 +672,36 @@ def _findings_command(commands: Any) -> None:
         help="the house's own list of times, such as a kiln's: columns what, from, to",
     )
     findings.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _term_commands(commands: Any) -> None:
+    """What is asked over the term of a contract."""
+    statement = _command(
+        commands,
+        "statement",
+        _statement,
+        "A month: availability by every rule, credits with each step, rates; by when to claim.",
+    )
+    statement.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    statement.add_argument(
+        "--month", type=_month, metavar="MONTH", help="such as 2026-11 (default: the last)"
+    )
+    statement.add_argument("--handoff", metavar="NAME", help="this handoff alone")
+    statement.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    ticket = _command(
+        commands,
+        "ticket",
+        _ticket,
+        "Put on record what the provider was told and when; the same reference again adds to it.",
+    )
+    ticket.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    ticket.add_argument("reference", metavar="REFERENCE", help="the provider's reference of the report")
+    ticket.add_argument("--handoff", metavar="NAME", help="a handoff of the site file (its only one)")
+    for option, what in (("opened", "when it was opened"), ("closed", "when the provider closed it")):
+        ticket.add_argument(f"--{option}", type=_moment, metavar="TIME", help=f"{what}, local time")
+    ticket.add_argument("--promised", type=_moment, metavar="TIME", help="by when a repair was promised")
+    ticket.add_argument("--says", metavar="TEXT", help="what was said")
+    ticket.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _export_command(commands: Any) -> None:
@@ -764,6 +807,13 @@ def _date(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
+
+
+def _month(text: str) -> date:
+    try:
+        return datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month of the site's own calendar
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no month such as 2026-11") from None
 
 
 def _moment(text: str) -> datetime:
@@ -1415,6 +1465,49 @@ def _budget(options: argparse.Namespace) -> int:
         rows = [([purse.said() for purse in one.purses], one.cap) for one in found]
         print(text.budget(rows, zone(site.timezone)))
     return 0
+
+
+def _ledger(options: argparse.Namespace) -> int:
+    from dashboard import rate_history, rates_told
+    from store import site as sites
+    from store.reader import Reader
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    handoffs = site.handoffs if options.handoff is None else (_handoff(options, site),)
+    with closing(Reader.open(site.database)) as reader:
+        found = [
+            rate_history.read(reader, site, each, now_unix_ns=now_ns, seconds=options.days * 86_400)
+            for each in handoffs
+        ]
+    if options.json:
+        _print_json(rates_told.ledger_json(site, found, now_unix_ns=now_ns))
+    else:
+        print(rates_told.ledger_text(site, found))
+    return 0
+
+
+def _statement(options: argparse.Namespace) -> int:
+    from commands import statement
+
+    return statement.statement(
+        options.site, month=options.month, handoff=options.handoff, as_json=options.json
+    )
+
+
+def _ticket(options: argparse.Namespace) -> int:
+    from commands import statement
+
+    kept = statement.ticket(
+        options.site,
+        options.reference,
+        handoff=options.handoff,
+        opened=options.opened,
+        closed=options.closed,
+        promised=options.promised,
+        says=options.says,
+        as_json=options.json,
+    )
+    return 0 if kept else EXIT_FAILED
 
 
 def _site_check(options: argparse.Namespace) -> int:

@@ -21,6 +21,7 @@ from dashboard.judge.hours import Show
 from dashboard.judge.stream import Check
 from dashboard.judge.verdict import RateVerdict
 from store.bursts import BurstRun, Limiter
+from store.card import Card
 from store.cells import Length
 from store.clock import NS_PER_S, local, zone
 from store.corrections import Corrected
@@ -58,16 +59,21 @@ def of_site(reader: Reader, site: Site, *, now_unix_ns: int) -> list[Known]:
 
 
 def verdicts(
-    site: Site, handoff: Handoff, records: Iterable[Known]
+    site: Site, handoff: Handoff, records: Iterable[Known], *, now_unix_ns: int
 ) -> tuple[tuple[Handoff, RateVerdict], ...]:
-    """The verdict on each direction of a handoff; `records` reach back 30 days."""
+    """The verdict on each direction of a handoff; `records` reach back 30 days.
+
+    By the version of its card that is in force now, on what was measured since it is.
+    """
+    card = handoff.card_at(now_unix_ns)
+    records = [one for one in records if not _before(one, card)]
     own = evidence.of_line(site, handoff.name, records)
     return tuple(
         (
             handoff,
             contract.rate_verdict(
                 _only(RateRun, own),
-                handoff.card,
+                card,
                 direction,
                 skipped=_only(Skipped, own),
                 failed=_only(Failed, own),
@@ -76,6 +82,12 @@ def verdicts(
         )
         for direction in (Direction.UP, Direction.DOWN)
     )
+
+
+def _before(record: Known, card: Card) -> bool:
+    """Whether a record is of the time before this version of a card."""
+    started_ns = record.planned_unix_ns if isinstance(record, Skipped) else record.started_unix_ns
+    return card.from_unix_ns is not None and started_ns < card.from_unix_ns
 
 
 def verdicts_of(
@@ -92,7 +104,9 @@ def verdicts_of(
         runs = reader.rate_runs(handoff=name, since_ns=since_ns, until_ns=now_unix_ns, bins=False)
     runs = [run for run in runs if since_ns <= run.started_unix_ns < now_unix_ns]
     troubles = reader.troubles(handoff=name, since_ns=since_ns, until_ns=now_unix_ns)
-    return tuple(verdict for _, verdict in verdicts(site, handoff, [*runs, *troubles]))
+    return tuple(
+        verdict for _, verdict in verdicts(site, handoff, [*runs, *troubles], now_unix_ns=now_unix_ns)
+    )
 
 
 def corrected_behind(

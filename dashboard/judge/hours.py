@@ -65,6 +65,25 @@ def comparable(times: Times, where: tzinfo) -> Callable[[int], bool]:
     return within
 
 
+def inside(times: Times, where: tzinfo) -> Callable[[int], bool]:
+    """A test for instants in Unix nanoseconds: do they lie in `times`? A night belongs to its evening."""
+    over = times.to_minute <= times.from_minute
+
+    def on(day: date) -> bool:
+        return day in times.dates or day.weekday() in times.weekdays
+
+    def within(unix_ns: int) -> bool:
+        moment = local(unix_ns, where)
+        minute = moment.hour * 60 + moment.minute
+        if not over:
+            return on(moment.date()) and times.from_minute <= minute < times.to_minute
+        if minute >= times.from_minute:
+            return on(moment.date())
+        return minute < times.to_minute and on(moment.date() - timedelta(days=1))
+
+    return within
+
+
 def comparable_hours(
     times: Times, where: tzinfo, *, since_unix_ns: int, until_unix_ns: int
 ) -> Iterator[Show]:

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from dashboard.judge.card_check import Trouble, Warned
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells
 from dashboard.pages.wording import LAYERS, grouped, moment, span, stated_mbps, stated_percent
+from store import terms
 from store.calendar_span import CalendarSpan
 from store.card import Card
 from store.clock import rfc3339
@@ -56,6 +57,7 @@ def card_json(card: Card) -> dict[str, Any]:
     started = None if card.from_unix_ns is None else rfc3339(card.from_unix_ns)
     plain = {name: _plain(value, getattr(card, name)) for name, value in asdict(card).items()}
     del plain["from_unix_ns"]
+    plain |= {"outages": terms.as_json(card.outages), "credits": terms.as_json(card.credits)}
     return plain | {"from": started, "pages": dict(card.pages), "not_stated": list(card.not_stated)}
 
 

@@ -49,6 +49,7 @@ from store.shows import Forecast, JoinedDrop, LookedAt, ShowReport
 from store.sizes import Counted, Size, SizesRun
 from store.soaks import LeftOut, Soak, SoakBegun, SoakGap, SoakStall
 from store.steps import PERCENTS, Step, StepsRun
+from store.tickets import TicketNote
 from store.traffic import Reading, Traffic
 
 MINUTE_NS = 60 * 10**9
@@ -246,6 +247,18 @@ def light(started_unix_ns: int = 0) -> Light:
         received_nw=208_900,
         sent_nw=501_200,
         temperature_mc=41_500,
+    )
+
+
+def ticket(started_unix_ns: int = 0) -> TicketNote:
+    return TicketNote(
+        handoff="old",
+        started_unix_ns=started_unix_ns,
+        reference="T-1",
+        opened_unix_ns=started_unix_ns,
+        closed_unix_ns=started_unix_ns + 5,
+        promised_unix_ns=started_unix_ns + 4,
+        says="the access switch is down",
     )
 
 
@@ -913,6 +926,7 @@ EVERY_KIND: tuple[Record, ...] = (
     event(),
     light(),
     ceiling(),
+    ticket(),
     paced(),
     capacity(),
     loaded_delay(),
