@@ -73,10 +73,12 @@ class Quality:
 def read(
     reader: Reader, site: Site, handoff: Handoff, *, from_s: int, until_s: int, without: Spans
 ) -> tuple[Quality, ...]:
-    """What each endpoint outside shows between the two, but for the times `without`."""
+    """What each endpoint outside shows between the two, but for minutes that the times `without` touch."""
     outside = [one.name for one in site.endpoints if one.where is Where.OUTSIDE]
     measured = {endpoint for owner, endpoint in reader.paths() if owner == handoff.name}
-    kept = outages.without((float(from_s), float(until_s)), outages.merged(without))
+    span_s = max((train.span_s for train in site.trains if train.handoff == handoff.name), default=60)
+    out = outages.merged((low - span_s, high) for low, high in without)  # a minute is where it began
+    kept = outages.without((float(from_s), float(until_s)), out)
     found = (
         _quality(reader, handoff, endpoint, kept, left_out_s=until_s - from_s - outages.total_s(kept))
         for endpoint in outside
