@@ -47,6 +47,11 @@ EVERYWHERE = [
     ("/figures/circuit/old/loss.json?endpoint=lan", 200),
     ("/events", 200),
     ("/shows", 200),
+    ("/uploads", 200),
+    ("/uploads.json?size=64+GB&start=23:00&deadline=09:00", 200),
+    ("/uploads?size=64", 400),
+    ("/uploads.json?size=64+GB&start=yesterday", 400),
+    ("/uploads?size=64+GB&size=65+GB", 400),
     ("/shows.json", 200),
     ("/events.json?handoff=old", 200),
     ("/nowhere", 404),
@@ -97,6 +102,7 @@ async def test_errors_have_one_shape(client: Client, path: str, status: int) -> 
                 "/circuit/old",
                 "/circuit/A",
                 "/events",
+                "/uploads",
             ]
 
 

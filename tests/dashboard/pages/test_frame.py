@@ -14,6 +14,7 @@ from dashboard.pages.findings import FindingsPage
 from dashboard.pages.frame import ErrorPage, environment
 from dashboard.pages.shows import ShowsPage
 from dashboard.pages.today import TodayPage
+from dashboard.pages.uploads import UploadsPage
 
 
 def _used(name: str) -> set[str]:
@@ -36,6 +37,7 @@ def _used(name: str) -> set[str]:
         ("circuit.html", CircuitPage),
         ("events.html", EventsPage),
         ("shows.html", ShowsPage),
+        ("uploads.html", UploadsPage),
         ("findings.html", FindingsPage),
         ("error.html", ErrorPage),
     ],
