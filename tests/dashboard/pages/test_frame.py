@@ -13,6 +13,7 @@ from dashboard.pages.events import EventsPage
 from dashboard.pages.findings import FindingsPage
 from dashboard.pages.frame import ErrorPage, environment
 from dashboard.pages.shows import ShowsPage
+from dashboard.pages.term import TermPage
 from dashboard.pages.today import TodayPage
 from dashboard.pages.uploads import UploadsPage
 
@@ -39,6 +40,7 @@ def _used(name: str) -> set[str]:
         ("shows.html", ShowsPage),
         ("uploads.html", UploadsPage),
         ("findings.html", FindingsPage),
+        ("term.html", TermPage),
         ("error.html", ErrorPage),
     ],
 )
