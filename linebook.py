@@ -99,6 +99,8 @@ def _parser() -> _Parser:
     _split_command(commands)
     _failover_command(commands)
     _reading_commands(commands)
+    _show_commands(commands)
+    _upload_commands(commands)
     return parser
 
 
@@ -494,6 +496,82 @@ def _reach_options(parser: _Parser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
+def _show_commands(commands: Any) -> None:
+    show = commands.add_parser("show", help="A show after it: what became of it.")
+    acts = show.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
+    report = _command(
+        acts,
+        "report",
+        _show_report,
+        "What became of a show: its stalls, whose each of the encoder's drops was, and the forecast's score.",
+    )
+    report.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    report.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
+    report.add_argument(
+        "--date", type=_date, metavar="DAY", help="the day on which it began (default: the last one over)"
+    )
+    report.add_argument(
+        "--drops",
+        type=Path,
+        metavar="FILE.csv",
+        help="drops that the encoder noted: CSV with a column time, and seconds, frames, destination",
+    )
+    report.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _upload_commands(commands: Any) -> None:
+    plan = _command(
+        commands,
+        "plan",
+        _plan_upload,
+        "When is an upload over, and when must it start? By past days, hour by hour, minus the hours of "
+        "shows.",
+    )
+    plan.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    plan.add_argument("--size", type=_size, required=True, metavar="SIZE", help='"64 GB" or "59.6 GiB"')
+    plan.add_argument("--start", metavar="TIME", help='"23:00" or "2026-03-09 23:00" (default: now)')
+    plan.add_argument(
+        "--deadline", metavar="TIME", help="when it must be over; asks for the latest safe start"
+    )
+    plan.add_argument("--to", metavar="NAME", help="the receiver, as its receipts call it")
+    plan.add_argument("--at-most", type=_rate, metavar="RATE", help='what it takes, such as "250 Mb/s"')
+    plan.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    receipt = _command(
+        commands,
+        "receipt",
+        _upload_receipt,
+        "Put a real upload on record, from which plans learn what its receiver takes.",
+    )
+    receipt.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    receipt.add_argument("--to", required=True, metavar="NAME", help="the receiver, as you call it")
+    receipt.add_argument("--size", type=_size, required=True, metavar="SIZE", help='"64 GB" or "59.6 GiB"')
+    receipt.add_argument(
+        "--seconds", type=_number(1, 31 * 86_400), required=True, metavar="S", help="how long it took"
+    )
+    receipt.add_argument("--ended", metavar="TIME", help="when it was over (default: now)")
+    receipt.add_argument("--sha256", metavar="HEX", help="checksum of what was sent")
+    receipt.add_argument("--handoff", metavar="NAME", help="which handoff carried it (the only one)")
+    receipt.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _plan_upload(options: argparse.Namespace) -> int:
+    from commands import upload
+
+    return upload.plan(options)
+
+
+def _upload_receipt(options: argparse.Namespace) -> int:
+    from commands import upload
+
+    return upload.receipt(options)
+
+
+def _show_report(options: argparse.Namespace) -> int:
+    from commands import show
+
+    return show.command(options)
+
+
 def _reading_commands(commands: Any) -> None:
     check = _command(
         commands, "check", _check, "Will the line hold for this stream plan? Go, Tight, Hold or Unknown."
@@ -592,6 +670,7 @@ def _reading_commands(commands: Any) -> None:
     )
     campaign.add_argument("name", nargs="?", metavar="NAME", help="one campaign")
     campaign.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    _term_commands(commands)
     _export_command(commands)
     _samples_command(commands)
     host = commands.add_parser("host", help="This computer: check whether it can measure well.")
@@ -673,6 +752,36 @@ def _findings_command(commands: Any) -> None:
         help="the house's own list of times, such as a kiln's: columns what, from, to",
     )
     findings.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _term_commands(commands: Any) -> None:
+    """What is asked over the term of a contract."""
+    statement = _command(
+        commands,
+        "statement",
+        _statement,
+        "A month: availability by every rule, credits with each step, rates; by when to claim.",
+    )
+    statement.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    statement.add_argument(
+        "--month", type=_month, metavar="MONTH", help="such as 2026-11 (default: the last)"
+    )
+    statement.add_argument("--handoff", metavar="NAME", help="this handoff alone")
+    statement.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    ticket = _command(
+        commands,
+        "ticket",
+        _ticket,
+        "Put on record what the provider was told and when; the same reference again adds to it.",
+    )
+    ticket.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    ticket.add_argument("reference", metavar="REFERENCE", help="the provider's reference of the report")
+    ticket.add_argument("--handoff", metavar="NAME", help="a handoff of the site file (its only one)")
+    for option, what in (("opened", "when it was opened"), ("closed", "when the provider closed it")):
+        ticket.add_argument(f"--{option}", type=_moment, metavar="TIME", help=f"{what}, local time")
+    ticket.add_argument("--promised", type=_moment, metavar="TIME", help="by when a repair was promised")
+    ticket.add_argument("--says", metavar="TEXT", help="what was said")
+    ticket.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _export_command(commands: Any) -> None:
@@ -778,6 +887,13 @@ def _date(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
+
+
+def _month(text: str) -> date:
+    try:
+        return datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month of the site's own calendar
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no month such as 2026-11") from None
 
 
 def _moment(text: str) -> datetime:
@@ -1454,6 +1570,30 @@ def _ledger(options: argparse.Namespace) -> int:
     else:
         print(rates_told.ledger_text(site, found))
     return 0
+
+
+def _statement(options: argparse.Namespace) -> int:
+    from commands import statement
+
+    return statement.statement(
+        options.site, month=options.month, handoff=options.handoff, as_json=options.json
+    )
+
+
+def _ticket(options: argparse.Namespace) -> int:
+    from commands import statement
+
+    kept = statement.ticket(
+        options.site,
+        options.reference,
+        handoff=options.handoff,
+        opened=options.opened,
+        closed=options.closed,
+        promised=options.promised,
+        says=options.says,
+        as_json=options.json,
+    )
+    return 0 if kept else EXIT_FAILED
 
 
 def _site_check(options: argparse.Namespace) -> int:

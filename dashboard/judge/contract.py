@@ -17,7 +17,7 @@ from enum import Enum
 
 from dashboard.judge import evidence, layers, sampling
 from dashboard.judge.verdict import RateVerdict, Word
-from store.clock import local
+from store.clock import NS_PER_S, local
 from store.layers import Layer
 from store.records import Direction, Failed, Limit, RateRun, RateSide, Skipped, Standing
 from store.site import Card
@@ -100,6 +100,20 @@ def rate_verdict(
 def counted(runs: Sequence[RateRun], card: Card, direction: Direction) -> list[tuple[RateRun, RateSide]]:
     """The runs that a verdict counts, with their side of `direction`, oldest first."""
     return _sorted_out(runs, card, direction, ())[0]
+
+
+def delivered(runs: Sequence[RateRun], card: Card, direction: Direction) -> list[tuple[float, float]]:
+    """(Unix seconds, delivered / committed) of the runs that count, at the contract's layer; oldest first.
+
+    Without a layer stated, at layer 1, which flatters the line. Empty without a rate stated.
+    """
+    needed = card.rate_bps(direction)
+    layer = Layer.WIRE if card.layer is Layer.NOT_STATED else card.layer
+    return [
+        (run.started_unix_ns / NS_PER_S, side.rates.at(layer) / needed)
+        for run, side in counted(runs, card, direction)
+        if needed
+    ]
 
 
 _Sides = list[tuple[RateRun, RateSide]]

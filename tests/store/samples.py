@@ -19,6 +19,7 @@ from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderL
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedPart, PacedRun
 from store.path_mtu import Beyond, FamilyMtu, PathMtu
+from store.receipts import Receipt
 from store.records import (
     Bin,
     Campaign,
@@ -50,6 +51,7 @@ from store.shows import Forecast, JoinedDrop, LookedAt, ShowReport
 from store.sizes import Counted, Size, SizesRun
 from store.soaks import LeftOut, Soak, SoakBegun, SoakGap, SoakStall
 from store.steps import PERCENTS, Step, StepsRun
+from store.tickets import TicketNote
 from store.traffic import Reading, Traffic
 
 MINUTE_NS = 60 * 10**9
@@ -259,6 +261,18 @@ def light(started_unix_ns: int = 0) -> Light:
         received_nw=208_900,
         sent_nw=501_200,
         temperature_mc=41_500,
+    )
+
+
+def ticket(started_unix_ns: int = 0) -> TicketNote:
+    return TicketNote(
+        handoff="old",
+        started_unix_ns=started_unix_ns,
+        reference="T-1",
+        opened_unix_ns=started_unix_ns,
+        closed_unix_ns=started_unix_ns + 5,
+        promised_unix_ns=started_unix_ns + 4,
+        says="the access switch is down",
     )
 
 
@@ -822,6 +836,20 @@ def forecast(started_unix_ns: int = 0, *, handoff: str = "old") -> Forecast:
     )
 
 
+def receipt(started_unix_ns: int = 0, *, handoff: str = "old") -> Receipt:
+    """64 GB in eight hours and a half."""
+    return Receipt(
+        handoff=handoff,
+        started_unix_ns=started_unix_ns,
+        to="course-store",
+        size_bytes=64_000_000_000,
+        seconds=30_600.0,
+        ended_unix_ns=started_unix_ns + 30_600 * 10**9,
+        sha256="ab" * 32,
+        line_goodput_bps=16_900_000,
+    )
+
+
 def show_report(started_unix_ns: int = 0, *, handoff: str = "old") -> ShowReport:
     """A show of two hours with one stall and one drop, which were the same."""
     return ShowReport(
@@ -927,6 +955,7 @@ EVERY_KIND: tuple[Record, ...] = (
     light(),
     ceiling(),
     acceptance_note(),
+    ticket(),
     paced(),
     capacity(),
     loaded_delay(),
@@ -943,6 +972,7 @@ EVERY_KIND: tuple[Record, ...] = (
     failover(),
     forecast(),
     show_report(),
+    receipt(),
     hops(),
     witnesses(),
     packets(),
