@@ -38,11 +38,12 @@ def write(
     folder: Path,
     *,
     months: int = MONTHS,
+    last: date | None = None,
     script: Script = USUAL,
     seed: int = SEED,
     said: Callable[[date, int], None] = lambda _day, _count: None,
 ) -> Written:
-    """Make the folder's files. `said` hears each day with the count so far.
+    """Make the folder's files, up to a last day if one is named. `said` hears each day with the count so far.
 
     Raises UserMistake where there is a record already.
     """
@@ -50,7 +51,7 @@ def write(
     database = folder / DATABASE
     if database.exists():
         raise UserMistake(f"{database} is there already; name another folder, or remove it first")
-    last = last_day(months)
+    last = last_day(months) if last is None else last
     (folder / SITE_FILE).write_text(place.site_text(database=DATABASE, secrets=SECRETS))
     secrets = folder / SECRETS
     secrets.write_text(place.secrets_text())
