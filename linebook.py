@@ -99,6 +99,7 @@ def _parser() -> _Parser:
     _split_command(commands)
     _failover_command(commands)
     _reading_commands(commands)
+    _show_commands(commands)
     return parser
 
 
@@ -507,6 +508,35 @@ def _reach_options(parser: _Parser) -> None:
     parser.add_argument("--interface", metavar="NAME", help="leave by this interface")
     parser.add_argument("--source", type=_address, metavar="ADDRESS", help="leave with this source address")
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _show_commands(commands: Any) -> None:
+    show = commands.add_parser("show", help="A show after it: what became of it.")
+    acts = show.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
+    report = _command(
+        acts,
+        "report",
+        _show_report,
+        "What became of a show: its stalls, whose each of the encoder's drops was, and the forecast's score.",
+    )
+    report.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    report.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
+    report.add_argument(
+        "--date", type=_date, metavar="DAY", help="the day on which it began (default: the last one over)"
+    )
+    report.add_argument(
+        "--drops",
+        type=Path,
+        metavar="FILE.csv",
+        help="drops that the encoder noted: CSV with a column time, and seconds, frames, destination",
+    )
+    report.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _show_report(options: argparse.Namespace) -> int:
+    from commands import show
+
+    return show.command(options)
 
 
 def _reading_commands(commands: Any) -> None:

@@ -23,7 +23,7 @@ from aiohttp import web
 from dashboard import acts, api
 from dashboard.assets import KEPT, Asset, find_assets
 from dashboard.kept import Kept
-from dashboard.pages import circuit, events, findings, now, today
+from dashboard.pages import circuit, events, findings, now, shows, today
 from dashboard.pages.frame import Frame, Pages, frame_of, load_pages
 from store.clock import Clock, zone
 from store.errors import LinebookError, UserMistake
@@ -88,6 +88,8 @@ def make_app(
             web.get("/circuit/{handoff}", _circuit),
             web.get("/findings/{handoff}.json", _findings_json),
             web.get("/findings/{handoff}", _findings),
+            web.get("/shows.json", _shows_json),
+            web.get("/shows", _shows),
             web.get("/events.json", _events_json),
             web.get("/events", _events),
             web.get("/figures/today/{plan}.json", _today_figure),
@@ -337,6 +339,26 @@ async def _circuit_figure(request: web.Request) -> web.StreamResponse:
         figures = ", ".join(circuit.FIGURES)
         raise api.NotHere(f"Nothing is drawn under this address. The figures are: {figures}.")
     return api.answer_text(text)
+
+
+async def _find_shows(request: web.Request) -> shows.Findings:
+    api.only(request.query)
+    desk = request.app[DESK]
+
+    def find(reader: Reader) -> shows.Findings:
+        return desk.kept.get("shows", lambda: shows.find(reader, site=desk.site, now_ns=desk.clock.unix_ns()))
+
+    return await desk.reader.read(find)
+
+
+async def _shows(request: web.Request) -> web.StreamResponse:
+    found = await _find_shows(request)
+    frame = _frame(request, title="Shows", json_url="/shows.json", now_ns=found.now_ns)
+    return _html(request.app[PAGES].shows(shows.page(found, frame=frame)))
+
+
+async def _shows_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(shows.as_json(await _find_shows(request)))
 
 
 async def _find_events(request: web.Request) -> events.Findings:

@@ -13,8 +13,11 @@ from datetime import tzinfo
 from typing import TypeVar
 
 from dashboard.judge import before, comparable, contract, evidence, hours, stream, today
+from dashboard.judge.after import Seen
 from dashboard.judge.bursting import Bucket
+from dashboard.judge.comparable import History
 from dashboard.judge.evidence import Known, Span
+from dashboard.judge.hours import Show
 from dashboard.judge.stream import Check
 from dashboard.judge.verdict import RateVerdict
 from store.bursts import BurstRun, Limiter
@@ -179,8 +182,21 @@ def _of_plan(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) 
 
 def recent_stalls(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> LookedAt:
     """What the trains of the plan's line saw in the last half hour, through the plan's buffers."""
+    since_ns = now_unix_ns - before.RECENT_S * NS_PER_S
+    seen = _seen(reader, plan.handoff, since_ns, now_unix_ns)
+    outside = _outside(site)
+    trains = [
+        (one.stalls, sum(ended - started for started, ended in one.watched) / NS_PER_S)
+        for one in seen
+        if one.endpoint in outside
+    ]
+    return before.recent(plan.destinations, compared(reader, site, plan, now_unix_ns=now_unix_ns), trains)
+
+
+def compared(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> History:
+    """What comparable hours saw of the plan's own line up to a moment."""
     own = evidence.of_line(site, plan.handoff, _of_plan(reader, site, plan, now_unix_ns=now_unix_ns))
-    compared = comparable.gather(
+    return comparable.gather(
         plan,
         _only(RateRun, own),
         [*_only(Rolled, own), *_only(TrainSpan, own)],
@@ -188,32 +204,39 @@ def recent_stalls(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: 
         now_unix_ns=now_unix_ns,
         zone=zone(site.timezone),
     )
-    return before.recent(
-        plan.destinations, compared, trains_seen(reader, site, plan.handoff, now_unix_ns=now_unix_ns)
-    )
 
 
-def trains_seen(
-    reader: Reader, site: Site, handoff: str, *, now_unix_ns: int, seconds: int = before.RECENT_S
-) -> list[tuple[list[Stall], float]]:
-    """Of each train to an endpoint outside: its stalls on the way up of late, and for how long it watched."""
-    since_ns = now_unix_ns - seconds * NS_PER_S
-    spans = reader.train_spans(handoff=handoff, since_ns=since_ns, until_ns=now_unix_ns, histograms=False)
-    kept = [
-        one
-        for one in evidence.of_line(site, handoff, spans)
-        if one.standing is Standing.VALID and one.handoff == handoff
+def trains_in(reader: Reader, site: Site, plan: StreamPlan, show: Show) -> tuple[list[Seen], list[Seen]]:
+    """What the trains of the plan's handoff saw around a show: those to outside, and those in the house."""
+    around_ns = 120 * NS_PER_S
+    seen = _seen(reader, plan.handoff, show.start_unix_ns - around_ns, show.end_unix_ns + around_ns)
+    outside = _outside(site)
+    return [one for one in seen if one.endpoint in outside], [
+        one for one in seen if one.endpoint not in outside
     ]
+
+
+def _outside(site: Site) -> set[str]:
+    return {endpoint.name for endpoint in site.endpoints if endpoint.where is Where.OUTSIDE}
+
+
+def _seen(reader: Reader, handoff: str, since_ns: int, until_ns: int) -> list[Seen]:
+    """Of each train of a handoff: its stalls on the way up in that time, and what it watched."""
+    spans = reader.train_spans(handoff=handoff, since_ns=since_ns, until_ns=until_ns, histograms=False)
+    kept = [one for one in spans if one.standing is Standing.VALID and one.handoff == handoff]
     watched = evidence.Watched(kept)
-    stalls = reader.stalls(handoff=handoff, since_ns=since_ns, until_ns=now_unix_ns)
+    stalls = [
+        one
+        for one in reader.stalls(handoff=handoff, since_ns=since_ns, until_ns=until_ns)
+        if one in watched and one.direction is not Direction.DOWN
+    ]
     return [
-        (
-            [
-                one
-                for one in stalls
-                if one.endpoint == name and one in watched and one.direction is not Direction.DOWN
-            ],
-            sum(one.seconds for one in kept if one.endpoint == name),
+        Seen(
+            endpoint=name,
+            stalls=tuple(one for one in stalls if one.endpoint == name),
+            watched=tuple(
+                (one.started_unix_ns, round(evidence.ended_ns(one))) for one in kept if one.endpoint == name
+            ),
         )
         for name in watched.endpoints
     ]

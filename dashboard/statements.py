@@ -12,13 +12,14 @@ from datetime import date, timedelta, tzinfo
 from decimal import Decimal
 from typing import Any
 
-from dashboard import history, seen
-from dashboard.judge import availability, credits, months, works
+from dashboard import history, quality, seen
+from dashboard.judge import availability, credits, months, outages, works
 from dashboard.judge.availability import Availability, Count, Time
 from dashboard.judge.credits import Credits, Repeated
 from dashboard.judge.months import Span
 from dashboard.judge.verdict import RateVerdict
 from dashboard.judge.works import Counted
+from dashboard.quality import Quality
 from store.clock import NS_PER_S, rfc3339, zone
 from store.reader import Reader
 from store.site import Handoff, Site
@@ -43,6 +44,7 @@ class Statement:
     credits: Credits | None
     no_credits: str
     repeated: Repeated | None
+    quality: tuple[Quality, ...]
     rates: tuple[RateVerdict, ...]
 
     @property
@@ -72,6 +74,7 @@ def find(reader: Reader, site: Site, handoff: Handoff, *, day: date, now_ns: int
         credits=None if why_not else _credits(reader, handoff, found, period, where, now_s=now_s),
         no_credits=why_not,
         repeated=_repeated(reader, site, handoff, period, now_s=now_s),
+        quality=_quality(reader, site, handoff, month, found),
         rates=_rates(reader, site, handoff, month),
     )
 
@@ -154,6 +157,16 @@ def _repeated(reader: Reader, site: Site, handoff: Handoff, period: Span, *, now
     return credits.repeated(count.outages, terms, until_s=back.until_s, where=where)
 
 
+def _quality(
+    reader: Reader, site: Site, handoff: Handoff, month: Span, found: Availability
+) -> tuple[Quality, ...]:
+    """Delay and loss in the time that was available by the contract's rule, or by the first of trains."""
+    count = found.contract or found.counts[0]
+    of_trains = count if count.rule.of_trains else next(one for one in found.counts if one.rule.of_trains)
+    out = outages.merged([*of_trains.raw, *of_trains.unplaced])
+    return quality.read(reader, site, handoff, from_s=month.from_s, until_s=month.until_s, without=out)
+
+
 def _rates(reader: Reader, site: Site, handoff: Handoff, month: Span) -> tuple[RateVerdict, ...]:
     name, since_ns, until_ns = handoff.name, month.from_s * NS_PER_S, month.until_s * NS_PER_S
     records = [
@@ -186,6 +199,7 @@ def as_json(found: Statement) -> dict[str, Any]:
         "credits": None if found.credits is None else _credits_json(found.credits),
         "no_credits": found.no_credits or None,
         "repeated_failure": None if found.repeated is None else _repeated_json(found.repeated),
+        "delay_and_loss": [plain(quality.as_json(one, found.handoff.card)) for one in found.quality],
         "rates": [plain(asdict(one)) for one in found.rates],
     }
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:  # only their values are looked at, and that would load numpy
     from dashboard.judge.availability import Count
     from dashboard.judge.credits import Credits
     from dashboard.judge.works import Counted
+    from dashboard.quality import Quality
     from dashboard.statements import Statement
 
 
@@ -44,6 +45,8 @@ def _statement(one: Statement, where: tzinfo) -> Iterator[str]:
         yield from _credits(one.credits)
     if one.repeated:
         yield f"  Repeated failure: {one.repeated.because}"
+    for quality in one.quality:
+        yield from _quality(quality)
     yield from (f"  Rate {verdict.direction}: {verdict.because}" for verdict in one.rates)
 
 
@@ -97,6 +100,28 @@ def _credits(found: Credits) -> Iterator[str]:
     if found.claim_until and found.ours.share:
         left = found.days_left or 0
         yield f"    Claim by {found.claim_until}: {f'{left} days left' if left >= 0 else 'that day is over'}."
+
+
+def _quality(found: Quality) -> Iterator[str]:
+    """Delay and loss to one endpoint, in the time that was available."""
+    out = f", {_time(found.left_out_s)} of outage left out" if found.left_out_s else ""
+    yield f"  Delay and loss to {found.endpoint}, {_time(found.seconds)} watched{out}:"
+    for part in found.promises:
+        yield f"    {part.because}"
+    if found.note:
+        yield f"    {found.note}"
+    shape = found.shape
+    if shape and shape.bursts.bursts:
+        density, gap = shape.bursts.burst_density or 0, shape.bursts.gap_density or 0
+        mean_s = shape.bursts.mean_burst_s(shape.spacing_s) or 0
+        yield (
+            f"    Around stalls ({shape.packets} packets): {shape.bursts.bursts} bursts by RFC 3611, of "
+            f"{mean_s:.2f} s in the mean, {100 * density:.1f} % lost in them and {100 * gap:.2f} % between; "
+            f"{shape.periods} losses in a row, the longest {shape.longest_period} packets."
+        )
+    if found.classes is not None:
+        listed = ", ".join(map(str, found.classes))
+        yield f"    For information: meets the bounds of ITU-T Y.1541 classes {listed}."
 
 
 def _time(seconds: float) -> str:

@@ -67,6 +67,7 @@ CARD_KEYS = (
     *(*_SHORT, "term"),
     *CONTRACT_KEYS,
     "credits",
+    "loss_interval",
     "pages",
 )
 
@@ -159,6 +160,7 @@ def _card(table: Table, others: Collection[str], where: tzinfo) -> Card:
         measured_to=table.maybe("measured_to", _stated(text)),
         availability_ratio=availability_ratio,
         availability_rule=table.maybe("availability_rule", _stated(text)) or outages.rule,
+        loss_interval=terms_reader.loss_interval(table),
         outages=outages,
         credits=terms_reader.credits(table, repair_s=repair_s),
         maintenance_cap_s=table.maybe("maintenance_cap", _stated(whole_seconds(60, 31 * 86400))),

@@ -110,11 +110,19 @@ class CreditTerms:
     repeat_days: int | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LossInterval:
+    """A promise that no more than `loss_ratio` is lost in any interval of `every_s`."""
+
+    every_s: int
+    loss_ratio: float
+
+
 NO_TERMS = AvailabilityTerms()
 NO_CREDITS = CreditTerms()
 
 
-def as_json(terms: AvailabilityTerms | CreditTerms) -> dict[str, Any]:
+def as_json(terms: AvailabilityTerms | CreditTerms | LossInterval) -> dict[str, Any]:
     """The terms as a program reads them; null is what is not stated, exact shares are texts."""
     return {name: _plain(value) for name, value in asdict(terms).items()}
 

@@ -18,6 +18,7 @@ from store.terms import (
     CountsFrom,
     CreditTerms,
     ExcludedTime,
+    LossInterval,
     Money,
     OutageRule,
     Step,
@@ -95,6 +96,18 @@ def credits(card: Table, *, repair_s: int | None) -> CreditTerms:
     if "repair_credit" in table.values and repair_s is None:
         table.refuse("repair_credit", 'has no time to go beyond; expected repair = "5 h" on the card too')
     return found
+
+
+def loss_interval(card: Table) -> LossInterval | None:
+    """The promise on loss in any interval, None where there is none."""
+    if "loss_interval" not in card.values:
+        return None
+    table = card.table("loss_interval")
+    table.only("every", "loss")
+    return LossInterval(
+        every_s=table.need("every", whole_seconds(60, 86_400), 'a time such as "5 min"'),
+        loss_ratio=table.need("loss", share, 'a share such as "1 %"'),
+    )
 
 
 def money(value: str | None) -> Money | None:

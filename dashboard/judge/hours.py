@@ -136,6 +136,21 @@ def next_show(times: Times, where: tzinfo, *, now_unix_ns: int, within_s: int) -
     return None
 
 
+def show_on(times: Times, where: tzinfo, day: date) -> Show | None:
+    """The show that begins on a day; None when there is none."""
+    return next(_shows(times, where, iter((day,))), None)
+
+
+def last_show(times: Times, where: tzinfo, *, now_unix_ns: int, within_s: int) -> Show | None:
+    """The last show that is over and began within that time; None when there is none."""
+    today = local(now_unix_ns, where).date()
+    days = (today - timedelta(days=back) for back in range(within_s // 86_400 + 2))
+    for show in _shows(times, where, days):
+        if show.end_unix_ns <= now_unix_ns:
+            return show if show.start_unix_ns >= now_unix_ns - within_s * NS_PER_S else None
+    return None
+
+
 def _shows(times: Times, where: tzinfo, days: Iterator[date]) -> Iterator[Show]:
     for day in days:
         if day in times.dates or day.weekday() in times.weekdays:

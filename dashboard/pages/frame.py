@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
+    from dashboard.pages.shows import ShowsPage
     from dashboard.pages.today import TodayPage
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
@@ -77,6 +78,9 @@ class Pages:
     def findings(self, page: FindingsPage) -> str:
         return self._fill("findings.html", page)
 
+    def shows(self, page: ShowsPage) -> str:
+        return self._fill("shows.html", page)
+
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
 
@@ -115,7 +119,7 @@ def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns:
     """The frame of the page at the path `here`."""
     where = zone(site.timezone)
     circuits = [(f"Circuit {one.name}", circuit_url(one.name)) for one in site.handoffs]
-    places = [("Today", "/"), *circuits, ("Events", "/events")]
+    places = [("Today", "/"), ("Shows", "/shows"), *circuits, ("Events", "/events")]
     return Frame(
         title=title,
         site=site.name,

@@ -46,6 +46,8 @@ EVERYWHERE = [
     ("/figures/circuit/old/delay.json?endpoint=north", 200),
     ("/figures/circuit/old/loss.json?endpoint=lan", 200),
     ("/events", 200),
+    ("/shows", 200),
+    ("/shows.json", 200),
     ("/events.json?handoff=old", 200),
     ("/nowhere", 404),
     ("/circuit/C", 404),
@@ -91,6 +93,7 @@ async def test_errors_have_one_shape(client: Client, path: str, status: int) -> 
             page = read(await response.text())
             assert [link.attributes["href"] for link in page.one("main").all("a")] == [
                 "/",
+                "/shows",
                 "/circuit/old",
                 "/circuit/A",
                 "/events",

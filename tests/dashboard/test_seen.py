@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -13,13 +14,14 @@ import pytest
 from dashboard import seen, statements
 from dashboard.judge import availability, months
 from dashboard.judge.availability import Count, Time
+from dashboard.judge.verdict import Word
 from store.clock import NS_PER_S, Clock
 from store.histogram import Histogram
 from store.reader import Reader
 from store.records import Record, Stall, TrainSpan
 from store.samples import SampledFor, samples_of
 from store.site import EndpointRef, Site, Where
-from store.terms import AvailabilityTerms, OutageRule
+from store.terms import AvailabilityTerms, LossInterval, OutageRule
 from store.writer import Writer
 from tests.dashboard.judge.made import NOON, ZONE, site, span
 from tests.probe.test_train_samples import AHEAD, Near, Watched, line, lost_within
@@ -82,7 +84,12 @@ def kept(folder: Path, *records: Record) -> Path:
 def place(path: Path) -> Site:
     made = site()
     terms = AvailabilityTerms(rule=OutageRule.SEVERE_SECONDS)
-    card = replace(made.handoffs[0].card, outages=terms, availability_ratio=0.9993)
+    card = replace(
+        made.handoffs[0].card,
+        outages=terms,
+        availability_ratio=0.9993,
+        loss_interval=LossInterval(every_s=300, loss_ratio=0.01),
+    )
     return replace(
         made,
         database=path,
@@ -173,6 +180,13 @@ def test_a_statement_of_the_month(dark: Watched, tmp_path: Path) -> None:
     assert found.availability.contract.sure_down_s == 281
     assert found.credits is None
     assert found.no_credits == "The card states no credits."
+    [north, south] = found.quality
+    assert (north.endpoint, north.left_out_s) == ("north", 281 + 60)  # and the minute that it began in
+    up, down = north.loss  # 60 times 0.1 s after the outage
+    assert (up.lost, up.events, down.lost) == (120, 2, 0)
+    assert north.intervals[0].word is Word.NOT_MET  # 120 of 6000 in five minutes, 1 % is allowed
+    assert south.rtt.word is Word.NOT_TESTED  # nothing is promised
     said = statements.as_json(found)
+    json.dumps(said)
     assert said["availability"][0]["rule"] == "severe seconds"
     assert len(said["availability"]) == 6

@@ -35,6 +35,7 @@ from store.terms import (
     CountsFrom,
     CreditTerms,
     ExcludedTime,
+    LossInterval,
     Money,
     OutageRule,
     Step,
@@ -193,6 +194,7 @@ class TestExample:
             index_from_month=25,
             index_most_ratio=0.03,
             notice="4 months",
+            loss_interval=LossInterval(every_s=300, loss_ratio=0.01),
             outages=AvailabilityTerms(
                 rule=OutageRule.SEVERE_SECONDS,
                 threshold_ratio=0.5,
@@ -349,7 +351,7 @@ class TestExample:
         shown |= set(re.findall(r"^(?:# )?([a-z_]+) = ", EXAMPLE.read_text(), re.MULTILINE))
         shown |= {
             part
-            for each in re.findall(r"^\[+([a-z.]+)\]+", EXAMPLE.read_text(), re.M)
+            for each in re.findall(r"^\[+([a-z._]+)\]+", EXAMPLE.read_text(), re.M)
             for part in each.split(".")
         }
         assert keys - shown == set()

@@ -12,6 +12,7 @@ from dashboard.pages.circuit import CircuitPage
 from dashboard.pages.events import EventsPage
 from dashboard.pages.findings import FindingsPage
 from dashboard.pages.frame import ErrorPage, environment
+from dashboard.pages.shows import ShowsPage
 from dashboard.pages.today import TodayPage
 
 
@@ -34,6 +35,7 @@ def _used(name: str) -> set[str]:
         ("today.html", TodayPage),
         ("circuit.html", CircuitPage),
         ("events.html", EventsPage),
+        ("shows.html", ShowsPage),
         ("findings.html", FindingsPage),
         ("error.html", ErrorPage),
     ],
