@@ -23,8 +23,9 @@ from dashboard.quality import Quality
 from store.clock import NS_PER_S, rfc3339, zone
 from store.reader import Reader
 from store.site import Handoff, Site
-from store.terms import AvailabilityPeriod, Money
+from store.terms import AvailabilityPeriod, Money, OutageRule
 from store.terms_reader import money
+from store.tickets import TicketNote
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +80,11 @@ def find(reader: Reader, site: Site, handoff: Handoff, *, day: date, now_ns: int
     )
 
 
+def tickets(reader: Reader, handoff: Handoff) -> tuple[TicketNote, ...]:
+    """The notes on tickets that concern a handoff."""
+    return tuple(reader.documents(TicketNote, handoff=handoff.name))
+
+
 def _first_ns(day: date, where: tzinfo) -> int:
     return months.month(day, where).from_s * NS_PER_S
 
@@ -86,7 +92,7 @@ def _first_ns(day: date, where: tzinfo) -> int:
 def judged(
     reader: Reader, site: Site, handoff: Handoff, span: Span, *, now_s: int, alone: bool = False
 ) -> Availability:
-    """Availability over a time; `alone` is by the contract's rule only, where it names one."""
+    """Availability over a time; `alone` is by the contract's rule, or severe seconds, only."""
     card = handoff.card
     return availability.judge(
         seen.read(reader, site, handoff, from_s=span.from_s, until_s=span.until_s),
@@ -95,7 +101,7 @@ def judged(
         maintenance_cap_s=card.maintenance_cap_s,
         time=Time(from_s=span.from_s, until_s=span.until_s, now_s=now_s),
         where=zone(site.timezone),
-        only=card.outages.rule if alone else None,
+        only=(card.outages.rule or OutageRule.SEVERE_SECONDS) if alone else None,
     )
 
 

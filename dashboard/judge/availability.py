@@ -85,6 +85,7 @@ class Count:
     leaves_s: int  # of what is excused, what leaves the period by the contract
     outages: tuple[Counted, ...]
     unplaced: Spans
+    unseen: Spans  # times until now that were not measured, where the rule looks at trains
     raw: Spans
     floor_s: float | None
     bound_s: float | None
@@ -200,6 +201,7 @@ def _by_trains(rule: Rule, seen: Seen, time: Time, by: _Terms, excuse: Excuse) -
         raw=spans,
         tally=tally,
         unplaced=outages.within(unplaced, time.from_s, time.until_s),
+        unseen=outages.within(_unseen(states, grid), time.from_s, min(time.until_s, time.now_s)),
         floor_s=float((rule.intervals or 1) * (rule.interval_s or 1)),
         bound_s=None if seen.spacing_s is None else (rule.interval_s or 1) + seen.spacing_s,
     )
@@ -239,6 +241,14 @@ def _unseen_within(states: States, grid: loss_grid.Grid, spans: Spans) -> int:
     return unseen
 
 
+def _unseen(states: States, grid: loss_grid.Grid) -> Spans:
+    return [
+        (float(grid.from_s + low * grid.interval_s), float(grid.from_s + high * grid.interval_s))
+        for state, low, high in loss_grid.runs(states)
+        if state == State.UNMEASURED
+    ]
+
+
 def _told(
     rule: Rule,
     time: Time,
@@ -251,6 +261,7 @@ def _told(
     raw: Spans,
     tally: Mapping[int, int] | None = None,
     unplaced: Spans | None = None,
+    unseen: Spans | None = None,
     floor_s: float | None = None,
     bound_s: float | None = None,
 ) -> Count:
@@ -280,6 +291,7 @@ def _told(
         leaves_s=leaves_s,
         outages=counted,
         unplaced=unplaced or [],
+        unseen=unseen or [],
         raw=raw,
         floor_s=floor_s,
         bound_s=bound_s,

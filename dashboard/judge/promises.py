@@ -144,7 +144,8 @@ def _delay_because(
     if arrived is None or with_lost is None:
         return f"{what}: nothing came back."
     said = f"{what} is {_between(arrived)} of {arrived.count} packets that arrived"
-    said += f", {_between(with_lost)} with the {with_lost.count - arrived.count} lost ones as infinite"
+    if with_lost.count > arrived.count:
+        said += f", {_between(with_lost)} with the {with_lost.count - arrived.count} lost ones as infinite"
     if limit_us is None:
         return f"{said}; no limit is stated."
     said += f"; {_ms(limit_us)} is promised: {word}"
@@ -173,12 +174,12 @@ def loss(what: str, *, lost: int, sent: int, events: int, limit_ratio: float | N
     worth = sent * counted / lost if lost else float(sent)
     low, high = sampling.lower_bound(counted, worth), sampling.upper_bound(counted, worth)
     word = _loss_word(low, high, limit_ratio)
-    minutes = f"in {events} minutes" if lost else "so"
-    because = (
-        f"{what}: {lost} of {sent} packets lost {minutes}, {_share(lost / sent)}, between {_share(low)} and "
-        f"{_share(high)} at 95 % each way"
+    because = f"{what}: {lost} of {sent} packets, {_share(lost / sent)}"
+    because += (
+        f" in {events} minutes, so between {_share(low)} and " if lost else ", which supports less than "
     )
-    because += "." if limit_ratio is None else f"; {_share(limit_ratio)} is promised: {word}."
+    because += f"{_share(high)} at 95 %"
+    because += "." if limit_ratio is None else f"; {_stated(limit_ratio)} is promised: {word}."
     return LossPromise(
         what=what,
         limit_ratio=limit_ratio,
@@ -255,7 +256,7 @@ def intervals(
         worst_ratio=None if worst is None else worst[0],
         worst_from_s=None if worst is None else worst[1],
         word=word,
-        because=f"{what}: of {count} intervals of {length} {over} are over {_share(limit_ratio)}; "
+        because=f"{what}: of {count} intervals of {length} {over} are over {_stated(limit_ratio)}; "
         f"{most}: {word}.",
     )
 
@@ -270,6 +271,10 @@ def _between(value: Value) -> str:
     return (
         _ms(value.low_us) if value.low_us == value.high_us else f"{_ms(value.low_us)} to {_ms(value.high_us)}"
     )
+
+
+def _stated(ratio: float) -> str:
+    return f"{ratio * 100:.6g} %"
 
 
 def _ms(us: int) -> str:

@@ -41,7 +41,7 @@ from dashboard.pages import (
     trains,
 )
 from dashboard.pages.budget import Used
-from dashboard.pages.frame import Frame, Link, circuit_url, findings_url
+from dashboard.pages.frame import Frame, Link, circuit_url, findings_url, term_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
 from dashboard.pages.wording import (
@@ -137,6 +137,7 @@ class CircuitPage:
     frame: Frame
     title: str
     findings: str  # where its signatures are told
+    term: str  # where its months are told
     period: str
     from_: Moment
     periods: tuple[Link, ...]
@@ -264,6 +265,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         frame=frame,
         title=handoff.title,
         findings=findings_url(handoff.name),
+        term=term_url(handoff.name),
         period=PERIODS[found.period],
         from_=moment(found.stretch.from_ns, where, form="%a %d %b %Y, %H:%M"),
         periods=_periods(found),

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
     from dashboard.pages.shows import ShowsPage
+    from dashboard.pages.term import TermPage
     from dashboard.pages.today import TodayPage
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
@@ -75,6 +76,9 @@ class Pages:
     def events(self, page: EventsPage) -> str:
         return self._fill("events.html", page)
 
+    def term(self, page: TermPage) -> str:
+        return self._fill("term.html", page)
+
     def findings(self, page: FindingsPage) -> str:
         return self._fill("findings.html", page)
 
@@ -109,6 +113,10 @@ def load_pages(assets: Mapping[str, Asset]) -> Pages:
 
 def circuit_url(handoff: str) -> str:
     return f"/circuit/{quote(handoff, safe='')}"
+
+
+def term_url(handoff: str) -> str:
+    return f"/term/{quote(handoff, safe='')}"
 
 
 def findings_url(handoff: str) -> str:

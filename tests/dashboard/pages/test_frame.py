@@ -13,6 +13,7 @@ from dashboard.pages.events import EventsPage
 from dashboard.pages.findings import FindingsPage
 from dashboard.pages.frame import ErrorPage, environment
 from dashboard.pages.shows import ShowsPage
+from dashboard.pages.term import TermPage
 from dashboard.pages.today import TodayPage
 
 
@@ -37,6 +38,7 @@ def _used(name: str) -> set[str]:
         ("events.html", EventsPage),
         ("shows.html", ShowsPage),
         ("findings.html", FindingsPage),
+        ("term.html", TermPage),
         ("error.html", ErrorPage),
     ],
 )
