@@ -100,6 +100,7 @@ def _parser() -> _Parser:
     _failover_command(commands)
     _reading_commands(commands)
     _show_commands(commands)
+    _upload_commands(commands)
     return parser
 
 
@@ -531,6 +532,53 @@ def _show_commands(commands: Any) -> None:
         help="drops that the encoder noted: CSV with a column time, and seconds, frames, destination",
     )
     report.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _upload_commands(commands: Any) -> None:
+    plan = _command(
+        commands,
+        "plan",
+        _plan_upload,
+        "When is an upload over, and when must it start? By past days, hour by hour, minus the hours of "
+        "shows.",
+    )
+    plan.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    plan.add_argument("--size", type=_size, required=True, metavar="SIZE", help='"64 GB" or "59.6 GiB"')
+    plan.add_argument("--start", metavar="TIME", help='"23:00" or "2026-03-09 23:00" (default: now)')
+    plan.add_argument(
+        "--deadline", metavar="TIME", help="when it must be over; asks for the latest safe start"
+    )
+    plan.add_argument("--to", metavar="NAME", help="the receiver, as its receipts call it")
+    plan.add_argument("--at-most", type=_rate, metavar="RATE", help='what it takes, such as "250 Mb/s"')
+    plan.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    receipt = _command(
+        commands,
+        "receipt",
+        _upload_receipt,
+        "Put a real upload on record, from which plans learn what its receiver takes.",
+    )
+    receipt.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    receipt.add_argument("--to", required=True, metavar="NAME", help="the receiver, as you call it")
+    receipt.add_argument("--size", type=_size, required=True, metavar="SIZE", help='"64 GB" or "59.6 GiB"')
+    receipt.add_argument(
+        "--seconds", type=_number(1, 31 * 86_400), required=True, metavar="S", help="how long it took"
+    )
+    receipt.add_argument("--ended", metavar="TIME", help="when it was over (default: now)")
+    receipt.add_argument("--sha256", metavar="HEX", help="checksum of what was sent")
+    receipt.add_argument("--handoff", metavar="NAME", help="which handoff carried it (the only one)")
+    receipt.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _plan_upload(options: argparse.Namespace) -> int:
+    from commands import upload
+
+    return upload.plan(options)
+
+
+def _upload_receipt(options: argparse.Namespace) -> int:
+    from commands import upload
+
+    return upload.receipt(options)
 
 
 def _show_report(options: argparse.Namespace) -> int:

@@ -27,13 +27,16 @@ from store.documents import document_of
 from store.door import MINUTES_MAX, STOP_MINUTES, address_of, door_path
 from store.errors import UserMistake
 from store.failovers import Failover
+from store.receipts import Receipt
 from store.rehearsals import Rehearsal
 from store.segments import Split
 from store.shows import Forecast, ShowReport
 
 _BODY_BYTES_MAX = 4096
 _RECORD_BYTES_MAX = 8 << 20  # of what a command measured, an hour of it second by second
-_KEPT = {each.kind for each in (Failover, Forecast, Rehearsal, ShowReport, Split)}  # what a command may keep
+_KEPT = {
+    each.kind for each in (Failover, Forecast, Receipt, Rehearsal, ShowReport, Split)
+}  # what a command may keep
 _SHUTDOWN_S = 0.5
 _BACKLOG = 16
 

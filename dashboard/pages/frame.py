@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from dashboard.pages.shows import ShowsPage
     from dashboard.pages.term import TermPage
     from dashboard.pages.today import TodayPage
+    from dashboard.pages.uploads import UploadsPage
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
 
@@ -85,6 +86,9 @@ class Pages:
     def shows(self, page: ShowsPage) -> str:
         return self._fill("shows.html", page)
 
+    def uploads(self, page: UploadsPage) -> str:
+        return self._fill("uploads.html", page)
+
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
 
@@ -127,7 +131,7 @@ def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns:
     """The frame of the page at the path `here`."""
     where = zone(site.timezone)
     circuits = [(f"Circuit {one.name}", circuit_url(one.name)) for one in site.handoffs]
-    places = [("Today", "/"), ("Shows", "/shows"), *circuits, ("Events", "/events")]
+    places = [("Today", "/"), ("Shows", "/shows"), *circuits, ("Events", "/events"), ("Uploads", "/uploads")]
     return Frame(
         title=title,
         site=site.name,

@@ -18,6 +18,7 @@ from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderL
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedPart, PacedRun
 from store.path_mtu import Beyond, FamilyMtu, PathMtu
+from store.receipts import Receipt
 from store.records import (
     Bin,
     Campaign,
@@ -822,6 +823,20 @@ def forecast(started_unix_ns: int = 0, *, handoff: str = "old") -> Forecast:
     )
 
 
+def receipt(started_unix_ns: int = 0, *, handoff: str = "old") -> Receipt:
+    """64 GB in eight hours and a half."""
+    return Receipt(
+        handoff=handoff,
+        started_unix_ns=started_unix_ns,
+        to="course-store",
+        size_bytes=64_000_000_000,
+        seconds=30_600.0,
+        ended_unix_ns=started_unix_ns + 30_600 * 10**9,
+        sha256="ab" * 32,
+        line_goodput_bps=16_900_000,
+    )
+
+
 def show_report(started_unix_ns: int = 0, *, handoff: str = "old") -> ShowReport:
     """A show of two hours with one stall and one drop, which were the same."""
     return ShowReport(
@@ -943,6 +958,7 @@ EVERY_KIND: tuple[Record, ...] = (
     failover(),
     forecast(),
     show_report(),
+    receipt(),
     hops(),
     witnesses(),
     packets(),
