@@ -121,6 +121,21 @@ def _practice_command(commands: Any) -> None:
     practice.add_argument(
         "--port", type=_port, help="port of the dashboard (default: the first free from 8470)"
     )
+    practice.add_argument(
+        "--history",
+        action="store_true",
+        help="instead: write the practice site's invented months into DIR (--keep), which takes minutes, and "
+        "show them; a record that is there already is shown",
+    )
+    practice.add_argument(
+        "--months", type=_whole(1, 18), default=18, metavar="N", help="of --history, 1 to 18 (default 18)"
+    )
+    practice.add_argument(
+        "--at", type=_date, metavar="DATE", help="of --history: the day that pages show (default: the last)"
+    )
+    practice.add_argument(
+        "--json", action="store_true", help="of --history: write only, and print one JSON object"
+    )
 
 
 def _endpoint_commands(commands: Any) -> None:
@@ -916,10 +931,34 @@ def _address(text: str) -> str:
 
 
 def _practice(options: argparse.Namespace) -> int:
+    if options.history:
+        return _practice_history(options)
     from probe.practice import stage
 
     command = [sys.executable, str(Path(__file__).resolve())]
     return stage.run(command=command, keep=options.keep, port=options.port, out=sys.stdout)
+
+
+def _practice_history(options: argparse.Namespace) -> int:
+    from probe.practice.history import command
+
+    if options.keep is None:
+        raise UserMistake("--history needs --keep DIR: the folder that the record is to be in")
+    shown = command.day_shown(options.at, months=options.months)
+    made = command.make(options.keep, months=options.months, say=_say, fresh=options.json)
+    if options.json:
+        _print_json(command.as_json(made))
+        return 0
+    from dashboard import app
+    from store import site as sites
+
+    site = sites.load(made.site)
+    _say(f"Pages as of the evening of {shown}. Practice site: all of it is invented. Ctrl-C ends.")
+
+    async def serve() -> None:
+        await app.serve(site, host="127.0.0.1", port=options.port, clock=command.clock_of(shown), ready=_say)
+
+    return _until_stopped(serve)
 
 
 def _invite(options: argparse.Namespace) -> int:
