@@ -122,6 +122,21 @@ def _practice_command(commands: Any) -> None:
     practice.add_argument(
         "--port", type=_port, help="port of the dashboard (default: the first free from 8470)"
     )
+    practice.add_argument(
+        "--history",
+        action="store_true",
+        help="instead: write the practice site's invented months into DIR (--keep), which takes minutes, and "
+        "show them; a record that is there already is shown",
+    )
+    practice.add_argument(
+        "--months", type=_whole(1, 18), default=18, metavar="N", help="of --history, 1 to 18 (default 18)"
+    )
+    practice.add_argument(
+        "--at", type=_date, metavar="DATE", help="of --history: the day that pages show (default: the last)"
+    )
+    practice.add_argument(
+        "--json", action="store_true", help="of --history: write only, and print one JSON object"
+    )
 
 
 def _endpoint_commands(commands: Any) -> None:
@@ -669,6 +684,7 @@ def _reading_commands(commands: Any) -> None:
     )
     ledger.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _findings_command(commands)
+    _accept_command(commands)
     budget = _command(
         commands,
         "budget",
@@ -711,6 +727,37 @@ def _reading_commands(commands: Any) -> None:
     )
     site_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
     site_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _accept_command(commands: Any) -> None:
+    accept = _command(
+        commands,
+        "accept",
+        _accept,
+        "The acceptance sheet of a handoff: rows A1 to A20 judged from the record, safety first, what comes "
+        "next, and until when a refusal is in time.",
+    )
+    accept.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    for option, what, words in (
+        ("--handoff", "NAME", "the handoff; needed when there are several"),
+        ("--row", "ROW", "one row (A1 to A20) or safety question (S1 to S6)"),
+        ("--answer", "WORD", "with --row: yes or no; met, not-met, undecided or not-tested"),
+        ("--says", "TEXT", "what was seen, in your own words"),
+        ("--defect", "TEXT", "note a defect that no row shows"),
+        ("--mended", "D1", "this noted defect is mended"),
+        ("--decide", "WORD", "your decision: accepted, accepted-with-defects or refused"),
+    ):
+        accept.add_argument(option, metavar=what, help=words)
+    accept.add_argument(
+        "--run", action="store_true", help="run the row now; only where every safety question allows it"
+    )
+    accept.add_argument(
+        "--seconds",
+        type=_whole(2, 3600),
+        metavar="S",
+        help="with --run: shorter than the sheet asks, which can show a limit missed and never kept",
+    )
+    accept.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _findings_command(commands: Any) -> None:
@@ -903,10 +950,34 @@ def _address(text: str) -> str:
 
 
 def _practice(options: argparse.Namespace) -> int:
+    if options.history:
+        return _practice_history(options)
     from probe.practice import stage
 
     command = [sys.executable, str(Path(__file__).resolve())]
     return stage.run(command=command, keep=options.keep, port=options.port, out=sys.stdout)
+
+
+def _practice_history(options: argparse.Namespace) -> int:
+    from probe.practice.history import command
+
+    if options.keep is None:
+        raise UserMistake("--history needs --keep DIR: the folder that the record is to be in")
+    shown = command.day_shown(options.at, months=options.months)
+    made = command.make(options.keep, months=options.months, say=_say, fresh=options.json)
+    if options.json:
+        _print_json(command.as_json(made))
+        return 0
+    from dashboard import app
+    from store import site as sites
+
+    site = sites.load(made.site)
+    _say(f"Pages as of the evening of {shown}. Practice site: all of it is invented. Ctrl-C ends.")
+
+    async def serve() -> None:
+        await app.serve(site, host="127.0.0.1", port=options.port, clock=command.clock_of(shown), ready=_say)
+
+    return _until_stopped(serve)
 
 
 def _invite(options: argparse.Namespace) -> int:
@@ -1532,6 +1603,12 @@ def _budget(options: argparse.Namespace) -> int:
         rows = [([purse.said() for purse in one.purses], one.cap) for one in found]
         print(text.budget(rows, zone(site.timezone)))
     return 0
+
+
+def _accept(options: argparse.Namespace) -> int:
+    from commands import accept
+
+    return accept.run(options)
 
 
 def _ledger(options: argparse.Namespace) -> int:
