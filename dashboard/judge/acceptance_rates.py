@@ -189,7 +189,8 @@ def steps_below(found: Material) -> RowVerdict:
     def judged(part: PacedPart, percents: int) -> tuple[Word, str]:
         loss = loss_within(part.lost, part.sent, limit)
         queue = Word.MET if part.queue_us <= FLAT_QUEUE_US else Word.NOT_MET
-        said = f"{percents} %: {part.lost} of {part.sent} lost, queue {part.queue_us / 1000:.1f} ms"
+        few = ", too few to tell" if loss is Word.UNDECIDED else ""
+        said = f"{percents} %: {part.lost} of {part.sent} lost{few}, queue {part.queue_us / 1000:.1f} ms"
         return worst([loss, queue]), said
 
     verdict = _stepped("A8", found, range(100), judged)
