@@ -1,8 +1,8 @@
 """What every test lives with: nothing blocks the event loop, and a missing tool is never passed over.
 
 A test marked `namespace`, `capture`, `browser`, `manager` or `image` needs root or programs that not every
-machine has. Without them it is skipped with the way to get them; with CI set it fails instead, so that a green CI
-means that all of them ran.
+machine has. Without them it is skipped with the way to get them; with CI set it fails instead, so that a
+green CI means that all of them ran.
 
 A test marked `alone` or `few` measures time or rate. The first fails where other tests run beside it, the
 second where more than one does, and everything in tests/links has to have one of these marks.

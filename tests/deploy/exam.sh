@@ -101,6 +101,7 @@ saw upgraded $?
 saw upgraded_to "$(version)"
 saw upgraded_probe "$(active probe)"
 saw backups "$(find /var/lib/linebook -name 'before-upgrade-*.db' | wc -l)"
+saw both_kept "$(find /opt/linebook/releases -mindepth 1 -maxdepth 1 | wc -l)"
 manage rollback
 saw rolled_back $?
 saw rolled_back_to "$(version)"
