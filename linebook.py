@@ -109,6 +109,8 @@ def _parser() -> _Parser:
     _split_command(commands)
     _failover_command(commands)
     _reading_commands(commands)
+    _show_commands(commands)
+    _upload_commands(commands)
     return parser
 
 
@@ -128,6 +130,21 @@ def _practice_command(commands: Any) -> None:
     practice.add_argument("--keep", type=Path, metavar="DIR", help="keep the database and site file in DIR")
     practice.add_argument(
         "--port", type=_port, help="port of the dashboard (default: the first free from 8470)"
+    )
+    practice.add_argument(
+        "--history",
+        action="store_true",
+        help="instead: write the practice site's invented months into DIR (--keep), which takes minutes, and "
+        "show them; a record that is there already is shown",
+    )
+    practice.add_argument(
+        "--months", type=_whole(1, 18), default=18, metavar="N", help="of --history, 1 to 18 (default 18)"
+    )
+    practice.add_argument(
+        "--at", type=_date, metavar="DATE", help="of --history: the day that pages show (default: the last)"
+    )
+    practice.add_argument(
+        "--json", action="store_true", help="of --history: write only, and print one JSON object"
     )
 
 
@@ -504,12 +521,98 @@ def _reach_options(parser: _Parser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
+def _show_commands(commands: Any) -> None:
+    show = commands.add_parser("show", help="A show after it: what became of it.")
+    acts = show.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
+    report = _command(
+        acts,
+        "report",
+        _show_report,
+        "What became of a show: its stalls, whose each of the encoder's drops was, and the forecast's score.",
+    )
+    report.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    report.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
+    report.add_argument(
+        "--date", type=_date, metavar="DAY", help="the day on which it began (default: the last one over)"
+    )
+    report.add_argument(
+        "--drops",
+        type=Path,
+        metavar="FILE.csv",
+        help="drops that the encoder noted: CSV with a column time, and seconds, frames, destination",
+    )
+    report.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _upload_commands(commands: Any) -> None:
+    plan = _command(
+        commands,
+        "plan",
+        _plan_upload,
+        "When is an upload over, and when must it start? By past days, hour by hour, minus the hours of "
+        "shows.",
+    )
+    plan.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    plan.add_argument("--size", type=_size, required=True, metavar="SIZE", help='"64 GB" or "59.6 GiB"')
+    plan.add_argument("--start", metavar="TIME", help='"23:00" or "2026-03-09 23:00" (default: now)')
+    plan.add_argument(
+        "--deadline", metavar="TIME", help="when it must be over; asks for the latest safe start"
+    )
+    plan.add_argument("--to", metavar="NAME", help="the receiver, as its receipts call it")
+    plan.add_argument("--at-most", type=_rate, metavar="RATE", help='what it takes, such as "250 Mb/s"')
+    plan.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    receipt = _command(
+        commands,
+        "receipt",
+        _upload_receipt,
+        "Put a real upload on record, from which plans learn what its receiver takes.",
+    )
+    receipt.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    receipt.add_argument("--to", required=True, metavar="NAME", help="the receiver, as you call it")
+    receipt.add_argument("--size", type=_size, required=True, metavar="SIZE", help='"64 GB" or "59.6 GiB"')
+    receipt.add_argument(
+        "--seconds", type=_number(1, 31 * 86_400), required=True, metavar="S", help="how long it took"
+    )
+    receipt.add_argument("--ended", metavar="TIME", help="when it was over (default: now)")
+    receipt.add_argument("--sha256", metavar="HEX", help="checksum of what was sent")
+    receipt.add_argument("--handoff", metavar="NAME", help="which handoff carried it (the only one)")
+    receipt.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _plan_upload(options: argparse.Namespace) -> int:
+    from commands import upload
+
+    return upload.plan(options)
+
+
+def _upload_receipt(options: argparse.Namespace) -> int:
+    from commands import upload
+
+    return upload.receipt(options)
+
+
+def _show_report(options: argparse.Namespace) -> int:
+    from commands import show
+
+    return show.command(options)
+
+
 def _reading_commands(commands: Any) -> None:
     check = _command(
         commands, "check", _check, "Will the line hold for this stream plan? Go, Tight, Hold or Unknown."
     )
     check.add_argument("site", type=Path, metavar="SITE", help="the site file")
     check.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
+    when = check.add_mutually_exclusive_group()
+    when.add_argument(
+        "--before",
+        choices=("24h", "1h", "10min"),
+        help="measure and look as fits so long before the show: within 5 min, 60 s or 20 s; 24h fills the "
+        "line",
+    )
+    when.add_argument(
+        "--keep", action="store_true", help="put the answer on record as the forecast of the next show"
+    )
     check.add_argument("--json", action="store_true", help="one JSON object on standard output")
     verify = _command(
         commands,
@@ -559,6 +662,18 @@ def _reading_commands(commands: Any) -> None:
     events.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
     events.add_argument("--handoff", metavar="NAME", help="this handoff alone, and what concerns all")
     events.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    ledger = _command(
+        commands,
+        "ledger",
+        _ledger,
+        "The exclusions ledger: what each rule left out of a rate verdict, and the verdict without it.",
+    )
+    ledger.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    ledger.add_argument("--handoff", metavar="NAME", help="this handoff alone (default: every one)")
+    ledger.add_argument(
+        "--days", type=_whole(1, 3660), default=30, metavar="N", help="the last N days (default 30)"
+    )
+    ledger.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _findings_command(commands)
     budget = _command(
         commands,
@@ -579,6 +694,7 @@ def _reading_commands(commands: Any) -> None:
     )
     campaign.add_argument("name", nargs="?", metavar="NAME", help="one campaign")
     campaign.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    _term_commands(commands)
     _export_command(commands)
     _samples_command(commands)
     host = commands.add_parser("host", help="This computer: check whether it can measure well.")
@@ -629,6 +745,36 @@ def _findings_command(commands: Any) -> None:
         help="the house's own list of times, such as a kiln's: columns what, from, to",
     )
     findings.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _term_commands(commands: Any) -> None:
+    """What is asked over the term of a contract."""
+    statement = _command(
+        commands,
+        "statement",
+        _statement,
+        "A month: availability by every rule, credits with each step, rates; by when to claim.",
+    )
+    statement.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    statement.add_argument(
+        "--month", type=_month, metavar="MONTH", help="such as 2026-11 (default: the last)"
+    )
+    statement.add_argument("--handoff", metavar="NAME", help="this handoff alone")
+    statement.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    ticket = _command(
+        commands,
+        "ticket",
+        _ticket,
+        "Put on record what the provider was told and when; the same reference again adds to it.",
+    )
+    ticket.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    ticket.add_argument("reference", metavar="REFERENCE", help="the provider's reference of the report")
+    ticket.add_argument("--handoff", metavar="NAME", help="a handoff of the site file (its only one)")
+    for option, what in (("opened", "when it was opened"), ("closed", "when the provider closed it")):
+        ticket.add_argument(f"--{option}", type=_moment, metavar="TIME", help=f"{what}, local time")
+    ticket.add_argument("--promised", type=_moment, metavar="TIME", help="by when a repair was promised")
+    ticket.add_argument("--says", metavar="TEXT", help="what was said")
+    ticket.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _export_command(commands: Any) -> None:
@@ -736,6 +882,13 @@ def _date(text: str) -> date:
         raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
 
 
+def _month(text: str) -> date:
+    try:
+        return datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month of the site's own calendar
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no month such as 2026-11") from None
+
+
 def _moment(text: str) -> datetime:
     try:
         return datetime.fromisoformat(text)
@@ -756,10 +909,34 @@ def _address(text: str) -> str:
 
 
 def _practice(options: argparse.Namespace) -> int:
+    if options.history:
+        return _practice_history(options)
     from probe.practice import stage
 
     command = [sys.executable, str(Path(__file__).resolve())]
     return stage.run(command=command, keep=options.keep, port=options.port, out=sys.stdout)
+
+
+def _practice_history(options: argparse.Namespace) -> int:
+    from probe.practice.history import command
+
+    if options.keep is None:
+        raise UserMistake("--history needs --keep DIR: the folder that the record is to be in")
+    shown = command.day_shown(options.at, months=options.months)
+    made = command.make(options.keep, months=options.months, say=_say, fresh=options.json)
+    if options.json:
+        _print_json(command.as_json(made))
+        return 0
+    from dashboard import app
+    from store import site as sites
+
+    site = sites.load(made.site)
+    _say(f"Pages as of the evening of {shown}. Practice site: all of it is invented. Ctrl-C ends.")
+
+    async def serve() -> None:
+        await app.serve(site, host="127.0.0.1", port=options.port, clock=command.clock_of(shown), ready=_say)
+
+    return _until_stopped(serve)
 
 
 def _invite(options: argparse.Namespace) -> int:
@@ -956,12 +1133,9 @@ def _rehearsal_reach(options: argparse.Namespace, site: Site, handoff: Handoff) 
 
 def _held_back(site: Site, plan: RehearsalPlan, where: Reach) -> str | None:
     """The sentence of the rule that forbids a rehearsal now: safety, a window, the allowance, a stop."""
-    from probe import allowance, budget, foreseen, metering
-    from probe.openings import Openings
+    from commands import permission
     from store import demand
-    from store.clock import zone
-    from store.reader import Reader
-    from store.records import Direction, WindowOpened
+    from store.records import Direction
     from store.site import Method, RunPlan
 
     now_ns, handoff = Clock().unix_ns(), site.handoff(plan.stream.handoff)
@@ -977,16 +1151,7 @@ def _held_back(site: Site, plan: RehearsalPlan, where: Reach) -> str | None:
         offered_bps=needs_bps,
         stream=plan.stream,
     )
-    spent_bytes, opened, state = 0, list[WindowOpened](), None
-    if site.database.exists():
-        month_ns = allowance.month_start_ns(now_ns, where=zone(site.timezone))
-        with closing(Reader.open(site.database)) as reader:
-            spent_bytes, opened = reader.spent_bytes(handoff.name, month_ns), list(reader.open_windows())
-        if handoff.cap is not None:
-            meters = _finish(lambda: metering.restored(site, [handoff], now_ns=now_ns))
-            state = meters[handoff.name].state(handoff.cap, now_ns=now_ns)
-    purses = budget.of(site, handoff, spent_bytes=spent_bytes, state=state, now_ns=now_ns).purses
-    return foreseen.skipped(asked, now_ns, site=site, openings=Openings(opened), purses=purses)
+    return permission.standing(site, handoff, now_ns=now_ns).why_not(site, asked, now_ns=now_ns)
 
 
 def _run_loaded_delay(options: argparse.Namespace) -> int:
@@ -1285,6 +1450,10 @@ def _check(options: argparse.Namespace) -> int:
     from store import site as sites
     from store.reader import Reader
 
+    if options.before is not None:
+        from commands import before_show
+
+        return before_show.command(options)
     site = sites.load(options.site)
     plan = _stream_plan(options, site)
     reader = Reader.open(site.database)
@@ -1292,6 +1461,10 @@ def _check(options: argparse.Namespace) -> int:
         found = history.check_of(reader, site, plan, now_unix_ns=Clock().unix_ns(), thorough=True)
     finally:
         reader.close()
+    if options.keep:
+        from commands import before_show
+
+        before_show.keep(site, plan, found)
     _print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))
     return 0
 
@@ -1389,6 +1562,49 @@ def _budget(options: argparse.Namespace) -> int:
         rows = [([purse.said() for purse in one.purses], one.cap) for one in found]
         print(text.budget(rows, zone(site.timezone)))
     return 0
+
+
+def _ledger(options: argparse.Namespace) -> int:
+    from dashboard import rate_history, rates_told
+    from store import site as sites
+    from store.reader import Reader
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    handoffs = site.handoffs if options.handoff is None else (_handoff(options, site),)
+    with closing(Reader.open(site.database)) as reader:
+        found = [
+            rate_history.read(reader, site, each, now_unix_ns=now_ns, seconds=options.days * 86_400)
+            for each in handoffs
+        ]
+    if options.json:
+        _print_json(rates_told.ledger_json(site, found, now_unix_ns=now_ns))
+    else:
+        print(rates_told.ledger_text(site, found))
+    return 0
+
+
+def _statement(options: argparse.Namespace) -> int:
+    from commands import statement
+
+    return statement.statement(
+        options.site, month=options.month, handoff=options.handoff, as_json=options.json
+    )
+
+
+def _ticket(options: argparse.Namespace) -> int:
+    from commands import statement
+
+    kept = statement.ticket(
+        options.site,
+        options.reference,
+        handoff=options.handoff,
+        opened=options.opened,
+        closed=options.closed,
+        promised=options.promised,
+        says=options.says,
+        as_json=options.json,
+    )
+    return 0 if kept else EXIT_FAILED
 
 
 def _site_check(options: argparse.Namespace) -> int:
@@ -1687,26 +1903,9 @@ def _stream_plan(options: argparse.Namespace, site: Site) -> StreamPlan:
 
 def _on_record(site: Site, found: Split | Rehearsal | Failover) -> None:
     """Hand a record to the probe that runs, or write it; a record that cannot be kept is still shown."""
-    from store import documents, door
-    from store.errors import NotRunning
-    from store.writer import Writer
+    from commands.answering import put_on_record
 
-    asked = {
-        "kind": found.kind,
-        "handoff": found.handoff,
-        "endpoint": found.endpoint,
-        "started_unix_ns": found.started_unix_ns,
-        "text": documents.text_of(found),
-    }
-    try:
-        try:
-            _finish(lambda: door.ask(site.database, door.Act.KEEP, asked))
-        except NotRunning:
-            writer = Writer.open(site.database, clock=Clock(), timezone=site.timezone)
-            writer.append(found)
-            writer.close()
-    except LinebookError as trouble:
-        _say(f"Not put on record: {trouble}")
+    put_on_record(site, found)
 
 
 def _version() -> str:

@@ -23,7 +23,7 @@ from aiohttp import web
 from dashboard import acts, api
 from dashboard.assets import KEPT, Asset, find_assets
 from dashboard.kept import Kept
-from dashboard.pages import circuit, events, findings, now, today
+from dashboard.pages import circuit, events, findings, now, shows, term, today, uploads
 from dashboard.pages.frame import Frame, Pages, frame_of, load_pages
 from store.clock import Clock, zone
 from store.errors import LinebookError, UserMistake
@@ -55,6 +55,7 @@ class Desk:
     reader: ReaderThread
     clock: Clock
     kept: Kept
+    past: term.Past
     allowed_hosts: frozenset[str]
     token: str  # stands in every form of this start
 
@@ -74,6 +75,7 @@ def make_app(
         reader=reader,
         clock=clock,
         kept=Kept(clock),
+        past=term.Past(),
         allowed_hosts=allowed_hosts,
         token=secrets.token_urlsafe(),
     )
@@ -86,8 +88,14 @@ def make_app(
             web.get("/today.json", _today_json),
             web.get("/circuit/{handoff}.json", _circuit_json),
             web.get("/circuit/{handoff}", _circuit),
+            web.get("/term/{handoff}.json", _term_json),
+            web.get("/term/{handoff}", _term),
             web.get("/findings/{handoff}.json", _findings_json),
             web.get("/findings/{handoff}", _findings),
+            web.get("/uploads.json", _uploads_json),
+            web.get("/uploads", _uploads),
+            web.get("/shows.json", _shows_json),
+            web.get("/shows", _shows),
             web.get("/events.json", _events_json),
             web.get("/events", _events),
             web.get("/figures/today/{plan}.json", _today_figure),
@@ -339,6 +347,51 @@ async def _circuit_figure(request: web.Request) -> web.StreamResponse:
     return api.answer_text(text)
 
 
+async def _find_shows(request: web.Request) -> shows.Findings:
+    api.only(request.query)
+    desk = request.app[DESK]
+
+    def find(reader: Reader) -> shows.Findings:
+        return desk.kept.get("shows", lambda: shows.find(reader, site=desk.site, now_ns=desk.clock.unix_ns()))
+
+    return await desk.reader.read(find)
+
+
+async def _shows(request: web.Request) -> web.StreamResponse:
+    found = await _find_shows(request)
+    frame = _frame(request, title="Shows", json_url="/shows.json", now_ns=found.now_ns)
+    return _html(request.app[PAGES].shows(shows.page(found, frame=frame)))
+
+
+async def _shows_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(shows.as_json(await _find_shows(request)))
+
+
+async def _find_uploads(request: web.Request) -> uploads.Findings:
+    desk = request.app[DESK]
+    now_ns = desk.clock.unix_ns()
+    question = uploads.question_of(request.query, site=desk.site, now_ns=now_ns)
+
+    def find(reader: Reader) -> uploads.Findings:
+        return desk.kept.get(
+            ("uploads", question.written),
+            lambda: uploads.find(reader, site=desk.site, question=question, now_ns=now_ns),
+        )
+
+    return await desk.reader.read(find)
+
+
+async def _uploads(request: web.Request) -> web.StreamResponse:
+    found = await _find_uploads(request)
+    json_url = f"/uploads.json?{request.query_string}" if request.query_string else "/uploads.json"
+    frame = _frame(request, title="Uploads", json_url=json_url, now_ns=found.now_ns)
+    return _html(request.app[PAGES].uploads(uploads.page(found, frame=frame)))
+
+
+async def _uploads_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(uploads.as_json(await _find_uploads(request)))
+
+
 async def _find_events(request: web.Request) -> events.Findings:
     desk = request.app[DESK]
     now_ns = desk.clock.unix_ns()
@@ -362,6 +415,35 @@ async def _events(request: web.Request) -> web.StreamResponse:
 
 async def _events_json(request: web.Request) -> web.StreamResponse:
     return api.answer(events.as_json(await _find_events(request)))
+
+
+async def _find_term(request: web.Request) -> term.Findings:
+    desk, handoff = request.app[DESK], _handoff(request)
+    now_ns = desk.clock.unix_ns()
+    month = term.month_of(request.query, site=desk.site, now_ns=now_ns)
+
+    def find(reader: Reader) -> term.Findings:
+        def made() -> term.Findings:
+            return term.find(
+                reader, site=desk.site, handoff=handoff, month=month, past=desk.past, now_ns=now_ns
+            )
+
+        return desk.kept.get(("term", handoff.name, month), made)
+
+    return await desk.reader.read(find)
+
+
+async def _term(request: web.Request) -> web.StreamResponse:
+    found = await _find_term(request)
+    name, month = found.statement.handoff.name, found.statement.month.first_day
+    frame = _frame(
+        request, title=f"Term {name}", json_url=term.url(name, month, suffix=".json"), now_ns=found.now_ns
+    )
+    return _html(request.app[PAGES].term(term.page(found, frame=frame)))
+
+
+async def _term_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(term.as_json(await _find_term(request)))
 
 
 async def _find_findings(request: web.Request) -> findings.Findings:

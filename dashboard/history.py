@@ -12,12 +12,16 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import TypeVar
 
-from dashboard.judge import comparable, contract, evidence, hours, stream, today
+from dashboard.judge import before, comparable, contract, evidence, hours, stream, today
+from dashboard.judge.after import Seen
 from dashboard.judge.bursting import Bucket
+from dashboard.judge.comparable import History
 from dashboard.judge.evidence import Known, Span
+from dashboard.judge.hours import Show
 from dashboard.judge.stream import Check
 from dashboard.judge.verdict import RateVerdict
 from store.bursts import BurstRun, Limiter
+from store.card import Card
 from store.cells import Length
 from store.clock import NS_PER_S, local, zone
 from store.corrections import Corrected
@@ -26,6 +30,7 @@ from store.reader import Reader
 from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, Standing, TrainSpan
 from store.rollup import Rolled
 from store.segments import Hops, Split, Station
+from store.shows import LookedAt
 from store.site import Handoff, Site, StreamPlan, Where
 
 USUALLY = 0.8  # share of its packets that a hop answers which is said to answer
@@ -54,16 +59,21 @@ def of_site(reader: Reader, site: Site, *, now_unix_ns: int) -> list[Known]:
 
 
 def verdicts(
-    site: Site, handoff: Handoff, records: Iterable[Known]
+    site: Site, handoff: Handoff, records: Iterable[Known], *, now_unix_ns: int
 ) -> tuple[tuple[Handoff, RateVerdict], ...]:
-    """The verdict on each direction of a handoff; `records` reach back 30 days."""
+    """The verdict on each direction of a handoff; `records` reach back 30 days.
+
+    By the version of its card that is in force now, on what was measured since it is.
+    """
+    card = handoff.card_at(now_unix_ns)
+    records = [one for one in records if not _before(one, card)]
     own = evidence.of_line(site, handoff.name, records)
     return tuple(
         (
             handoff,
             contract.rate_verdict(
                 _only(RateRun, own),
-                handoff.card,
+                card,
                 direction,
                 skipped=_only(Skipped, own),
                 failed=_only(Failed, own),
@@ -72,6 +82,12 @@ def verdicts(
         )
         for direction in (Direction.UP, Direction.DOWN)
     )
+
+
+def _before(record: Known, card: Card) -> bool:
+    """Whether a record is of the time before this version of a card."""
+    started_ns = record.planned_unix_ns if isinstance(record, Skipped) else record.started_unix_ns
+    return card.from_unix_ns is not None and started_ns < card.from_unix_ns
 
 
 def verdicts_of(
@@ -88,7 +104,9 @@ def verdicts_of(
         runs = reader.rate_runs(handoff=name, since_ns=since_ns, until_ns=now_unix_ns, bins=False)
     runs = [run for run in runs if since_ns <= run.started_unix_ns < now_unix_ns]
     troubles = reader.troubles(handoff=name, since_ns=since_ns, until_ns=now_unix_ns)
-    return tuple(verdict for _, verdict in verdicts(site, handoff, [*runs, *troubles]))
+    return tuple(
+        verdict for _, verdict in verdicts(site, handoff, [*runs, *troubles], now_unix_ns=now_unix_ns)
+    )
 
 
 def corrected_behind(
@@ -148,13 +166,80 @@ def check_of(
     reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int, thorough: bool = False
 ) -> Check:
     """The same, read from the store."""
+    records = _of_plan(reader, site, plan, now_unix_ns=now_unix_ns)
+    limits = limits_of(reader, site, now_unix_ns=now_unix_ns)
+    return check(site, plan, records, now_unix_ns=now_unix_ns, limits=limits, thorough=thorough)
+
+
+def _of_plan(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> list[Known]:
+    """What comparable hours of four weeks hold."""
     since_ns = now_unix_ns - comparable.HISTORY_S * NS_PER_S
-    records: list[Known] = [
+    return [
         *reader.rate_runs(since_ns=since_ns, until_ns=now_unix_ns, bins=False),
         *_watched(reader, site, [plan], now_unix_ns=now_unix_ns),
     ]
-    limits = limits_of(reader, site, now_unix_ns=now_unix_ns)
-    return check(site, plan, records, now_unix_ns=now_unix_ns, limits=limits, thorough=thorough)
+
+
+def recent_stalls(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> LookedAt:
+    """What the trains of the plan's line saw in the last half hour, through the plan's buffers."""
+    since_ns = now_unix_ns - before.RECENT_S * NS_PER_S
+    seen = _seen(reader, plan.handoff, since_ns, now_unix_ns)
+    outside = _outside(site)
+    trains = [
+        (one.stalls, sum(ended - started for started, ended in one.watched) / NS_PER_S)
+        for one in seen
+        if one.endpoint in outside
+    ]
+    return before.recent(plan.destinations, compared(reader, site, plan, now_unix_ns=now_unix_ns), trains)
+
+
+def compared(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> History:
+    """What comparable hours saw of the plan's own line up to a moment."""
+    own = evidence.of_line(site, plan.handoff, _of_plan(reader, site, plan, now_unix_ns=now_unix_ns))
+    return comparable.gather(
+        plan,
+        _only(RateRun, own),
+        [*_only(Rolled, own), *_only(TrainSpan, own)],
+        _only(Stall, own),
+        now_unix_ns=now_unix_ns,
+        zone=zone(site.timezone),
+    )
+
+
+def trains_in(reader: Reader, site: Site, plan: StreamPlan, show: Show) -> tuple[list[Seen], list[Seen]]:
+    """What the trains of the plan's handoff saw around a show: those to outside, and those in the house."""
+    around_ns = 120 * NS_PER_S
+    seen = _seen(reader, plan.handoff, show.start_unix_ns - around_ns, show.end_unix_ns + around_ns)
+    outside = _outside(site)
+    return [one for one in seen if one.endpoint in outside], [
+        one for one in seen if one.endpoint not in outside
+    ]
+
+
+def _outside(site: Site) -> set[str]:
+    return {endpoint.name for endpoint in site.endpoints if endpoint.where is Where.OUTSIDE}
+
+
+def _seen(reader: Reader, handoff: str, since_ns: int, until_ns: int) -> list[Seen]:
+    """Of each train of a handoff: its stalls on the way up in that time, and what it watched."""
+    spans = reader.train_spans(handoff=handoff, since_ns=since_ns, until_ns=until_ns, histograms=False)
+    kept = [one for one in spans if one.standing is Standing.VALID and one.handoff == handoff]
+    watched = evidence.Watched(kept)
+    stalls = [
+        one
+        for one in reader.stalls(handoff=handoff, since_ns=since_ns, until_ns=until_ns)
+        if one in watched and one.direction is not Direction.DOWN
+    ]
+    return [
+        Seen(
+            endpoint=name,
+            stalls=tuple(one for one in stalls if one.endpoint == name),
+            watched=tuple(
+                (one.started_unix_ns, round(evidence.ended_ns(one))) for one in kept if one.endpoint == name
+            ),
+        )
+        for name in watched.endpoints
+    ]
 
 
 def limits_of(reader: Reader, site: Site, *, now_unix_ns: int) -> Limits:
@@ -190,6 +275,23 @@ def _buckets(reader: Reader, site: Site, since_ns: int, now_unix_ns: int) -> Ite
         newest = next((one for one in reversed(told) if one.committed_bytes is not None), None)
         if newest is not None:
             yield handoff.name, _bucket(newest, zone(site.timezone))
+        elif (stated := _stated(handoff)) is not None:
+            yield handoff.name, stated
+
+
+def _stated(handoff: Handoff) -> Bucket | None:
+    """What the contract card states, where nobody looked; counted as if it stood at the IP layer."""
+    card = handoff.card
+    cbs_bytes, rate_bps = card.burst_bytes(Direction.UP), card.rate_bps(Direction.UP)
+    if cbs_bytes is None or rate_bps is None:
+        return None
+    return Bucket(
+        cbs_bytes=cbs_bytes,
+        rate_bps=rate_bps,
+        line_bps=card.port_rate_bps,
+        drops=None,
+        source="the contract card; no burst run has looked",
+    )
 
 
 def _bucket(run: BurstRun, where: tzinfo) -> Bucket:

@@ -27,12 +27,16 @@ from store.documents import document_of
 from store.door import MINUTES_MAX, STOP_MINUTES, address_of, door_path
 from store.errors import UserMistake
 from store.failovers import Failover
+from store.receipts import Receipt
 from store.rehearsals import Rehearsal
 from store.segments import Split
+from store.shows import Forecast, ShowReport
 
 _BODY_BYTES_MAX = 4096
 _RECORD_BYTES_MAX = 8 << 20  # of what a command measured, an hour of it second by second
-_KEPT = {Failover.kind, Rehearsal.kind, Split.kind}  # what a command may measure beside a running probe
+_KEPT = {
+    each.kind for each in (Failover, Forecast, Receipt, Rehearsal, ShowReport, Split)
+}  # what a command may keep
 _SHUTDOWN_S = 0.5
 _BACKLOG = 16
 
@@ -153,7 +157,9 @@ async def _show(request: web.Request) -> web.Response:
 
 
 async def _keep(request: web.Request) -> web.Response:
-    """Put on record what a command of this account measured, as nobody else may write while a probe runs."""
+    """Put on record what a command of this account measured or said, as nobody else may write while a probe
+    runs.
+    """
     daemon = request.app[DAEMON]
     asked = await _asked(request, "kind", "handoff", "endpoint", "started_unix_ns", "text")
     kind, text, started_ns = (asked.get(key) for key in ("kind", "text", "started_unix_ns"))
@@ -171,7 +177,7 @@ async def _keep(request: web.Request) -> web.Response:
         daemon.book.charge(record.handoff, record.spent_bytes)  # some of it went by the other uplink
     elif isinstance(record, Split):
         daemon.book.charge(record.handoff, record.spent_bytes)
-    elif isinstance(record, Rehearsal):
+    elif isinstance(record, Rehearsal | Forecast):
         daemon.book.charge(record.handoff, record.spent_bytes, up_ratio=1.0)
     return _answer(daemon, "kept", {})
 

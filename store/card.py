@@ -14,6 +14,7 @@ from enum import StrEnum
 from store.calendar_span import CalendarSpan
 from store.layers import Layer
 from store.records import Direction
+from store.terms import NO_CREDITS, NO_TERMS, AvailabilityTerms, CreditTerms, LossInterval
 
 
 class Commitment(StrEnum):
@@ -83,6 +84,9 @@ class Card:
     availability_rule: str | None = None
     maintenance_cap_s: int | None = None  # what the provider's works may take a month
     repair_s: int | None = None
+    loss_interval: LossInterval | None = None
+    outages: AvailabilityTerms = NO_TERMS
+    credits: CreditTerms = NO_CREDITS
 
     fee_per_month: str | None = None
     service_start: date | None = None

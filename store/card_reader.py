@@ -11,6 +11,7 @@ from collections.abc import Collection
 from datetime import date, datetime, tzinfo
 from typing import Any, TypeVar
 
+from store import terms_reader
 from store.calendar_span import CalendarSpan, calendar_span, working_days
 from store.card import Card, Commitment, Limiter
 from store.clock import unix_ns_of
@@ -65,6 +66,8 @@ CARD_KEYS = (
     *("provider", "reference", "from", "met_ratio"),
     *(*_SHORT, "term"),
     *CONTRACT_KEYS,
+    "credits",
+    "loss_interval",
     "pages",
 )
 
@@ -117,6 +120,8 @@ def _card(table: Table, others: Collection[str], where: tzinfo) -> Card:
             table.refuse(key, f"stands beside {short}; keep one of them")
     handoffs = _none_or(list_of(name_among("other handoff", set(others))))
     notice = table.maybe("notice", _stated(text))
+    repair_s = table.maybe("repair", _stated(whole_seconds(60, 366 * 86400)))
+    availability_ratio, outages = terms_reader.availability(table)
     card = Card(
         provider=table.maybe("provider", _stated(text)),
         reference=table.maybe("reference", _stated(text)),
@@ -153,10 +158,13 @@ def _card(table: Table, others: Collection[str], where: tzinfo) -> Card:
         pdv_p99_us=table.maybe("delay_variation", _stated(duration_us)),
         loss_ratio=table.maybe("loss", _stated(share)),
         measured_to=table.maybe("measured_to", _stated(text)),
-        availability_ratio=table.maybe("availability", _stated(share)),
-        availability_rule=table.maybe("availability_rule", _stated(text)),
+        availability_ratio=availability_ratio,
+        availability_rule=table.maybe("availability_rule", _stated(text)) or outages.rule,
+        loss_interval=terms_reader.loss_interval(table),
+        outages=outages,
+        credits=terms_reader.credits(table, repair_s=repair_s),
         maintenance_cap_s=table.maybe("maintenance_cap", _stated(whole_seconds(60, 31 * 86400))),
-        repair_s=table.maybe("repair", _stated(whole_seconds(60, 366 * 86400))),
+        repair_s=repair_s,
         fee_per_month=table.maybe("fee", _stated(text)),
         service_start=table.maybe("service_start", _stated(day)),
         term=table.maybe("term", _stated(calendar_span)),
@@ -193,6 +201,10 @@ def _refuse_contradictions(table: Table, card: Card) -> None:
 
 def _says(table: Table, key: str) -> bool:
     keys = (key, "term" if key == "term_end" else _SHORT_FOR.get(key, key))
+    if key == "availability_rule" and "rule" in terms_reader.stated(table):
+        return True
+    if key == "availability" and isinstance(table.values.get(key), dict):
+        return "target" in terms_reader.stated(table)
     return any(table.values.get(each, NOT_STATED) != NOT_STATED for each in keys)
 
 

@@ -31,20 +31,23 @@ from store.loaded_delay import LoadedDelayRun
 from store.notices import Notice
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
+from store.receipts import Receipt
 from store.records import Document, Says
 from store.rehearsals import Rehearsal
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
+from store.shows import Forecast, ShowReport
 from store.sizes import SizesRun
 from store.soaks import Soak, SoakBegun
 from store.steps import StepsRun
+from store.tickets import TicketNote
 from store.traffic import Traffic
 
-_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, PathMtu, Rehearsal)
+_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, PathMtu, Rehearsal, Forecast)
 _SOAKS = (SoakBegun, Soak)  # their bytes are a train's
 _ALL = (
     *(Event, ClockChange, Notice, *_RUNS, *_SOAKS),
-    *(Failover, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling),
+    *(Failover, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling, ShowReport, Receipt, TicketNote),
 )
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's

@@ -75,10 +75,15 @@ def size_text(count: int) -> str:
 
 def share(value: object) -> float:
     """``"0.05 %"`` as a ratio from 0 to 1."""
+    return float(exact_share(value))
+
+
+def exact_share(value: object) -> Decimal:
+    """The same without rounding, for sums of money."""
     found = _read(value, _SHARE)
     if not 0 <= found <= 1:
         raise ValueError(f"{shown(value)} is no share from 0 % to 100 %")
-    return float(found)
+    return found
 
 
 def size_bytes(value: object) -> int:

@@ -119,12 +119,18 @@ class Reader:
         limit: int | None = None,
         histograms: bool = True,
         pdv: bool = True,
+        lossy: bool = False,
     ) -> list[TrainSpan]:
-        """Spans of trains, without their histograms (empty) unless `histograms`, or with only that of RTT."""
+        """Spans of trains, without their histograms (empty) unless `histograms`, or with only that of RTT.
+
+        `lossy` asks for those alone that lost a packet.
+        """
         columns = rows.TRAIN if pdv else rows.TRAIN.removesuffix(", pdv_up_us, pdv_down_us")
         columns = columns if histograms else rows.TRAIN.removesuffix(", rtt_us, pdv_up_us, pdv_down_us")
         # The table is in the order of path and time: asked path by path, only what is wanted is read.
         conditions, values = _conditions("train", None, None, since_ns, until_ns)
+        if lossy:
+            conditions = f"{conditions} AND lost_up + lost_down + lost_unattributed > 0"
         sql = (
             f"SELECT started_unix_ns, path, seq, {columns} FROM {rows.TRAIN_FROM} "  # noqa: S608 - names of our own
             f"WHERE path = ? AND {conditions} "

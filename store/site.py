@@ -15,6 +15,7 @@ from pathlib import Path
 
 from store import bursts, path_mtu
 from store.card import Card as Card
+from store.day_hours import WEEKDAYS
 from store.loaded_delay import lasts_s
 from store.notice_channels import Channel
 from store.paced import PART_AROUND_S
@@ -42,9 +43,6 @@ class WindowKind(StrEnum):
     SHOW = "show"
     QUIET = "quiet"
     MAINTENANCE = "maintenance"
-
-
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -323,6 +321,7 @@ class Window:
     times: Times
     handoffs: tuple[str, ...]  # empty: all
     reference: str | None  # the provider's notice, for maintenance
+    announced: date | None = None  # when that notice came
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

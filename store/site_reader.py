@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import default_schedule, demand, notice_reader, pace, path_mtu
+from store import day_hours, default_schedule, demand, notice_reader, pace, path_mtu
 from store.bursts import BURST_BYTES
 from store.bursts import LASTS_S as BURST_LASTS_S
 from store.capacity import SECONDS as CAPACITY_SECONDS
@@ -37,7 +37,6 @@ from store.quantities import (
 from store.records import Direction
 from store.site import (
     EVENINGS,
-    WEEKDAYS,
     CampaignPlan,
     Cap,
     CapCounts,
@@ -85,7 +84,6 @@ DEFAULT_FLOWS = default_schedule.FLOWS
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
 _INTERFACE = re.compile(r"[^\s/]{1,15}")  # a Linux interface name: 15 bytes at most, no slash, no space
-_HOURS = re.compile(r"([0-9]{1,2}):([0-9]{2})\s*-\s*([0-9]{1,2}):([0-9]{2})")
 _DAYS = re.compile(r"([0-9]{1,6})\s*days?")
 _DAY_MINUTES = 24 * 60
 KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
@@ -276,7 +274,7 @@ def _safety(table: Table) -> Safety:
 
 
 def _busy_hours(top: Table) -> Times:
-    hours = top.maybe("busy_hours", _hours)
+    hours = top.maybe("busy_hours", day_hours.hours)
     return EVENINGS if hours is None else replace(EVENINGS, from_minute=hours[0], to_minute=hours[1])
 
 
@@ -621,7 +619,7 @@ def _windows(top: Table, handoffs: set[str]) -> tuple[Window, ...]:
     tables = top.tables("window")
     found = []
     for table in tables:
-        table.only("name", "kind", *_TIMES_KEYS, "handoffs", "reference")
+        table.only("name", "kind", *_TIMES_KEYS, "handoffs", "reference", "announced")
         found.append(
             Window(
                 name=table.need("name", _name, 'a short name such as "nights"'),
@@ -633,6 +631,7 @@ def _windows(top: Table, handoffs: set[str]) -> tuple[Window, ...]:
                 times=_times(table),
                 handoffs=table.ask("handoffs", list_of(name_among("handoff", handoffs)), ()),
                 reference=table.maybe("reference", text),
+                announced=table.maybe("announced", day),
             )
         )
     refuse_twins(tables)
@@ -717,8 +716,8 @@ def _times(table: Table) -> Times:
     if "days" in table.values and "dates" in table.values:
         table.refuse("dates", "stands beside days; keep one of them")
     dates = table.maybe("dates", list_of(day)) or ()
-    weekdays = table.maybe("days", list_of(_weekday)) or (() if dates else range(7))
-    from_minute, to_minute = table.need("hours", _hours, 'hours such as "19:00-21:00"')
+    weekdays = table.maybe("days", list_of(day_hours.weekday)) or (() if dates else range(7))
+    from_minute, to_minute = table.need("hours", day_hours.hours, 'hours such as "19:00-21:00"')
     return Times(
         weekdays=frozenset(weekdays), dates=frozenset(dates), from_minute=from_minute, to_minute=to_minute
     )
@@ -841,18 +840,3 @@ def _some_share(value: Any) -> float:
     if not found:
         raise ValueError(f"{shown(value)} is no share above 0 %; leave it out for a full run")
     return found
-
-
-def _weekday(value: Any) -> int:
-    return one_of({name: nth for nth, name in enumerate(WEEKDAYS)})(value)
-
-
-def _hours(value: Any) -> tuple[int, int]:
-    """Minutes of the day; 24:00 is an end, not a start."""
-    found = _HOURS.fullmatch(text(value).strip())
-    if found:
-        from_hour, from_rest, to_hour, to_rest = (int(part) for part in found.groups())
-        from_minute, to_minute = from_hour * 60 + from_rest, to_hour * 60 + to_rest
-        if from_rest < 60 and to_rest < 60 and from_minute < _DAY_MINUTES and to_minute <= _DAY_MINUTES:
-            return from_minute, to_minute
-    raise ValueError(f'{shown(value)} is no stretch of a day such as "19:00-21:00"')

@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from enum import Enum
 
 from dashboard.judge import evidence, layers, sampling
 from dashboard.judge.verdict import RateVerdict, Word
-from store.clock import local
+from store.clock import NS_PER_S, local
 from store.layers import Layer
 from store.records import Direction, Failed, Limit, RateRun, RateSide, Skipped, Standing
 from store.site import Card
@@ -70,30 +70,64 @@ def rate_verdict(
     *,
     skipped: Sequence[Skipped] = (),
     failed: Sequence[Failed] = (),
+    ignoring: Collection[str] = (),
     zone: tzinfo,
 ) -> RateVerdict:
     """The verdict on `direction` (UP or DOWN) from one handoff's runs to endpoints outside the house.
 
     `skipped` and `failed` are counted beside, for a reader who suspects chosen days; only those that
-    name a rate run are. `zone` says which local days the runs lie on.
+    name a rate run are. `zone` says which local days the runs lie on. Rules in `ignoring` leave no run out,
+    to show what they do. Where the card promises both directions at once, runs of both count as well.
     """
     needed = card.rate_bps(direction)
-    found, others = evidence.counted(runs, direction)
-    kept = [(run, side) for run, side in found if side.limited_by not in _NOT_THE_LINE]
+    kept, held, others = _sorted_out(runs, card, direction, ignoring)
     packet = layers.packet_bytes(kept[-1][1] if kept else None)
     reached = [_reached(run, side, card, needed) for run, side in kept] if needed else []
     tally = _Tally(
         reached=Counter(reached),
         effective_n=_effective_n(reached),
         days=len({local(run.started_unix_ns, zone).date() for run, _ in kept}),
-        left_out=_why(others) + Counter(f"{side.limited_by}_limit" for _, side in _held(found)),
-        excluded=sum(run.standing is not Standing.VOID for run in others) + len(_held(found)),
+        left_out=_why(others) + Counter(f"{side.limited_by}_limit" for _, side in held),
+        excluded=sum(run.standing is not Standing.VOID for run in others) + len(held),
         void=sum(run.standing is Standing.VOID for run in others),
         failed=sum("rate" in one.what for one in failed),
         skipped=sum("rate" in one.what for one in skipped),
     )
     word = _word(tally, card.met_ratio) if needed else Word.NOT_TESTED
     return _verdict(word, tally, card, direction, packet)
+
+
+def counted(runs: Sequence[RateRun], card: Card, direction: Direction) -> list[tuple[RateRun, RateSide]]:
+    """The runs that a verdict counts, with their side of `direction`, oldest first."""
+    return _sorted_out(runs, card, direction, ())[0]
+
+
+def delivered(runs: Sequence[RateRun], card: Card, direction: Direction) -> list[tuple[float, float]]:
+    """(Unix seconds, delivered / committed) of the runs that count, at the contract's layer; oldest first.
+
+    Without a layer stated, at layer 1, which flatters the line. Empty without a rate stated.
+    """
+    needed = card.rate_bps(direction)
+    layer = Layer.WIRE if card.layer is Layer.NOT_STATED else card.layer
+    return [
+        (run.started_unix_ns / NS_PER_S, side.rates.at(layer) / needed)
+        for run, side in counted(runs, card, direction)
+        if needed
+    ]
+
+
+_Sides = list[tuple[RateRun, RateSide]]
+
+
+def _sorted_out(
+    runs: Sequence[RateRun], card: Card, direction: Direction, ignoring: Collection[str]
+) -> tuple[_Sides, _Sides, list[RateRun]]:
+    """The runs that count, those that something else than the line held, and those left out by a rule."""
+    ignored = {*ignoring, evidence.BOTH_AT_ONCE} if card.both_at_once else set(ignoring)
+    found, others = evidence.counted(runs, direction, ignoring=ignored)
+    held = [pair for pair in found if _held_by(pair[1]) not in ignored | {None}]
+    kept = [pair for pair in found if _held_by(pair[1]) in ignored | {None}]
+    return kept, held, others
 
 
 def _effective_n(reached: Sequence[_Reached]) -> float:
@@ -128,17 +162,16 @@ def _reached(run: RateRun, side: RateSide, card: Card, needed: int) -> _Reached:
     most = side.rates.at(card.layer) if stated else side.rates.wire_bps
     if least >= reach * (1 + METHOD_ERROR_RATIO):
         return _Reached.YES
-    if (
-        run.direction is Direction.BOTH
-    ):  # the other direction may have cost it, and the card is silent on that
+    if run.direction is Direction.BOTH and not card.both_at_once:  # the other direction may have cost it
         return _Reached.BOTH_AT_ONCE
     if most < reach * (1 - METHOD_ERROR_RATIO):
         return _Reached.NO
     return _Reached.TOO_CLOSE if stated else _Reached.BY_LAYER
 
 
-def _held(found: Sequence[tuple[RateRun, RateSide]]) -> list[tuple[RateRun, RateSide]]:
-    return [(run, side) for run, side in found if side.limited_by in _NOT_THE_LINE]
+def _held_by(side: RateSide) -> str | None:
+    """The code of what else than the line held a valid run down; None for nothing."""
+    return f"{side.limited_by}_limit" if side.limited_by in _NOT_THE_LINE else None
 
 
 def _why(runs: Sequence[RateRun]) -> Counter[str]:
@@ -184,6 +217,7 @@ def _verdict(
         excluded_why=tuple(sorted(tally.left_out.items())),
         days=tally.days,
         more_runs=more,
+        more_days=_days_for(more, tally),
         question=layers.layer_question(card, direction) if asks else None,
     )
 
@@ -261,10 +295,18 @@ def _left_out(tally: _Tally) -> str:
 def _decides(tally: _Tally, promised: float, more: int | None) -> str:
     """How many more runs would decide, or why none would."""
     if more is not None:
-        return f"; {_counted(more, 'more run')} would decide if the share stays as it is"
+        days = _counted(_days_for(more, tally) or 0, "day")
+        return (
+            f"; {_counted(more, 'more run')} ({days} at this pace) would decide if the share stays as it is"
+        )
     if tally.met < promised * tally.n < tally.n - tally.not_met:
         return "; more runs like these would not decide"
     return "; so near to that share no number of runs within reach decides"
+
+
+def _days_for(more: int | None, tally: _Tally) -> int | None:
+    """How many days more runs take, at as many a day as on those that had any."""
+    return None if more is None or not tally.n else math.ceil(more * tally.days / tally.n)
 
 
 def _percent(share: float) -> str:

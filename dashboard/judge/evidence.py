@@ -9,11 +9,11 @@ no more than a share of the rate: whatever it shows, it says nothing of what the
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import TypeVar
 
 from store.clock import NS_PER_S
-from store.records import Direction, RateRun, RateSide, Record, Stall, Standing, TrainSpan
+from store.records import REASONS, Direction, RateRun, RateSide, Record, Stall, Standing, TrainSpan
 from store.rollup import Rolled
 from store.site import Site, Where
 
@@ -40,27 +40,26 @@ def of_line(site: Site, handoff: str, records: Iterable[R]) -> list[R]:
 
 
 def counted(
-    runs: Iterable[RateRun], direction: Direction
+    runs: Iterable[RateRun], direction: Direction, *, ignoring: Collection[str] = ()
 ) -> tuple[list[tuple[RateRun, RateSide]], list[RateRun]]:
     """The valid runs at full rate with their side of `direction`, oldest first, and those left out of it.
 
     Left out are light runs, those whose standing says so and, where any run went alone, those both ways at
-    once.
+    once. Rules in `ignoring`, by their codes, leave none out: to show what they do, or because a contract
+    promises both directions at once.
     """
     asked = sorted(
         (run for run in runs if direction in run.sides()), key=lambda run: (run.started_unix_ns, run.endpoint)
     )
-    valid = [run for run in asked if run.standing is Standing.VALID and not run.light]
+    valid = [run for run in asked if not set(why_left_out(run)).difference(ignoring)]
     alone = [run for run in valid if run.direction is not Direction.BOTH]
-    kept = alone or valid
+    kept = valid if BOTH_AT_ONCE in ignoring else alone or valid
     return [(run, run.sides()[direction]) for run in kept], _others(asked, kept)
 
 
 def why_left_out(run: RateRun) -> tuple[str, ...]:
     """The reason codes that leave a run out of every judgement of the full rate; none for one that counts."""
-    if run.standing is Standing.VALID:
-        return (LIGHT,) if run.light else ()
-    own = (code for code in run.reasons if code not in (LIGHT, NOTED_ONLY))
+    own = (code for code in run.reasons if REASONS[code][0] is not Standing.VALID)
     return (*((LIGHT,) if run.light else ()), *own)
 
 

@@ -65,6 +65,25 @@ def comparable(times: Times, where: tzinfo) -> Callable[[int], bool]:
     return within
 
 
+def inside(times: Times, where: tzinfo) -> Callable[[int], bool]:
+    """A test for instants in Unix nanoseconds: do they lie in `times`? A night belongs to its evening."""
+    over = times.to_minute <= times.from_minute
+
+    def on(day: date) -> bool:
+        return day in times.dates or day.weekday() in times.weekdays
+
+    def within(unix_ns: int) -> bool:
+        moment = local(unix_ns, where)
+        minute = moment.hour * 60 + moment.minute
+        if not over:
+            return on(moment.date()) and times.from_minute <= minute < times.to_minute
+        if minute >= times.from_minute:
+            return on(moment.date())
+        return minute < times.to_minute and on(moment.date() - timedelta(days=1))
+
+    return within
+
+
 def comparable_hours(
     times: Times, where: tzinfo, *, since_unix_ns: int, until_unix_ns: int
 ) -> Iterator[Show]:
@@ -114,6 +133,30 @@ def next_show(times: Times, where: tzinfo, *, now_unix_ns: int, within_s: int) -
     for show in _shows(times, where, days):
         if show.end_unix_ns > now_unix_ns and show.start_unix_ns <= latest:
             return show
+    return None
+
+
+def held(times: Times, where: tzinfo, *, from_ns: int, to_ns: int) -> Iterator[tuple[int, int]]:
+    """When some hours are, as far as that touches a span; oldest first. A plan's hours are its shows."""
+    first = local(from_ns, where).date() - timedelta(days=1)
+    days = (first + timedelta(days=ahead) for ahead in range((to_ns - from_ns) // _DAY_NS + 4))
+    for show in _shows(times, where, days):
+        if show.start_unix_ns < to_ns and from_ns < show.end_unix_ns:
+            yield show.start_unix_ns, show.end_unix_ns
+
+
+def show_on(times: Times, where: tzinfo, day: date) -> Show | None:
+    """The show that begins on a day; None when there is none."""
+    return next(_shows(times, where, iter((day,))), None)
+
+
+def last_show(times: Times, where: tzinfo, *, now_unix_ns: int, within_s: int) -> Show | None:
+    """The last show that is over and began within that time; None when there is none."""
+    today = local(now_unix_ns, where).date()
+    days = (today - timedelta(days=back) for back in range(within_s // 86_400 + 2))
+    for show in _shows(times, where, days):
+        if show.end_unix_ns <= now_unix_ns:
+            return show if show.start_unix_ns >= now_unix_ns - within_s * NS_PER_S else None
     return None
 
 

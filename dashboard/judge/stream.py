@@ -176,7 +176,7 @@ def check(
         )
     some = [*found] if thorough else [*islice(found, 1)]
     shares = None
-    if thorough and others and answer is not Answer.GO:
+    if thorough and others and answer is not Answer.GO and len(plan.destinations) > 1:
         shares = uplinks_.best(
             plan.destinations,
             own=plan.handoff,

@@ -66,7 +66,7 @@ def notices(
     found: list[Notice] = list(_silence(site, kept, now_unix_ns=now_unix_ns))
     recent = [record for record in kept if _started(record) > now_unix_ns - RECENT_S * NS_PER_S]
     for handoff, verdict in verdicts:
-        if handoff.card.rate_bps(verdict.direction) is not None:
+        if verdict.needed_bps is not None:
             found.append(_contract(handoff, verdict))
     for handoff in site.handoffs:
         line = evidence.of_line(site, handoff.name, recent)

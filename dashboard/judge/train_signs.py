@@ -73,7 +73,7 @@ def _without(cells: Sequence[Cell], times: Sequence[tuple[int, int]]) -> list[Ce
 
 def random_loss(material: Material) -> Iterator[Finding]:
     """9: cells that lose more than 0.1 % and whose round trip is what it is without loss."""
-    found = {name: _lossy(material, name) for name in material.outside}
+    found = {name: _lossy(material, name) for name in material.outside if material.cells_of(name)}
     times = {
         name: blame.merged((cell.started_unix_ns, cell.ended_unix_ns) for cell in lossy)
         for name, (lossy, _) in found.items()

@@ -77,7 +77,7 @@ def said(shares: Shares, word: str) -> str:
     parts = [f"{_list(names)} by handoff {handoff}" for handoff, names in by.items()]
     if not shares.moved:
         return f"No other way to share the destinations out gives more than {word}."
-    return f"{'; '.join(parts)}: together {word}."
+    return f"Best shared out: {'; '.join(parts)}. Together {word}."
 
 
 def _list(names: Sequence[str]) -> str:

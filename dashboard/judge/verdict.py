@@ -29,8 +29,9 @@ class RateVerdict:
     surely did not, `open_` lie between (their method error or the unstated layer decides nothing).
     `share` is met / n, `bound_low` and `bound_high` its one-sided 95 % exact bounds, the open runs
     taken as not met for the lower and as met for the upper. `excluded_why` counts the runs left out
-    by reason code. `more_runs` would decide if shares stay as they are; None when decided or when
-    nothing can be said. `question` is what to ask the provider when the card's silence decides.
+    by reason code. `more_runs` would decide if shares stay as they are, which takes `more_days` at as many
+    a day as so far; None when decided or when nothing can be said. `question` is what to ask the provider
+    when the card's silence decides.
     """
 
     word: Word
@@ -55,4 +56,5 @@ class RateVerdict:
     excluded_why: tuple[tuple[str, int], ...]
     days: int
     more_runs: int | None
+    more_days: int | None
     question: str | None

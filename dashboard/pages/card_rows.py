@@ -11,10 +11,12 @@ from typing import Any, TypeVar
 from dashboard.judge.card_check import Trouble, Warned
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells
 from dashboard.pages.wording import LAYERS, grouped, moment, span, stated_mbps, stated_percent
+from store import terms
 from store.calendar_span import CalendarSpan
 from store.card import Card
 from store.clock import rfc3339
 from store.layers import Layer
+from store.terms import LossInterval
 
 NOT_STATED = "not stated"
 _FROM = "In force from"
@@ -56,6 +58,7 @@ def card_json(card: Card) -> dict[str, Any]:
     started = None if card.from_unix_ns is None else rfc3339(card.from_unix_ns)
     plain = {name: _plain(value, getattr(card, name)) for name, value in asdict(card).items()}
     del plain["from_unix_ns"]
+    plain |= {"outages": terms.as_json(card.outages), "credits": terms.as_json(card.credits)}
     return plain | {"from": started, "pages": dict(card.pages), "not_stated": list(card.not_stated)}
 
 
@@ -152,6 +155,7 @@ def _kept(card: Card) -> tuple[Field, ...]:
         ("delay", "RTT, p95", _if(card.rtt_p95_us, _ms)),
         ("delay_variation", "PDV, p99", _if(card.pdv_p99_us, _ms)),
         ("loss", "Packet loss", _if(card.loss_ratio, stated_percent)),
+        ("loss_interval", "Packet loss in any interval", _if(card.loss_interval, _loss_interval)),
         ("measured_to", "Delay and loss are measured to", card.measured_to),
         ("availability", "Availability", _if(card.availability_ratio, stated_percent)),
         ("availability_rule", "What counts as an outage", card.availability_rule),
@@ -198,6 +202,10 @@ def _bytes(count: int) -> str:
 
 def _ms(delay_us: int) -> str:
     return f"{delay_us / 1000:g} ms"
+
+
+def _loss_interval(promise: LossInterval) -> str:
+    return f"{stated_percent(promise.loss_ratio)} in {span(promise.every_s)}"
 
 
 def _yes(value: bool) -> str:

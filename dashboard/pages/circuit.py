@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from urllib.parse import quote, urlencode
 
-from dashboard import campaign_results, history
+from dashboard import campaign_results, history, rate_history, rates_told
 from dashboard.api import Json, Period
 from dashboard.campaign_results import Told
 from dashboard.figures import delay as delay_figure
@@ -33,6 +33,7 @@ from dashboard.pages import (
     failovers,
     loaded_delay,
     paced,
+    rate_parts,
     runs,
     segments,
     shapes,
@@ -40,7 +41,7 @@ from dashboard.pages import (
     trains,
 )
 from dashboard.pages.budget import Used
-from dashboard.pages.frame import Frame, Link, circuit_url, findings_url
+from dashboard.pages.frame import Frame, Link, circuit_url, findings_url, term_url
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
 from dashboard.pages.wording import (
@@ -54,6 +55,7 @@ from dashboard.pages.wording import (
     moment,
     span,
 )
+from dashboard.rate_history import Rates
 from store import jsonform
 from store.capacity import CapacityRun
 from store.card import Card
@@ -80,7 +82,7 @@ class Findings:
     handoff: Handoff
     period: Period
     stretch: Stretch
-    verdicts: tuple[RateVerdict, ...]
+    rates: Rates
     warned: tuple[Warned, ...]
     questions: tuple[str, ...]
     runs: tuple[RateRun, ...]
@@ -99,6 +101,11 @@ class Findings:
     ceilings: tuple[ceilings.Room, ...]
     corrections: Corrections
     campaigns: tuple[Told, ...]
+
+    @property
+    def verdicts(self) -> tuple[RateVerdict, ...]:
+        """What the version of the card in force promises of each direction, and whether it is met."""
+        return tuple(detail.whole for detail in self.rates.newest.details)
 
     @property
     def card(self) -> Card:
@@ -130,11 +137,15 @@ class CircuitPage:
     frame: Frame
     title: str
     findings: str  # where its signatures are told
+    term: str  # where its months are told
     period: str
     from_: Moment
     periods: tuple[Link, ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
+    part_table: Table | None
+    day_table: Table | None
+    rule_table: Table | None
     card: tuple[card_rows.CardRow, ...]
     versions: Table | None
     warned: tuple[Entry, ...]
@@ -178,7 +189,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         handoff=handoff,
         period=period,
         stretch=stretch,
-        verdicts=history.verdicts_of(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
+        rates=rate_history.read(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         warned=(
             *card_check.warnings(handoff.card_at(now_ns)),
             *card_check.warnings_together(site.handoffs, now_unix_ns=now_ns)[handoff.name],
@@ -254,16 +265,32 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         frame=frame,
         title=handoff.title,
         findings=findings_url(handoff.name),
+        term=term_url(handoff.name),
         period=PERIODS[found.period],
         from_=moment(found.stretch.from_ns, where, form="%a %d %b %Y, %H:%M"),
         periods=_periods(found),
         verdicts=tuple(
-            contracts.entry(verdict, corrected_records=found.corrected_behind(verdict))
-            for verdict in found.verdicts
-        ),
+            contracts.entry(
+                detail.whole,
+                corrected_records=found.corrected_behind(detail.whole),
+                parts=detail.sentences,
+            )
+            for detail in found.rates.newest.details
+        )
+        + rate_parts.earlier(found.rates, where),
         verdict_table=contracts.table(
             [(handoff, verdict) for verdict in found.verdicts],
             caption=f"Counts behind the verdicts on {handoff.name}, last 30 days",
+        ),
+        part_table=rate_parts.parts(
+            found.rates.newest.details, caption=f"Busy hours and all hours of {handoff.name}, last 30 days"
+        ),
+        day_table=rate_parts.days(
+            found.rates.newest.details, caption=f"Verdicts on {handoff.name} day by day, last 30 days"
+        ),
+        rule_table=rate_parts.rules(
+            found.rates.newest,
+            caption=f"Verdicts on {handoff.name} with and without each rule, last 30 days",
         ),
         card=card_rows.card_rows(found.card, where),
         versions=card_rows.versions(handoff.cards, where),
@@ -489,6 +516,7 @@ def as_json(found: Findings) -> Json:
             contracts.as_json(found.handoff, verdict, corrected_records=found.corrected_behind(verdict))
             for verdict in found.verdicts
         ],
+        "versions": [rates_told.version_json(version) for version in found.rates.versions],
         "questions": list(found.questions),
         "budget": budget.as_json(found.used),
         "campaigns": [campaign_results.as_json(one) for one in found.campaigns],

@@ -23,10 +23,14 @@ MARKS = {
 }
 
 
-def entry(verdict: RateVerdict, *, corrected_records: int) -> Entry:
-    """The verdict as a sentence, with what was left out, what was corrected and what would decide."""
+def entry(verdict: RateVerdict, *, corrected_records: int, parts: Sequence[str] = ()) -> Entry:
+    """The verdict as a sentence, with what was left out, what was corrected and what would decide.
+
+    `parts` are sentences on the same runs looked at more closely.
+    """
     more = [
         verdict.conversion and f"{verdict.conversion}.",
+        *parts,
         _left_out(verdict),
         corrected.behind(corrected_records, "this verdict"),
         verdict.question and f"To ask the provider: {verdict.question}",
@@ -80,7 +84,7 @@ def table(rows: Sequence[tuple[Handoff, RateVerdict]], *, caption: str, note: st
                 grouped(verdict.not_met),
                 grouped(verdict.open_),
                 percent(verdict.share),
-                _bounds(verdict) if verdict.n else DASH,
+                bounds(verdict) if verdict.n else DASH,
                 stated_percent(verdict.met_ratio),
             )
             for handoff, verdict in rows
@@ -89,7 +93,7 @@ def table(rows: Sequence[tuple[Handoff, RateVerdict]], *, caption: str, note: st
     )
 
 
-def _bounds(verdict: RateVerdict) -> str:
+def bounds(verdict: RateVerdict) -> str:
     """The bounds rounded outwards, so that neither says more than the runs support."""
     low, high = math.floor(verdict.bound_low * 1000) / 10, math.ceil(verdict.bound_high * 1000) / 10
     return f"{low:g} % – {high:g} %"

@@ -23,7 +23,10 @@ if TYPE_CHECKING:
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
+    from dashboard.pages.shows import ShowsPage
+    from dashboard.pages.term import TermPage
     from dashboard.pages.today import TodayPage
+    from dashboard.pages.uploads import UploadsPage
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
 
@@ -74,8 +77,17 @@ class Pages:
     def events(self, page: EventsPage) -> str:
         return self._fill("events.html", page)
 
+    def term(self, page: TermPage) -> str:
+        return self._fill("term.html", page)
+
     def findings(self, page: FindingsPage) -> str:
         return self._fill("findings.html", page)
+
+    def shows(self, page: ShowsPage) -> str:
+        return self._fill("shows.html", page)
+
+    def uploads(self, page: UploadsPage) -> str:
+        return self._fill("uploads.html", page)
 
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
@@ -107,6 +119,10 @@ def circuit_url(handoff: str) -> str:
     return f"/circuit/{quote(handoff, safe='')}"
 
 
+def term_url(handoff: str) -> str:
+    return f"/term/{quote(handoff, safe='')}"
+
+
 def findings_url(handoff: str) -> str:
     return f"/findings/{quote(handoff, safe='')}"
 
@@ -115,7 +131,7 @@ def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns:
     """The frame of the page at the path `here`."""
     where = zone(site.timezone)
     circuits = [(f"Circuit {one.name}", circuit_url(one.name)) for one in site.handoffs]
-    places = [("Today", "/"), *circuits, ("Events", "/events")]
+    places = [("Today", "/"), ("Shows", "/shows"), *circuits, ("Events", "/events"), ("Uploads", "/uploads")]
     return Frame(
         title=title,
         site=site.name,

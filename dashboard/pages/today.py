@@ -195,7 +195,11 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         )
         for plan in site.plans
     ]
-    verdicts = tuple(one for handoff in site.handoffs for one in history.verdicts(site, handoff, records))
+    verdicts = tuple(
+        one
+        for handoff in site.handoffs
+        for one in history.verdicts(site, handoff, records, now_unix_ns=now_ns)
+    )
     return Findings(
         site=site,
         stretch=_stretch(reader, site, now_ns=now_ns),

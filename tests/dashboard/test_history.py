@@ -29,7 +29,11 @@ def _everything(reader: Reader) -> list[Record]:
 
 def _noticed(site: Site, records: Sequence[Known]) -> tuple[Notice, ...]:
     checks = {one.name: history.check(site, one, records, now_unix_ns=invented.NOW_NS) for one in site.plans}
-    verdicts = [one for handoff in site.handoffs for one in history.verdicts(site, handoff, records)]
+    verdicts = [
+        one
+        for handoff in site.handoffs
+        for one in history.verdicts(site, handoff, records, now_unix_ns=invented.NOW_NS)
+    ]
     return today.notices(site, records, verdicts=verdicts, checks=checks, now_unix_ns=invented.NOW_NS)
 
 
@@ -58,4 +62,6 @@ def test_verdicts_are_those_of_the_line(site: Site, reader: Reader) -> None:
     everything = _everything(reader)
     for handoff in site.handoffs:
         found = history.verdicts_of(reader, site, handoff, now_unix_ns=invented.NOW_NS)
-        assert found == tuple(verdict for _, verdict in history.verdicts(site, handoff, everything))
+        assert found == tuple(
+            verdict for _, verdict in history.verdicts(site, handoff, everything, now_unix_ns=invented.NOW_NS)
+        )

@@ -18,6 +18,7 @@ from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderL
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedPart, PacedRun
 from store.path_mtu import Beyond, FamilyMtu, PathMtu
+from store.receipts import Receipt
 from store.records import (
     Bin,
     Campaign,
@@ -45,9 +46,11 @@ from store.records import (
 from store.rehearsals import Rehearsal, Rehearsed, RehearsedSecond
 from store.samples import Sample, SampledFor, Samples, samples_of
 from store.segments import HopCount, Hops, Seen, Silent, Split, Station, Witnesses
+from store.shows import Forecast, JoinedDrop, LookedAt, ShowReport
 from store.sizes import Counted, Size, SizesRun
 from store.soaks import LeftOut, Soak, SoakBegun, SoakGap, SoakStall
 from store.steps import PERCENTS, Step, StepsRun
+from store.tickets import TicketNote
 from store.traffic import Reading, Traffic
 
 MINUTE_NS = 60 * 10**9
@@ -245,6 +248,18 @@ def light(started_unix_ns: int = 0) -> Light:
         received_nw=208_900,
         sent_nw=501_200,
         temperature_mc=41_500,
+    )
+
+
+def ticket(started_unix_ns: int = 0) -> TicketNote:
+    return TicketNote(
+        handoff="old",
+        started_unix_ns=started_unix_ns,
+        reference="T-1",
+        opened_unix_ns=started_unix_ns,
+        closed_unix_ns=started_unix_ns + 5,
+        promised_unix_ns=started_unix_ns + 4,
+        says="the access switch is down",
     )
 
 
@@ -783,6 +798,77 @@ def split(started_unix_ns: int = 0) -> Split:
     )
 
 
+def forecast(started_unix_ns: int = 0, *, handoff: str = "old") -> Forecast:
+    """Tight, an hour before a show of two hours."""
+    return Forecast(
+        handoff=handoff,
+        started_unix_ns=started_unix_ns,
+        plan="evening-class",
+        show_start_unix_ns=started_unix_ns + 3600 * 10**9,
+        show_end_unix_ns=started_unix_ns + 3 * 3600 * 10**9,
+        before="1h",
+        answer="tight",
+        because="Stalls outlast the buffers.",
+        smallest_change="Raising every buffer to 2.4 s makes it Go.",
+        chance=0.4,
+        chance_low=0.22,
+        chance_high=0.61,
+        days=20,
+        demand_bps=4_850_000,
+        peak_bps=5_330_000,
+        floor_bps=9_000_000,
+        rows=(LookedAt(what="house segment", found="fine", said="Clean."),),
+        took_ms=35_000,
+        spent_bytes=27_000_000,
+    )
+
+
+def receipt(started_unix_ns: int = 0, *, handoff: str = "old") -> Receipt:
+    """64 GB in eight hours and a half."""
+    return Receipt(
+        handoff=handoff,
+        started_unix_ns=started_unix_ns,
+        to="course-store",
+        size_bytes=64_000_000_000,
+        seconds=30_600.0,
+        ended_unix_ns=started_unix_ns + 30_600 * 10**9,
+        sha256="ab" * 32,
+        line_goodput_bps=16_900_000,
+    )
+
+
+def show_report(started_unix_ns: int = 0, *, handoff: str = "old") -> ShowReport:
+    """A show of two hours with one stall and one drop, which were the same."""
+    return ShowReport(
+        handoff=handoff,
+        started_unix_ns=started_unix_ns,
+        plan="evening-class",
+        show_start_unix_ns=started_unix_ns,
+        show_end_unix_ns=started_unix_ns + 2 * 3600 * 10**9,
+        watched_ratio=1.0,
+        stalls=1,
+        stalled_s=2.4,
+        freezes=1,
+        drops=(
+            JoinedDrop(
+                at_unix_ns=started_unix_ns + 60 * 10**9,
+                seconds=1.4,
+                destination="class",
+                owner="line",
+                why="The trains stalled for 2.4 s just then.",
+            ),
+        ),
+        drops_known=True,
+        line_clean=False,
+        because="the line stalled once.",
+        forecast_before="1h",
+        forecast_unix_ns=started_unix_ns - 3600 * 10**9,
+        answer="tight",
+        chance=0.4,
+        brier=0.16,
+    )
+
+
 def failover(started_unix_ns: int = 0) -> Failover:
     """The main uplink silent for 20 s; the other carried after 4.1 s."""
     broken = Break(from_ms=5_000, last_ms=4_951, until_ms=25_051, due=400, lost_up=400)
@@ -855,6 +941,7 @@ EVERY_KIND: tuple[Record, ...] = (
     event(),
     light(),
     ceiling(),
+    ticket(),
     paced(),
     capacity(),
     loaded_delay(),
@@ -869,6 +956,9 @@ EVERY_KIND: tuple[Record, ...] = (
     notice(),
     split(),
     failover(),
+    forecast(),
+    show_report(),
+    receipt(),
     hops(),
     witnesses(),
     packets(),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -29,6 +30,17 @@ from store.site import (
     database_of,
     load,
 )
+from store.terms import (
+    AvailabilityTerms,
+    CountsFrom,
+    CreditTerms,
+    ExcludedTime,
+    LossInterval,
+    Money,
+    OutageRule,
+    Step,
+)
+from store.terms_reader import money
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "site.example.toml"
 KEY = "c2VjcmV0LXNlY3JldC1zZWNyZXQtc2VjcmV0LXNlY3I"
@@ -182,6 +194,34 @@ class TestExample:
             index_from_month=25,
             index_most_ratio=0.03,
             notice="4 months",
+            loss_interval=LossInterval(every_s=300, loss_ratio=0.01),
+            outages=AvailabilityTerms(
+                rule=OutageRule.SEVERE_SECONDS,
+                threshold_ratio=0.5,
+                interval_s=1,
+                intervals=10,
+                good_intervals=10,
+                counts_from=CountsFrom.DETECTION,
+                overruns_count=True,
+                excluded_time=ExcludedTime.AVAILABLE,
+                maintenance_weekdays=frozenset({1, 3}),
+                maintenance_hours=(120, 300),
+                maintenance_notice_days=10,
+            ),
+            credits=CreditTerms(
+                ladder=tuple(
+                    Step(below=Decimal(below), credit=Decimal(credit))
+                    for below, credit in (("0.9993", "0.08"), ("0.995", "0.2"), ("0.98", "0.4"))
+                ),
+                cap_ratio=Decimal("0.45"),
+                claim_days=21,
+                repair_s=5 * 3600,
+                repair_credit=Decimal("0.03"),
+                repair_reported_within_s=30 * 60,
+                repeat_count=3,
+                repeat_longer_than_s=4 * 3600,
+                repeat_days=90,
+            ),
             notice_span=CalendarSpan(months=4),
             handover=date(2026, 6, 16),
             deemed_working_days=10,
@@ -195,6 +235,31 @@ class TestExample:
         )
         assert card.ends() == date(2030, 6, 21)
         assert site.handoff("B").card.rate_bps(Direction.DOWN) == 1_400_000_000
+
+    def test_availability_may_be_a_share_alone(self, site: Site) -> None:
+        """Other words of a rule are for people; the very name of one is taken for it."""
+        card = site.handoff("B").card
+        assert (card.availability_ratio, card.outages) == (0.9993, AvailabilityTerms())
+        named = SMALL.replace('rate_up = "15 Mb/s"', 'availability_rule = "ticket"')
+        assert small(site.file.parent, named).handoffs[0].card.outages.rule is OutageRule.TICKET
+
+    def test_half_a_clause_is_refused(self, site: Site) -> None:
+        path = site.file.parent / "half.toml"
+        path.write_text(SMALL.replace("[[endpoint]]", "[handoff.card.credits]\nrepeat = 3\n[[endpoint]]"))
+        assert "needs all three" in mistake(path).why
+
+    @pytest.mark.parametrize(
+        ("text", "found"),
+        [
+            ("210 crowns a month", Money(amount=Decimal(210), unit="crowns")),
+            ("64.50 crowns", Money(amount=Decimal("64.50"), unit="crowns")),
+            ("as agreed", None),
+            ("1,200 crowns", None),
+            (None, None),
+        ],
+    )
+    def test_a_fee_is_a_number_where_it_is_one(self, text: str | None, found: Money | None) -> None:
+        assert money(text) == found
 
     def test_its_plans_send_what_the_shows_send(self, site: Site) -> None:
         plans = {plan.name: plan for plan in site.plans}
@@ -286,7 +351,7 @@ class TestExample:
         shown |= set(re.findall(r"^(?:# )?([a-z_]+) = ", EXAMPLE.read_text(), re.MULTILINE))
         shown |= {
             part
-            for each in re.findall(r"^\[+([a-z.]+)\]+", EXAMPLE.read_text(), re.M)
+            for each in re.findall(r"^\[+([a-z._]+)\]+", EXAMPLE.read_text(), re.M)
             for part in each.split(".")
         }
         assert keys - shown == set()
@@ -572,7 +637,44 @@ MISTAKES = [
     ('met_ratio = "95 %"', 'met_ratio = "5 %"', "handoff[1].card.met_ratio", "from 50 % to 100 %"),
     ('delay = "9 ms"', "delay = 9", "handoff[2].card.delay", '"9 ms"'),
     ('loss = "0.05 %"', "loss = 0.05", "handoff[2].card.loss", '"0.05 %"'),
-    ('availability = "99.93 %"', 'availability = "99.93"', "handoff[2].card.availability", '"99.93 %"'),
+    ('target = "99.93 %"', 'target = "99.93"', "handoff[2].card.availability.target", '"99.93 %"'),
+    (
+        'rule = "severe seconds"',
+        'rule = "severe second"',
+        "handoff[2].card.availability.rule",
+        "severe seconds",
+    ),
+    (
+        'counts_from = "detection"',
+        'counts_from = "now"',
+        "handoff[2].card.availability.counts_from",
+        "report",
+    ),
+    (
+        "overruns_count = true",
+        "overrun_counts = true",
+        "handoff[2].card.availability.overrun_counts",
+        "overruns_",
+    ),
+    (
+        'maintenance_notice = "10 days"',
+        'maintenance_notice = "10 d"',
+        "handoff[2].card.availability.maintenance_notice",
+        "21 days",
+    ),
+    ('claim = "21 days"', "claim = 21", "handoff[2].card.credits.claim", "in quotes"),
+    (
+        'below = "99.50 %"',
+        'below = "99.95 %"',
+        "handoff[2].card.credits.ladder[2].below",
+        "from the highest down",
+    ),
+    (
+        'credit = "20 %"',
+        'credit = "7 %"',
+        "handoff[2].card.credits.ladder[2].credit",
+        "a ladder that pays more",
+    ),
     ("term_end = 2030-06-21", "term_end = 2026-06-22", "handoff[2].card.term_end", "not after service_start"),
     (
         "service_start = 2026-06-22",

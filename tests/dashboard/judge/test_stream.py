@@ -522,7 +522,9 @@ def test_destinations_are_shared_out_among_uplinks() -> None:
     )
     assert found.shares is not None
     assert dict(found.shares.carries) == {"push": "A", "mirror": "old", "contribution": "A"}
-    assert found.notes == ("push and contribution by handoff A; mirror by handoff old: together Go.",)
+    assert found.notes == (
+        "Best shared out: push and contribution by handoff A; mirror by handoff old. Together Go.",
+    )
     assert stream.as_json(found)["uplinks"] == dict(found.shares.carries)
 
 

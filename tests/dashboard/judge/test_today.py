@@ -42,7 +42,11 @@ def noticed(made: Site, *records: Record, now_ns: int = NOW) -> tuple[Notice, ..
     return today.notices(
         made,
         records,
-        verdicts=[one for handoff in made.handoffs for one in history.verdicts(made, handoff, records)],
+        verdicts=[
+            one
+            for handoff in made.handoffs
+            for one in history.verdicts(made, handoff, records, now_unix_ns=now_ns)
+        ],
         checks={one.name: history.check(made, one, records, now_unix_ns=now_ns) for one in made.plans},
         now_unix_ns=now_ns,
     )

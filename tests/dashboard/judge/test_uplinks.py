@@ -49,7 +49,10 @@ def test_the_fewest_move() -> None:
     found = shared(SMALL, MIDDLE, LARGE, old=18e6, a=500e6)
     assert found is not None
     assert found.carries == (("small", "old"), ("middle", "old"), ("large", "a"))
-    assert uplinks.said(found, "Go") == "small and middle by handoff old; large by handoff a: together Go."
+    assert (
+        uplinks.said(found, "Go")
+        == "Best shared out: small and middle by handoff old; large by handoff a. Together Go."
+    )
 
 
 def test_an_unknown_uplink_carries_nothing() -> None:

@@ -12,7 +12,10 @@ from dashboard.pages.circuit import CircuitPage
 from dashboard.pages.events import EventsPage
 from dashboard.pages.findings import FindingsPage
 from dashboard.pages.frame import ErrorPage, environment
+from dashboard.pages.shows import ShowsPage
+from dashboard.pages.term import TermPage
 from dashboard.pages.today import TodayPage
+from dashboard.pages.uploads import UploadsPage
 
 
 def _used(name: str) -> set[str]:
@@ -34,7 +37,10 @@ def _used(name: str) -> set[str]:
         ("today.html", TodayPage),
         ("circuit.html", CircuitPage),
         ("events.html", EventsPage),
+        ("shows.html", ShowsPage),
+        ("uploads.html", UploadsPage),
         ("findings.html", FindingsPage),
+        ("term.html", TermPage),
         ("error.html", ErrorPage),
     ],
 )

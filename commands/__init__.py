@@ -1,0 +1,3 @@
+"""Commands that take more than a few lines; `linebook` wires them. They may import probe, store,
+dashboard.
+"""

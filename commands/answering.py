@@ -1,0 +1,82 @@
+"""How a command speaks, and how it puts on record what it found. Imports store."""
+
+from __future__ import annotations
+
+import asyncio
+import difflib
+import json
+import sys
+from collections.abc import Callable, Coroutine, Sequence
+from typing import Any, TypeVar
+
+from store.clock import Clock
+from store.errors import LinebookError, UserMistake
+from store.records import Document
+from store.site import Handoff, Site, StreamPlan
+
+T = TypeVar("T")
+
+
+def print_json(found: dict[str, Any]) -> None:
+    print(json.dumps(found))
+
+
+def say(line: str) -> None:
+    """Progress, which is no result."""
+    sys.stderr.write(f"{line}\n")
+    sys.stderr.flush()
+
+
+def finish(work: Callable[[], Coroutine[Any, Any, T]]) -> T:
+    """What `work` returns, in an event loop of its own."""
+    return asyncio.run(work())
+
+
+def near(word: str, known: Sequence[str]) -> str:
+    """The end of a sentence about a name that is not there."""
+    found = difflib.get_close_matches(word, known, n=1)
+    return f"; did you mean {found[0]!r}?" if found else f"; it has {', '.join(known) or 'none'}"
+
+
+def stream_plan(site: Site, name: str) -> StreamPlan:
+    """The stream plan of this name. Raises UserMistake that names the option."""
+    plans = {plan.name: plan for plan in site.plans}
+    if name not in plans:
+        raise UserMistake(f"--plan: {site.file} has no plan {name!r}{near(name, list(plans))}")
+    return plans[name]
+
+
+def handoff_named(site: Site, name: str | None) -> Handoff:
+    """The handoff of this name, or the only one. Raises UserMistake that names the option."""
+    names = [one.name for one in site.handoffs]
+    if name is None and len(names) > 1:
+        raise UserMistake(f"--handoff: {site.file} has several; name one of {', '.join(names)}")
+    if name is not None and name not in names:
+        raise UserMistake(f"--handoff: {site.file} has no handoff {name!r}{near(name, names)}")
+    return site.handoff(name or names[0])
+
+
+def put_on_record(site: Site, found: Document) -> bool:
+    """Hand a record to the probe that runs, or write it. One that cannot be kept is still shown: False."""
+    from store import documents, door
+    from store.errors import NotRunning
+    from store.writer import Writer
+
+    asked = {
+        "kind": found.kind,
+        "handoff": found.handoff,
+        "endpoint": found.endpoint,
+        "started_unix_ns": found.started_unix_ns,
+        "text": documents.text_of(found),
+    }
+    try:
+        try:
+            finish(lambda: door.ask(site.database, door.Act.KEEP, asked))
+        except NotRunning:
+            writer = Writer.open(site.database, clock=Clock(), timezone=site.timezone)
+            writer.append(found)
+            writer.close()
+    except LinebookError as trouble:
+        say(f"Not put on record: {trouble}")
+        return False
+    return True

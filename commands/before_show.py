@@ -1,0 +1,318 @@
+"""`linebook check --before`: a day, an hour or ten minutes before a show.
+
+Reads the forecast of comparable hours, makes the stage's own runs and looks at the rest, and keeps the
+answer as a forecast that can be scored after the show. Imports probe, store, dashboard.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from contextlib import closing
+from dataclasses import dataclass
+from typing import Any
+
+from commands import answering, permission
+from commands.permission import Standing
+from dashboard import history, text_shows
+from dashboard.judge import before, hours
+from dashboard.judge.before import STINTS, Stage, Stint
+from dashboard.judge.hours import Show
+from dashboard.judge.stream import Check
+from probe import safety, windows
+from probe.methods import rate, train
+from probe.methods.rate import RatePlan
+from probe.reach import Reach, Reaches, reaches_of
+from store import door
+from store import site as sites
+from store.clock import NS_PER_S, Clock, local, zone
+from store.errors import LinebookError, UserMistake
+from store.failovers import Failover
+from store.pace import FULL, Pace
+from store.reader import Reader
+from store.records import Direction, Failed, Owner, RateRun, Stall, TrainSpan
+from store.shows import Forecast, LookedAt
+from store.site import Handoff, Method, RunPlan, Site, StreamPlan, Where, WindowKind
+
+_AHEAD_S = 31 * 86_400  # the next show is looked for so far ahead
+_SETTLE_S = 6.0  # what opening and ending a run takes, beside its seconds
+_LOOK_EVERY_S = 1.0
+_IDLE_S = 1.0  # the run's train alone before it
+_FLOWS = 4
+_PAYLOAD_OF_IP = 1448 / 1500  # what a full packet of IPv4 with TCP timestamps carries (RFC 6349, RFC 7323)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Known:
+    """What is read before anything is sent."""
+
+    check: Check
+    recent: LookedAt
+    failover: Failover | None
+    standings: dict[str, Standing]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _House:
+    span: TrainSpan | Failed | None
+    stalls: tuple[Stall, ...] = ()
+
+
+def run(site: Site, plan: StreamPlan, stage: Stage, *, clock: Clock) -> Forecast:
+    """The check of one stage; the forecast that it gives is not on record yet."""
+    began_ns, now_ns = clock.monotonic_ns(), clock.unix_ns()
+    show = _show(site, plan, now_ns)
+    uplinks = _uplinks(site, plan, STINTS[stage])
+    known = _read(site, plan, uplinks, now_ns)
+    asked_bps = _asked_bps(known.check, STINTS[stage])
+    answering.say(f"Checking {plan.title} {stage} before: at most {STINTS[stage].within_s:g} s.")
+    runs, house = answering.finish(lambda: _measure(site, plan, uplinks, known, stage, asked_bps, clock))
+    rows = _rows(site, plan, show, known, runs, house, stage, asked_bps, now_ns)
+    took_ms = (clock.monotonic_ns() - began_ns) // 1_000_000
+    return forecast(
+        plan, known.check, show, before_=stage, rows=tuple(rows), took_ms=took_ms, spent_bytes=_spent(runs)
+    )
+
+
+def forecast(
+    plan: StreamPlan,
+    check: Check,
+    show: Show,
+    *,
+    before_: str,
+    rows: tuple[LookedAt, ...] = (),
+    took_ms: int = 0,
+    spent_bytes: int = 0,
+) -> Forecast:
+    """The record of an answer for a show, lowered by what was found just now."""
+    answer, decides = before.answer(check.answer, rows)
+    because = check.because if decides is None else f"{decides.what.capitalize()}: {decides.said}"
+    chance = check.chance
+    return Forecast(
+        handoff=plan.handoff,
+        started_unix_ns=check.started_unix_ns,
+        plan=plan.name,
+        show_start_unix_ns=show.start_unix_ns,
+        show_end_unix_ns=show.end_unix_ns,
+        before=before_,
+        answer=str(answer),
+        because=because,
+        smallest_change=check.smallest_change,
+        chance=None if chance is None else chance.share,
+        chance_low=None if chance is None or not chance.days else chance.low,
+        chance_high=None if chance is None or not chance.days else chance.high,
+        days=0 if chance is None else chance.days,
+        demand_bps=check.demand_bps,
+        peak_bps=check.peak_bps,
+        floor_bps=check.floor_bps,
+        rows=rows,
+        took_ms=took_ms,
+        spent_bytes=spent_bytes,
+    )
+
+
+def command(options: Any) -> int:
+    """`linebook check SITE --plan NAME --before STAGE`."""
+    site = sites.load(options.site)
+    plan = answering.stream_plan(site, options.plan)
+    found = run(site, plan, Stage(options.before), clock=Clock())
+    answering.put_on_record(site, found)
+    if options.json:
+        answering.print_json(text_shows.forecast_json(found))
+    else:
+        print(text_shows.forecast(found, plan, zone(site.timezone)))
+    return 0
+
+
+def keep(site: Site, plan: StreamPlan, check: Check) -> None:
+    """Put the answer of a check without runs on record, as the forecast of the next show."""
+    show = _show(site, plan, check.started_unix_ns)
+    answering.put_on_record(site, forecast(plan, check, show, before_="any"))
+
+
+def _show(site: Site, plan: StreamPlan, now_ns: int) -> Show:
+    where = zone(site.timezone)
+    found = hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=_AHEAD_S)
+    if found is None:
+        raise UserMistake(f"--plan: plan {plan.name!r} in {site.file} has no show in the next 31 days")
+    return found
+
+
+def _uplinks(site: Site, plan: StreamPlan, stint: Stint) -> list[Handoff]:
+    """The plan's own uplink first, and the others where the stage looks at them; none that is metered."""
+    own = site.handoff(plan.handoff)
+    rest = [one for one in site.handoffs if one.name != own.name and (not one.metered or one.metered_runs)]
+    return [own, *rest] if stint.every_uplink else [own]
+
+
+def _read(site: Site, plan: StreamPlan, uplinks: list[Handoff], now_ns: int) -> _Known:
+    with closing(Reader.open(site.database)) as reader:
+        check = history.check_of(reader, site, plan, now_unix_ns=now_ns, thorough=True)
+        recent = history.recent_stalls(reader, site, plan, now_unix_ns=now_ns)
+        failovers = reader.documents(Failover, handoff=plan.handoff, until_ns=now_ns, limit=1)
+    return _Known(
+        check=check,
+        recent=recent,
+        failover=failovers[0] if failovers else None,
+        standings={one.name: permission.standing(site, one, now_ns=now_ns) for one in uplinks},
+    )
+
+
+def _asked_bps(check: Check, stint: Stint) -> int | None:
+    """What a capped run asks for at the IP layer; None for a full one."""
+    return None if stint.factor is None else math.ceil(stint.factor * check.demand_bps)
+
+
+async def _measure(
+    site: Site,
+    plan: StreamPlan,
+    uplinks: list[Handoff],
+    known: _Known,
+    stage: Stage,
+    asked_bps: int | None,
+    clock: Clock,
+) -> tuple[dict[str, RateRun | Failed | str], _House]:
+    """The runs of the stage by handoff, and a train to the house endpoint beside the first one.
+
+    Capped runs on several uplinks go at once, full ones one after the other.
+    """
+    reaches, stint = reaches_of(site), STINTS[stage]
+    answering.say(safety.CAUTION if asked_bps is None else safety.CAUTION_LIGHT)
+    house = asyncio.create_task(_house(site, plan, reaches, stint, clock), name="house")
+    asked = {one.name: _one(site, one, reaches, known, stint, asked_bps, clock) for one in uplinks}
+    if asked_bps is None:
+        found = {name: await work for name, work in asked.items()}
+    else:
+        found = dict(zip(asked, await asyncio.gather(*asked.values()), strict=True))
+    return found, await house
+
+
+async def _one(
+    site: Site,
+    handoff: Handoff,
+    reaches: Reaches,
+    known: _Known,
+    stint: Stint,
+    asked_bps: int | None,
+    clock: Clock,
+) -> RateRun | Failed | str:
+    """A run up, or the sentence why there is none."""
+    outside = [one.name for one in site.endpoints if one.where is Where.OUTSIDE]
+    if not outside:
+        return "no endpoint stands outside"
+    where = reaches[handoff.name][outside[0]]
+    plan = RunPlan(
+        handoff=handoff.name,
+        endpoint=where.endpoint,
+        direction=Direction.UP,
+        seconds=round(stint.run_s),
+        flows=_FLOWS,
+        every_s=86_400,
+        method=Method.RATE if asked_bps is None else Method.PACED,  # so that it is charged for what it asks
+        offered_bps=asked_bps,
+    )
+    why = known.standings[handoff.name].why_not(site, plan, now_ns=clock.unix_ns())
+    if why is None:
+        why = await _busy(site, handoff, patience_s=stint.within_s - stint.run_s - 2 * _SETTLE_S)
+    if why is not None:
+        return why
+    payload_bps = None if asked_bps is None else math.ceil(asked_bps * _PAYLOAD_OF_IP)
+    asked = RatePlan(
+        direction=Direction.UP,
+        flows=_FLOWS,
+        seconds=stint.run_s,
+        pace=FULL if payload_bps is None else Pace(up_bps=payload_bps),
+        idle_s=_IDLE_S,
+    )
+    try:
+        async with asyncio.timeout(stint.run_s + _SETTLE_S):
+            return await rate.run(asked, where, clock)
+    except TimeoutError:
+        return f"it was not over after {stint.run_s + _SETTLE_S:g} s, which is all that this stage has"
+    except LinebookError as trouble:
+        return str(trouble)
+
+
+async def _busy(site: Site, handoff: Handoff, *, patience_s: float) -> str | None:
+    """Why not now: the running probe has a run of its own on this handoff and does not end it in time."""
+    waited_s = 0.0
+    while await _running(site, handoff):
+        if waited_s >= patience_s:
+            return "the probe has a run of its own under way there; try again when it is over"
+        await asyncio.sleep(_LOOK_EVERY_S)
+        waited_s += _LOOK_EVERY_S
+    return None
+
+
+async def _running(site: Site, handoff: Handoff) -> bool:
+    try:
+        status = await door.ask(site.database, door.Act.STATUS, within_s=2.0)
+    except LinebookError:
+        return False
+    return any(one.get("handoff") == handoff.name for one in status.get("running", []))
+
+
+async def _house(site: Site, plan: StreamPlan, reaches: Reaches, stint: Stint, clock: Clock) -> _House:
+    """A train to the house endpoint for as long as the first run takes."""
+    near = [one.name for one in site.endpoints if one.where is Where.HOUSE]
+    if not near:
+        return _House(span=None)
+    where: Reach = reaches[plan.handoff][near[0]]
+    asked = train.TrainRequest(
+        seconds=min(stint.run_s, 10.0), per_second=20.0, packet_bytes=train.PACKET_BYTES, waiting_s=1.0
+    )
+    try:
+        found = await train.run(asked, where, clock)
+    except LinebookError as trouble:
+        return _House(span=Failed(what="train", why=str(trouble), whose=Owner.UNKNOWN))
+    return _House(span=found) if isinstance(found, Failed) else _House(span=found.span, stalls=found.stalls)
+
+
+def _rows(
+    site: Site,
+    plan: StreamPlan,
+    show: Show,
+    known: _Known,
+    runs: dict[str, RateRun | Failed | str],
+    house: _House,
+    stage: Stage,
+    asked_bps: int | None,
+    now_ns: int,
+) -> list[LookedAt]:
+    """Everything that was looked at, the runs first."""
+    check = known.check
+    rows = [
+        before.carried(found, check, asked_bps=asked_bps, own=name == plan.handoff, name=name)
+        for name, found in runs.items()
+    ]
+    rows.append(known.recent)
+    own = runs[plan.handoff]
+    around = own.circumstances if isinstance(own, RateRun) else None
+    if stage is not Stage.MINUTES or house.span is not None:
+        rows.append(before.house(house.span, house.stalls))
+    card = site.handoff(plan.handoff).card
+    rows.append(before.port(around, check, contracted_bps=card.port_rate_bps))
+    rows.append(before.others(around, check))
+    rows.append(before.maintenance(_works(site, plan, show)))
+    cap = known.standings[plan.handoff].budget.cap
+    left = None if cap is None else cap.cap.limit_bytes - cap.used_bytes
+    rows.append(before.allowance(left, check, (show.end_unix_ns - show.start_unix_ns) / NS_PER_S))
+    if stage is Stage.DAY:
+        uplinks = len(site.handoffs)
+        rows.append(before.exercised(known.failover, now_unix_ns=now_ns, uplinks=uplinks))
+    return rows
+
+
+def _works(site: Site, plan: StreamPlan, show: Show) -> list[str]:
+    """The provider's works that touch the show."""
+    where = zone(site.timezone)
+    found = windows.open_within(site, plan.handoff, from_ns=show.start_unix_ns, to_ns=show.end_unix_ns)
+    return [
+        f"{one.window.name} {local(one.start_ns, where):%a %d %b %H:%M} to {local(one.end_ns, where):%H:%M}"
+        for one in found
+        if one.window.kind is WindowKind.MAINTENANCE
+    ]
+
+
+def _spent(runs: dict[str, RateRun | Failed | str]) -> int:
+    return sum(one.spent_bytes for one in runs.values() if not isinstance(one, str))

@@ -1,0 +1,231 @@
+"""What each short interval of a train was: good, bad, or not known, from what the store still has of it.
+
+A minute's record says how many packets were lost, not when; a stall and the single packets around it say
+when. So the time comes in pieces, each with what is known of it, and an interval is called good or bad
+only where every way in which a piece's losses could lie agrees; else it is unsure. Loss is counted each
+way by itself, as a standard's frame loss is: down of the packets that had reached the far end. Packets lost
+in a direction that nobody knows may have been lost in either.
+
+Pure: numbers in, numbers out. Uses numpy, since a month has 2.7 million seconds.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+States = npt.NDArray[np.uint8]
+
+_CHUNK = 86_400  # intervals worked on at once, so that memory stays small
+_WATCHED = 0.5  # of an interval, so that it counts as measured; common practice, no source
+_SLACK = 1e-6  # of a packet: sums of parts of pieces are not exact
+
+
+class State(IntEnum):
+    """What an interval was. HOUSE and UNPLACED come only where several trains are put together."""
+
+    UNMEASURED = 0
+    GOOD = 1
+    BAD = 2
+    UNSURE = 3
+    HOUSE = 4  # the house's own network was bad, so the line was not seen
+    UNPLACED = 5  # bad, and nothing tells whether it was the line
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """Packets sent from `from_s` to `to_s` (Unix seconds), evenly, and how many of them were lost which way.
+
+    `sent` may be a fraction where a piece is what is left of a minute.
+    """
+
+    from_s: float
+    to_s: float
+    sent: float
+    lost_up: float = 0.0
+    lost_down: float = 0.0
+    lost_unknown: float = 0.0
+
+    @property
+    def lost(self) -> float:
+        return self.lost_up + self.lost_down + self.lost_unknown
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """Intervals of `interval_s` from `from_s` on; one is bad when more than `over_ratio` of a way is lost.
+
+    Fewer than `in_a_row` bad ones mean nothing to whoever asks.
+    """
+
+    from_s: int
+    intervals: int
+    interval_s: int
+    over_ratio: float
+    in_a_row: int
+
+    def may_be_bad(self, piece: Piece) -> int:
+        """How many of its intervals could be bad at most, by the number of packets lost."""
+        each = piece.sent / max(piece.to_s - piece.from_s, 1e-9) * self.interval_s
+        needs = math.floor(self.over_ratio * each + _SLACK) + 1
+        return int((piece.lost + _SLACK) // needs)
+
+    def leaves_open(self, piece: Piece) -> bool:
+        """Whether knowing more of a piece could change what is said of it."""
+        return self.may_be_bad(piece) >= max(1, self.in_a_row / 2)
+
+
+def states(pieces: Iterable[Piece], grid: Grid) -> States:
+    """The state of every interval; `pieces` are of one train, in the order of time, and do not overlap."""
+    found = np.zeros(grid.intervals, dtype=np.uint8)
+    waiting = sorted(pieces, key=lambda piece: piece.from_s)
+    for first in range(0, grid.intervals, _CHUNK):
+        count = min(_CHUNK, grid.intervals - first)
+        low_s = grid.from_s + first * grid.interval_s
+        high_s = low_s + count * grid.interval_s
+        waiting = [piece for piece in waiting if piece.to_s > low_s]
+        within = [piece for piece in waiting if piece.from_s < high_s]
+        if within:
+            found[first : first + count] = _Chunk(grid, low_s, count).states(within)
+    return found
+
+
+class _Chunk:
+    """A day of intervals while pieces are laid over it."""
+
+    def __init__(self, grid: Grid, low_s: int, count: int) -> None:
+        self._grid, self._low_s, self._count = grid, low_s, count
+        self._covered, self._sent = np.zeros(count), np.zeros(count)
+        self._up = np.zeros((2, count))  # least and most lost up, lost down, and lost altogether
+        self._down = np.zeros((2, count))
+        self._all = np.zeros((2, count))
+        self._most_known_up = np.zeros(count)
+        self._few: list[tuple[int, int]] = []  # intervals in which too few can be bad to matter
+
+    def states(self, pieces: Sequence[Piece]) -> States:
+        if not any(piece.lost for piece in pieces):
+            return self._clean(pieces)
+        for piece in pieces:
+            self._lay(piece)
+        over = self._grid.over_ratio
+        sent = self._sent
+        bad = (
+            (self._up[0] > over * sent + _SLACK)
+            | (self._down[0] > over * (sent - self._up[0]) + _SLACK)
+            # lost each way up to the limit: no more than this can be lost altogether
+            | (self._all[0] > (1 - (1 - over) ** 2) * sent + _SLACK)
+        )
+        # what is unknown lowers what arrived by no more than it lowers the loss down
+        least_arrived = np.maximum(sent - self._most_known_up, 0)
+        good = (self._up[1] <= over * sent + _SLACK) & (self._down[1] <= over * least_arrived + _SLACK)
+        found = np.where(bad, State.BAD, np.where(good, State.GOOD, State.UNSURE)).astype(np.uint8)
+        for low, high in self._few:
+            part = found[low:high]
+            part[part == State.UNSURE] = State.GOOD
+        measured = (self._covered >= _WATCHED) & (sent > 0)
+        found[~measured] = State.UNMEASURED
+        return found
+
+    def _clean(self, pieces: Sequence[Piece]) -> States:
+        """The same where nothing was lost, which is most of the time."""
+        for piece in pieces:
+            for low, high, share in self._parts(piece):
+                self._covered[low:high] += share
+        return np.where(self._covered >= _WATCHED, State.GOOD, State.UNMEASURED).astype(np.uint8)
+
+    def _parts(self, piece: Piece) -> Iterator[tuple[int, int, float]]:
+        length_s = self._grid.interval_s
+        return _parts(
+            (piece.from_s - self._low_s) / length_s, (piece.to_s - self._low_s) / length_s, self._count
+        )
+
+    def _lay(self, piece: Piece) -> None:
+        length_s = self._grid.interval_s
+        from_, to = (piece.from_s - self._low_s) / length_s, (piece.to_s - self._low_s) / length_s
+        for low, high, share in _parts(from_, to, self._count):
+            covered = to - from_
+            sent = piece.sent * share / covered
+            self._covered[low:high] += share
+            self._sent[low:high] += sent
+            if piece.lost:
+                rest = piece.sent - sent  # what was sent of the piece in other intervals
+                unknown = piece.lost_unknown
+                _add(self._up, low, high, piece.lost_up, piece.lost_up + unknown, sent, rest)
+                self._most_known_up[low:high] += min(piece.lost_up, sent)
+                _add(self._down, low, high, piece.lost_down, piece.lost_down + unknown, sent, rest)
+                _add(self._all, low, high, piece.lost, piece.lost, sent, rest)
+        if piece.lost and to - from_ > 1:
+            self._note_few(piece, from_, to)
+
+    def _note_few(self, piece: Piece, from_: float, to: float) -> None:
+        """In the middle of a piece too few can be bad in a row; at its ends a neighbour's may follow."""
+        most = self._grid.may_be_bad(piece)
+        if most < self._grid.in_a_row:
+            low, high = math.ceil(from_) + most, math.floor(to) - most
+            if low < high:
+                self._few.append((max(low, 0), min(max(high, 0), self._count)))
+
+
+def _parts(from_: float, to: float, count: int) -> Iterator[tuple[int, int, float]]:
+    """(first, after, share of each covered): whole intervals together, and those that are cut."""
+    from_, to = max(from_, 0.0), min(to, float(count))
+    first, last = math.ceil(from_ - 1e-9), math.floor(to + 1e-9)
+    if first > last:  # within one interval
+        if to > from_:
+            yield last, last + 1, to - from_
+        return
+    if first - from_ > 1e-9:
+        yield first - 1, first, first - from_
+    if last > first:
+        yield first, last, 1.0
+    if to - last > 1e-9:
+        yield last, last + 1, to - last
+
+
+def _add(
+    into: npt.NDArray[np.float64], low: int, high: int, least: float, most: float, sent: float, rest: float
+) -> None:
+    """Add the least and the most of a piece's losses that can lie in an interval with `sent` packets."""
+    into[0, low:high] += max(0.0, least - rest)
+    into[1, low:high] += min(most, sent)
+
+
+def together(outside: Sequence[States], house: Sequence[States]) -> States:
+    """What the circuit was, from the trains to endpoints outside and in the house, interval by interval.
+
+    One endpoint outside that answers shows that the circuit carries. Two that are lost while the house is
+    good are the circuit; one alone, or two without a house endpoint, could be something else. While the
+    house's own network is bad nothing is seen of the circuit.
+    """
+    if not outside:
+        return np.zeros(0, dtype=np.uint8)
+    out = np.stack(outside)
+    bad, good = out == State.BAD, (out == State.GOOD).any(axis=0)
+    measured = (out != State.UNMEASURED).sum(axis=0)
+    all_bad = (bad.sum(axis=0) == measured) & (measured > 0)
+    inside = np.stack(house) if house else np.zeros((1, out.shape[1]), dtype=np.uint8)
+    house_bad, house_good = (inside == State.BAD).any(axis=0), (inside == State.GOOD).any(axis=0)
+    house_good &= ~house_bad & ~(inside == State.UNSURE).any(axis=0)
+    found = np.full(out.shape[1], State.UNSURE, dtype=np.uint8)
+    found[measured == 0] = State.UNMEASURED
+    found[all_bad] = State.UNPLACED
+    found[all_bad & house_good & (measured >= 2)] = State.BAD
+    found[house_bad & ~good] = State.HOUSE
+    found[good] = State.GOOD
+    return found
+
+
+def runs(states: npt.NDArray[np.uint8]) -> Iterator[tuple[int, int, int]]:
+    """(state, first, after) of intervals in a row that are alike."""
+    if not len(states):
+        return
+    edges = np.flatnonzero(np.diff(states)) + 1
+    bounds = [0, *edges.tolist(), len(states)]
+    for low, high in pairwise(bounds):
+        yield int(states[low]), low, high

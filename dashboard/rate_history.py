@@ -1,0 +1,128 @@
+"""One handoff's rate promises over a stretch of the record: details, exclusions, versions of the card.
+
+Reads with a `Reader`, so it runs in that reader's thread; what is found is shown by pages, JSON and commands
+alike. Imports store, judge and history.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dashboard import history
+from dashboard.judge import contract, evidence, exclusions, rate_detail
+from dashboard.judge.exclusions import Ledger
+from dashboard.judge.rate_detail import RateDetail
+from dashboard.judge.verdict import RateVerdict
+from store.card import Card
+from store.clock import NS_PER_S, zone
+from store.reader import Reader
+from store.records import Direction, Failed, RateRun, Skipped
+from store.site import Handoff, Site
+
+DIRECTIONS = (Direction.UP, Direction.DOWN)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Version:
+    """One version of a card within a stretch, from when until when it was in force, and its verdicts."""
+
+    card: Card
+    from_unix_ns: int
+    until_unix_ns: int
+    details: tuple[RateDetail, ...]
+    ledgers: tuple[Ledger, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rates:
+    """What was found of one handoff: the version in force at the end, then those before it."""
+
+    handoff: Handoff
+    from_unix_ns: int
+    until_unix_ns: int
+    versions: tuple[Version, ...]
+
+    @property
+    def newest(self) -> Version:
+        """The version in force at the end of the stretch."""
+        return self.versions[0]
+
+
+def read(
+    reader: Reader,
+    site: Site,
+    handoff: Handoff,
+    *,
+    now_unix_ns: int,
+    seconds: int = history.VERDICT_S,
+    runs: Sequence[RateRun] | None = None,
+) -> Rates:
+    """The last `seconds` before `now_unix_ns`; `runs` are the handoff's of that time or more, if at hand."""
+    since_ns = now_unix_ns - seconds * NS_PER_S
+    if runs is None:
+        runs = reader.rate_runs(handoff=handoff.name, since_ns=since_ns, until_ns=now_unix_ns, bins=False)
+    troubles = reader.troubles(handoff=handoff.name, since_ns=since_ns, until_ns=now_unix_ns)
+    return Rates(
+        handoff=handoff,
+        from_unix_ns=since_ns,
+        until_unix_ns=now_unix_ns,
+        versions=tuple(
+            _version(site, handoff, card, runs, troubles, from_ns, until_ns)
+            for card, from_ns, until_ns in _in_force(handoff, since_ns, now_unix_ns)
+        ),
+    )
+
+
+def _in_force(handoff: Handoff, since_ns: int, until_ns: int) -> list[tuple[Card, int, int]]:
+    """The versions of the card that were in force between the two, and when; the newest first."""
+    found = []
+    end_ns = until_ns
+    for card in reversed(handoff.cards):
+        begin_ns = since_ns if card is handoff.cards[0] else max(since_ns, card.from_unix_ns or 0)
+        if begin_ns < end_ns:
+            found.append((card, begin_ns, end_ns))
+            end_ns = begin_ns
+    return found or [(handoff.card_at(until_ns), since_ns, until_ns)]
+
+
+def _version(
+    site: Site,
+    handoff: Handoff,
+    card: Card,
+    runs: Sequence[RateRun],
+    troubles: Sequence[object],
+    from_ns: int,
+    until_ns: int,
+) -> Version:
+    own = evidence.of_line(
+        site, handoff.name, [run for run in runs if from_ns <= run.started_unix_ns < until_ns]
+    )
+    skipped = evidence.of_line(
+        site,
+        handoff.name,
+        [one for one in troubles if isinstance(one, Skipped) and from_ns <= one.planned_unix_ns < until_ns],
+    )
+    failed = evidence.of_line(
+        site,
+        handoff.name,
+        [one for one in troubles if isinstance(one, Failed) and from_ns <= one.started_unix_ns < until_ns],
+    )
+    where = zone(site.timezone)
+
+    def whole(direction: Direction) -> RateVerdict:
+        return contract.rate_verdict(own, card, direction, skipped=skipped, failed=failed, zone=where)
+
+    return Version(
+        card=card,
+        from_unix_ns=from_ns,
+        until_unix_ns=until_ns,
+        details=tuple(
+            rate_detail.detail(own, card, way, busy=site.busy, zone=where, whole=whole(way))
+            for way in DIRECTIONS
+        ),
+        ledgers=tuple(
+            exclusions.ledger(own, card, way, skipped=skipped, failed=failed, zone=where)
+            for way in DIRECTIONS
+        ),
+    )

@@ -1,0 +1,192 @@
+"""Outages from a record: a simulated line whose loss is known, its packets told by the probe's own tally."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from dashboard import seen, statements
+from dashboard.judge import availability, months
+from dashboard.judge.availability import Count, Time
+from dashboard.judge.verdict import Word
+from store.clock import NS_PER_S, Clock
+from store.histogram import Histogram
+from store.reader import Reader
+from store.records import Record, Stall, TrainSpan
+from store.samples import SampledFor, samples_of
+from store.site import EndpointRef, Site, Where
+from store.terms import AvailabilityTerms, LossInterval, OutageRule
+from store.writer import Writer
+from tests.dashboard.judge.made import NOON, ZONE, site, span
+from tests.probe.test_train_samples import AHEAD, Near, Watched, line, lost_within
+
+LENGTH_S = 900
+OUTAGE = (120.4, 400.7)  # seconds after noon
+BASE = NOON // NS_PER_S
+NONE = Histogram()
+MINUTE = span(rtt=NONE, pdv_up=NONE, pdv_down=NONE)
+
+
+@pytest.fixture(scope="module")
+def dark() -> Watched:
+    """The train of a line that lost everything for 280.3 s, and a tenth of it a while later."""
+    fate = lost_within(OUTAGE, *((600 + n, 600 + n + 0.1) for n in range(60)))
+    return Watched(line(LENGTH_S, fate), until=(LENGTH_S + 20) * NS_PER_S)
+
+
+def minutes(watched: Watched | None, endpoint: str, phase_s: float) -> Iterator[TrainSpan]:
+    """The minutes of a train, from `phase_s` on, counted from the line's own list; clean without a line."""
+    packets = watched.line.packets if watched else ()
+    for low in range(-7200, LENGTH_S + 3600, 60):
+        from_s, lost = low + phase_s, 0
+        for sent, copies in packets:
+            lost += not copies and from_s * NS_PER_S <= sent < (from_s + 60) * NS_PER_S
+        started_ns = NOON + round(from_s * NS_PER_S)
+        yield replace(
+            MINUTE, started_unix_ns=started_ns, endpoint=endpoint, lost_up=lost, received=1200 - lost
+        )
+
+
+def details(watched: Watched, endpoint: str) -> Iterator[Record]:
+    """Its stalls and the packets around them."""
+    for silence in watched.stalls:
+        yield Stall(
+            handoff="old",
+            endpoint=endpoint,
+            started_unix_ns=NOON + silence.started_ns,
+            duration_us=silence.duration_ns // 1000,
+            direction=silence.direction,
+            how="lost" if not silence.held else "mixed" if silence.lost else "held",
+            lost=silence.lost,
+            held=silence.held,
+        )
+    for told in watched.told:
+        if told.near is Near.STALL:
+            packets = [replace(one, sent_unix_ns=one.sent_unix_ns - AHEAD + NOON) for one in told.packets]
+            yield samples_of(packets, handoff="old", endpoint=endpoint, kept_for=SampledFor.STALL)
+
+
+def kept(folder: Path, *records: Record) -> Path:
+    path = folder / "line.db"
+    writer = Writer.open(path, clock=Clock(), timezone="Europe/Lisbon")
+    for record in records:
+        writer.append(record)
+    writer.close()
+    return path
+
+
+def place(path: Path) -> Site:
+    made = site()
+    terms = AvailabilityTerms(rule=OutageRule.SEVERE_SECONDS)
+    card = replace(
+        made.handoffs[0].card,
+        outages=terms,
+        availability_ratio=0.9993,
+        loss_interval=LossInterval(every_s=300, loss_ratio=0.01),
+    )
+    return replace(
+        made,
+        database=path,
+        handoffs=(replace(made.handoffs[0], card=card),),
+        endpoints=(*made.endpoints, EndpointRef(name="south", where=Where.OUTSIDE, invitation="")),
+    )
+
+
+def count_of(path: Path) -> Count:
+    made = place(path)
+    time = Time(from_s=BASE, until_s=BASE + LENGTH_S, now_s=BASE + LENGTH_S)
+    with closing(Reader.open(path)) as reader:
+        found = seen.read(reader, made, made.handoffs[0], from_s=time.from_s, until_s=time.until_s)
+    return availability.judge(
+        found,
+        terms=made.handoffs[0].card.outages,
+        promised=0.9993,
+        maintenance_cap_s=None,
+        time=time,
+        where=ZONE,
+        only=OutageRule.SEVERE_SECONDS,
+    ).counts[0]
+
+
+def everything(dark: Watched, *, kinds: tuple[type, ...] = (object,)) -> list[Record]:
+    """Two trains outside, begun at odd moments, that saw the outage, and one in the house that saw none."""
+    found: list[Record] = list(minutes(None, "lan", 0.0))
+    for endpoint, phase_s in (("north", 23.4), ("south", 41.0)):
+        found += minutes(dark, endpoint, phase_s)
+        found += [each for each in details(dark, endpoint) if isinstance(each, kinds)]
+    return found
+
+
+def test_ends_of_an_outage_are_known_to_a_second(dark: Watched, tmp_path: Path) -> None:
+    """More than half of the first second, 120.4 on, was lost, and of the last, up to 400.7."""
+    count = count_of(kept(tmp_path, *everything(dark)))
+    assert [(one.from_s - BASE, one.to_s - BASE) for one in count.outages] == [(120.0, 401.0)]
+    assert count.sure_down_s == count.down_s == count.most_down_s == 281
+    assert count.bound_s == pytest.approx(1.05, rel=1e-3)
+    assert (count.unwatched_s, count.unsure_s, count.watched_s) == (0, 0, LENGTH_S)
+
+
+def test_without_single_packets_the_stall_tells_its_ends(dark: Watched, tmp_path: Path) -> None:
+    count = count_of(kept(tmp_path, *everything(dark, kinds=(Stall,))))
+    assert count.sure_down_s <= 281 <= count.most_down_s
+    assert count.most_down_s - count.sure_down_s <= 4
+
+
+def test_with_minutes_alone_the_ends_are_known_to_a_minute(dark: Watched, tmp_path: Path) -> None:
+    """As after samples and stalls were let go: the truth lies between, two minutes apart at most."""
+    count = count_of(kept(tmp_path, *everything(dark, kinds=())))
+    assert 160 <= count.sure_down_s <= 281 <= count.most_down_s <= 400
+    assert count.unsure_s > 0
+
+
+def test_an_hour_of_the_house_is_not_the_lines(dark: Watched, tmp_path: Path) -> None:
+    """The house endpoint lost too: nothing is said of the line meanwhile."""
+    records = [
+        *(each for name in ("north", "south", "lan") for each in minutes(dark, name, 0.0)),
+        *(each for name in ("north", "south", "lan") for each in details(dark, name)),
+    ]
+    count = count_of(kept(tmp_path, *records))
+    assert (count.down_s, count.house_s) == (0, 281)
+
+
+def test_a_probe_that_was_off_leaves_a_gap(dark: Watched, tmp_path: Path) -> None:
+    def on(record: Record) -> bool:
+        return not isinstance(record, TrainSpan) or not (
+            NOON + 600 * NS_PER_S <= record.started_unix_ns < NOON + 720 * NS_PER_S
+        )
+
+    count = count_of(kept(tmp_path, *(each for each in everything(dark) if on(each))))
+    assert count.sure_down_s == 281
+    assert count.unwatched_s == pytest.approx(120, abs=25)  # the trains began 18 s apart
+    assert count.most_down_s >= 281 + 100
+
+
+def test_a_statement_of_the_month(dark: Watched, tmp_path: Path) -> None:
+    """The month of a quarter of an hour's outage: 281 s are sure, and the rest was hardly watched."""
+    path = kept(tmp_path, *everything(dark))
+    made = place(path)
+    with closing(Reader.open(path)) as reader:
+        found = statements.find(
+            reader, made, made.handoffs[0], day=date(2026, 3, 9), now_ns=NOON + 86_400 * NS_PER_S
+        )
+    assert found.month == months.month(date(2026, 3, 1), ZONE)
+    assert found.availability.contract is not None
+    assert found.availability.contract.sure_down_s == 281
+    assert found.credits is None
+    assert found.no_credits == "The card states no credits."
+    [north, south] = found.quality
+    assert (north.endpoint, north.left_out_s) == ("north", 281 + 60)  # and the minute that it began in
+    up, down = north.loss  # 60 times 0.1 s after the outage
+    assert (up.lost, up.events, down.lost) == (120, 2, 0)
+    assert north.intervals[0].word is Word.NOT_MET  # 120 of 6000 in five minutes, 1 % is allowed
+    assert south.rtt.word is Word.NOT_TESTED  # nothing is promised
+    said = statements.as_json(found)
+    json.dumps(said)
+    assert said["availability"][0]["rule"] == "severe seconds"
+    assert len(said["availability"]) == 6
