@@ -675,6 +675,7 @@ def _reading_commands(commands: Any) -> None:
     )
     ledger.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _findings_command(commands)
+    _accept_command(commands)
     budget = _command(
         commands,
         "budget",
@@ -717,6 +718,37 @@ def _reading_commands(commands: Any) -> None:
     )
     site_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
     site_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _accept_command(commands: Any) -> None:
+    accept = _command(
+        commands,
+        "accept",
+        _accept,
+        "The acceptance sheet of a handoff: rows A1 to A20 judged from the record, safety first, what comes "
+        "next, and until when a refusal is in time.",
+    )
+    accept.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    for option, what, words in (
+        ("--handoff", "NAME", "the handoff; needed when there are several"),
+        ("--row", "ROW", "one row (A1 to A20) or safety question (S1 to S6)"),
+        ("--answer", "WORD", "with --row: yes or no; met, not-met, undecided or not-tested"),
+        ("--says", "TEXT", "what was seen, in your own words"),
+        ("--defect", "TEXT", "note a defect that no row shows"),
+        ("--mended", "D1", "this noted defect is mended"),
+        ("--decide", "WORD", "your decision: accepted, accepted-with-defects or refused"),
+    ):
+        accept.add_argument(option, metavar=what, help=words)
+    accept.add_argument(
+        "--run", action="store_true", help="run the row now; only where every safety question allows it"
+    )
+    accept.add_argument(
+        "--seconds",
+        type=_whole(2, 3600),
+        metavar="S",
+        help="with --run: shorter than the sheet asks, which can show a limit missed and never kept",
+    )
+    accept.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _findings_command(commands: Any) -> None:
@@ -1562,6 +1594,12 @@ def _budget(options: argparse.Namespace) -> int:
         rows = [([purse.said() for purse in one.purses], one.cap) for one in found]
         print(text.budget(rows, zone(site.timezone)))
     return 0
+
+
+def _accept(options: argparse.Namespace) -> int:
+    from commands import accept
+
+    return accept.run(options)
 
 
 def _ledger(options: argparse.Namespace) -> int:

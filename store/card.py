@@ -129,6 +129,11 @@ class Card:
             ("fibre", self.shared_fibre),
         )
 
+    def same_contract(self, other: Card) -> bool:
+        """Whether both cards are of one contract: the same provider and reference, both stated."""
+        known = self.provider is not None and self.reference is not None
+        return known and (self.provider, self.reference) == (other.provider, other.reference)
+
     def ends(self) -> date | None:
         """The last day of the term, as stated or as its start and length give it."""
         if self.term_end is None and self.service_start and self.term:

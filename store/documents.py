@@ -19,6 +19,7 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 import msgspec
 
+from store.acceptance import AcceptanceNote
 from store.bursts import BurstRun
 from store.capacity import CapacityRun
 from store.ceilings import Ceiling
@@ -47,7 +48,20 @@ _RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, Pa
 _SOAKS = (SoakBegun, Soak)  # their bytes are a train's
 _ALL = (
     *(Event, ClockChange, Notice, *_RUNS, *_SOAKS),
-    *(Failover, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling, ShowReport, Receipt, TicketNote),
+    *(
+        Failover,
+        Split,
+        Hops,
+        Witnesses,
+        Samples,
+        Traffic,
+        Light,
+        Ceiling,
+        ShowReport,
+        Receipt,
+        TicketNote,
+        AcceptanceNote,
+    ),
 )
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's

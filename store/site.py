@@ -138,6 +138,7 @@ class Handoff:
     addresses: tuple[str, ...] = ()
     earlier: tuple[Card, ...] = ()  # the versions of the card before, oldest first
     failover_only: bool = False
+    failover_within_s: float | None = None  # what the house wants a failover to take at most
 
     @property
     def cards(self) -> tuple[Card, ...]:
@@ -416,6 +417,7 @@ class Site:
     claims: tuple[Claim, ...] = ()
     notices: tuple[Channel, ...] = ()
     soaks: tuple[RunPlan, ...] = ()  # over trains of the site, so they send nothing and are no `runs`
+    holidays: tuple[date, ...] = ()  # on which offices do not work, for working days of a contract
     runs_by_default: bool = False  # the file has no [[run]], so `runs` is the schedule of the line's class
 
     def handoff(self, name: str) -> Handoff:

@@ -88,7 +88,7 @@ _DAYS = re.compile(r"([0-9]{1,6})\s*days?")
 _DAY_MINUTES = 24 * 60
 KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 
-_SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
+_SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours", "holidays")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
 _EVIDENCE_KEYS = ("wireless", "tunnel", "half_duplex", "port_errors", "cpu", "port_band", "window", "ceiling")
@@ -106,6 +106,7 @@ _HANDOFF_KEYS = (
         "hops",
         "card",
         "failover_only",
+        "failover_within",
     ),
     *("cap", "cap_resets", "cap_counts"),
 )
@@ -178,6 +179,7 @@ def read(file: Path) -> Site:
         windows=_windows(top, names[0]),
         rules=_rules(top.table("rules")),
         busy=busy,
+        holidays=top.ask("holidays", list_of(day), ()),
         campaigns=_campaigns(top, *names),
         keep=_keep(top.table("keep")),
         claims=_claims(top, names[0]),
@@ -232,6 +234,7 @@ def _handoff(table: Table, *, names: Sequence[str], where: tzinfo, safety: Safet
         card=card,
         earlier=tuple(earlier),
         failover_only=table.ask("failover_only", flag, False),
+        failover_within_s=table.maybe("failover_within", duration_s),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from typing import Any
 
+from store.acceptance import About, AcceptanceNote
 from store.bursts import Burst, BurstRun, Fate, Limiter
 from store.capacity import CapacityRun, SearchStep, SubInterval
 from store.ceilings import Ceiling, CeilingOf
@@ -237,6 +238,18 @@ def notice(started_unix_ns: int = 0) -> Notice:
         says="Handoff old: outage, north silent.",
         tries=3,
         why="the mail server mail.example.net:587 did not answer in time",
+    )
+
+
+def acceptance_note(started_unix_ns: int = 0) -> AcceptanceNote:
+    """Somebody typed in what they saw of row A4."""
+    return AcceptanceNote(
+        handoff="old",
+        started_unix_ns=started_unix_ns,
+        about=About.ROW,
+        of="A4",
+        word="met",
+        says="tag 830 passes, untagged frames are dropped",
     )
 
 
@@ -941,6 +954,7 @@ EVERY_KIND: tuple[Record, ...] = (
     event(),
     light(),
     ceiling(),
+    acceptance_note(),
     ticket(),
     paced(),
     capacity(),
