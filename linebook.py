@@ -111,6 +111,7 @@ def _parser() -> _Parser:
     _reading_commands(commands)
     _show_commands(commands)
     _upload_commands(commands)
+    _house_command(commands)
     return parser
 
 
@@ -577,6 +578,24 @@ def _upload_commands(commands: Any) -> None:
     receipt.add_argument("--sha256", metavar="HEX", help="checksum of what was sent")
     receipt.add_argument("--handoff", metavar="NAME", help="which handoff carried it (the only one)")
     receipt.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _house_command(commands: Any) -> None:
+    house = _command(
+        commands,
+        "house",
+        _house,
+        "What can each hop of your own way show at best, which is the weakest, and what is the cheapest "
+        "cure?",
+    )
+    house.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    house.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _house(options: argparse.Namespace) -> int:
+    from commands import house
+
+    return house.command(options)
 
 
 def _plan_upload(options: argparse.Namespace) -> int:
