@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import day_hours, default_schedule, demand, notice_reader, pace, path_mtu
+from store import day_hours, default_schedule, demand, house_reader, notice_reader, pace, path_mtu
 from store.bursts import BURST_BYTES
 from store.bursts import LASTS_S as BURST_LASTS_S
 from store.capacity import SECONDS as CAPACITY_SECONDS
@@ -157,7 +157,7 @@ def read(file: Path) -> Site:
     """The site that `file` describes. Raises SiteMistake for the first mistake found."""
     source = open_toml(file)
     top = Table(source, (), source.values)
-    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim", "notice")
+    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim", "notice", "house")
     timezone = top.need("timezone", _zone, 'a name such as "Europe/Lisbon" or "UTC+01:00"')
     handoffs = _handoffs(top, zone(timezone))
     endpoints = _endpoints(top)
@@ -184,6 +184,7 @@ def read(file: Path) -> Site:
         keep=_keep(top.table("keep")),
         claims=_claims(top, names[0]),
         timestamp_url=_timestamp_url(top.table("seal")),
+        house=house_reader.paths(top, names[0]),
         notices=notice_reader.channels(top, _secrets(top, "notice"), handoffs=names[0], name=_name),
         runs_by_default="run" not in top.values,
     )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from urllib.parse import quote, urlencode
 
-from dashboard import campaign_results, history, rate_history, rates_told
+from dashboard import campaign_results, history, house_paths, rate_history, rates_told, text_house
 from dashboard.api import Json, Period
 from dashboard.campaign_results import Told
 from dashboard.figures import delay as delay_figure
@@ -20,6 +20,7 @@ from dashboard.figures import rates as rates_figure
 from dashboard.figures.pooling import Stretch
 from dashboard.judge import card_check, ceilings
 from dashboard.judge.card_check import Warned
+from dashboard.judge.house import PathJudged
 from dashboard.judge.stall_places import StallPlace
 from dashboard.judge.verdict import RateVerdict
 from dashboard.pages import (
@@ -31,6 +32,7 @@ from dashboard.pages import (
     contracts,
     corrected,
     failovers,
+    house,
     loaded_delay,
     paced,
     rate_parts,
@@ -42,6 +44,7 @@ from dashboard.pages import (
 )
 from dashboard.pages.budget import Used
 from dashboard.pages.frame import Frame, Link, acceptance_url, circuit_url, findings_url, term_url
+from dashboard.pages.house import HousePart
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
 from dashboard.pages.wording import (
@@ -99,6 +102,7 @@ class Findings:
     failovers: tuple[Failover, ...]
     used: Used
     ceilings: tuple[ceilings.Room, ...]
+    house: tuple[PathJudged, ...]
     corrections: Corrections
     campaigns: tuple[Told, ...]
 
@@ -161,6 +165,7 @@ class CircuitPage:
     shape_tables: tuple[Table, ...]
     ledger: Table | None
     ceilings: Table | None
+    house: HousePart | None
     trains: tuple[TrainPart, ...]
     soak_table: Table | None
     stall_message: str
@@ -175,10 +180,10 @@ class CircuitPage:
 def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
     name, stretch = handoff.name, _stretch(reader, site, handoff, period, now_ns=now_ns)
-    house = {one.name for one in site.endpoints if one.where is Where.HOUSE}
+    inside = {one.name for one in site.endpoints if one.where is Where.HOUSE}
 
     def outside_first(endpoint: str) -> tuple[bool, str]:
-        return endpoint in house, endpoint
+        return endpoint in inside, endpoint
 
     endpoints = sorted({endpoint for owner, endpoint in reader.paths() if owner == name}, key=outside_first)
     found = (trains.read(reader, name, endpoint, site=site, stretch=stretch) for endpoint in endpoints)
@@ -214,6 +219,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         ceilings=ceilings.judge(
             reader.documents(Ceiling, since_ns=now_ns - VALID_NS), site=site, handoff=handoff, now_ns=now_ns
         ),
+        house=house_paths.judged(site, handoff, all_runs),
         corrections=reader.corrected(),
         campaigns=campaign_results.read(reader, site=site, handoff=name, now_unix_ns=now_ns),
     )
@@ -352,6 +358,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         ceilings=ceiling_rows.table(
             found.ceilings, where=where, factor=found.site.rules.evidence.ceiling_factor
         ),
+        house=house.part(found.house),
         trains=tuple(
             trains.part(
                 train,
@@ -524,6 +531,7 @@ def as_json(found: Findings) -> Json:
         "campaigns": [campaign_results.as_json(one) for one in found.campaigns],
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "paced": [paced.as_json(run, found.corrections) for run in found.paced],
+        "house": [text_house.path_json(one) for one in found.house],
         "ceilings": [ceiling_rows.as_json(room) for room in found.ceilings],
         "loaded_delays": [loaded_delay.as_json(run, found.corrections) for run in found.loaded_delays],
         "capacity": [capacity.as_json(run, found.corrections) for run in found.capacity],
