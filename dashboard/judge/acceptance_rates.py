@@ -513,8 +513,8 @@ def _nothing(row: str, found: Material) -> str:
     if not any(found.card.rate_bps(way) for way in WAYS):
         return "The contract card states no rate."
     missing = {
-        "A6": "No paced run at the whole rate and no full rate run of one direction that counts is on record.",
-        "A7": "No run of both directions at once that counts is on record.",
+        "A6": "No paced run at the whole rate and no full rate run of one direction counts.",
+        "A7": "No run of both directions at once counts.",
     }
     return missing.get(row, "No such run is on record.") + _not_counted(found)
 
