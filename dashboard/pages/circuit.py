@@ -43,7 +43,7 @@ from dashboard.pages import (
     trains,
 )
 from dashboard.pages.budget import Used
-from dashboard.pages.frame import Frame, Link, circuit_url, findings_url, term_url
+from dashboard.pages.frame import Frame, Link, acceptance_url, circuit_url, findings_url, term_url
 from dashboard.pages.house import HousePart
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
@@ -140,6 +140,7 @@ class CircuitPage:
 
     frame: Frame
     title: str
+    acceptance: str  # where its sheet is
     findings: str  # where its signatures are told
     term: str  # where its months are told
     period: str
@@ -270,6 +271,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
     return CircuitPage(
         frame=frame,
         title=handoff.title,
+        acceptance=acceptance_url(handoff.name),
         findings=findings_url(handoff.name),
         term=term_url(handoff.name),
         period=PERIODS[found.period],

@@ -252,7 +252,9 @@ class TestWhatCounts:
 
     def test_what_held_back_the_probe_says_nothing(self) -> None:
         void = both_ways(300e6, reasons=("probe_limit",))
-        assert judged("A6", paced=void).word is Word.NOT_TESTED
+        found = judged("A6", paced=void)
+        assert found.word is Word.NOT_TESTED
+        assert "Runs that do not count: 2 probe_limit." in found.because
 
     def test_the_newest_test_counts_and_the_older_are_named(self) -> None:
         before = both_ways(400e6)
