@@ -10,6 +10,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from dashboard.judge import contract, evidence, hours
 from dashboard.judge.acceptance_material import Material, newest, valid
@@ -31,6 +32,7 @@ from dashboard.judge.acceptance_verdict import (
     loss_within,
     percent,
     untested,
+    whole,
     worst,
 )
 from dashboard.judge.contract import METHOD_ERROR_RATIO
@@ -44,6 +46,8 @@ from store.paced import PacedPart, PacedRun
 from store.records import Bin, Direction, Limit, RateRun, Standing, standing_of
 from store.sizes import Counted, SizesRun
 from store.steps import StepsRun
+
+R = TypeVar("R", SizesRun, StepsRun)
 
 WAYS = (Direction.UP, Direction.DOWN)
 _OFFERED_ENOUGH = 0.995  # of the committed rate: less could not show that it passes
@@ -218,13 +222,13 @@ def sizes(found: Material) -> RowVerdict:
     """A10: the same share for every frame size, at the contract's layer."""
     needed = _least_overall(found.card)
     words, parts = [], []
-    latest = None
+    latest, seconds = None, math.inf
     for way in WAYS:
-        run = newest([one for one in valid(found.sizes) if one.direction is way])
+        run = _last("A10", [one for one in valid(found.sizes) if one.direction is way])
         committed = found.card.rate_bps(way)
         if run is None or not committed:
             continue
-        latest = max(latest or 0, run.started_unix_ns)
+        latest, seconds = max(latest or 0, run.started_unix_ns), min(seconds, run.seconds)
         own, said = _size_words(run, found.card, committed, needed)
         words += own
         parts.append(f"{way} {said}")
@@ -241,8 +245,7 @@ def sizes(found: Material) -> RowVerdict:
         error=f"± {percent(METHOD_ERROR_RATIO)} and each size's scatter",
         started_unix_ns=latest,
     )
-    shortest = min((run.seconds for run in valid(found.sizes)), default=0.0)
-    return long_enough(verdict, shortest)
+    return long_enough(verdict, seconds)
 
 
 def burst(found: Material) -> RowVerdict:
@@ -288,6 +291,7 @@ def _each_way(row: str, found: Material, tests: Callable[[Direction], list[_Test
     slowest_known = True
     for way in (each for each in WAYS if found.card.rate_bps(each)):
         own = tests(way)
+        own = [test for test in own if whole(row, test.seconds)] or own[-1:]
         if not own:
             words.append(Word.NOT_TESTED)
             continue
@@ -551,7 +555,7 @@ def _stepped(
     words, parts = [], []
     latest, seconds = None, math.inf
     for way in (each for each in WAYS if found.card.rate_bps(each)):
-        run = newest([one for one in valid(found.steps) if _steps_of(one, found.card, way)])
+        run = _last(row, [one for one in valid(found.steps) if _steps_of(one, found.card, way)])
         if run is None:
             words.append(Word.NOT_TESTED)
             continue
@@ -574,6 +578,11 @@ def _stepped(
         started_unix_ns=latest,
     )
     return long_enough(verdict, seconds)
+
+
+def _last(row: str, found: Sequence[R]) -> R | None:
+    """The newest that lasted as long as the row asks for; without one the newest."""
+    return newest([one for one in found if whole(row, one.seconds)] or found)
 
 
 def _parts(run: StepsRun, way: Direction) -> Iterator[tuple[PacedPart, int]]:

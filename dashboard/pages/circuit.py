@@ -152,6 +152,7 @@ class CircuitPage:
     day_table: Table | None
     rule_table: Table | None
     card: tuple[card_rows.CardRow, ...]
+    unstated: str  # the names of what else the card does not say
     versions: Table | None
     warned: tuple[Entry, ...]
     questions: tuple[str, ...]
@@ -300,7 +301,8 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             found.rates.newest,
             caption=f"Verdicts on {handoff.name} with and without each rule, last 30 days",
         ),
-        card=card_rows.card_rows(found.card, where),
+        card=tuple(row for row in card_rows.card_rows(found.card, where) if not row.folded),
+        unstated=", ".join(row.name for row in card_rows.card_rows(found.card, where) if row.folded),
         versions=card_rows.versions(handoff.cards, where),
         warned=tuple(card_rows.warning(one) for one in found.warned),
         questions=tuple(

@@ -263,6 +263,12 @@ class TestWhatCounts:
         assert found.word is Word.MET
         assert "before: 16 Jun 66.7 % not met" in found.because
 
+    def test_a_short_run_later_does_not_replace_the_whole_test(self) -> None:
+        """A scheduled run of 10 s the day after is no acceptance test of 15 min."""
+        later = replace(run(300 * MBPS, started_unix_ns=DAY + 24 * HOUR), seconds=10.0)
+        found = judged("A6", paced=both_ways(598e6), rates=(later,))
+        assert (found.word, "before" in found.because) == (Word.MET, False)
+
     def test_loss_beyond_the_contract_fails_the_rate_too(self) -> None:
         lossy = both_ways(598e6, sent=1_000_000, lost=2_000)
         assert judged("A6", paced=lossy).word is Word.NOT_MET
