@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from store import door
     from store.export import Choice
     from store.failovers import Failover
+    from store.notify import Manager
     from store.records import Failed
     from store.rehearsals import Rehearsal
     from store.segments import Split
@@ -65,6 +66,14 @@ class _Parser(argparse.ArgumentParser):
             raise argparse.ArgumentError(action, f"{value!r} is not known; {hint}")
 
 
+class _Version(argparse.Action):
+    """Finds the version out only when it is asked for, which takes a while."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any, **__: Any) -> NoReturn:
+        print(f"linebook {_version()}")
+        parser.exit()
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run one command and return its exit code."""
     options, rest = _parser().parse_known_args(arguments)
@@ -91,6 +100,7 @@ def _parser() -> _Parser:
         description="The log book of an internet line: measures it, keeps the record, says what it means.",
         allow_abbrev=False,
     )
+    parser.add_argument("--version", action=_Version, nargs=0, help="say which version this is")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
     _practice_command(commands)
     _endpoint_commands(commands)
@@ -993,25 +1003,24 @@ def _invite(options: argparse.Namespace) -> int:
 def _serve(options: argparse.Namespace) -> int:
     from probe.endpoint import service
 
-    clock = Clock()
+    clock, manager = Clock(), _manager()
+    told = _told(manager)
 
     async def serve() -> None:
-        await service.serve(options.directory, listen=options.listen, clock=clock, ready=_say)
+        await service.serve(options.directory, listen=options.listen, clock=clock, ready=told)
 
-    return _until_stopped(serve)
+    return _until_stopped(serve, manager)
 
 
 def _probe(options: argparse.Namespace) -> int:
     import logging
-    import os
 
     from probe import running
-    from probe.notify import Manager
     from store import site as sites
     from store.writer import Writer
 
     site = sites.load(options.site)
-    clock, manager, version = Clock(), Manager.of(os.environ, pid=os.getpid()), _version()
+    clock, manager, version = Clock(), _manager(), _version()
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
     writer = Writer.open(site.database, clock=clock, timezone=site.timezone)
     try:
@@ -1062,12 +1071,13 @@ def _dashboard(options: argparse.Namespace) -> int:
     from dashboard import app
     from store import site as sites
 
-    site = sites.load(options.site)
+    site, manager = sites.load(options.site), _manager()
+    told = _told(manager)
 
     async def serve() -> None:
-        await app.serve(site, host=options.host, port=options.port, clock=Clock(), ready=_say)
+        await app.serve(site, host=options.host, port=options.port, clock=Clock(), ready=told)
 
-    return _until_stopped(serve)
+    return _until_stopped(serve, manager)
 
 
 def _run_rate(options: argparse.Namespace) -> int:
@@ -2056,19 +2066,49 @@ async def _interruptible(work: Callable[[asyncio.Event], Coroutine[Any, Any, T]]
     return await work(stop)
 
 
-def _until_stopped(work: Callable[[], Coroutine[Any, Any, None]]) -> int:
-    """Run `work` until it ends, or until SIGINT or SIGTERM cancels it; 0 either way."""
+def _manager() -> Manager:
+    """The service manager that started this process, if one did."""
+    import os
+
+    from store.notify import Manager
+
+    return Manager.of(os.environ, pid=os.getpid())
+
+
+def _told(manager: Manager) -> Callable[[str], None]:
+    """Says a sentence, after which whoever started this may go on."""
+
+    def tell(sentence: str) -> None:
+        _say(sentence)
+        manager.ready(sentence)
+
+    return tell
+
+
+def _until_stopped(work: Callable[[], Coroutine[Any, Any, None]], manager: Manager | None = None) -> int:
+    """Run `work` until it ends, or until SIGINT or SIGTERM cancels it; 0 either way.
+
+    With a `manager` it hears that this event loop turns, and that it ends.
+    """
     import asyncio
     import contextlib
     import signal
 
+    from store.notify import stay_alive
+
     async def run() -> None:
         task = asyncio.create_task(work(), name="linebook")
+        alive = None if manager is None else asyncio.create_task(stay_alive(manager), name="watchdog")
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, task.cancel)
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
+        try:
+            with contextlib.suppress(asyncio.CancelledError):
+                await task
+        finally:
+            if manager is not None and alive is not None:
+                manager.stopping()
+                alive.cancel()
 
     asyncio.run(run())
     return 0

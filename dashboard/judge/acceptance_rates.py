@@ -7,8 +7,10 @@ must reach it and the highest must miss it. Common practice of the trade where n
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from dashboard.judge import contract, evidence, hours
 from dashboard.judge.acceptance_material import Material, newest, valid
@@ -30,6 +32,7 @@ from dashboard.judge.acceptance_verdict import (
     loss_within,
     percent,
     untested,
+    whole,
     worst,
 )
 from dashboard.judge.contract import METHOD_ERROR_RATIO
@@ -43,6 +46,8 @@ from store.paced import PacedPart, PacedRun
 from store.records import Bin, Direction, Limit, RateRun, Standing, standing_of
 from store.sizes import Counted, SizesRun
 from store.steps import StepsRun
+
+R = TypeVar("R", SizesRun, StepsRun)
 
 WAYS = (Direction.UP, Direction.DOWN)
 _OFFERED_ENOUGH = 0.995  # of the committed rate: less could not show that it passes
@@ -100,7 +105,8 @@ def handoffs_at_once(found: Material) -> RowVerdict:
     together = [run for run in _full_runs(found) if run.direction is Direction.BOTH and _beside(run, found)]
     names = and_([mate.handoff for mate in found.mates])
     if not together:
-        return untested("A15", f"No run filled both directions here while one filled {names}.")
+        because = f"No run that counts filled both directions here while one filled {names}."
+        return untested("A15", because + _not_counted(found))
     verdict = _each_way(
         "A15", found, lambda way: [_of_rate(run, way, found.card) for run in together if way in run.sides()]
     )
@@ -126,9 +132,10 @@ def one_flow(found: Material) -> RowVerdict:
             f"{rate_text(many.sides()[way].rates.goodput_bps)} with {many.flows} flows, {percent(share)}"
         )
     if not words:
-        return untested(
-            "A16", "No run with one flow stands beside one with four or more, in the same direction."
+        because = (
+            "No run with one flow that counts stands beside one with four or more, of the same direction."
         )
+        return untested("A16", because + _not_counted(found))
     word = worst([*words, *([] if len(words) == 2 else [Word.UNDECIDED])])
     because = f"One flow carried {'; '.join(parts)}; {percent(SINGLE_FLOW_RATIO)} is asked."
     if len(words) < 2:
@@ -189,7 +196,8 @@ def steps_below(found: Material) -> RowVerdict:
     def judged(part: PacedPart, percents: int) -> tuple[Word, str]:
         loss = loss_within(part.lost, part.sent, limit)
         queue = Word.MET if part.queue_us <= FLAT_QUEUE_US else Word.NOT_MET
-        said = f"{percents} %: {part.lost} of {part.sent} lost, queue {part.queue_us / 1000:.1f} ms"
+        few = ", too few to tell" if loss is Word.UNDECIDED else ""
+        said = f"{percents} %: {part.lost} of {part.sent} lost{few}, queue {part.queue_us / 1000:.1f} ms"
         return worst([loss, queue]), said
 
     verdict = _stepped("A8", found, range(100), judged)
@@ -214,13 +222,13 @@ def sizes(found: Material) -> RowVerdict:
     """A10: the same share for every frame size, at the contract's layer."""
     needed = _least_overall(found.card)
     words, parts = [], []
-    latest = None
+    latest, seconds = None, math.inf
     for way in WAYS:
-        run = newest([one for one in valid(found.sizes) if one.direction is way])
+        run = _last("A10", [one for one in valid(found.sizes) if one.direction is way])
         committed = found.card.rate_bps(way)
         if run is None or not committed:
             continue
-        latest = max(latest or 0, run.started_unix_ns)
+        latest, seconds = max(latest or 0, run.started_unix_ns), min(seconds, run.seconds)
         own, said = _size_words(run, found.card, committed, needed)
         words += own
         parts.append(f"{way} {said}")
@@ -237,8 +245,7 @@ def sizes(found: Material) -> RowVerdict:
         error=f"± {percent(METHOD_ERROR_RATIO)} and each size's scatter",
         started_unix_ns=latest,
     )
-    shortest = min((run.seconds for run in valid(found.sizes)), default=0.0)
-    return long_enough(verdict, shortest)
+    return long_enough(verdict, seconds)
 
 
 def burst(found: Material) -> RowVerdict:
@@ -284,6 +291,7 @@ def _each_way(row: str, found: Material, tests: Callable[[Direction], list[_Test
     slowest_known = True
     for way in (each for each in WAYS if found.card.rate_bps(each)):
         own = tests(way)
+        own = [test for test in own if whole(row, test.seconds)] or own[-1:]
         if not own:
             words.append(Word.NOT_TESTED)
             continue
@@ -508,10 +516,26 @@ def _before_said(tests: Sequence[_Test], found: Material) -> str:
 def _nothing(row: str, found: Material) -> str:
     if not any(found.card.rate_bps(way) for way in WAYS):
         return "The contract card states no rate."
-    return {
-        "A6": "No paced run at the whole rate and no full rate run of one direction is on record.",
-        "A7": "No run of both directions at once is on record.",
-    }.get(row, "No such run is on record.")
+    missing = {
+        "A6": "No paced run at the whole rate and no full rate run of one direction counts.",
+        "A7": "No run of both directions at once counts.",
+    }
+    return missing.get(row, "No such run is on record.") + _not_counted(found)
+
+
+def _not_counted(found: Material) -> str:
+    """How many rate and paced runs may not speak of the line, and why; nothing where all do."""
+    counts = Counter[str]()
+    for run in found.rates:
+        held = [
+            f"{side.limited_by}_limit" for side in run.sides().values() if side.limited_by in _NOT_THE_LINE
+        ]
+        counts.update({*(evidence.why_left_out(run) or held)})
+    for paced in found.paced:
+        held = [f"{paced.limited_by}_limit"] if paced.limited_by in _NOT_THE_LINE else []
+        counts.update({*(evidence.why_not(paced.reasons) or held)})
+    why = ", ".join(f"{count} {reason}" for reason, count in sorted(counts.items()))
+    return f" Runs that do not count: {why}." if why else ""
 
 
 def _said(verdict: RowVerdict, more: str) -> RowVerdict:
@@ -531,7 +555,7 @@ def _stepped(
     words, parts = [], []
     latest, seconds = None, math.inf
     for way in (each for each in WAYS if found.card.rate_bps(each)):
-        run = newest([one for one in valid(found.steps) if _steps_of(one, found.card, way)])
+        run = _last(row, [one for one in valid(found.steps) if _steps_of(one, found.card, way)])
         if run is None:
             words.append(Word.NOT_TESTED)
             continue
@@ -554,6 +578,11 @@ def _stepped(
         started_unix_ns=latest,
     )
     return long_enough(verdict, seconds)
+
+
+def _last(row: str, found: Sequence[R]) -> R | None:
+    """The newest that lasted as long as the row asks for; without one the newest."""
+    return newest([one for one in found if whole(row, one.seconds)] or found)
 
 
 def _parts(run: StepsRun, way: Direction) -> Iterator[tuple[PacedPart, int]]:

@@ -41,7 +41,8 @@ SINGLE_SHARE = 0.5  # of what stands in for a floor with too few runs
 PEAK_SHARE = 0.85  # of the floor that the peak may take for Go
 TIGHT_SHARE = 0.85  # of an exact floor up to which demand is Tight; the peak up to the whole floor
 
-RARE_FREEZES = 0.5  # an hour: fewer than one in a show of two hours, which Go allows
+LIGHT_FREEZES = 0.5  # an hour: in most shows of two hours one at most, which every line has now and then
+LIGHT_LOST_RATIO = 0.001  # of the show, keyframe waits included
 HEAVY_OUTAGES = 0.1  # an hour: one in five shows of two hours is cut off
 HEAVY_FREEZES = 12.0  # an hour: one each five minutes, and nobody watches on
 HEAVY_LOST_RATIO = 0.01  # of the show, keyframe waits included
@@ -391,8 +392,8 @@ def _overflow(destinations: Sequence[Destination], headroom: float) -> str:
 
 
 def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
-    """Go when stalls that outlast a buffer come less than once in two hours, Hold from twelve an hour, 1 %
-    of the show, or an outage in ten hours on."""
+    """Go up to a freeze in two hours and 0.1 % of the show, Hold from twelve an hour, 1 % of it, or an outage
+    in ten hours on."""
     cost = frozen(destinations, history)
     seen = _seen(history)
     if not cost.freezes:
@@ -412,9 +413,9 @@ def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
     heavy = cost.freezes > HEAVY_FREEZES or cost.lost_s > HEAVY_LOST_RATIO * 3600
     if heavy or cost.outages > HEAVY_OUTAGES:
         answer = Answer.HOLD
-    elif cost.freezes < RARE_FREEZES:
+    elif cost.freezes <= LIGHT_FREEZES and cost.lost_s <= LIGHT_LOST_RATIO * 3600:
         answer = Answer.GO
-        because += "; that is fewer than one in a show of two hours"
+        because += "; a show of two hours has one of them at most, as a rule"
     return _Part(answer=answer, code="stalls", because=because)
 
 

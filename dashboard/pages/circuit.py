@@ -43,7 +43,7 @@ from dashboard.pages import (
     trains,
 )
 from dashboard.pages.budget import Used
-from dashboard.pages.frame import Frame, Link, circuit_url, findings_url, term_url
+from dashboard.pages.frame import Frame, Link, acceptance_url, circuit_url, findings_url, term_url
 from dashboard.pages.house import HousePart
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
@@ -140,6 +140,7 @@ class CircuitPage:
 
     frame: Frame
     title: str
+    acceptance: str  # where its sheet is
     findings: str  # where its signatures are told
     term: str  # where its months are told
     period: str
@@ -151,6 +152,7 @@ class CircuitPage:
     day_table: Table | None
     rule_table: Table | None
     card: tuple[card_rows.CardRow, ...]
+    unstated: str  # the names of what else the card does not say
     versions: Table | None
     warned: tuple[Entry, ...]
     questions: tuple[str, ...]
@@ -270,6 +272,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
     return CircuitPage(
         frame=frame,
         title=handoff.title,
+        acceptance=acceptance_url(handoff.name),
         findings=findings_url(handoff.name),
         term=term_url(handoff.name),
         period=PERIODS[found.period],
@@ -298,7 +301,8 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             found.rates.newest,
             caption=f"Verdicts on {handoff.name} with and without each rule, last 30 days",
         ),
-        card=card_rows.card_rows(found.card, where),
+        card=tuple(row for row in card_rows.card_rows(found.card, where) if not row.folded),
+        unstated=", ".join(row.name for row in card_rows.card_rows(found.card, where) if row.folded),
         versions=card_rows.versions(handoff.cards, where),
         warned=tuple(card_rows.warning(one) for one in found.warned),
         questions=tuple(

@@ -252,7 +252,9 @@ class TestWhatCounts:
 
     def test_what_held_back_the_probe_says_nothing(self) -> None:
         void = both_ways(300e6, reasons=("probe_limit",))
-        assert judged("A6", paced=void).word is Word.NOT_TESTED
+        found = judged("A6", paced=void)
+        assert found.word is Word.NOT_TESTED
+        assert "Runs that do not count: 2 probe_limit." in found.because
 
     def test_the_newest_test_counts_and_the_older_are_named(self) -> None:
         before = both_ways(400e6)
@@ -260,6 +262,12 @@ class TestWhatCounts:
         found = judged("A6", paced=(*before, *after))
         assert found.word is Word.MET
         assert "before: 16 Jun 66.7 % not met" in found.because
+
+    def test_a_short_run_later_does_not_replace_the_whole_test(self) -> None:
+        """A scheduled run of 10 s the day after is no acceptance test of 15 min."""
+        later = replace(run(300 * MBPS, started_unix_ns=DAY + 24 * HOUR), seconds=10.0)
+        found = judged("A6", paced=both_ways(598e6), rates=(later,))
+        assert (found.word, "before" in found.because) == (Word.MET, False)
 
     def test_loss_beyond_the_contract_fails_the_rate_too(self) -> None:
         lossy = both_ways(598e6, sent=1_000_000, lost=2_000)
