@@ -41,6 +41,8 @@ SINGLE_SHARE = 0.5  # of what stands in for a floor with too few runs
 PEAK_SHARE = 0.85  # of the floor that the peak may take for Go
 TIGHT_SHARE = 0.85  # of an exact floor up to which demand is Tight; the peak up to the whole floor
 
+LIGHT_FREEZES = 0.5  # an hour: in most shows of two hours one at most, which every line has now and then
+LIGHT_LOST_RATIO = 0.001  # of the show, keyframe waits included
 HEAVY_FREEZES = 12.0  # an hour: one each five minutes, and nobody watches on
 HEAVY_LOST_RATIO = 0.01  # of the show, keyframe waits included
 RTP_TIGHT_LOSS, RTP_HOLD_LOSS = 0.02, 0.05  # above 2-5 % a sender cuts its rate hard
@@ -389,7 +391,7 @@ def _overflow(destinations: Sequence[Destination], headroom: float) -> str:
 
 
 def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
-    """Go when no stall outlasts a buffer, Hold from twelve freezes an hour or 1 % of the show on."""
+    """Go up to a freeze in two hours and 0.1 % of the show, Hold from twelve an hour or 1 % of it on."""
     cost = frozen(destinations, history)
     seen = (
         f"the line stalled {_counted(history.stalls, 'time')} in {_span(history.train_s)} of trains, "
@@ -408,8 +410,9 @@ def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
             outlasts += "to catch up"
         return _Part(answer=Answer.GO, code="stalls", because=seen + outlasts)
     heavy = cost.freezes > HEAVY_FREEZES or cost.lost_s > HEAVY_LOST_RATIO * 3600
+    light = cost.freezes <= LIGHT_FREEZES and cost.lost_s <= LIGHT_LOST_RATIO * 3600
     return _Part(
-        answer=Answer.HOLD if heavy else Answer.TIGHT,
+        answer=Answer.HOLD if heavy else Answer.GO if light else Answer.TIGHT,
         code="stalls",
         because=f"{seen}; {_few(cost.freezes)} an hour outlast the buffers and cost {_few(cost.lost_s)} s of "
         "picture with the wait for a keyframe",
