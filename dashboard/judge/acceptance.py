@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import date
 
-from dashboard.judge import acceptance_delays, acceptance_ports, acceptance_rates
+from dashboard.judge import acceptance_delays, acceptance_ports, acceptance_rates, acceptance_shapes
 from dashboard.judge.acceptance_material import Material
 from dashboard.judge.acceptance_rows import BY_ID, QUESTIONS, ROWS, Question, Row
 from dashboard.judge.acceptance_verdict import RowVerdict, untested
@@ -25,10 +25,10 @@ JUDGES: dict[str, Callable[[Material], RowVerdict]] = {
     "A3": acceptance_ports.packet_size,
     "A6": acceptance_rates.rate_alone,
     "A7": acceptance_rates.rate_both,
-    "A8": acceptance_rates.steps_below,
-    "A9": acceptance_rates.steps_above,
-    "A10": acceptance_rates.sizes,
-    "A11": acceptance_rates.burst,
+    "A8": acceptance_shapes.steps_below,
+    "A9": acceptance_shapes.steps_above,
+    "A10": acceptance_shapes.sizes,
+    "A11": acceptance_shapes.burst,
     "A12": acceptance_delays.loaded_delay,
     "A13": acceptance_delays.delay_variation,
     "A14": acceptance_delays.loss_soak,
