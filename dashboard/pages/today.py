@@ -181,7 +181,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         until_ns=now_ns + 1,
         now_ns=now_ns,
     )
-    limits = history.limits_of(reader, site, now_unix_ns=now_ns)
+    limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
     checks = {
         plan.name: history.check(site, plan, records, now_unix_ns=now_ns, limits=limits)
         for plan in site.plans
