@@ -1,4 +1,4 @@
-"""What an acceptance asks of a rate: its readings at the contract's layer, and the share that must be reached.
+"""What an acceptance asks of a rate: its readings at the contract's layer, and the share to be reached.
 
 Common practice of the trade where the contract says no more. Pure.
 """
