@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from store import door
     from store.export import Choice
     from store.failovers import Failover
+    from store.notify import Manager
     from store.records import Failed
     from store.rehearsals import Rehearsal
     from store.segments import Split
@@ -65,6 +66,14 @@ class _Parser(argparse.ArgumentParser):
             raise argparse.ArgumentError(action, f"{value!r} is not known; {hint}")
 
 
+class _Version(argparse.Action):
+    """Finds the version out only when it is asked for, which takes a while."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any, **__: Any) -> NoReturn:
+        print(f"linebook {_version()}")
+        parser.exit()
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run one command and return its exit code."""
     options, rest = _parser().parse_known_args(arguments)
@@ -91,6 +100,7 @@ def _parser() -> _Parser:
         description="The log book of an internet line: measures it, keeps the record, says what it means.",
         allow_abbrev=False,
     )
+    parser.add_argument("--version", action=_Version, nargs=0, help="say which version this is")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=_Parser)
     _practice_command(commands)
     _endpoint_commands(commands)
@@ -100,6 +110,8 @@ def _parser() -> _Parser:
     _failover_command(commands)
     _reading_commands(commands)
     _show_commands(commands)
+    _upload_commands(commands)
+    _house_command(commands)
     return parser
 
 
@@ -119,6 +131,21 @@ def _practice_command(commands: Any) -> None:
     practice.add_argument("--keep", type=Path, metavar="DIR", help="keep the database and site file in DIR")
     practice.add_argument(
         "--port", type=_port, help="port of the dashboard (default: the first free from 8470)"
+    )
+    practice.add_argument(
+        "--history",
+        action="store_true",
+        help="instead: write the practice site's invented months into DIR (--keep), which takes minutes, and "
+        "show them; a record that is there already is shown",
+    )
+    practice.add_argument(
+        "--months", type=_whole(1, 18), default=18, metavar="N", help="of --history, 1 to 18 (default 18)"
+    )
+    practice.add_argument(
+        "--at", type=_date, metavar="DATE", help="of --history: the day that pages show (default: the last)"
+    )
+    practice.add_argument(
+        "--json", action="store_true", help="of --history: write only, and print one JSON object"
     )
 
 
@@ -518,6 +545,71 @@ def _show_commands(commands: Any) -> None:
     report.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
+def _upload_commands(commands: Any) -> None:
+    plan = _command(
+        commands,
+        "plan",
+        _plan_upload,
+        "When is an upload over, and when must it start? By past days, hour by hour, minus the hours of "
+        "shows.",
+    )
+    plan.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    plan.add_argument("--size", type=_size, required=True, metavar="SIZE", help='"64 GB" or "59.6 GiB"')
+    plan.add_argument("--start", metavar="TIME", help='"23:00" or "2026-03-09 23:00" (default: now)')
+    plan.add_argument(
+        "--deadline", metavar="TIME", help="when it must be over; asks for the latest safe start"
+    )
+    plan.add_argument("--to", metavar="NAME", help="the receiver, as its receipts call it")
+    plan.add_argument("--at-most", type=_rate, metavar="RATE", help='what it takes, such as "250 Mb/s"')
+    plan.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    receipt = _command(
+        commands,
+        "receipt",
+        _upload_receipt,
+        "Put a real upload on record, from which plans learn what its receiver takes.",
+    )
+    receipt.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    receipt.add_argument("--to", required=True, metavar="NAME", help="the receiver, as you call it")
+    receipt.add_argument("--size", type=_size, required=True, metavar="SIZE", help='"64 GB" or "59.6 GiB"')
+    receipt.add_argument(
+        "--seconds", type=_number(1, 31 * 86_400), required=True, metavar="S", help="how long it took"
+    )
+    receipt.add_argument("--ended", metavar="TIME", help="when it was over (default: now)")
+    receipt.add_argument("--sha256", metavar="HEX", help="checksum of what was sent")
+    receipt.add_argument("--handoff", metavar="NAME", help="which handoff carried it (the only one)")
+    receipt.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _house_command(commands: Any) -> None:
+    house = _command(
+        commands,
+        "house",
+        _house,
+        "What can each hop of your own way show at best, which is the weakest, and what is the cheapest "
+        "cure?",
+    )
+    house.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    house.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _house(options: argparse.Namespace) -> int:
+    from commands import house
+
+    return house.command(options)
+
+
+def _plan_upload(options: argparse.Namespace) -> int:
+    from commands import upload
+
+    return upload.plan(options)
+
+
+def _upload_receipt(options: argparse.Namespace) -> int:
+    from commands import upload
+
+    return upload.receipt(options)
+
+
 def _show_report(options: argparse.Namespace) -> int:
     from commands import show
 
@@ -602,6 +694,7 @@ def _reading_commands(commands: Any) -> None:
     )
     ledger.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _findings_command(commands)
+    _accept_command(commands)
     budget = _command(
         commands,
         "budget",
@@ -644,6 +737,37 @@ def _reading_commands(commands: Any) -> None:
     )
     site_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
     site_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _accept_command(commands: Any) -> None:
+    accept = _command(
+        commands,
+        "accept",
+        _accept,
+        "The acceptance sheet of a handoff: rows A1 to A20 judged from the record, safety first, what comes "
+        "next, and until when a refusal is in time.",
+    )
+    accept.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    for option, what, words in (
+        ("--handoff", "NAME", "the handoff (default: all of them in a few lines)"),
+        ("--row", "ROW", "one row (A1 to A20) or safety question (S1 to S6)"),
+        ("--answer", "WORD", "with --row: yes or no; met, not-met, undecided or not-tested"),
+        ("--says", "TEXT", "what was seen, in your own words"),
+        ("--defect", "TEXT", "note a defect that no row shows"),
+        ("--mended", "D1", "this noted defect is mended"),
+        ("--decide", "WORD", "your decision: accepted, accepted-with-defects or refused"),
+    ):
+        accept.add_argument(option, metavar=what, help=words)
+    accept.add_argument(
+        "--run", action="store_true", help="run the row now; only where every safety question allows it"
+    )
+    accept.add_argument(
+        "--seconds",
+        type=_whole(2, 3600),
+        metavar="S",
+        help="with --run: shorter than the sheet asks, which can show a limit missed and never kept",
+    )
+    accept.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _findings_command(commands: Any) -> None:
@@ -855,10 +979,34 @@ def _address(text: str) -> str:
 
 
 def _practice(options: argparse.Namespace) -> int:
+    if options.history:
+        return _practice_history(options)
     from probe.practice import stage
 
     command = [sys.executable, str(Path(__file__).resolve())]
     return stage.run(command=command, keep=options.keep, port=options.port, out=sys.stdout)
+
+
+def _practice_history(options: argparse.Namespace) -> int:
+    from probe.practice.history import command
+
+    if options.keep is None:
+        raise UserMistake("--history needs --keep DIR: the folder that the record is to be in")
+    shown = command.day_shown(options.at, months=options.months)
+    made = command.make(options.keep, months=options.months, say=_say, fresh=options.json)
+    if options.json:
+        _print_json(command.as_json(made))
+        return 0
+    from dashboard import app
+    from store import site as sites
+
+    site = sites.load(made.site)
+    _say(f"Pages as of the evening of {shown}. Practice site: all of it is invented. Ctrl-C ends.")
+
+    async def serve() -> None:
+        await app.serve(site, host="127.0.0.1", port=options.port, clock=command.clock_of(shown), ready=_say)
+
+    return _until_stopped(serve)
 
 
 def _invite(options: argparse.Namespace) -> int:
@@ -874,25 +1022,24 @@ def _invite(options: argparse.Namespace) -> int:
 def _serve(options: argparse.Namespace) -> int:
     from probe.endpoint import service
 
-    clock = Clock()
+    clock, manager = Clock(), _manager()
+    told = _told(manager)
 
     async def serve() -> None:
-        await service.serve(options.directory, listen=options.listen, clock=clock, ready=_say)
+        await service.serve(options.directory, listen=options.listen, clock=clock, ready=told)
 
-    return _until_stopped(serve)
+    return _until_stopped(serve, manager)
 
 
 def _probe(options: argparse.Namespace) -> int:
     import logging
-    import os
 
     from probe import running
-    from probe.notify import Manager
     from store import site as sites
     from store.writer import Writer
 
     site = sites.load(options.site)
-    clock, manager, version = Clock(), Manager.of(os.environ, pid=os.getpid()), _version()
+    clock, manager, version = Clock(), _manager(), _version()
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
     writer = Writer.open(site.database, clock=clock, timezone=site.timezone)
     try:
@@ -943,12 +1090,13 @@ def _dashboard(options: argparse.Namespace) -> int:
     from dashboard import app
     from store import site as sites
 
-    site = sites.load(options.site)
+    site, manager = sites.load(options.site), _manager()
+    told = _told(manager)
 
     async def serve() -> None:
-        await app.serve(site, host=options.host, port=options.port, clock=Clock(), ready=_say)
+        await app.serve(site, host=options.host, port=options.port, clock=Clock(), ready=told)
 
-    return _until_stopped(serve)
+    return _until_stopped(serve, manager)
 
 
 def _run_rate(options: argparse.Namespace) -> int:
@@ -1486,6 +1634,12 @@ def _budget(options: argparse.Namespace) -> int:
     return 0
 
 
+def _accept(options: argparse.Namespace) -> int:
+    from commands import accept
+
+    return accept.run(options)
+
+
 def _ledger(options: argparse.Namespace) -> int:
     from dashboard import rate_history, rates_told
     from store import site as sites
@@ -1945,19 +2099,49 @@ async def _interruptible(work: Callable[[asyncio.Event], Coroutine[Any, Any, T]]
     return await work(stop)
 
 
-def _until_stopped(work: Callable[[], Coroutine[Any, Any, None]]) -> int:
-    """Run `work` until it ends, or until SIGINT or SIGTERM cancels it; 0 either way."""
+def _manager() -> Manager:
+    """The service manager that started this process, if one did."""
+    import os
+
+    from store.notify import Manager
+
+    return Manager.of(os.environ, pid=os.getpid())
+
+
+def _told(manager: Manager) -> Callable[[str], None]:
+    """Says a sentence, after which whoever started this may go on."""
+
+    def tell(sentence: str) -> None:
+        _say(sentence)
+        manager.ready(sentence)
+
+    return tell
+
+
+def _until_stopped(work: Callable[[], Coroutine[Any, Any, None]], manager: Manager | None = None) -> int:
+    """Run `work` until it ends, or until SIGINT or SIGTERM cancels it; 0 either way.
+
+    With a `manager` it hears that this event loop turns, and that it ends.
+    """
     import asyncio
     import contextlib
     import signal
 
+    from store.notify import stay_alive
+
     async def run() -> None:
         task = asyncio.create_task(work(), name="linebook")
+        alive = None if manager is None else asyncio.create_task(stay_alive(manager), name="watchdog")
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, task.cancel)
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
+        try:
+            with contextlib.suppress(asyncio.CancelledError):
+                await task
+        finally:
+            if manager is not None and alive is not None:
+                manager.stopping()
+                alive.cancel()
 
     asyncio.run(run())
     return 0

@@ -23,7 +23,7 @@ from aiohttp import web
 from dashboard import acts, api
 from dashboard.assets import KEPT, Asset, find_assets
 from dashboard.kept import Kept
-from dashboard.pages import circuit, events, findings, now, shows, term, today
+from dashboard.pages import acceptance, circuit, events, findings, now, shows, term, today, uploads
 from dashboard.pages.frame import Frame, Pages, frame_of, load_pages
 from store.clock import Clock, zone
 from store.errors import LinebookError, UserMistake
@@ -90,8 +90,12 @@ def make_app(
             web.get("/circuit/{handoff}", _circuit),
             web.get("/term/{handoff}.json", _term_json),
             web.get("/term/{handoff}", _term),
+            web.get("/acceptance/{handoff}.json", _acceptance_json),
+            web.get("/acceptance/{handoff}", _acceptance),
             web.get("/findings/{handoff}.json", _findings_json),
             web.get("/findings/{handoff}", _findings),
+            web.get("/uploads.json", _uploads_json),
+            web.get("/uploads", _uploads),
             web.get("/shows.json", _shows_json),
             web.get("/shows", _shows),
             web.get("/events.json", _events_json),
@@ -365,6 +369,31 @@ async def _shows_json(request: web.Request) -> web.StreamResponse:
     return api.answer(shows.as_json(await _find_shows(request)))
 
 
+async def _find_uploads(request: web.Request) -> uploads.Findings:
+    desk = request.app[DESK]
+    now_ns = desk.clock.unix_ns()
+    question = uploads.question_of(request.query, site=desk.site, now_ns=now_ns)
+
+    def find(reader: Reader) -> uploads.Findings:
+        return desk.kept.get(
+            ("uploads", question.written),
+            lambda: uploads.find(reader, site=desk.site, question=question, now_ns=now_ns),
+        )
+
+    return await desk.reader.read(find)
+
+
+async def _uploads(request: web.Request) -> web.StreamResponse:
+    found = await _find_uploads(request)
+    json_url = f"/uploads.json?{request.query_string}" if request.query_string else "/uploads.json"
+    frame = _frame(request, title="Uploads", json_url=json_url, now_ns=found.now_ns)
+    return _html(request.app[PAGES].uploads(uploads.page(found, frame=frame)))
+
+
+async def _uploads_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(uploads.as_json(await _find_uploads(request)))
+
+
 async def _find_events(request: web.Request) -> events.Findings:
     desk = request.app[DESK]
     now_ns = desk.clock.unix_ns()
@@ -417,6 +446,32 @@ async def _term(request: web.Request) -> web.StreamResponse:
 
 async def _term_json(request: web.Request) -> web.StreamResponse:
     return api.answer(term.as_json(await _find_term(request)))
+
+
+async def _find_acceptance(request: web.Request) -> acceptance.Findings:
+    api.only(request.query)
+    desk, handoff = request.app[DESK], _handoff(request)
+
+    def find(reader: Reader) -> acceptance.Findings:
+        def made() -> acceptance.Findings:
+            now_ns = desk.clock.unix_ns()
+            return acceptance.find(reader, site=desk.site, handoff=handoff, now_ns=now_ns)
+
+        return desk.kept.get(("acceptance", handoff.name), made)
+
+    return await desk.reader.read(find)
+
+
+async def _acceptance(request: web.Request) -> web.StreamResponse:
+    found = await _find_acceptance(request)
+    name = found.found.handoff.name
+    title = f"Acceptance of {name}"
+    frame = _frame(request, title=title, json_url=acceptance.url(name), now_ns=found.now_ns)
+    return _html(request.app[PAGES].acceptance(acceptance.page(found, frame=frame)))
+
+
+async def _acceptance_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(acceptance.as_json(await _find_acceptance(request)))
 
 
 async def _find_findings(request: web.Request) -> findings.Findings:

@@ -22,6 +22,7 @@ from store.clock import unix_ns_of, zone
 from store.clock_change import ClockChange
 from store.errors import UserMistake
 from store.events import Event
+from store.failovers import Failover
 from store.light import Light
 from store.loaded_delay import LoadedDelayRun
 from store.path_mtu import PathMtu
@@ -34,7 +35,7 @@ from store.sizes import SizesRun
 
 DAYS = 28  # four weeks hold every hour of the week four times
 _LOOKED_AT: tuple[type[Document], ...] = (
-    *(BurstRun, ClockChange, Event, Hops, Light, LoadedDelayRun, PathMtu, Samples, SizesRun, Split),
+    *(BurstRun, ClockChange, Event, Failover, Hops, Light, LoadedDelayRun, PathMtu, Samples, SizesRun, Split),
     Witnesses,
 )
 _LONG_S = 20  # in shorter runs nobody looks at single seconds
@@ -77,13 +78,13 @@ def material(
     ]
     keyframes = {one.keyframe_s for plan in site.plans if plan.handoff == name for one in plan.destinations}
     return Material(
-        handoff=handoff,
+        handoff=replace(handoff, card=handoff.card_at(until_ns), earlier=()),
         zone=zone(site.timezone),
         since_ns=since_ns,
         until_ns=until_ns,
         outside=tuple(one.name for one in site.endpoints if one.where is Where.OUTSIDE),
         house=tuple(one.name for one in site.endpoints if one.where is Where.HOUSE),
-        reflectors=_reflectors(site, handoff),
+        reflectors=reflectors(site, handoff),
         busy=site.busy,
         keyframes_s=tuple(sorted(keyframes)) or (2.0,),
         runs=tuple(one for one in runs if one.handoff == name),
@@ -119,7 +120,7 @@ def _cells(reader: Reader, handoff: str, endpoint: str, *, since_ns: int, until_
             yield cell
 
 
-def _reflectors(site: Site, handoff: Handoff) -> tuple[str, ...]:
+def reflectors(site: Site, handoff: Handoff) -> tuple[str, ...]:
     """Endpoints that the card's promises are measured to, by their whole name or its first label."""
     promised = handoff.card.measured_to
     if promised is None:

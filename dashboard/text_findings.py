@@ -21,18 +21,23 @@ def findings(
     return "\n".join(lines)
 
 
+def title(one: Finding) -> str:
+    """The signature's name, as a heading."""
+    return one.signature.name[0].upper() + one.signature.name[1:]
+
+
 def whose(one: Finding) -> str:
     """Who must act, in a word."""
     return "nobody, for information" if one.owner is None else str(one.owner)
 
 
 def _lines(one: Finding) -> Iterator[str]:
-    yield f"Handoff {one.handoff}, {one.number}. {one.signature.name.capitalize()}"
+    yield f"Handoff {one.handoff}, {one.number}. {title(one)}"
     yield f"  Seen: {one.seen}"
     yield f"  Likely: {one.signature.cause}."
     yield f"  Owner: {whose(one)}, because {one.because}."
     if one.decides:
         yield f"  Would confirm it: {one.decides}."
-    yield f"  Ask for: {one.ask}."
+    yield f"  Ask for: {one.ask}{'' if one.ask.endswith('?') else '.'}"
     if one.chance is not None:
         yield f"  A line without it would show as much with a chance of {one.chance:.2g} at most."

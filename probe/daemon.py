@@ -40,7 +40,7 @@ from probe.notices.sending import Deliver, Notices, deliver
 from probe.noticing import Noticing
 from probe.openings import Openings
 from probe.reach import Reach, Reaches, reaches_of
-from probe.runs import Measured, RateMethod, Runs
+from probe.runs import RateMethod, Runs
 from probe.soaks import ReadKept, Soaks, stored
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
@@ -51,9 +51,8 @@ from store.errors import StoreTrouble, UserMistake
 from store.events import Event, EventKind
 from store.notice_channels import Channel
 from store.notices import Notice
-from store.pace import Pace
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, WindowOpened
-from store.site import CampaignPlan, Method, RunPlan, Site, TrainPlan, Where
+from store.site import CampaignPlan, Site, TrainPlan, Where
 from store.soaks import Soak, SoakBegun
 
 ALIVE_EVERY_S = 10.0
@@ -640,57 +639,7 @@ def _methods(database: Path) -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import (
-        burst,
-        capacity,
-        ceiling,
-        loaded_delay,
-        mtu,
-        paced,
-        rate,
-        rehearsal,
-        sizes,
-        steps,
-        train,
-    )
-    from store import bursts
-
-    async def run_rate(plan: RunPlan, where: Reach, clock: Clock, /, *, pace: Pace) -> Measured | Failed:
-        if plan.method is Method.PACED and plan.offered_bps is not None:
-            offered = paced.PacedPlan(
-                direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
-            )
-            return await paced.run(offered, where, clock)
-        if plan.stream is not None:
-            show = rehearsal.RehearsalPlan(stream=plan.stream, seconds=plan.seconds)
-            return await rehearsal.run(show, where, clock)
-        if plan.method is Method.CAPACITY:
-            searched = capacity.CapacityPlan(direction=plan.direction, seconds=plan.seconds)
-            return await capacity.run(searched, where, clock)
-        if plan.method is Method.BURST:
-            sending = burst.BurstPlan(
-                direction=plan.direction, most_bytes=plan.most_bytes or bursts.BURST_BYTES[2]
-            )
-            return await burst.run(sending, where, clock)
-        if plan.method is Method.SIZES and plan.offered_bps is not None:
-            sweep = sizes.SizesPlan(
-                direction=plan.direction, offered_bps=plan.offered_bps, seconds=plan.seconds
-            )
-            return await sizes.run(sweep, where, clock)
-        if plan.method is Method.STEPS and plan.offered_bps is not None:
-            climb = steps.StepsPlan(
-                direction=plan.direction, stated_bps=plan.offered_bps, seconds=plan.seconds
-            )
-            return await steps.run(climb, where, clock)
-        if plan.method is Method.MTU:
-            return await mtu.run(where, clock)
-        if plan.method is Method.LOADED_DELAY:
-            loaded = loaded_delay.LoadedDelayPlan(
-                directions=plan.loads, flows=plan.flows, seconds=plan.seconds
-            )
-            return await loaded_delay.run(loaded, where, clock)
-        asked = rate.RatePlan(direction=plan.direction, flows=plan.flows, seconds=plan.seconds, pace=pace)
-        return await rate.run(asked, where, clock)
+    from probe.methods import by_method, ceiling, train
 
     async def measure_ceiling(of: CeilingOf, flows: int, where: Reach, clock: Clock) -> Ceiling | Failed:
         return await ceiling.run(ceiling.CeilingPlan(of=of, flows=flows), where, clock)
@@ -709,7 +658,7 @@ def _methods(database: Path) -> Methods:
 
     links = ports.Links(interfaces.name)
     return Methods(
-        rate=run_rate,
+        rate=by_method.measured,
         train=train.keep,
         look=interfaces.look,
         link=links.look,

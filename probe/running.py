@@ -15,7 +15,6 @@ from typing import TypedDict
 
 from probe import daemon, door, soaks
 from probe.daemon import ALIVE_EVERY_S, Daemon, Methods
-from probe.notify import Manager
 from probe.status import one_line
 from store import site as sites
 from store.ceilings import VALID_NS, Ceiling
@@ -24,6 +23,7 @@ from store.errors import LinebookError, StoreTrouble
 from store.events import Event
 from store.fault_log import LOOK_BACK_NS
 from store.notices import Notice
+from store.notify import Manager
 from store.records import Campaign, WindowOpened
 from store.site import Site
 from store.soaks import Soak, SoakBegun

@@ -19,6 +19,7 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 import msgspec
 
+from store.acceptance import AcceptanceNote
 from store.bursts import BurstRun
 from store.capacity import CapacityRun
 from store.ceilings import Ceiling
@@ -31,22 +32,37 @@ from store.loaded_delay import LoadedDelayRun
 from store.notices import Notice
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
+from store.receipts import Receipt
 from store.records import Document, Says
 from store.rehearsals import Rehearsal
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
-from store.shows import Forecast, ShowReport
+from store.shows import CheckRun, Forecast, ShowReport
 from store.sizes import SizesRun
 from store.soaks import Soak, SoakBegun
 from store.steps import StepsRun
 from store.tickets import TicketNote
 from store.traffic import Traffic
 
-_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, PathMtu, Rehearsal, Forecast)
+_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, PathMtu, Rehearsal, CheckRun)
 _SOAKS = (SoakBegun, Soak)  # their bytes are a train's
 _ALL = (
     *(Event, ClockChange, Notice, *_RUNS, *_SOAKS),
-    *(Failover, Split, Hops, Witnesses, Samples, Traffic, Light, Ceiling, ShowReport, TicketNote),
+    *(
+        Failover,
+        Split,
+        Hops,
+        Witnesses,
+        Samples,
+        Traffic,
+        Light,
+        Ceiling,
+        Forecast,
+        ShowReport,
+        Receipt,
+        TicketNote,
+        AcceptanceNote,
+    ),
 )
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
 RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's

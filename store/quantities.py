@@ -50,6 +50,9 @@ _SIZE = _Kind(
 )
 
 
+_LENGTH = _Kind(what="a length", units={"m": Decimal(1)}, usual="m")
+
+
 def rate_bps(value: object) -> int:
     """``"600 Mb/s"`` in bit/s, more than 0."""
     return _whole(_above_zero(value, _RATE))
@@ -63,6 +66,11 @@ def duration_us(value: object) -> int:
 def duration_s(value: object) -> float:
     """``"1.5 s"`` in seconds, more than 0."""
     return float(_above_zero(value, _DURATION) / 10**6)
+
+
+def length_m(value: object) -> float:
+    """``"62 m"`` in metres, more than 0."""
+    return float(_above_zero(value, _LENGTH))
 
 
 def size_text(count: int) -> str:

@@ -16,6 +16,7 @@ from pathlib import Path
 from store import bursts, path_mtu
 from store.card import Card as Card
 from store.day_hours import WEEKDAYS
+from store.house import HousePath
 from store.loaded_delay import lasts_s
 from store.notice_channels import Channel
 from store.paced import PART_AROUND_S
@@ -138,6 +139,7 @@ class Handoff:
     addresses: tuple[str, ...] = ()
     earlier: tuple[Card, ...] = ()  # the versions of the card before, oldest first
     failover_only: bool = False
+    failover_within_s: float | None = None  # what the house wants a failover to take at most
 
     @property
     def cards(self) -> tuple[Card, ...]:
@@ -415,7 +417,9 @@ class Site:
     keep: Keep = Keep()
     claims: tuple[Claim, ...] = ()
     notices: tuple[Channel, ...] = ()
+    house: tuple[HousePath, ...] = ()
     soaks: tuple[RunPlan, ...] = ()  # over trains of the site, so they send nothing and are no `runs`
+    holidays: tuple[date, ...] = ()  # on which offices do not work, for working days of a contract
     runs_by_default: bool = False  # the file has no [[run]], so `runs` is the schedule of the line's class
 
     def handoff(self, name: str) -> Handoff:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
-from store import day_hours, default_schedule, demand, notice_reader, pace, path_mtu
+from store import day_hours, default_schedule, demand, house_reader, notice_reader, pace, path_mtu
 from store.bursts import BURST_BYTES
 from store.bursts import LASTS_S as BURST_LASTS_S
 from store.capacity import SECONDS as CAPACITY_SECONDS
@@ -88,7 +88,7 @@ _DAYS = re.compile(r"([0-9]{1,6})\s*days?")
 _DAY_MINUTES = 24 * 60
 KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 
-_SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours")
+_SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours", "holidays")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
 _EVIDENCE_KEYS = ("wireless", "tunnel", "half_duplex", "port_errors", "cpu", "port_band", "window", "ceiling")
@@ -106,6 +106,7 @@ _HANDOFF_KEYS = (
         "hops",
         "card",
         "failover_only",
+        "failover_within",
     ),
     *("cap", "cap_resets", "cap_counts"),
 )
@@ -156,7 +157,7 @@ def read(file: Path) -> Site:
     """The site that `file` describes. Raises SiteMistake for the first mistake found."""
     source = open_toml(file)
     top = Table(source, (), source.values)
-    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim", "notice")
+    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim", "notice", "house")
     timezone = top.need("timezone", _zone, 'a name such as "Europe/Lisbon" or "UTC+01:00"')
     handoffs = _handoffs(top, zone(timezone))
     endpoints = _endpoints(top)
@@ -178,10 +179,12 @@ def read(file: Path) -> Site:
         windows=_windows(top, names[0]),
         rules=_rules(top.table("rules")),
         busy=busy,
+        holidays=top.ask("holidays", list_of(day), ()),
         campaigns=_campaigns(top, *names),
         keep=_keep(top.table("keep")),
         claims=_claims(top, names[0]),
         timestamp_url=_timestamp_url(top.table("seal")),
+        house=house_reader.paths(top, names[0]),
         notices=notice_reader.channels(top, _secrets(top, "notice"), handoffs=names[0], name=_name),
         runs_by_default="run" not in top.values,
     )
@@ -232,6 +235,7 @@ def _handoff(table: Table, *, names: Sequence[str], where: tzinfo, safety: Safet
         card=card,
         earlier=tuple(earlier),
         failover_only=table.ask("failover_only", flag, False),
+        failover_within_s=table.maybe("failover_within", duration_s),
     )
 
 

@@ -1,8 +1,8 @@
 """What every test lives with: nothing blocks the event loop, and a missing tool is never passed over.
 
-A test marked `namespace`, `capture` or `browser` needs root or programs that not every machine has.
-Without them it is skipped with the way to get them; with CI set it fails instead, so that a green CI
-means that all of them ran.
+A test marked `namespace`, `capture`, `browser`, `manager` or `image` needs root or programs that not every
+machine has. Without them it is skipped with the way to get them; with CI set it fails instead, so that a
+green CI means that all of them ran.
 
 A test marked `alone` or `few` measures time or rate. The first fails where other tests run beside it, the
 second where more than one does, and everything in tests/links has to have one of these marks.
@@ -26,11 +26,16 @@ PROGRAMS = {  # program: the Debian package that brings it
     "tshark": "tshark",
     "chromium": "chromium",
     "chromedriver": "chromium-driver",
+    "systemd-analyze": "systemd",
+    "debootstrap": "debootstrap",
+    "systemd-nspawn": "systemd-container",
 }
 NEEDS = {  # mark: (programs, root)
     "namespace": (("ip", "tc", "nft"), True),
     "capture": (("tshark",), True),
     "browser": (("chromium", "chromedriver"), False),
+    "manager": (("systemd-analyze",), False),
+    "image": (("debootstrap", "systemd-nspawn"), True),
 }
 
 BESIDE = {"alone": 0, "few": 1}  # mark: how many more tests may run at the same time

@@ -19,6 +19,7 @@ PROGRAMS = (
     "tshark",
     "chromium",
     "chromedriver",
+    "systemd-analyze",
     "python3",
 )  # all that tests/run looks for
 THREE = """

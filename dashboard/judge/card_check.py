@@ -56,7 +56,7 @@ def warnings_together(handoffs: Sequence[Handoff], *, now_unix_ns: int) -> dict[
     cards = {handoff.name: handoff.card_at(now_unix_ns) for handoff in handoffs}
     found = {}
     for name, card in cards.items():
-        mates = {other: each for other, each in cards.items() if other != name and _one_contract(each, card)}
+        mates = {other: each for other, each in cards.items() if other != name and card.same_contract(each)}
         denied = [warned for mate in mates.items() for warned in _contradicts((name, card), mate)]
         found[name] = (*denied, *_total((name, card), mates))
     return found
@@ -225,10 +225,6 @@ def _vague_term(card: Card) -> list[Warned]:
 
 
 # Cards together
-
-
-def _one_contract(one: Card, other: Card) -> bool:
-    return one.provider is not None and (one.provider, one.reference) == (other.provider, other.reference)
 
 
 def _contradicts(own: tuple[str, Card], mate: tuple[str, Card]) -> list[Warned]:

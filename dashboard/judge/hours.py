@@ -136,6 +136,15 @@ def next_show(times: Times, where: tzinfo, *, now_unix_ns: int, within_s: int) -
     return None
 
 
+def held(times: Times, where: tzinfo, *, from_ns: int, to_ns: int) -> Iterator[tuple[int, int]]:
+    """When some hours are, as far as that touches a span; oldest first. A plan's hours are its shows."""
+    first = local(from_ns, where).date() - timedelta(days=1)
+    days = (first + timedelta(days=ahead) for ahead in range((to_ns - from_ns) // _DAY_NS + 4))
+    for show in _shows(times, where, days):
+        if show.start_unix_ns < to_ns and from_ns < show.end_unix_ns:
+            yield show.start_unix_ns, show.end_unix_ns
+
+
 def show_on(times: Times, where: tzinfo, day: date) -> Show | None:
     """The show that begins on a day; None when there is none."""
     return next(_shows(times, where, iter((day,))), None)

@@ -12,7 +12,7 @@ from dashboard.judge.incidents import Incident, owner_of
 from dashboard.judge.material import Material
 from store.clock import NS_PER_S, local
 from store.events import Event, EventKind
-from store.records import Owner, StallClass
+from store.records import OpenKind, Owner, StallClass, WindowOpened
 
 _SAME_MINUTES = 30  # outages of one cause at one time of day lie within so much
 _RESTART_S = (60.0, 900.0)  # what a device takes to come back; common practice, no source
@@ -108,7 +108,8 @@ def _outages(material: Material, number: int, found: Sequence[Incident]) -> Find
         number,
         handoff=material.handoff.name,
         seen=f"{len(found)} {'outage' if len(found) == 1 else 'outages'} of more than 10 s {link}, "
-        f"{_length(sum(one.seconds for one in found))} in all: {listed}{more}.",
+        f"{_length(sum(one.seconds for one in found))} in all: {listed}{more}"
+        f"{_in_works(material, found)}.",
         owner=owner,
         because=because,
         when=(found[0].started_unix_ns, max(one.ended_unix_ns for one in found)),
@@ -119,6 +120,19 @@ def _outages(material: Material, number: int, found: Sequence[Incident]) -> Find
             **placed,
         },
     )
+
+
+def _in_works(material: Material, found: Sequence[Incident]) -> str:
+    """How many began in a maintenance that the provider had announced."""
+    works = [
+        (one.started_unix_ns, one.ends_unix_ns or one.started_unix_ns)
+        for one in material.windows
+        if isinstance(one, WindowOpened)
+        and one.window is OpenKind.MAINTENANCE
+        and one.handoff in ("", material.handoff.name)
+    ]
+    within = sum(any(start <= one.started_unix_ns < end for start, end in works) for one in found)
+    return f"; {within} of them began within announced works" if within else ""
 
 
 def _has(one: Incident, moments_ns: Sequence[int]) -> bool:

@@ -8,7 +8,7 @@ below which a difference does not matter are common practice, no source. Pure.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import groupby, pairwise
@@ -19,15 +19,17 @@ from dashboard.judge.finding import CHANCE, Finding, finding
 from dashboard.judge.layers import DIRECTION_WORDS, rate_text
 from dashboard.judge.material import Material
 from dashboard.judge.placing import State
-from store.clock import NS_PER_S, local
+from store.clock import NS_PER_S
 from store.layers import tcp_framing
 from store.records import Direction, Limit, Owner, RateRun, RateSide, Standing
 
 PORT_CLASSES_BPS = (100_000_000, 1_000_000_000, 2_500_000_000, 5_000_000_000, 10_000_000_000)
+SLIGHTLY_LESS = 0.93  # the same where two runs met the same minutes
 LESS = 0.9  # of the other rate, or less: a difference that matters; common practice, no source
 MUCH_LESS = 0.85  # the same where single runs are compared
 _LEVEL = 0.01  # of a port's top (the trade's in-house table)
 _LEVEL_RUNS = 5  # in a row
+_SATURDAY = 5
 _PAIR_NS = 900 * NS_PER_S  # runs so close together met the same line
 _WAYS = (Direction.UP, Direction.DOWN)
 
@@ -157,8 +159,10 @@ def trough(material: Material, direction: Direction) -> Iterator[Finding]:
         for run, side in runs
         if material.day(run.started_unix_ns) in bad and material.is_busy(run.started_unix_ns)
     ]
+    other_bps = median(one.other_bps for one in low)
+    hours = _low_hours(material, runs, bad, other_bps)
     states = {
-        name: _endpoint_state(material, runs, name, bad)
+        name: _endpoint_state(material, runs, name, bad, hours, other_bps)
         for name in material.outside
         if any(run.endpoint == name for run, _ in runs)
     }
@@ -171,7 +175,6 @@ def trough(material: Material, direction: Direction) -> Iterator[Finding]:
 
     owner, because, decides = blame.owner_of(blame.place(material, hot, states))
     rates = sorted(side.rates.goodput_bps for _, side in busy)
-    other_bps = median(one.other_bps for one in low)
     other = Direction.DOWN if direction is Direction.UP else Direction.UP
     yield finding(
         3,
@@ -181,7 +184,7 @@ def trough(material: Material, direction: Direction) -> Iterator[Finding]:
         f"({material.busy.said()}) was at least 10 % below that of the same day's other hours, on "
         f"{len(high)} above it; on those days {rate_text(median(rates))} against {rate_text(other_bps)}, "
         f"the lowest twentieth of {len(rates)} runs at {rate_text(rates[len(rates) // 20])} or less"
-        f"{_shape(material, runs, bad, other_bps)}{_other_way(material, other)}.",
+        f"{_shape(hours)}{_other_way(material, other)}.",
         owner=owner,
         because=because,
         decides=decides,
@@ -211,33 +214,48 @@ def _days(material: Material, runs: Sequence[tuple[RateRun, RateSide]]) -> list[
 
 
 def _endpoint_state(
-    material: Material, runs: Sequence[tuple[RateRun, RateSide]], name: str, bad: set[date]
+    material: Material,
+    runs: Sequence[tuple[RateRun, RateSide]],
+    name: str,
+    bad: set[date],
+    hours: Mapping[bool, Sequence[int]],
+    other_bps: float,
 ) -> State:
-    """Whether one endpoint has the trough on these days by its own runs."""
-    own = [(run, side) for run, side in runs if run.endpoint == name]
-    days = [one for one in _days(material, own) if one.day in bad]
-    if len(days) < max(3, len(bad) // 2):
+    """Whether one endpoint has the trouble on these days, by its own runs in the hours that are low."""
+    low = []
+    for run, side in runs:
+        day, hour = material.day(run.started_unix_ns), material.hour(run.started_unix_ns)
+        if run.endpoint == name and day in bad and hour in hours[day.weekday() >= _SATURDAY]:
+            low.append(side.rates.goodput_bps <= LESS * other_bps)
+    if len(low) < _LEVEL_RUNS:
         return State.NOTHING
-    low = sum(one.busy_bps <= LESS * one.other_bps for one in days)
-    if low >= 0.5 * len(days):
+    if sum(low) >= 0.5 * len(low):
         return State.HIT
-    return State.CLEAR if low <= 0.1 * len(days) else State.NOTHING
+    return State.CLEAR if sum(low) <= 0.1 * len(low) else State.NOTHING
 
 
-def _shape(
+def _low_hours(
     material: Material, runs: Sequence[tuple[RateRun, RateSide]], bad: set[date], other_bps: float
-) -> str:
+) -> dict[bool, list[int]]:
+    """The clock hours whose median is low on these days, on weekdays (False) and on weekends."""
+    rates: dict[bool, dict[int, list[int]]] = {False: {}, True: {}}
+    for run, side in runs:
+        day, hour = material.day(run.started_unix_ns), material.hour(run.started_unix_ns)
+        if day in bad:
+            rates[day.weekday() >= _SATURDAY].setdefault(hour, []).append(side.rates.goodput_bps)
+    return {
+        weekend: sorted(hour for hour, found in by_hour.items() if median(found) <= LESS * other_bps)
+        for weekend, by_hour in rates.items()
+    }
+
+
+def _shape(hours: Mapping[bool, Sequence[int]]) -> str:
     """From which to which hour it shows, on weekdays and on weekends."""
-    told = []
-    for weekend, word in ((False, "on weekdays"), (True, "on weekends")):
-        hours: dict[int, list[int]] = {}
-        for run, side in runs:
-            at = local(run.started_unix_ns, material.zone)
-            if at.date() in bad and (at.weekday() >= 5) == weekend:
-                hours.setdefault(at.hour, []).append(side.rates.goodput_bps)
-        low = sorted(hour for hour, rates in hours.items() if median(rates) <= MUCH_LESS * other_bps)
-        if low:
-            told.append(f"{word} in the hours from {low[0]:02d}:00 to {low[-1] + 1:02d}:00")
+    told = [
+        f"{word} in the hours from {hours[weekend][0]:02d}:00 to {hours[weekend][-1] + 1:02d}:00"
+        for weekend, word in ((False, "on weekdays"), (True, "on weekends"))
+        if hours[weekend]
+    ]
     return f"; {', '.join(told)}" if told else ""
 
 
@@ -262,11 +280,11 @@ class _Pair:
 
     @property
     def low(self) -> bool:
-        return self.one_bps <= LESS * self.other_bps
+        return self.one_bps <= SLIGHTLY_LESS * self.other_bps
 
     @property
     def high(self) -> bool:
-        return self.other_bps <= LESS * self.one_bps
+        return self.other_bps <= SLIGHTLY_LESS * self.one_bps
 
 
 def one_endpoint(material: Material, direction: Direction) -> Iterator[Finding]:
@@ -292,9 +310,7 @@ def _slower(
 ) -> Finding | None:
     cells: dict[tuple[date, int], list[_Pair]] = {}
     for pair in _pairs(runs, lambda run: run.endpoint == name, lambda run: run.endpoint == other):
-        cells.setdefault((material.day(pair.unix_ns), local(pair.unix_ns, material.zone).hour), []).append(
-            pair
-        )
+        cells.setdefault((material.day(pair.unix_ns), material.hour(pair.unix_ns)), []).append(pair)
     low = {at: pairs for at, pairs in cells.items() if _mostly([pair.low for pair in pairs])}
     high = [at for at, pairs in cells.items() if _mostly([pair.high for pair in pairs])]
     if not low:
@@ -326,7 +342,7 @@ def _slower(
         f"{len(at_hour)} "
         f"days with runs then), between {first} and {last}, the {DIRECTION_WORDS[direction]} to {name} "
         f"was at "
-        f"least 10 % below that to {other} in the same {_PAIR_NS // (60 * NS_PER_S)} minutes: "
+        f"least 7 % below that to {other} in the same {_PAIR_NS // (60 * NS_PER_S)} minutes: "
         f"{rate_text(median(rates))} against {rate_text(median(pair.other_bps for pair in pairs))}, "
         f"{len(pairs)} pairs of runs, the most {rate_text(rates[-1])}; the other way round in "
         f"{len(high)} hours.",
@@ -507,7 +523,7 @@ def handoffs_together(material: Material, direction: Direction) -> Iterator[Find
     pairs = list(
         _pairs(runs, lambda run: near[id(run)], lambda run: not near[id(run)], within_ns=12 * 3600 * NS_PER_S)
     )
-    low = [pair for pair in pairs if pair.low]
+    low = [pair for pair in pairs if pair.one_bps <= LESS * pair.other_bps]
     chance = sampling.chance_of_as_many(len(low), len(pairs))
     if not low or chance > CHANCE:
         return
@@ -755,16 +771,16 @@ def own_traffic(material: Material) -> Iterator[Finding]:
     met = [run for run in asked if "other_traffic" in run.reasons]
     if not met:
         return
-    hours = Counter(local(run.started_unix_ns, material.zone).hour for run in met)
+    hours = Counter(material.hour(run.started_unix_ns) for run in met)
     hour, count = hours.most_common(1)[0]
-    of_hour = sum(local(run.started_unix_ns, material.zone).hour == hour for run in asked)
+    of_hour = sum(material.hour(run.started_unix_ns) == hour for run in asked)
     chance = min(
         1.0,
         24 * sampling.chance_of_as_few(len(met) - count, len(asked) - of_hour, count, of_hour),
     )
     if chance > CHANCE or count < 3:
         return
-    there = [run for run in met if local(run.started_unix_ns, material.zone).hour == hour]
+    there = [run for run in met if material.hour(run.started_unix_ns) == hour]
     minutes = [material.minute(run.started_unix_ns) for run in there]
     days = sorted({material.day(run.started_unix_ns) for run in there})
     moved = [run.circumstances.other_up_bps for run in there if run.circumstances.other_up_bps is not None]

@@ -1,7 +1,7 @@
 """The signatures of a line's faults as data: what shows, what it is, what would confirm it, who acts.
 
 Every row is common practice, no source, unless it names one: what engineers look for first, not a law.
-Numbers 1 to 32 are those of the trade's table; 33 and 34 are our own. `owners` are those who usually act;
+Numbers 1 to 32 are those of the trade's table; 33 to 35 are our own. `owners` are those who usually act;
 who must act this time is said by a finding, from the record alone. No row speaks of anybody's intent. Data
 and the look-up; imports store.records.
 """
@@ -365,6 +365,15 @@ SIGNATURES: tuple[Signature, ...] = (
         "the temperature by hour of day",
         (_H,),
         "ventilate, and watch it",
+    ),
+    _row(
+        35,
+        "slow failover",
+        "the main uplink fails, and traffic takes more than 10 s to go by the other one, which works",
+        "the router looks seldom whether an uplink works",
+        "the router's own timers for that look",
+        (_H,),
+        "shorter timers; the show's encoders will still dial anew",
     ),
 )
 

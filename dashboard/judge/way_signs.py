@@ -16,6 +16,7 @@ from dashboard.judge.layers import DIRECTION_WORDS, rate_text
 from dashboard.judge.material import Material
 from store.bursts import BurstRun, Limiter
 from store.clock import NS_PER_MS, NS_PER_S
+from store.failovers import Failover, Watched
 from store.layers import Layer
 from store.light import Light
 from store.loaded_delay import LoadedDelayRun
@@ -40,6 +41,7 @@ WEAK_DBM = {
 }  # 10GBASE-LR and 1000BASE-LX; IEEE 802.3, the latter from memory
 _WARM_MC = 70_000
 _BASELINE_DAYS = 7
+_SLOW_MS = 10_000
 
 
 def find(material: Material) -> Iterator[Finding]:
@@ -50,6 +52,7 @@ def find(material: Material) -> Iterator[Finding]:
     yield from duplex(material)
     yield from optic(material)
     yield from path_mtu(material)
+    yield from failover(material)
 
 
 def wrong_layer(material: Material) -> Iterator[Finding]:
@@ -373,3 +376,28 @@ def _short(family: FamilyMtu, need: int) -> int | None:
     ways = [family.up_bytes, None if family.down_at_least else family.down_bytes]
     known = [way for way in ways if way is not None and way < need]
     return min(known, default=None)
+
+
+def failover(material: Material) -> Iterator[Finding]:
+    """35: exercises in which the other uplink worked and traffic took more than 10 s to go by it."""
+    for one in material.of(Failover):
+        moving_ms = one.moving_ms
+        if moving_ms is None or moving_ms <= _SLOW_MS:
+            continue
+        yield finding(
+            35,
+            handoff=material.handoff.name,
+            endpoint=one.endpoint,
+            seen=f"{material.handoff.name} failed ({one.failure}), and traffic went on by {one.backup} only "
+            f"{moving_ms / 1000:.0f} s later, while {one.backup} lost {_missing(one.other)} of "
+            f"{one.other.due} packets.",
+            owner=Owner.HOUSE,
+            because="the other uplink worked all the while, so what decides when to use it is late: the "
+            "house's own router",
+            when=(one.started_unix_ns, one.started_unix_ns + round(one.seconds * NS_PER_S)),
+            counts={"moving_s": round(moving_ms / 1000, 1)},
+        )
+
+
+def _missing(train: Watched) -> int:
+    return train.lost_up + train.lost_down + train.lost_unattributed + train.unsent

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from urllib.parse import quote, urlencode
 
-from dashboard import campaign_results, history, rate_history, rates_told
+from dashboard import campaign_results, history, house_paths, rate_history, rates_told, text_house
 from dashboard.api import Json, Period
 from dashboard.campaign_results import Told
 from dashboard.figures import delay as delay_figure
@@ -20,7 +20,9 @@ from dashboard.figures import rates as rates_figure
 from dashboard.figures.pooling import Stretch
 from dashboard.judge import card_check, ceilings
 from dashboard.judge.card_check import Warned
+from dashboard.judge.house import PathJudged
 from dashboard.judge.stall_places import StallPlace
+from dashboard.judge.together import Together
 from dashboard.judge.verdict import RateVerdict
 from dashboard.pages import (
     budget,
@@ -31,6 +33,7 @@ from dashboard.pages import (
     contracts,
     corrected,
     failovers,
+    house,
     loaded_delay,
     paced,
     rate_parts,
@@ -41,7 +44,8 @@ from dashboard.pages import (
     trains,
 )
 from dashboard.pages.budget import Used
-from dashboard.pages.frame import Frame, Link, circuit_url, findings_url, term_url
+from dashboard.pages.frame import Frame, Link, acceptance_url, circuit_url, findings_url, term_url
+from dashboard.pages.house import HousePart
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
 from dashboard.pages.wording import (
@@ -83,6 +87,7 @@ class Findings:
     period: Period
     stretch: Stretch
     rates: Rates
+    together: Together | None
     warned: tuple[Warned, ...]
     questions: tuple[str, ...]
     runs: tuple[RateRun, ...]
@@ -99,6 +104,7 @@ class Findings:
     failovers: tuple[Failover, ...]
     used: Used
     ceilings: tuple[ceilings.Room, ...]
+    house: tuple[PathJudged, ...]
     corrections: Corrections
     campaigns: tuple[Told, ...]
 
@@ -136,6 +142,7 @@ class CircuitPage:
 
     frame: Frame
     title: str
+    acceptance: str  # where its sheet is
     findings: str  # where its signatures are told
     term: str  # where its months are told
     period: str
@@ -143,10 +150,12 @@ class CircuitPage:
     periods: tuple[Link, ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
+    together: tuple[Entry, ...]
     part_table: Table | None
     day_table: Table | None
     rule_table: Table | None
     card: tuple[card_rows.CardRow, ...]
+    unstated: str  # the names of what else the card does not say
     versions: Table | None
     warned: tuple[Entry, ...]
     questions: tuple[str, ...]
@@ -160,6 +169,7 @@ class CircuitPage:
     shape_tables: tuple[Table, ...]
     ledger: Table | None
     ceilings: Table | None
+    house: HousePart | None
     trains: tuple[TrainPart, ...]
     soak_table: Table | None
     stall_message: str
@@ -174,10 +184,10 @@ class CircuitPage:
 def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
     name, stretch = handoff.name, _stretch(reader, site, handoff, period, now_ns=now_ns)
-    house = {one.name for one in site.endpoints if one.where is Where.HOUSE}
+    inside = {one.name for one in site.endpoints if one.where is Where.HOUSE}
 
     def outside_first(endpoint: str) -> tuple[bool, str]:
-        return endpoint in house, endpoint
+        return endpoint in inside, endpoint
 
     endpoints = sorted({endpoint for owner, endpoint in reader.paths() if owner == name}, key=outside_first)
     found = (trains.read(reader, name, endpoint, site=site, stretch=stretch) for endpoint in endpoints)
@@ -189,6 +199,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         handoff=handoff,
         period=period,
         stretch=stretch,
+        together=rate_history.read_together(reader, site, handoff, now_unix_ns=now_ns),
         rates=rate_history.read(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         warned=(
             *card_check.warnings(handoff.card_at(now_ns)),
@@ -213,6 +224,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         ceilings=ceilings.judge(
             reader.documents(Ceiling, since_ns=now_ns - VALID_NS), site=site, handoff=handoff, now_ns=now_ns
         ),
+        house=house_paths.judged(site, handoff, all_runs),
         corrections=reader.corrected(),
         campaigns=campaign_results.read(reader, site=site, handoff=name, now_unix_ns=now_ns),
     )
@@ -264,6 +276,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
     return CircuitPage(
         frame=frame,
         title=handoff.title,
+        acceptance=acceptance_url(handoff.name),
         findings=findings_url(handoff.name),
         term=term_url(handoff.name),
         period=PERIODS[found.period],
@@ -282,6 +295,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             [(handoff, verdict) for verdict in found.verdicts],
             caption=f"Counts behind the verdicts on {handoff.name}, last 30 days",
         ),
+        together=rate_parts.together(found.together),
         part_table=rate_parts.parts(
             found.rates.newest.details, caption=f"Busy hours and all hours of {handoff.name}, last 30 days"
         ),
@@ -292,7 +306,8 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             found.rates.newest,
             caption=f"Verdicts on {handoff.name} with and without each rule, last 30 days",
         ),
-        card=card_rows.card_rows(found.card, where),
+        card=tuple(row for row in card_rows.card_rows(found.card, where) if not row.folded),
+        unstated=", ".join(row.name for row in card_rows.card_rows(found.card, where) if row.folded),
         versions=card_rows.versions(handoff.cards, where),
         warned=tuple(card_rows.warning(one) for one in found.warned),
         questions=tuple(
@@ -350,6 +365,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         ceilings=ceiling_rows.table(
             found.ceilings, where=where, factor=found.site.rules.evidence.ceiling_factor
         ),
+        house=house.part(found.house),
         trains=tuple(
             trains.part(
                 train,
@@ -516,12 +532,14 @@ def as_json(found: Findings) -> Json:
             contracts.as_json(found.handoff, verdict, corrected_records=found.corrected_behind(verdict))
             for verdict in found.verdicts
         ],
+        "together": rates_told.together_json(found.together),
         "versions": [rates_told.version_json(version) for version in found.rates.versions],
         "questions": list(found.questions),
         "budget": budget.as_json(found.used),
         "campaigns": [campaign_results.as_json(one) for one in found.campaigns],
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],
         "paced": [paced.as_json(run, found.corrections) for run in found.paced],
+        "house": [text_house.path_json(one) for one in found.house],
         "ceilings": [ceiling_rows.as_json(room) for room in found.ceilings],
         "loaded_delays": [loaded_delay.as_json(run, found.corrections) for run in found.loaded_delays],
         "capacity": [capacity.as_json(run, found.corrections) for run in found.capacity],

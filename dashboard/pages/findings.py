@@ -117,7 +117,7 @@ def page(shown: Findings, *, frame: Frame) -> FindingsPage:
         entries=tuple(
             Entry(
                 mark=_mark(one),
-                title=f"{one.number}. {one.signature.name.capitalize()}",
+                title=f"{one.number}. {text_findings.title(one)}",
                 first=moment(one.first_unix_ns, where, form="%a %d %b %H:%M"),
                 last=moment(one.last_unix_ns, where, form="%a %d %b %H:%M"),
                 seen=one.seen,

@@ -20,12 +20,14 @@ from store.clock import zone
 from store.site import Site
 
 if TYPE_CHECKING:
+    from dashboard.pages.acceptance import AcceptancePage
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
     from dashboard.pages.shows import ShowsPage
     from dashboard.pages.term import TermPage
     from dashboard.pages.today import TodayPage
+    from dashboard.pages.uploads import UploadsPage
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
 
@@ -79,11 +81,17 @@ class Pages:
     def term(self, page: TermPage) -> str:
         return self._fill("term.html", page)
 
+    def acceptance(self, page: AcceptancePage) -> str:
+        return self._fill("acceptance.html", page)
+
     def findings(self, page: FindingsPage) -> str:
         return self._fill("findings.html", page)
 
     def shows(self, page: ShowsPage) -> str:
         return self._fill("shows.html", page)
+
+    def uploads(self, page: UploadsPage) -> str:
+        return self._fill("uploads.html", page)
 
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
@@ -119,6 +127,10 @@ def term_url(handoff: str) -> str:
     return f"/term/{quote(handoff, safe='')}"
 
 
+def acceptance_url(handoff: str) -> str:
+    return f"/acceptance/{quote(handoff, safe='')}"
+
+
 def findings_url(handoff: str) -> str:
     return f"/findings/{quote(handoff, safe='')}"
 
@@ -127,7 +139,7 @@ def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns:
     """The frame of the page at the path `here`."""
     where = zone(site.timezone)
     circuits = [(f"Circuit {one.name}", circuit_url(one.name)) for one in site.handoffs]
-    places = [("Today", "/"), ("Shows", "/shows"), *circuits, ("Events", "/events")]
+    places = [("Today", "/"), ("Shows", "/shows"), *circuits, ("Events", "/events"), ("Uploads", "/uploads")]
     return Frame(
         title=title,
         site=site.name,

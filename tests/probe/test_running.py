@@ -22,7 +22,6 @@ from probe.daemon import Daemon, Methods
 from probe.endpoint import keys
 from probe.endpoint.reflector import Reflector
 from probe.methods import train
-from probe.notify import Manager
 from probe.practice.relay import free_pair
 from probe.reach import Reach, reaches_of
 from probe.status import as_json, one_line
@@ -31,6 +30,7 @@ from probe.wire.invitation import write
 from store import door
 from store.clock import NS_PER_MS, NS_PER_S, Clock
 from store.errors import UserMistake
+from store.notify import Manager
 from store.records import Gap, TrainSpan
 from store.site import EndpointRef, Safety, Site, Where, WindowKind
 from tests.probe.endpoint.far import far_end

@@ -5,19 +5,21 @@ from __future__ import annotations
 import random
 from typing import Any
 
+from store.acceptance import About, AcceptanceNote
 from store.bursts import Burst, BurstRun, Fate, Limiter
 from store.capacity import CapacityRun, SearchStep, SubInterval
 from store.ceilings import Ceiling, CeilingOf
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.failovers import Break, Failover, Failure, Watched
-from store.histogram import Histogram
-from store.layers import tcp_framing, udp_framing
+from store.histogram import Delays, Histogram
+from store.layers import LayerRates, tcp_framing, udp_framing
 from store.light import Light
 from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderLoad
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedPart, PacedRun
 from store.path_mtu import Beyond, FamilyMtu, PathMtu
+from store.receipts import Receipt
 from store.records import (
     Bin,
     Campaign,
@@ -45,7 +47,7 @@ from store.records import (
 from store.rehearsals import Rehearsal, Rehearsed, RehearsedSecond
 from store.samples import Sample, SampledFor, Samples, samples_of
 from store.segments import HopCount, Hops, Seen, Silent, Split, Station, Witnesses
-from store.shows import Forecast, JoinedDrop, LookedAt, ShowReport
+from store.shows import CheckRun, Forecast, JoinedDrop, LookedAt, ShowReport
 from store.sizes import Counted, Size, SizesRun
 from store.soaks import LeftOut, Soak, SoakBegun, SoakGap, SoakStall
 from store.steps import PERCENTS, Step, StepsRun
@@ -236,6 +238,18 @@ def notice(started_unix_ns: int = 0) -> Notice:
         says="Handoff old: outage, north silent.",
         tries=3,
         why="the mail server mail.example.net:587 did not answer in time",
+    )
+
+
+def acceptance_note(started_unix_ns: int = 0) -> AcceptanceNote:
+    """Somebody typed in what they saw of row A4."""
+    return AcceptanceNote(
+        handoff="old",
+        started_unix_ns=started_unix_ns,
+        about=About.ROW,
+        of="A4",
+        word="met",
+        says="tag 830 passes, untagged frames are dropped",
     )
 
 
@@ -818,7 +832,41 @@ def forecast(started_unix_ns: int = 0, *, handoff: str = "old") -> Forecast:
         floor_bps=9_000_000,
         rows=(LookedAt(what="house segment", found="fine", said="Clean."),),
         took_ms=35_000,
+    )
+
+
+def check_run(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> CheckRun:
+    """30 s of what a plan of 4.85 Mb/s takes one and a half times."""
+    return CheckRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        reasons=("light",),
+        plan="evening-class",
+        before="1h",
+        seconds=30.0,
+        asked_bps=7_275_000,
+        rates=LayerRates(goodput_bps=7_020_000, ip_bps=7_272_000, ethernet_bps=7_359_000, wire_bps=7_456_000),
+        lowest_second_bps=6_900_000,
+        rtt_idle_us=Delays(count=20, min=20_000, p50=21_000, p95=22_000, p99=22_000, max=23_000),
+        rtt_loaded_us=None,
+        limited_by=Limit.PATH,
         spent_bytes=27_000_000,
+        circumstances=Circumstances(interface="eth0"),
+    )
+
+
+def receipt(started_unix_ns: int = 0, *, handoff: str = "old") -> Receipt:
+    """64 GB in eight hours and a half."""
+    return Receipt(
+        handoff=handoff,
+        started_unix_ns=started_unix_ns,
+        to="course-store",
+        size_bytes=64_000_000_000,
+        seconds=30_600.0,
+        ended_unix_ns=started_unix_ns + 30_600 * 10**9,
+        sha256="ab" * 32,
+        line_goodput_bps=16_900_000,
     )
 
 
@@ -926,6 +974,7 @@ EVERY_KIND: tuple[Record, ...] = (
     event(),
     light(),
     ceiling(),
+    acceptance_note(),
     ticket(),
     paced(),
     capacity(),
@@ -943,6 +992,8 @@ EVERY_KIND: tuple[Record, ...] = (
     failover(),
     forecast(),
     show_report(),
+    check_run(),
+    receipt(),
     hops(),
     witnesses(),
     packets(),

@@ -64,7 +64,7 @@ def test_a_start_on_the_31st_pays_on_the_last_day_of_february() -> None:
 
 
 def test_the_whole_term_at_the_first_price() -> None:
-    """trade.md 9.3: 48 x 585 = 28 080; 3 % a year from month 25 on is 24 + 12 x 1.03 + 12 x 1.0609, by hand."""
+    """trade.md 9.3: 48 x 585 = 28 080; 3 % a year from month 25 on is 24 + 12 x 1.03 + 12 x 1.0609."""
     found = [renewal.cost(lambda _, card=card: card, until=date(2031, 1, 1)) for card in (A, B)]  # type: ignore[misc]
     assert found[0] is not None
     assert found[1] is not None

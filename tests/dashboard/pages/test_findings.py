@@ -107,6 +107,6 @@ def test_command(site: Site, tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert linebook.main(["findings", file, *days]) == 0
     text = capsys.readouterr().out
     assert "all of it is invented" in text
-    assert all(f"Ask for: {one['ask']}." in text for one in told["findings"])
+    assert all(f"Ask for: {one['ask']}" in text for one in told["findings"])
     assert linebook.main(["findings", file, "--from", "2026-11-20", "--to", "2026-11-19"]) == 2
     assert "name the later day" in capsys.readouterr().err

@@ -15,6 +15,7 @@ from dashboard.pages.frame import ErrorPage, environment
 from dashboard.pages.shows import ShowsPage
 from dashboard.pages.term import TermPage
 from dashboard.pages.today import TodayPage
+from dashboard.pages.uploads import UploadsPage
 
 
 def _used(name: str) -> set[str]:
@@ -37,6 +38,7 @@ def _used(name: str) -> set[str]:
         ("circuit.html", CircuitPage),
         ("events.html", EventsPage),
         ("shows.html", ShowsPage),
+        ("uploads.html", UploadsPage),
         ("findings.html", FindingsPage),
         ("term.html", TermPage),
         ("error.html", ErrorPage),

@@ -8,6 +8,7 @@ sd_notify(3) and sd_watchdog_enabled(3). Imports nothing of the house.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import socket
 from collections.abc import Mapping
@@ -56,6 +57,13 @@ class Manager:
         with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
             sock.setblocking(False)
             sock.sendto("\n".join(lines).encode(), address)
+
+
+async def stay_alive(manager: Manager) -> None:
+    """Keep-alives for as long as this event loop turns, where they are due; never ends by itself."""
+    while manager.alive_every_s is not None:
+        manager.alive()
+        await asyncio.sleep(manager.alive_every_s)
 
 
 def _status(text: str) -> str:
