@@ -5,8 +5,8 @@ and the whole eighteen months through the writer.
     python -m tests.bench.exam written FOLDER [MONTHS]    # what the record weighs, and how long it takes
 
 Planted is what `varied` draws for a seed; found is a finding of its number with its owner, within its days. A
-false accusation is a finding that names the provider and has no fault of the provider's behind it. Prints figures,
-judges none; the quick part of the exam is `tests/test_exam.py`.
+false accusation is a finding that names the provider and has no fault of the provider's behind it. Prints
+figures, judges none; the quick part of the exam is `tests/test_exam.py`.
 """
 
 from __future__ import annotations
