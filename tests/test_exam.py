@@ -276,7 +276,7 @@ def test_g1_wrong_layer(site: Site) -> None:
     first = new(site, "A", date(2026, 6, 16), date(2026, 6, 17))
     found = [each for each in first.of(5) if each.direction is Direction.UP]
     assert [each.owner for each in found] == [Owner.PROVIDER]
-    assert "98.7%" in found[0].seen
+    assert "98.7 %" in found[0].seen
     tested = sheet_of(site, "A", first)
     assert (rate_alone(tested).word, sizes(tested).word) == (Word.MET, Word.NOT_MET)
     assert "98.7 % of 600 Mb/s" in rate_alone(tested).because

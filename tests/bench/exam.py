@@ -2,6 +2,7 @@
 and the whole eighteen months through the writer.
 
     python -m tests.bench.exam [SEEDS] [WEEKS]            # figures of the judges, some minutes
+    python -m tests.bench.exam months                     # every month as planted: what is said, and of whom
     python -m tests.bench.exam written FOLDER [MONTHS]    # what the record weighs, and how long it takes
 
 Planted is what `varied` draws for a seed; found is a finding of its number with its owner, within its days. A
@@ -25,6 +26,8 @@ from probe.practice.history.making import Chance, drawn
 from probe.practice.history.records import bounds_ns, records
 from probe.practice.history.script import (
     CLEAN,
+    FIRST_DAY,
+    MONTHS,
     USUAL,
     Backup,
     Between,
@@ -41,6 +44,7 @@ from probe.practice.history.script import (
     Squeeze,
     Step,
     clock,
+    last_day,
 )
 from store.clock import NS_PER_S
 from store.records import Owner
@@ -80,6 +84,10 @@ def main() -> None:
     if sys.argv[1:2] == ["written"]:
         written(Path(sys.argv[2]), int(sys.argv[3]) if len(sys.argv) > 3 else 18)
         return
+    if sys.argv[1:2] == ["months"]:
+        with tempfile.TemporaryDirectory() as folder:
+            every_month(site_of(Path(folder)))
+        return
     seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 10
     weeks = int(sys.argv[2]) if len(sys.argv) > 2 else 200
     with tempfile.TemporaryDirectory() as folder:
@@ -91,7 +99,8 @@ def main() -> None:
 # Ten seeds
 
 
-def varied_seeds(site: Site, seeds: int) -> None:
+def varied_seeds(site: Site, seeds: int) -> tuple[int, int, int]:
+    """(found, planted, said wrongly), with a line for each that was missed or wrong."""
     found = planted = absent = wrong = 0
     for seed in range(1, seeds + 1):
         for shown, faults, gone in examined(site, seed):
@@ -114,6 +123,7 @@ def varied_seeds(site: Site, seeds: int) -> None:
         f"{found} of {planted} planted faults found ({found / planted:.1%}); {absent} absent, "
         f"{wrong} said wrongly"
     )
+    return found, planted, wrong
 
 
 def accusations(shown: tuple[Finding, ...], faults: list[Planted]) -> list[Finding]:
@@ -322,8 +332,8 @@ def _new(chance: Chance, told):  # type: ignore[no-untyped-def]
 # Weeks without a fault of the line
 
 
-def clean_weeks(site: Site, weeks: int) -> None:
-    """Half of the weeks have no fault at all, half those of the house and of an endpoint."""
+def clean_weeks(site: Site, weeks: int) -> int:
+    """In how many the provider was named; every other week has faults of the house and of an endpoint."""
     accused = 0
     for nth in range(weeks):
         first = date(2026, 3, 2) + timedelta(days=7 * (nth % 12))
@@ -342,6 +352,7 @@ def clean_weeks(site: Site, weeks: int) -> None:
         for one in wrong:
             print(f"week {nth}: {one.number} {one.handoff}: {one.seen} {one.because}")
     print(f"{weeks} weeks of both lines without a fault of theirs: the provider named in {accused}")
+    return accused
 
 
 _FEW_STALLS = MicroStalls(
@@ -374,6 +385,22 @@ def _houses_faults(old, monday: date):  # type: ignore[no-untyped-def]
             ),
         ),
     )
+
+
+# Every month
+
+
+def every_month(site: Site) -> None:
+    """The findings of each handoff and month of the usual script."""
+    first = FIRST_DAY
+    while first <= last_day(MONTHS):
+        last = (first + timedelta(days=31)).replace(day=1) - timedelta(days=1)
+        for handoff in (OLD, "A", "B"):
+            held = records(first, last, handoff=handoff)
+            shown = days(site, handoff, first, last, held=held).findings
+            said = ", ".join(f"{one.number} {one.owner or 'noted'}" for one in shown)
+            print(f"{first:%Y-%m} {handoff:8} {said}", flush=True)
+        first = last + timedelta(days=1)
 
 
 # The whole of it
