@@ -22,6 +22,7 @@ from dashboard.judge import card_check, ceilings
 from dashboard.judge.card_check import Warned
 from dashboard.judge.house import PathJudged
 from dashboard.judge.stall_places import StallPlace
+from dashboard.judge.together import Together
 from dashboard.judge.verdict import RateVerdict
 from dashboard.pages import (
     budget,
@@ -86,6 +87,7 @@ class Findings:
     period: Period
     stretch: Stretch
     rates: Rates
+    together: Together | None
     warned: tuple[Warned, ...]
     questions: tuple[str, ...]
     runs: tuple[RateRun, ...]
@@ -148,6 +150,7 @@ class CircuitPage:
     periods: tuple[Link, ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
+    together: tuple[Entry, ...]
     part_table: Table | None
     day_table: Table | None
     rule_table: Table | None
@@ -196,6 +199,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         handoff=handoff,
         period=period,
         stretch=stretch,
+        together=rate_history.read_together(reader, site, handoff, now_unix_ns=now_ns),
         rates=rate_history.read(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         warned=(
             *card_check.warnings(handoff.card_at(now_ns)),
@@ -291,6 +295,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             [(handoff, verdict) for verdict in found.verdicts],
             caption=f"Counts behind the verdicts on {handoff.name}, last 30 days",
         ),
+        together=rate_parts.together(found.together),
         part_table=rate_parts.parts(
             found.rates.newest.details, caption=f"Busy hours and all hours of {handoff.name}, last 30 days"
         ),
@@ -527,6 +532,7 @@ def as_json(found: Findings) -> Json:
             contracts.as_json(found.handoff, verdict, corrected_records=found.corrected_behind(verdict))
             for verdict in found.verdicts
         ],
+        "together": rates_told.together_json(found.together),
         "versions": [rates_told.version_json(version) for version in found.rates.versions],
         "questions": list(found.questions),
         "budget": budget.as_json(found.used),

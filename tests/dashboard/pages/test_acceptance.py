@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -48,6 +49,22 @@ async def test_what_is_asked(client: Client, path: str, status: int) -> None:
 async def test_circuit_leads_there(client: Client) -> None:
     async with client.get("/circuit/A") as response:
         assert '<a href="/acceptance/A">' in await response.text()
+
+
+def test_what_nobody_has_decided_about(site: Site) -> None:
+    """While the time for a refusal runs, Today says so; not without a handover, nor before it."""
+    today = invented.NOW.date()
+    dates = {"old": None, "A": today}
+    handoffs = tuple(
+        replace(one, card=replace(one.card, handover=dates.get(one.name), deemed_working_days=10))
+        for one in site.handoffs
+    )
+    later = replace(handoffs[0], name="C", card=replace(handoffs[0].card, handover=today + timedelta(days=1)))
+    reader = Reader.open(site.database)
+    pending = replace(site, handoffs=(*handoffs, later))
+    found = read_acceptance.pending(reader, pending, now_unix_ns=invented.NOW_NS)
+    reader.close()
+    assert [one.text.split(":")[0] for one in found] == ["Handoff A, Greyfell Circuits"]
 
 
 def test_handoffs_of_one_contract_stand_side_by_side(site: Site) -> None:
