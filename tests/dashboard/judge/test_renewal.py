@@ -20,7 +20,6 @@ A = Card(
     index_from_month=25,
     index_most_ratio=0.03,
     notice="4 months",
-    notice_span=CalendarSpan(months=4),
 )
 B = Card(fee_per_month="375 crowns", service_start=date(2026, 6, 22), term=CalendarSpan(months=48))
 
