@@ -1,8 +1,8 @@
 """How often a split names the right owner: every fault of tests/links/faults.py, some rounds of 45 s.
 
-``python -m tests.bench.split_truth [ROUNDS [LOSS_PER_MILLE [each]]]`` prints a line for each fault; it measures
-and judges nothing. Every fifth round is in IPv6. With ``each`` there is one fault for each segment, and one that
-cannot be told. Needs what tests/links/routed.py needs. Six lines at a time.
+``python -m tests.bench.split_truth [ROUNDS [LOSS_PER_MILLE [each]]]`` prints a line for each fault; it
+measures and judges nothing. Every fifth round is in IPv6. With ``each`` there is one fault for each
+segment, and one that cannot be told. Needs what tests/links/routed.py needs. Six lines at a time.
 """
 
 from __future__ import annotations
