@@ -749,7 +749,7 @@ def _accept_command(commands: Any) -> None:
     )
     accept.add_argument("site", type=Path, metavar="SITE", help="the site file")
     for option, what, words in (
-        ("--handoff", "NAME", "the handoff; needed when there are several"),
+        ("--handoff", "NAME", "the handoff (default: all of them in a few lines)"),
         ("--row", "ROW", "one row (A1 to A20) or safety question (S1 to S6)"),
         ("--answer", "WORD", "with --row: yes or no; met, not-met, undecided or not-tested"),
         ("--says", "TEXT", "what was seen, in your own words"),

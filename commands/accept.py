@@ -30,9 +30,11 @@ _WORDS = {str(word).replace(" ", "-"): word for word in Word}
 def run(options: argparse.Namespace) -> int:
     """Keep what was answered, if anything was, and show the sheet or the row."""
     site = sites.load(options.site)
-    handoff = answering.handoff_named(site, options.handoff)
     row = _row(options)
     clock = Clock()
+    if options.handoff is None and len(site.handoffs) > 1 and _only_asks(options):
+        return _every_one(options, site, clock)
+    handoff = answering.handoff_named(site, options.handoff)
     found = _read(site, handoff, clock)
     whole = True
     if options.run:
@@ -57,6 +59,21 @@ def run(options: argparse.Namespace) -> int:
     else:
         print(acceptance.as_text(found, site))
     return 0 if whole else 3
+
+
+def _only_asks(options: argparse.Namespace) -> bool:
+    asked = (options.row, options.answer, options.defect, options.mended, options.decide, options.run)
+    return not any(asked) and not options.says
+
+
+def _every_one(options: argparse.Namespace, site: Site, clock: Clock) -> int:
+    """All handoffs of the site side by side."""
+    found = [_read(site, each, clock) for each in site.handoffs]
+    if options.json:
+        answering.print_json(acceptance.all_json(found, site, now_unix_ns=clock.unix_ns()))
+    else:
+        print(acceptance.all_text(found))
+    return 0
 
 
 def _run(options: argparse.Namespace, site: Site, found: Found, row: str | None, clock: Clock) -> bool:

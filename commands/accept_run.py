@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 from commands import answering, permission
 from dashboard.judge import layers
-from probe import safety
+from dashboard.judge.acceptance_rows import BY_ID
 from probe.methods import by_method
 from probe.reach import Reach, reaches_of
 from store import door
@@ -43,7 +43,8 @@ def run(site: Site, handoff: Handoff, row: str, *, seconds: int | None, clock: C
         why = standing.why_not(site, asked, now_ns=clock.unix_ns())
         if why is not None:
             raise UserMistake(f"--run: row {row} may not run on {asked.handoff} now: {why}")
-    answering.say(safety.CAUTION)
+    for text in BY_ID[row].cautions:
+        answering.say(text)
     whole = True
     for group in groups:
         for found in asyncio.run(_together(site, group, clock)):

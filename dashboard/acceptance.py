@@ -5,16 +5,18 @@ Reads with a `Reader`, so it runs in that reader's thread. Imports store and jud
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, TypeVar
 
-from dashboard.judge import acceptance, ceilings, evidence
+from dashboard.judge import acceptance, ceilings, evidence, today
 from dashboard.judge.acceptance import Sheet
 from dashboard.judge.acceptance_material import Material, TrainDelays
 from dashboard.judge.acceptance_rows import BY_ID, Row
 from dashboard.judge.acceptance_verdict import RowVerdict
+from dashboard.judge.deemed import deemed
+from dashboard.judge.today import Notice
 from dashboard.judge.verdict import Word
 from store.acceptance import About, AcceptanceNote
 from store.bursts import BurstRun
@@ -166,6 +168,24 @@ def _pooled(histograms: Iterable[Histogram]) -> Histogram:
     return pooled
 
 
+def pending(reader: Reader, site: Site, *, now_unix_ns: int) -> list[Notice]:
+    """Of each handoff about which nobody has decided: how long a refusal is still in time, while it is."""
+    today_ = local(now_unix_ns, zone(site.timezone)).date()
+    found = []
+    for handoff in site.handoffs:
+        card = handoff.card_at(now_unix_ns)
+        if card.handover is None or card.handover > today_:
+            continue
+        running = deemed(card, today=today_, holidays=site.holidays)
+        notice = today.silence_counts(handoff, running)
+        if notice is None:
+            continue
+        notes = reader.documents(AcceptanceNote, handoff=handoff.name)
+        if not any(note.about is About.DECISION for note in notes):
+            found.append(notice)
+    return found
+
+
 # For programs
 
 
@@ -283,6 +303,33 @@ def as_text(found: Found, site: Site) -> str:
         lines.append(f"  {decision.says}")
     signed = f"{'_' * 30}  date: {'_' * 12}"
     return "\n".join([*lines, "", f"For the customer: {signed}", f"For the provider: {signed}"])
+
+
+def all_json(found: Sequence[Found], site: Site, *, now_unix_ns: int) -> Json:
+    """Every handoff's sheet in one object."""
+    return {
+        "kind": "acceptances",
+        "schema": SCHEMA,
+        "started": rfc3339(now_unix_ns),
+        "standing": "valid",
+        "reasons": [],
+        "handoffs": [as_json(one, site, now_unix_ns=now_unix_ns) for one in found],
+    }
+
+
+def all_text(found: Sequence[Found]) -> str:
+    """Every handoff in some lines: where it stands, what comes next, until when a refusal is in time."""
+    lines = []
+    for one in found:
+        counts = ", ".join(f"{count} {word}" for word, count in one.sheet.counts.items())
+        decision = one.sheet.decision.word if one.sheet.decision else "no decision yet"
+        lines += [
+            f"Handoff {one.handoff.name}, {one.handoff.title}: {decision}; {counts}.",
+            f"  {one.sheet.deemed.because}",
+            f"  Next: {one.sheet.next_step}",
+        ]
+        lines += [f"  Not met: {each.name}" for each in one.sheet.defects if not each.mended]
+    return "\n".join([*lines, "", "--handoff NAME shows one sheet."])
 
 
 def row_text(verdict: RowVerdict, found: Found, site: Site) -> str:

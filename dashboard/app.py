@@ -23,7 +23,7 @@ from aiohttp import web
 from dashboard import acts, api
 from dashboard.assets import KEPT, Asset, find_assets
 from dashboard.kept import Kept
-from dashboard.pages import circuit, events, findings, now, shows, term, today, uploads
+from dashboard.pages import acceptance, circuit, events, findings, now, shows, term, today, uploads
 from dashboard.pages.frame import Frame, Pages, frame_of, load_pages
 from store.clock import Clock, zone
 from store.errors import LinebookError, UserMistake
@@ -90,6 +90,8 @@ def make_app(
             web.get("/circuit/{handoff}", _circuit),
             web.get("/term/{handoff}.json", _term_json),
             web.get("/term/{handoff}", _term),
+            web.get("/acceptance/{handoff}.json", _acceptance_json),
+            web.get("/acceptance/{handoff}", _acceptance),
             web.get("/findings/{handoff}.json", _findings_json),
             web.get("/findings/{handoff}", _findings),
             web.get("/uploads.json", _uploads_json),
@@ -444,6 +446,32 @@ async def _term(request: web.Request) -> web.StreamResponse:
 
 async def _term_json(request: web.Request) -> web.StreamResponse:
     return api.answer(term.as_json(await _find_term(request)))
+
+
+async def _find_acceptance(request: web.Request) -> acceptance.Findings:
+    api.only(request.query)
+    desk, handoff = request.app[DESK], _handoff(request)
+
+    def find(reader: Reader) -> acceptance.Findings:
+        def made() -> acceptance.Findings:
+            now_ns = desk.clock.unix_ns()
+            return acceptance.find(reader, site=desk.site, handoff=handoff, now_ns=now_ns)
+
+        return desk.kept.get(("acceptance", handoff.name), made)
+
+    return await desk.reader.read(find)
+
+
+async def _acceptance(request: web.Request) -> web.StreamResponse:
+    found = await _find_acceptance(request)
+    name = found.found.handoff.name
+    title = f"Acceptance of {name}"
+    frame = _frame(request, title=title, json_url=acceptance.url(name), now_ns=found.now_ns)
+    return _html(request.app[PAGES].acceptance(acceptance.page(found, frame=frame)))
+
+
+async def _acceptance_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(acceptance.as_json(await _find_acceptance(request)))
 
 
 async def _find_findings(request: web.Request) -> findings.Findings:

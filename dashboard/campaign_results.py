@@ -68,7 +68,7 @@ def read(
                 result=found,
                 answer=answer(
                     found,
-                    _card(site, record.handoff),
+                    _card(site, record),
                     house=_in_house(site, record.endpoint),
                     zone=zone(record.timezone),
                 ),
@@ -94,8 +94,10 @@ def _troubles(reader: Reader, campaign: Campaign) -> list[Any]:
     return list(reader.troubles(handoff=campaign.handoff, since_ns=since_ns, until_ns=until_ns))
 
 
-def _card(site: Site | None, handoff: str) -> Card | None:
-    return next((one.card for one in site.handoffs if one.name == handoff), None) if site else None
+def _card(site: Site | None, campaign: Campaign) -> Card | None:
+    """The version of the card that was in force when the campaign was fixed."""
+    own = [one for one in site.handoffs if one.name == campaign.handoff] if site else []
+    return own[0].card_at(campaign.started_unix_ns) if own else None
 
 
 def _in_house(site: Site | None, endpoint: str) -> bool:

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import tzinfo
+from statistics import median
 from typing import TypeVar
 
 from dashboard.judge import before, comparable, contract, evidence, hours, stream, today
@@ -34,6 +35,7 @@ from store.shows import LookedAt
 from store.site import Handoff, Site, StreamPlan, Where
 
 USUALLY = 0.8  # share of its packets that a hop answers which is said to answer
+_ENOUGH_RUNS = 100  # the newest ones, for what a load adds to the delay
 _LOOKED_AT = 3  # records of each kind
 VERDICT_S = 30 * 86_400  # what a contract verdict rests on, whatever period a page shows
 
@@ -167,7 +169,7 @@ def check_of(
 ) -> Check:
     """The same, read from the store."""
     records = _of_plan(reader, site, plan, now_unix_ns=now_unix_ns)
-    limits = limits_of(reader, site, now_unix_ns=now_unix_ns)
+    limits = limits_of(reader, site, records, now_unix_ns=now_unix_ns)
     return check(site, plan, records, now_unix_ns=now_unix_ns, limits=limits, thorough=thorough)
 
 
@@ -242,12 +244,13 @@ def _seen(reader: Reader, handoff: str, since_ns: int, until_ns: int) -> list[Se
     ]
 
 
-def limits_of(reader: Reader, site: Site, *, now_unix_ns: int) -> Limits:
-    """As the newest burst run and the newest loaded-delay run of a month found it."""
+def limits_of(reader: Reader, site: Site, records: Iterable[Known], *, now_unix_ns: int) -> Limits:
+    """As the newest burst run and the newest loaded-delay run of a month found it; without one of these, what
+    rate runs among the `records` added to the delay."""
     since_ns = now_unix_ns - VERDICT_S * NS_PER_S
+    added = _added_by_runs(site, _only(RateRun, records)) | dict(_added(reader, site, since_ns, now_unix_ns))
     return Limits(
-        buckets=tuple(_buckets(reader, site, since_ns, now_unix_ns)),
-        upload_adds_ms=tuple(_added(reader, site, since_ns, now_unix_ns)),
+        buckets=tuple(_buckets(reader, site, since_ns, now_unix_ns)), upload_adds_ms=tuple(added.items())
     )
 
 
@@ -264,6 +267,22 @@ def _added(reader: Reader, site: Site, since_ns: int, until_ns: int) -> Iterator
         ]
         if added:
             yield handoff.name, round(added[-1] / 1000)
+
+
+def _added_by_runs(site: Site, runs: Sequence[RateRun]) -> dict[str, int]:
+    """What the newest full runs up added to the round trip at p95, the median in milliseconds, by handoff."""
+    by: dict[str, list[int]] = {}
+    outside = _outside(site)
+    for run in reversed(runs):
+        found = by.setdefault(run.handoff, [])
+        if len(found) >= _ENOUGH_RUNS or run.light or run.direction is not Direction.UP:
+            continue
+        idle, loaded = run.rtt_idle_us, run.rtt_loaded_us
+        if idle is None or loaded is None or run.endpoint not in outside:
+            continue
+        if run.standing is Standing.VALID:
+            found.append(max(0, loaded.p95 - idle.p95))
+    return {name: round(median(found) / 1000) for name, found in by.items() if found}
 
 
 def _buckets(reader: Reader, site: Site, since_ns: int, now_unix_ns: int) -> Iterator[tuple[str, Bucket]]:

@@ -13,6 +13,7 @@ from dashboard import history
 from dashboard.judge import contract, evidence, exclusions, rate_detail
 from dashboard.judge.exclusions import Ledger
 from dashboard.judge.rate_detail import RateDetail
+from dashboard.judge.together import Part, Together, together
 from dashboard.judge.verdict import RateVerdict
 from store.card import Card
 from store.clock import NS_PER_S, zone
@@ -72,6 +73,29 @@ def read(
             for card, from_ns, until_ns in _in_force(handoff, since_ns, now_unix_ns)
         ),
     )
+
+
+def read_together(reader: Reader, site: Site, handoff: Handoff, *, now_unix_ns: int) -> Together | None:
+    """The handoffs of this one's contract as one, over the last 30 days; None where it has no other."""
+    card = handoff.card_at(now_unix_ns)
+    since_ns = max(now_unix_ns - history.VERDICT_S * NS_PER_S, card.from_unix_ns or 0)
+    mates = [
+        each for each in site.handoffs if each is handoff or card.same_contract(each.card_at(now_unix_ns))
+    ]
+    if len(mates) < 2:
+        return None
+    parts = []
+    for each in mates:
+        runs = reader.rate_runs(handoff=each.name, since_ns=since_ns, until_ns=now_unix_ns, bins=False)
+        parts.append(
+            Part(
+                name=each.name,
+                card=each.card_at(now_unix_ns),
+                runs=evidence.of_line(site, each.name, runs),
+                failover_only=each.failover_only,
+            )
+        )
+    return together(parts)
 
 
 def _in_force(handoff: Handoff, since_ns: int, until_ns: int) -> list[tuple[Card, int, int]]:

@@ -11,6 +11,7 @@ from typing import Any
 
 from dashboard.judge.exclusions import Ledger, Rule
 from dashboard.judge.rate_detail import RateDetail
+from dashboard.judge.together import Together
 from dashboard.judge.verdict import RateVerdict
 from dashboard.rate_history import Rates, Version
 from store.clock import local, rfc3339, zone
@@ -34,6 +35,11 @@ def detail_json(detail: RateDetail) -> Json:
         "power_runs": detail.power_runs,
         "sentences": list(detail.sentences),
     }
+
+
+def together_json(found: Together | None) -> Json | None:
+    """The handoffs of one contract as one; null where there is only one."""
+    return None if found is None else asdict(found)
 
 
 def version_json(version: Version) -> Json:

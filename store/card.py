@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
 
-from store.calendar_span import CalendarSpan
+from store.calendar_span import CalendarSpan, calendar_span
 from store.layers import Layer
 from store.records import Direction
 from store.terms import NO_CREDITS, NO_TERMS, AvailabilityTerms, CreditTerms, LossInterval
@@ -96,7 +96,6 @@ class Card:
     index_from_month: int | None = None  # of service, 1 is the first
     index_most_ratio: float | None = None  # a year; 0 for a fixed price
     notice: str | None = None
-    notice_span: CalendarSpan | None = None  # None too where `notice` is more than a span
     handover: date | None = None
     deemed_working_days: int | None = None  # after handover, then it counts as accepted
     acceptable_use: str | None = None  # what limits test traffic
@@ -119,6 +118,14 @@ class Card:
     def limiter(self, direction: Direction) -> Limiter | None:
         """What holds one direction (UP or DOWN) to its rate."""
         return self.limiter_up if direction is Direction.UP else self.limiter_down
+
+    @property
+    def notice_span(self) -> CalendarSpan | None:
+        """The notice as a span; None too where it is more than that, or none can be read."""
+        try:
+            return None if self.notice is None else calendar_span(self.notice)
+        except ValueError:
+            return None
 
     def shared(self) -> tuple[tuple[str, tuple[str, ...] | None], ...]:
         """What could be shared with other handoffs, and with which: ``("power", ("B",))``."""

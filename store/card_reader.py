@@ -119,7 +119,6 @@ def _card(table: Table, others: Collection[str], where: tzinfo) -> Card:
         if key in table.values and short in table.values:
             table.refuse(key, f"stands beside {short}; keep one of them")
     handoffs = _none_or(list_of(name_among("other handoff", set(others))))
-    notice = table.maybe("notice", _stated(text))
     repair_s = table.maybe("repair", _stated(whole_seconds(60, 366 * 86400)))
     availability_ratio, outages = terms_reader.availability(table)
     card = Card(
@@ -172,8 +171,7 @@ def _card(table: Table, others: Collection[str], where: tzinfo) -> Card:
         renewal=table.maybe("renewal", _stated(_span_or_none)),
         index_from_month=table.maybe("index_from_month", _stated(count(1, 600))),
         index_most_ratio=table.maybe("index_most", _stated(share)),
-        notice=notice,
-        notice_span=_span_of(notice),
+        notice=table.maybe("notice", _stated(text)),
         handover=table.maybe("handover", _stated(day)),
         deemed_working_days=table.maybe("deemed_acceptance", _stated(working_days)),
         acceptable_use=table.maybe("acceptable_use", _stated(text)),
@@ -228,14 +226,6 @@ def _rate_or_none(value: Any) -> int:
 
 def _span_or_none(value: Any) -> CalendarSpan:
     return CalendarSpan() if value == NONE else calendar_span(value)
-
-
-def _span_of(notice: str | None) -> CalendarSpan | None:
-    """The notice as a span, where it is one and nothing more."""
-    try:
-        return None if notice is None else calendar_span(notice)
-    except ValueError:
-        return None
 
 
 def network(value: Any) -> str:

@@ -108,6 +108,19 @@ def test_it_is_taken_up_where_it_was_left(file: Path, capsys: pytest.CaptureFixt
     assert "For the provider: ____" in text
 
 
+def test_all_handoffs_at_a_glance(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Without --handoff: where each stands; to write something, one has to be named."""
+    assert linebook.main(["accept", str(file)]) == 0
+    text = capsys.readouterr().out
+    assert "Handoff A, A: no decision yet; 0 met, 0 not met, 0 undecided, 20 not tested." in text
+    assert "Handoff B, B: no decision yet" in text
+    assert linebook.main(["accept", str(file), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert (found["kind"], [one["handoff"] for one in found["handoffs"]]) == ("acceptances", ["A", "B"])
+    assert linebook.main(["accept", str(file), "--row", "S1", "--answer", "yes"]) == 2
+    assert "--handoff: " in capsys.readouterr().err
+
+
 def test_one_row_says_how_it_is_run(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What, how long, when it passes, the caution and the command; of a row by hand, how to type it in."""
     assert accept(file, "--row", "A6") == 0

@@ -10,14 +10,13 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import date
 
-from dashboard.judge import acceptance_delays, acceptance_ports, acceptance_rates
+from dashboard.judge import acceptance_delays, acceptance_ports, acceptance_rates, acceptance_shapes
 from dashboard.judge.acceptance_material import Material
 from dashboard.judge.acceptance_rows import BY_ID, QUESTIONS, ROWS, Question, Row
 from dashboard.judge.acceptance_verdict import RowVerdict, untested
+from dashboard.judge.deemed import Deemed, deemed
 from dashboard.judge.verdict import Word
 from store.acceptance import About, AcceptanceNote
-from store.calendar_span import working_days_after, working_days_between
-from store.card import Card
 from store.records import Owner
 
 JUDGES: dict[str, Callable[[Material], RowVerdict]] = {
@@ -26,10 +25,10 @@ JUDGES: dict[str, Callable[[Material], RowVerdict]] = {
     "A3": acceptance_ports.packet_size,
     "A6": acceptance_rates.rate_alone,
     "A7": acceptance_rates.rate_both,
-    "A8": acceptance_rates.steps_below,
-    "A9": acceptance_rates.steps_above,
-    "A10": acceptance_rates.sizes,
-    "A11": acceptance_rates.burst,
+    "A8": acceptance_shapes.steps_below,
+    "A9": acceptance_shapes.steps_above,
+    "A10": acceptance_shapes.sizes,
+    "A11": acceptance_shapes.burst,
     "A12": acceptance_delays.loaded_delay,
     "A13": acceptance_delays.delay_variation,
     "A14": acceptance_delays.loss_soak,
@@ -63,22 +62,6 @@ class Defect:
     since_unix_ns: int | None
     owner: Owner
     mended: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Deemed:
-    """When silence counts as acceptance. `last_day` is the last on which a refusal is in time.
-
-    `working_days_left` counts those after today, the last day included; below 0 is never: 0 on that day and
-    after it, when `over` tells. None for what the card does not state.
-    """
-
-    handover: date | None
-    working_days: int | None
-    last_day: date | None
-    working_days_left: int | None
-    over: bool
-    because: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,37 +116,6 @@ def row_verdict(row: Row, found: Material) -> RowVerdict:
         error="as the person saw it",
         started_unix_ns=note.started_unix_ns,
         typed=True,
-    )
-
-
-def deemed(card: Card, *, today: date, holidays: Collection[date] = ()) -> Deemed:
-    """Until when a refusal is in time, in working days after handover (Monday to Friday, no holiday)."""
-    days, handover = card.deemed_working_days, card.handover
-    if days is None or handover is None:
-        missing = "when it counts as accepted" if days is None else "the day of handover"
-        because = f"The contract card does not state {missing}, so the time for a refusal cannot be counted."
-        return _deemed(card, None, None, over=False, because=because)
-    last_day = working_days_after(handover, days, holidays)
-    left = working_days_between(today, last_day, holidays)
-    over = today > last_day
-    if over:
-        because = f"It counted as accepted after {last_day}, unless it was refused in time."
-    else:
-        because = (
-            f"It counts as accepted after {last_day} unless it is refused before: "
-            f"{left} working day{'' if left == 1 else 's'} after today."
-        )
-    return _deemed(card, last_day, left, over=over, because=because)
-
-
-def _deemed(card: Card, last_day: date | None, left: int | None, *, over: bool, because: str) -> Deemed:
-    return Deemed(
-        handover=card.handover,
-        working_days=card.deemed_working_days,
-        last_day=last_day,
-        working_days_left=left,
-        over=over,
-        because=because,
     )
 
 

@@ -13,6 +13,7 @@ from dashboard.judge.acceptance_verdict import (
     loss_within,
     percent,
     untested,
+    whole,
     worst,
 )
 from dashboard.judge.verdict import Word
@@ -32,7 +33,7 @@ _WAYS = (Direction.UP, Direction.DOWN)
 def loaded_delay(found: Material) -> RowVerdict:
     """A12: delay idle against the contract, and what a full line adds."""
     runs = [run for run in valid(found.loaded) if {load.direction for load in run.loads} >= set(_WAYS)]
-    run = newest(runs)
+    run = newest([one for one in runs if whole("A12", one.seconds)] or runs)
     if run is None:
         return untested("A12", "No loaded-delay run with a load each way is on record.")
     idle_us = run.idle.rtt_us.percentile(0.95)

@@ -1,4 +1,4 @@
-"""Rows of an acceptance sheet that ask for a rate: A6 to A11, A15, A16 and A18.
+"""Rows of an acceptance sheet that ask for a rate: A6, A7, A15, A16 and A18.
 
 Rates are held against the committed one at the contract's layer; where it states none, the lowest reading
 must reach it and the highest must miss it. Common practice of the trade where no contract says more. Pure.
@@ -7,19 +7,25 @@ must reach it and the highest must miss it. Common practice of the trade where n
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from dashboard.judge import contract, evidence, hours
-from dashboard.judge.acceptance_material import Material, newest, valid
+from dashboard.judge.acceptance_limits import (
+    NOT_THE_LINE,
+    WAYS,
+    between,
+    least_overall,
+    limit_text,
+    readings,
+)
+from dashboard.judge.acceptance_material import Material, valid
 from dashboard.judge.acceptance_rows import (
     DROP_RATIO,
     EVENINGS,
-    FLAT_QUEUE_US,
-    OVERALL_RATIO,
     SINGLE_FLOW_RATIO,
     SINGLE_FLOW_RTT_US,
-    STEP_LOSS_RATIO,
     TEN_SECONDS_RATIO,
 )
 from dashboard.judge.acceptance_verdict import (
@@ -30,27 +36,22 @@ from dashboard.judge.acceptance_verdict import (
     loss_within,
     percent,
     untested,
+    whole,
     worst,
 )
 from dashboard.judge.contract import METHOD_ERROR_RATIO
 from dashboard.judge.layers import LAYER_WORDS, rate_text
 from dashboard.judge.verdict import Word
-from store.bursts import BurstRun, Limiter
 from store.card import Card
 from store.clock import NS_PER_S, local
 from store.layers import Layer, LayerRates
-from store.paced import PacedPart, PacedRun
-from store.records import Bin, Direction, Limit, RateRun, Standing, standing_of
-from store.sizes import Counted, SizesRun
-from store.steps import StepsRun
+from store.paced import PacedRun
+from store.records import Bin, Direction, RateRun
 
-WAYS = (Direction.UP, Direction.DOWN)
 _OFFERED_ENOUGH = 0.995  # of the committed rate: less could not show that it passes
 _TEN_SECONDS_MS = 10_000
-_NOT_THE_LINE = (Limit.PROBE, Limit.ENDPOINT, Limit.PORT, Limit.WINDOW)
 _NIGHT = (2 * 60, 6 * 60)
 _TOGETHER = 0.9  # of the shorter of two runs that count as at once
-_LAYER_OF = {Counted.IP: Layer.IP, Counted.ETHERNET: Layer.ETHERNET, Counted.WIRE: Layer.WIRE}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +101,8 @@ def handoffs_at_once(found: Material) -> RowVerdict:
     together = [run for run in _full_runs(found) if run.direction is Direction.BOTH and _beside(run, found)]
     names = and_([mate.handoff for mate in found.mates])
     if not together:
-        return untested("A15", f"No run filled both directions here while one filled {names}.")
+        because = f"No run that counts filled both directions here while one filled {names}."
+        return untested("A15", because + _not_counted(found))
     verdict = _each_way(
         "A15", found, lambda way: [_of_rate(run, way, found.card) for run in together if way in run.sides()]
     )
@@ -126,9 +128,10 @@ def one_flow(found: Material) -> RowVerdict:
             f"{rate_text(many.sides()[way].rates.goodput_bps)} with {many.flows} flows, {percent(share)}"
         )
     if not words:
-        return untested(
-            "A16", "No run with one flow stands beside one with four or more, in the same direction."
+        because = (
+            "No run with one flow that counts stands beside one with four or more, of the same direction."
         )
+        return untested("A16", because + _not_counted(found))
     word = worst([*words, *([] if len(words) == 2 else [Word.UNDECIDED])])
     because = f"One flow carried {'; '.join(parts)}; {percent(SINGLE_FLOW_RATIO)} is asked."
     if len(words) < 2:
@@ -178,99 +181,7 @@ def busy_hours(found: Material) -> RowVerdict:
         word = Word.UNDECIDED
         because += f" {EVENINGS} weekdays are asked."
     return RowVerdict(
-        row="A18", word=word, because=because, limit=_limit_text(found.card), found="; ".join(parts)
-    )
-
-
-def steps_below(found: Material) -> RowVerdict:
-    """A8: nothing is lost or queued at the steps below 100 %."""
-    limit = STEP_LOSS_RATIO if found.card.loss_ratio is None else found.card.loss_ratio
-
-    def judged(part: PacedPart, percents: int) -> tuple[Word, str]:
-        loss = loss_within(part.lost, part.sent, limit)
-        queue = Word.MET if part.queue_us <= FLAT_QUEUE_US else Word.NOT_MET
-        said = f"{percents} %: {part.lost} of {part.sent} lost, queue {part.queue_us / 1000:.1f} ms"
-        return worst([loss, queue]), said
-
-    verdict = _stepped("A8", found, range(100), judged)
-    return _limited(verdict, f"loss {percent(limit)}, queue {FLAT_QUEUE_US / 1000:g} ms")
-
-
-def steps_above(found: Material) -> RowVerdict:
-    """A9: more than the rate is offered, and the rate itself comes through."""
-    needed = _least_overall(found.card)
-
-    def judged(part: PacedPart, percents: int) -> tuple[Word, str]:
-        committed = found.card.rate_bps(part.direction) or 1
-        low, high = (bps / committed for bps in _readings(part.rates, found.card.layer))
-        fate = "was lost" if part.lost else "was delayed" if part.queue_us > FLAT_QUEUE_US else "came as well"
-        said = f"{percents} %: {percent(low)} of the rate arrived, what is more {fate}"
-        return _between(low, high, needed, error=METHOD_ERROR_RATIO + part.error_ratio), said
-
-    return _limited(_stepped("A9", found, range(101, 1000), judged), f"{percent(needed)} of the rate")
-
-
-def sizes(found: Material) -> RowVerdict:
-    """A10: the same share for every frame size, at the contract's layer."""
-    needed = _least_overall(found.card)
-    words, parts = [], []
-    latest = None
-    for way in WAYS:
-        run = newest([one for one in valid(found.sizes) if one.direction is way])
-        committed = found.card.rate_bps(way)
-        if run is None or not committed:
-            continue
-        latest = max(latest or 0, run.started_unix_ns)
-        own, said = _size_words(run, found.card, committed, needed)
-        words += own
-        parts.append(f"{way} {said}")
-    if not words:
-        return untested("A10", "No size sweep at the committed rate is on record.")
-    word = worst(words)
-    because = f"{'; '.join(parts)}. {percent(needed)} is asked of every size {LAYER_WORDS[found.card.layer]}."
-    verdict = RowVerdict(
-        row="A10",
-        word=word,
-        because=because[0].upper() + because[1:],
-        limit=f"{percent(needed)} of the rate at every size",
-        found="; ".join(parts),
-        error=f"± {percent(METHOD_ERROR_RATIO)} and each size's scatter",
-        started_unix_ns=latest,
-    )
-    shortest = min((run.seconds for run in valid(found.sizes)), default=0.0)
-    return long_enough(verdict, shortest)
-
-
-def burst(found: Material) -> RowVerdict:
-    """A11: the committed burst size, each direction."""
-    words, parts, limits = [], [], []
-    latest = None
-    for way in WAYS:
-        run = newest([one for one in valid(found.bursts) if one.direction is way])
-        if run is None:
-            continue
-        latest = max(latest or 0, run.started_unix_ns)
-        limit, whence = _burst_limit(found, way)
-        if limit is None:
-            words.append(Word.UNDECIDED)
-            parts.append(f"{way}: {whence}")
-            continue
-        word, said = _burst_word(run, found.card, limit)
-        words.append(word)
-        limits.append(f"{way} {_kilobytes(limit)} ({whence})")
-        parts.append(f"{way} {said}, {_kilobytes(limit)} {whence}")
-    if not words:
-        return untested("A11", "No burst run is on record.")
-    missing = [] if len(words) == 2 else [Word.UNDECIDED]
-    return RowVerdict(
-        row="A11",
-        word=worst([*words, *missing]),
-        because=f"Committed burst size: {'; '.join(parts)}."
-        + (" The other direction is missing." if missing else ""),
-        limit="; ".join(limits),
-        found="; ".join(parts),
-        error="each run's own bound",
-        started_unix_ns=latest,
+        row="A18", word=word, because=because, limit=limit_text(found.card), found="; ".join(parts)
     )
 
 
@@ -284,6 +195,7 @@ def _each_way(row: str, found: Material, tests: Callable[[Direction], list[_Test
     slowest_known = True
     for way in (each for each in WAYS if found.card.rate_bps(each)):
         own = tests(way)
+        own = [test for test in own if whole(row, test.seconds)] or own[-1:]
         if not own:
             words.append(Word.NOT_TESTED)
             continue
@@ -296,7 +208,7 @@ def _each_way(row: str, found: Material, tests: Callable[[Direction], list[_Test
     if not parts:
         return untested(row, _nothing(row, found))
     word = worst(words)
-    because = f"{'; '.join(parts)}. Asked: {_limit_text(found.card)}."
+    because = f"{'; '.join(parts)}. Asked: {limit_text(found.card)}."
     if Word.NOT_TESTED in words:
         word = Word.NOT_MET if Word.NOT_MET in words else Word.UNDECIDED
         because += " The other direction is missing."
@@ -307,7 +219,7 @@ def _each_way(row: str, found: Material, tests: Callable[[Direction], list[_Test
         row=row,
         word=word,
         because=because[0].upper() + because[1:],
-        limit=_limit_text(found.card),
+        limit=limit_text(found.card),
         found="; ".join(parts),
         error=f"± {percent(METHOD_ERROR_RATIO)}",
         started_unix_ns=latest,
@@ -316,22 +228,15 @@ def _each_way(row: str, found: Material, tests: Callable[[Direction], list[_Test
 
 
 def _word(test: _Test, card: Card) -> Word:
-    words = [_between(test.low, test.high, _least_overall(card), error=METHOD_ERROR_RATIO)]
+    words = [between(test.low, test.high, least_overall(card), error=METHOD_ERROR_RATIO)]
     if card.reach_ratio == 1 and test.slowest is not None:
         spread = test.high / test.low if test.low else 1.0
         words.append(
-            _between(test.slowest, test.slowest * spread, TEN_SECONDS_RATIO, error=METHOD_ERROR_RATIO)
+            between(test.slowest, test.slowest * spread, TEN_SECONDS_RATIO, error=METHOD_ERROR_RATIO)
         )
     if card.loss_ratio is not None and test.lost is not None:
         words.append(loss_within(test.lost, test.sent, card.loss_ratio))
     return worst(words)
-
-
-def _between(low: float, high: float, limit: float, *, error: float) -> Word:
-    """The lowest reading must reach the limit, and the highest miss it: they differ with no layer stated."""
-    if at_least(low, limit, error=error) is Word.MET:
-        return Word.MET
-    return Word.NOT_MET if at_least(high, limit, error=error) is Word.NOT_MET else Word.UNDECIDED
 
 
 def _alone(found: Material, way: Direction) -> list[_Test]:
@@ -376,7 +281,7 @@ def _full_runs(found: Material) -> list[RateRun]:
             run
             for run in found.rates
             if not evidence.why_left_out(run)
-            and all(side.limited_by not in _NOT_THE_LINE for side in run.sides().values())
+            and all(side.limited_by not in NOT_THE_LINE for side in run.sides().values())
         ),
         key=_start,
     )
@@ -389,7 +294,7 @@ def _offered_whole(found: Material, way: Direction) -> list[PacedRun]:
         run
         for run in valid(found.paced)
         if run.direction is way
-        and run.limited_by not in _NOT_THE_LINE
+        and run.limited_by not in NOT_THE_LINE
         and _offered(run, found.card) >= _OFFERED_ENOUGH * committed
     ]
 
@@ -425,7 +330,7 @@ def _test(
     loss: tuple[int | None, int],
 ) -> _Test:
     committed = card.rate_bps(way) or 1
-    low, high = (bps / committed for bps in _readings(rates, card.layer))
+    low, high = (bps / committed for bps in readings(rates, card.layer))
     slowest = _slowest_bps(*bins)
     share = None if slowest is None or not rates.goodput_bps else slowest / rates.goodput_bps * low
     return _Test(
@@ -455,27 +360,6 @@ def _slowest_bps(bins: Sequence[Bin], window: tuple[int, int]) -> float | None:
     if not bins or not whole:
         return None
     return min(spans.get(nth, 0) for nth in range(whole)) * 8 / (_TEN_SECONDS_MS / 1000)
-
-
-def _readings(rates: LayerRates, layer: Layer) -> tuple[int, int]:
-    """The rate at the layer, twice; with none stated, as payload and as layer 1."""
-    if layer is Layer.NOT_STATED:
-        return rates.goodput_bps, rates.wire_bps
-    return rates.at(layer), rates.at(layer)
-
-
-def _least_overall(card: Card) -> float:
-    return card.reach_ratio if card.reach_ratio < 1 else OVERALL_RATIO
-
-
-def _limit_text(card: Card) -> str:
-    if card.reach_ratio < 1:
-        limit = f"{percent(card.reach_ratio)} of the rate, by the contract"
-    else:
-        limit = (
-            f"{percent(OVERALL_RATIO)} of the rate over all and {percent(TEN_SECONDS_RATIO)} in every 10 s"
-        )
-    return limit + ("" if card.loss_ratio is None else f", loss at most {percent(card.loss_ratio)}")
 
 
 def _test_said(test: _Test, found: Material) -> str:
@@ -508,128 +392,30 @@ def _before_said(tests: Sequence[_Test], found: Material) -> str:
 def _nothing(row: str, found: Material) -> str:
     if not any(found.card.rate_bps(way) for way in WAYS):
         return "The contract card states no rate."
-    return {
-        "A6": "No paced run at the whole rate and no full rate run of one direction is on record.",
-        "A7": "No run of both directions at once is on record.",
-    }.get(row, "No such run is on record.")
+    missing = {
+        "A6": "No paced run at the whole rate and no full rate run of one direction counts.",
+        "A7": "No run of both directions at once counts.",
+    }
+    return missing.get(row, "No such run is on record.") + _not_counted(found)
+
+
+def _not_counted(found: Material) -> str:
+    """How many rate and paced runs may not speak of the line, and why; nothing where all do."""
+    counts = Counter[str]()
+    for run in found.rates:
+        held = [
+            f"{side.limited_by}_limit" for side in run.sides().values() if side.limited_by in NOT_THE_LINE
+        ]
+        counts.update({*(evidence.why_left_out(run) or held)})
+    for paced in found.paced:
+        held = [f"{paced.limited_by}_limit"] if paced.limited_by in NOT_THE_LINE else []
+        counts.update({*(evidence.why_not(paced.reasons) or held)})
+    why = ", ".join(f"{count} {reason}" for reason, count in sorted(counts.items()))
+    return f" Runs that do not count: {why}." if why else ""
 
 
 def _said(verdict: RowVerdict, more: str) -> RowVerdict:
     return replace(verdict, because=f"{verdict.because} {more}")
-
-
-def _limited(verdict: RowVerdict, limit: str) -> RowVerdict:
-    return replace(verdict, limit=limit)
-
-
-# Steps, sizes, bursts
-
-
-def _stepped(
-    row: str, found: Material, percents: range, judged: Callable[[PacedPart, int], tuple[Word, str]]
-) -> RowVerdict:
-    words, parts = [], []
-    latest, seconds = None, math.inf
-    for way in (each for each in WAYS if found.card.rate_bps(each)):
-        run = newest([one for one in valid(found.steps) if _steps_of(one, found.card, way)])
-        if run is None:
-            words.append(Word.NOT_TESTED)
-            continue
-        latest, seconds = max(latest or 0, run.started_unix_ns), min(seconds, run.seconds)
-        for part, share in _parts(run, way):
-            if share in percents:
-                word, said = judged(part, share)
-                words.append(Word.UNDECIDED if _held_back(part) and word is not Word.MET else word)
-                parts.append(f"{way} {said}")
-    if not parts:
-        return untested(row, "No run of steps against the committed rate is on record.")
-    if Word.NOT_TESTED in words:
-        words = [word if word is not Word.NOT_TESTED else Word.UNDECIDED for word in words]
-    verdict = RowVerdict(
-        row=row,
-        word=worst(words),
-        because=f"{'; '.join(parts)}.",
-        found="; ".join(parts),
-        error=f"± {percent(METHOD_ERROR_RATIO)} and each step's scatter",
-        started_unix_ns=latest,
-    )
-    return long_enough(verdict, seconds)
-
-
-def _parts(run: StepsRun, way: Direction) -> Iterator[tuple[PacedPart, int]]:
-    return ((one.part, one.percent) for one in run.steps if one.part.direction is way)
-
-
-def _steps_of(run: StepsRun, card: Card, way: Direction) -> bool:
-    """Whether its 100 % are the committed rate of this direction, to 1 %."""
-    whole = next((part for part, share in _parts(run, way) if share == 100), None)
-    committed = card.rate_bps(way)
-    if whole is None or not committed:
-        return False
-    ip = whole.rates.ip_bps
-    asked = (
-        run.stated_bps
-        if card.layer is Layer.NOT_STATED or not ip
-        else (run.stated_bps * whole.rates.at(card.layer) / ip)
-    )
-    return abs(asked / committed - 1) <= 0.01
-
-
-def _held_back(part: PacedPart) -> bool:
-    """Whether anything but the line may have kept packets back."""
-    return part.limited_by in _NOT_THE_LINE or standing_of(part.reasons) is not Standing.VALID
-
-
-def _size_words(run: SizesRun, card: Card, committed: int, needed: float) -> tuple[list[Word], str]:
-    words, parts = [], []
-    for one in run.sizes:
-        low, high = (bps / committed for bps in _readings(one.part.rates, card.layer))
-        word = _between(low, high, needed, error=METHOD_ERROR_RATIO + one.part.error_ratio)
-        if word is not Word.MET and (_held_back(one.part) or not one.part.lost):
-            word = Word.UNDECIDED  # it was not offered enough, or something else kept it back
-        words.append(word)
-        parts.append(f"{percent(low)} at {one.frame_bytes}")
-    said = f"{', '.join(parts)} bytes"
-    stated = card.layer
-    found = _LAYER_OF.get(run.counted)
-    if found is not None and stated is not Layer.NOT_STATED and found is not stated:
-        said += f": the limit counts {LAYER_WORDS[found].removeprefix('at ')}, not {_stated_words(stated)}"
-    return words, said
-
-
-def _stated_words(layer: Layer) -> str:
-    """The layer of a contract as the end of a sentence."""
-    return LAYER_WORDS[layer].removeprefix("at ").removeprefix("of ")
-
-
-def _burst_limit(found: Material, way: Direction) -> tuple[int | None, str]:
-    """What is asked, and whence: the contract's CBS, or rate x RTT."""
-    stated = found.card.burst_bytes(way)
-    if stated is not None:
-        return stated, "stated"
-    rate = found.card.rate_bps(way)
-    rtts = [run.rtt_idle_us.p50 for run in found.rates if run.rtt_idle_us is not None]
-    if rate is None or not rtts:
-        return None, "the card states no burst size, and no RTT is known to take its place"
-    return round(rate * min(rtts) / 8e6), f"for an RTT of {min(rtts) / 1000:.1f} ms, as none is stated"
-
-
-def _burst_word(run: BurstRun, card: Card, limit: int) -> tuple[Word, str]:
-    ratio = 1.0
-    if card.layer is not Layer.IP and run.committed_bytes and run.committed_ethernet_bytes:
-        ratio = run.committed_ethernet_bytes / run.committed_bytes
-    if run.committed_bytes is not None:
-        size, error = run.committed_bytes * ratio, (run.bound_bytes or 0) * ratio
-        return at_least(size, limit, error=error), f"{_kilobytes(size)} ± {_kilobytes(error)}"
-    if run.limiter is Limiter.NONE:
-        passed = run.undisturbed_bytes
-        word = Word.MET if passed >= limit else Word.UNDECIDED
-        return word, f"{_kilobytes(passed)} passed at once, the largest that was sent"
-    return Word.UNDECIDED, run.because.rstrip(".")
-
-
-def _kilobytes(size: float) -> str:
-    return f"{size / 1e6:.2f} MB" if size >= 1e6 else f"{size / 1e3:.0f} kB"
 
 
 # Together

@@ -74,10 +74,15 @@ def untested(row: str, because: str) -> RowVerdict:
 def long_enough(verdict: RowVerdict, seconds: float) -> RowVerdict:
     """A record shorter than its row asks for can miss a limit, but not show that it is kept."""
     asked = BY_ID[verdict.row].seconds
-    if verdict.word is not Word.MET or seconds >= _ENOUGH * asked:
+    if verdict.word is not Word.MET or whole(verdict.row, seconds):
         return verdict
     because = f"{verdict.because} It lasted {lasted(seconds)}, and the sheet asks for {lasted(asked)}."
     return replace(verdict, word=Word.UNDECIDED, because=because)
+
+
+def whole(row: str, seconds: float) -> bool:
+    """Whether a record lasted as long as its row asks for."""
+    return seconds >= _ENOUGH * BY_ID[row].seconds
 
 
 def lasted(seconds: float) -> str:

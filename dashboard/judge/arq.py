@@ -67,12 +67,18 @@ def propose(
 
     `now_s` is what it is set to; a proposal never goes below it.
     """
-    start_s = max(START_ROUND_TRIPS * rtt_s, rtt_p99_s, LEAST_LATENCY_S)
+    start_s = max(START_ROUND_TRIPS * rtt_s, rtt_p99_s, LEAST_LATENCY_S, now_s)
     seen_s = max(silences_s, default=None)
-    wanted_s = latency_for(seen_s, rtt_s=rtt_s, share=share) if seen_s else start_s
-    latency_s = min(LONGEST_LATENCY_S, max(start_s, now_s, wanted_s))
+    wanted_s = latency_for(seen_s, rtt_s=rtt_s, share=share) if seen_s and share > 0 else start_s
+    latency_s = min(LONGEST_LATENCY_S, max(start_s, wanted_s))
     latency_s = math.ceil(latency_s / _STEP_S - 1e-9) * _STEP_S
     survived_s = survives_s(latency_s, rtt_s=rtt_s, share=share)
+    if share <= 0:
+        because = (
+            f"{latency_s:.2f} s to start from; the line has no rate to spare for repeats, so no latency "
+            f"outlasts a silence in which every packet is lost"
+        )
+        return Latency(latency_s=latency_s, survives_s=0.0, seen_s=seen_s, because=because)
     because = (
         f"{latency_s:.2f} s, with repeats of {share * 100:.0f} % of the rate, outlasts {survived_s:.2f} s in "
         f"which "

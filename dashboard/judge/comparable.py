@@ -41,9 +41,9 @@ class ShowSeen:
 class History:
     """`hours` in words; `goodput_bps` the floor as payload; `trains` each train's stalls, oldest first.
 
-    `loss_ratio` is of packets on the way up or somewhere, `rtt_s` the median round trip, `rtt_p99_s` what 99
-    % of packets stay within. `shows` are this plan's own hours on comparable days, `beside_bps` what else the
-    house sends meanwhile (IP layer), which no stream can have.
+    `loss_ratio` is of packets on the way up or somewhere, those of stalls left out, `rtt_s` the median round
+    trip, `rtt_p99_s` what 99 % of packets stay within. `shows` are this plan's own hours on comparable days,
+    `beside_bps` what else the house sends meanwhile (IP layer), which no stream can have.
     """
 
     hours: str
@@ -99,8 +99,9 @@ def gather(
     for span in kept:
         rtt.merge(span.rtt)
     sent = sum(span.sent for span in kept)
-    lost = sum(span.lost_up + span.lost_unattributed for span in kept)
     trains = _trains(kept, filter(enters, stalls))
+    lost = sum(span.lost_up + span.lost_unattributed for span in kept)
+    lost -= sum(stall.lost for train in trains.values() for stall in train)  # those are judged as stalls
     on_air = hours.past_shows(plan.times, zone, since_unix_ns=oldest, until_unix_ns=now_unix_ns)
     return History(
         hours=hours.describe(plan.times),
@@ -108,7 +109,7 @@ def gather(
         goodput_bps=assured_floor([side.lowest_second_bps for side in sides]).bps,
         trains=tuple(trains.values()),
         train_s=sum(span.seconds for span in kept),
-        loss_ratio=lost / sent if sent else 0.0,
+        loss_ratio=max(0, lost) / sent if sent else 0.0,
         rtt_s=(rtt.percentile(0.5) or 0) / 1e6,
         rtt_p99_s=(rtt.percentile(0.99) or 0) / 1e6,
         shows=tuple(_seen(show, list(trains), kept, counted) for show in on_air),

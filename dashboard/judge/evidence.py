@@ -59,8 +59,12 @@ def counted(
 
 def why_left_out(run: RateRun) -> tuple[str, ...]:
     """The reason codes that leave a run out of every judgement of the full rate; none for one that counts."""
-    own = (code for code in run.reasons if REASONS[code][0] is not Standing.VALID)
-    return (*((LIGHT,) if run.light else ()), *own)
+    return (*((LIGHT,) if run.light else ()), *why_not(run.reasons))
+
+
+def why_not(reasons: Iterable[str]) -> tuple[str, ...]:
+    """Those of a record's reasons by which it may not speak about the line."""
+    return tuple(code for code in reasons if REASONS[code][0] is not Standing.VALID)
 
 
 def _others(runs: Sequence[RateRun], kept: Sequence[RateRun]) -> list[RateRun]:

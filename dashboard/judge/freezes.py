@@ -16,13 +16,22 @@ from store.clock import NS_PER_S
 from store.records import Stall
 from store.site import Destination, Transport
 
+OUTAGE_S = (
+    10.0  # what lasts longer is an outage: no buffer of a live show outlasts it; common practice, no source
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frozen:
-    """What the stalls of comparable hours would have cost, an hour of show."""
+    """What the stalls of comparable hours would have cost, an hour of show.
+
+    `outages` are those of the freezes that lasted more than 10 s; of each the picture's first 10 s count,
+    since one of an hour says nothing more of buffers.
+    """
 
     freezes: float
     lost_s: float
+    outages: float = 0.0
 
 
 def headroom_of(destinations: Sequence[Destination], history: History) -> float:
@@ -46,7 +55,10 @@ def frozen(destinations: Sequence[Destination], history: History) -> Frozen:
     lost_s = [stall_s for train in by_stall(destinations, history) for stall_s in train]
     return Frozen(
         freezes=history.per_hour(sum(stall_s > 0 for stall_s in lost_s)),
-        lost_s=history.per_hour(sum(lost_s)),
+        lost_s=history.per_hour(sum(min(stall_s, OUTAGE_S) for stall_s in lost_s)),
+        outages=history.per_hour(
+            sum(stall.seconds > OUTAGE_S for train in history.trains for stall in train)
+        ),
     )
 
 

@@ -34,6 +34,7 @@ from store.rollup import Rolled, speaks
 from store.site import EVENINGS, Handoff, Times
 
 D = TypeVar("D", bound=Document)
+_QUARTER_NS = 900 * NS_PER_S
 Hot = Callable[[int], bool]  # does the trouble show at this instant?
 
 
@@ -109,21 +110,39 @@ class Material:
         return self._cells.get(endpoint, ())
 
     def day(self, unix_ns: int) -> date:
-        return local(unix_ns, self.zone).date()
+        return self._quarter(unix_ns)[0]
 
     def minute(self, unix_ns: int) -> int:
         """Minute of the local day."""
-        moment = local(unix_ns, self.zone)
-        return moment.hour * 60 + moment.minute
+        return self._quarter(unix_ns)[1] + unix_ns % _QUARTER_NS // (60 * NS_PER_S)
+
+    def hour(self, unix_ns: int) -> int:
+        """Hour of the local day."""
+        return self._quarter(unix_ns)[1] // 60
 
     def is_busy(self, unix_ns: int) -> bool:
         """Whether an instant lies in the site's busy hours, by weekday and clock."""
-        moment = local(unix_ns, self.zone)
-        minute = moment.hour * 60 + moment.minute
-        if self.busy.weekdays and moment.weekday() not in self.busy.weekdays:
+        if self.busy.weekdays and self.day(unix_ns).weekday() not in self.busy.weekdays:
             return False
+        minute = self.minute(unix_ns)
         from_, to = self.busy.from_minute, self.busy.to_minute
         return from_ <= minute < to if from_ < to else minute >= from_ or minute < to
+
+    def _quarter(self, unix_ns: int) -> tuple[date, int]:
+        """The local day, and the minute of it, with which the quarter of an hour begins that it lies in.
+
+        Zones are quarters apart and change on them; a detector asks for some hundred thousand instants.
+        """
+        known = self._quarters
+        found = known.get(unix_ns // _QUARTER_NS)
+        if found is None:
+            moment = local(unix_ns - unix_ns % _QUARTER_NS, self.zone)
+            found = known[unix_ns // _QUARTER_NS] = moment.date(), moment.hour * 60 + moment.minute
+        return found
+
+    @cached_property
+    def _quarters(self) -> dict[int, tuple[date, int]]:
+        return {}
 
     @cached_property
     def _cells(self) -> Mapping[str, tuple[Cell, ...]]:

@@ -230,6 +230,9 @@ def intervals(
     worst: tuple[float, float] | None = None
     of_clock: dict[int, int] = {}
     first = 0
+    longer = [one for one in minutes if one.seconds > interval_s + 0.5]  # nobody knows where in it they were
+    vague = sum(one.lost > limit_ratio * _sent_in(one, interval_s) for one in longer)
+    minutes = [one for one in minutes if one.seconds <= interval_s + 0.5]
     for nth, one in enumerate(minutes):
         while one.from_s + one.seconds - minutes[first].from_s > interval_s + 0.5:
             first += 1
@@ -244,8 +247,17 @@ def intervals(
     word = Word.NOT_TESTED if watched_s <= 0 else Word.MET
     if worst is not None and worst[0] > limit_ratio:
         word = Word.NOT_MET
+    elif vague and word is Word.MET:
+        word = Word.UNDECIDED
     count = round(watched_s / interval_s)
-    most = "no packet was lost" if worst is None else f"the worst has {_share(worst[0])}"
+    unsaid = f", and {vague} spans of the record are longer and lost too much to tell" if vague else ""
+    most = (
+        "no packet was lost"
+        if worst is None and not longer
+        else "nothing was lost in shorter spans"
+        if (worst is None)
+        else f"the worst has {_share(worst[0])}"
+    )
     length = f"{interval_s // MINUTE_S} min" if interval_s % MINUTE_S == 0 else f"{interval_s} s"
     return IntervalLoss(
         what=what,
@@ -257,7 +269,7 @@ def intervals(
         worst_from_s=None if worst is None else worst[1],
         word=word,
         because=f"{what}: of {count} intervals of {length} {over} are over {_stated(limit_ratio)}; "
-        f"{most}: {word}.",
+        f"{most}{unsaid}: {word}.",
     )
 
 

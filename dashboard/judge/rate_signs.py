@@ -19,7 +19,7 @@ from dashboard.judge.finding import CHANCE, Finding, finding
 from dashboard.judge.layers import DIRECTION_WORDS, rate_text
 from dashboard.judge.material import Material
 from dashboard.judge.placing import State
-from store.clock import NS_PER_S, local
+from store.clock import NS_PER_S
 from store.layers import tcp_framing
 from store.records import Direction, Limit, Owner, RateRun, RateSide, Standing
 
@@ -224,8 +224,8 @@ def _endpoint_state(
     """Whether one endpoint has the trouble on these days, by its own runs in the hours that are low."""
     low = []
     for run, side in runs:
-        at = local(run.started_unix_ns, material.zone)
-        if run.endpoint == name and at.date() in bad and at.hour in hours[at.weekday() >= _SATURDAY]:
+        day, hour = material.day(run.started_unix_ns), material.hour(run.started_unix_ns)
+        if run.endpoint == name and day in bad and hour in hours[day.weekday() >= _SATURDAY]:
             low.append(side.rates.goodput_bps <= LESS * other_bps)
     if len(low) < _LEVEL_RUNS:
         return State.NOTHING
@@ -240,9 +240,9 @@ def _low_hours(
     """The clock hours whose median is low on these days, on weekdays (False) and on weekends."""
     rates: dict[bool, dict[int, list[int]]] = {False: {}, True: {}}
     for run, side in runs:
-        at = local(run.started_unix_ns, material.zone)
-        if at.date() in bad:
-            rates[at.weekday() >= _SATURDAY].setdefault(at.hour, []).append(side.rates.goodput_bps)
+        day, hour = material.day(run.started_unix_ns), material.hour(run.started_unix_ns)
+        if day in bad:
+            rates[day.weekday() >= _SATURDAY].setdefault(hour, []).append(side.rates.goodput_bps)
     return {
         weekend: sorted(hour for hour, found in by_hour.items() if median(found) <= LESS * other_bps)
         for weekend, by_hour in rates.items()
@@ -310,9 +310,7 @@ def _slower(
 ) -> Finding | None:
     cells: dict[tuple[date, int], list[_Pair]] = {}
     for pair in _pairs(runs, lambda run: run.endpoint == name, lambda run: run.endpoint == other):
-        cells.setdefault((material.day(pair.unix_ns), local(pair.unix_ns, material.zone).hour), []).append(
-            pair
-        )
+        cells.setdefault((material.day(pair.unix_ns), material.hour(pair.unix_ns)), []).append(pair)
     low = {at: pairs for at, pairs in cells.items() if _mostly([pair.low for pair in pairs])}
     high = [at for at, pairs in cells.items() if _mostly([pair.high for pair in pairs])]
     if not low:
@@ -773,16 +771,16 @@ def own_traffic(material: Material) -> Iterator[Finding]:
     met = [run for run in asked if "other_traffic" in run.reasons]
     if not met:
         return
-    hours = Counter(local(run.started_unix_ns, material.zone).hour for run in met)
+    hours = Counter(material.hour(run.started_unix_ns) for run in met)
     hour, count = hours.most_common(1)[0]
-    of_hour = sum(local(run.started_unix_ns, material.zone).hour == hour for run in asked)
+    of_hour = sum(material.hour(run.started_unix_ns) == hour for run in asked)
     chance = min(
         1.0,
         24 * sampling.chance_of_as_few(len(met) - count, len(asked) - of_hour, count, of_hour),
     )
     if chance > CHANCE or count < 3:
         return
-    there = [run for run in met if local(run.started_unix_ns, material.zone).hour == hour]
+    there = [run for run in met if material.hour(run.started_unix_ns) == hour]
     minutes = [material.minute(run.started_unix_ns) for run in there]
     days = sorted({material.day(run.started_unix_ns) for run in there})
     moved = [run.circumstances.other_up_bps for run in there if run.circumstances.other_up_bps is not None]

@@ -27,7 +27,7 @@ from dashboard.judge.clean import Chance
 from dashboard.judge.comparable import HISTORY_S as HISTORY_S  # for those who read the records
 from dashboard.judge.comparable import History, gather
 from dashboard.judge.evidence import Span
-from dashboard.judge.freezes import frozen, headroom_of
+from dashboard.judge.freezes import OUTAGE_S, frozen, headroom_of
 from dashboard.judge.layers import rate_text
 from dashboard.judge.uplinks import Shares
 from store import demand
@@ -41,6 +41,9 @@ SINGLE_SHARE = 0.5  # of what stands in for a floor with too few runs
 PEAK_SHARE = 0.85  # of the floor that the peak may take for Go
 TIGHT_SHARE = 0.85  # of an exact floor up to which demand is Tight; the peak up to the whole floor
 
+LIGHT_FREEZES = 0.5  # an hour: in most shows of two hours one at most, which every line has now and then
+LIGHT_LOST_RATIO = 0.001  # of the show, keyframe waits included
+HEAVY_OUTAGES = 0.1  # an hour: one in five shows of two hours is cut off
 HEAVY_FREEZES = 12.0  # an hour: one each five minutes, and nobody watches on
 HEAVY_LOST_RATIO = 0.01  # of the show, keyframe waits included
 RTP_TIGHT_LOSS, RTP_HOLD_LOSS = 0.02, 0.05  # above 2-5 % a sender cuts its rate hard
@@ -389,17 +392,10 @@ def _overflow(destinations: Sequence[Destination], headroom: float) -> str:
 
 
 def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
-    """Go when no stall outlasts a buffer, Hold from twelve freezes an hour or 1 % of the show on."""
+    """Go up to a freeze in two hours and 0.1 % of the show, Hold from twelve an hour, 1 % of it, or an outage
+    in ten hours on."""
     cost = frozen(destinations, history)
-    seen = (
-        f"the line stalled {_counted(history.stalls, 'time')} in {_span(history.train_s)} of trains, "
-        f"{_few(history.per_hour(history.stalls))} an hour"
-    )
-    if not history.stalls:
-        seen = (
-            f"{_span(history.train_s)} of trains saw no stall, which supports fewer than "
-            f"{math.ceil(history.per_hour(3) * 100) / 100:g} an hour"
-        )
+    seen = _seen(history)
     if not cost.freezes:
         outlasts = ", none for longer than the buffers hold" if history.stalls else ""
         headroom = headroom_of(destinations, history)
@@ -407,13 +403,37 @@ def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
             outlasts += f"; after each second of one the floor takes {fluid.recovery_s(1.0, headroom):.1f} s "
             outlasts += "to catch up"
         return _Part(answer=Answer.GO, code="stalls", because=seen + outlasts)
-    heavy = cost.freezes > HEAVY_FREEZES or cost.lost_s > HEAVY_LOST_RATIO * 3600
-    return _Part(
-        answer=Answer.HOLD if heavy else Answer.TIGHT,
-        code="stalls",
-        because=f"{seen}; {_few(cost.freezes)} an hour outlast the buffers and cost {_few(cost.lost_s)} s of "
-        "picture with the wait for a keyframe",
+    because = (
+        f"{seen}; {_few(cost.freezes)} an hour outlast the buffers and cost {_few(cost.lost_s)} s of "
+        "picture with the wait for a keyframe"
     )
+    if cost.outages:
+        because += f", {_rare(cost.outages)} outages of more than {OUTAGE_S:g} s an hour among them"
+    answer = Answer.TIGHT
+    heavy = cost.freezes > HEAVY_FREEZES or cost.lost_s > HEAVY_LOST_RATIO * 3600
+    if heavy or cost.outages > HEAVY_OUTAGES:
+        answer = Answer.HOLD
+    elif cost.freezes <= LIGHT_FREEZES and cost.lost_s <= LIGHT_LOST_RATIO * 3600:
+        answer = Answer.GO
+        because += "; a show of two hours has one of them at most, as a rule"
+    return _Part(answer=answer, code="stalls", because=because)
+
+
+def _seen(history: History) -> str:
+    """How often the line stalled, or the bound that none supports."""
+    if not history.stalls:
+        return (
+            f"{_span(history.train_s)} of trains saw no stall, which supports fewer than "
+            f"{math.ceil(history.per_hour(3) * 100) / 100:g} an hour"
+        )
+    return (
+        f"the line stalled {_counted(history.stalls, 'time')} in {_span(history.train_s)} of trains, "
+        f"{_few(history.per_hour(history.stalls))} an hour"
+    )
+
+
+def _rare(figure: float) -> str:
+    return f"{figure:.2g}"
 
 
 def _loss(destinations: Sequence[Destination], history: History) -> list[_Part]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from dashboard.judge import evidence, hours
+from dashboard.judge.deemed import Deemed
 from dashboard.judge.evidence import Known
 from dashboard.judge.layers import DIRECTION_WORDS
 from dashboard.judge.stream import Answer, Check
@@ -33,6 +34,7 @@ from store.rollup import Rolled
 from store.site import Handoff, Site, StreamPlan
 
 RECENT_S = 6 * 3600  # a working evening: what happened before is on the Circuit page
+_URGENT_DAYS = 3  # working days left for a refusal: common practice, no source
 AHEAD_S = 24 * 3600  # a show further off gets its answer when it comes near
 _LATE_AFTER_SPANS = 3  # a newest record as old as so many of the shortest spans means that measuring stopped
 _LATE_LEAST_S = 300
@@ -49,6 +51,18 @@ class Notice:
     weight: int
 
 
+def silence_counts(handoff: Handoff, deemed: Deemed) -> Notice | None:
+    """The notice that a handoff soon counts as accepted; None where its time is not running."""
+    if deemed.last_day is None or deemed.working_days_left is None or deemed.over:
+        return None
+    return Notice(
+        owner=Owner.HOUSE,
+        text=f"{handoff.title}: {deemed.because}",
+        next_step="Finish its acceptance sheet and put your decision on record; a refusal goes in writing.",
+        weight=85 if deemed.working_days_left <= _URGENT_DAYS else 60,
+    )
+
+
 def notices(
     site: Site,
     records: Iterable[Known],
@@ -56,14 +70,16 @@ def notices(
     verdicts: Iterable[tuple[Handoff, RateVerdict]],
     checks: Mapping[str, Check],
     now_unix_ns: int,
+    pending: Iterable[Notice] = (),
 ) -> tuple[Notice, ...]:
     """Everything worth a sentence; `records` are the site's of the last hours or more.
 
-    `verdicts` are those on each handoff's directions, `checks` the answers by plan name, both of this moment.
+    `verdicts` are those on each handoff's directions, `checks` the answers by plan name, both of this moment;
+    `pending` are notices that others have found.
     """
     kept = [record for record in records if _started(record) <= now_unix_ns]
     where = zone(site.timezone)
-    found: list[Notice] = list(_silence(site, kept, now_unix_ns=now_unix_ns))
+    found: list[Notice] = [*_silence(site, kept, now_unix_ns=now_unix_ns), *pending]
     recent = [record for record in kept if _started(record) > now_unix_ns - RECENT_S * NS_PER_S]
     for handoff, verdict in verdicts:
         if verdict.needed_bps is not None:

@@ -190,9 +190,13 @@ def _marked(
     chance = sampling.chance_of_as_few(off_lossy, off_count, len(in_), len(on))
     if chance > CHANCE:
         return None
-    slots = Counter(_slot(material, cell) for cell in on)
-    control = [cell for cell in quiet if not touches(cell) and _slot(material, cell) in slots]
-    control_lossy = [cell for cell in lossy if not touches(cell) and _slot(material, cell) in slots]
+    slots = {_slot(material, cell) for cell in on}
+    days = {material.day(at) for span in times for at in span}
+
+    def is_control(cell: Cell) -> bool:
+        return _slot(material, cell) in slots and material.day(cell.started_unix_ns) not in days
+
+    control, control_lossy = [*filter(is_control, quiet)], [*filter(is_control, lossy)]
     decided = sampling.chance_of_as_few(len(control_lossy), len(control), len(in_), len(on)) <= CHANCE
     same = f"in the same hours of the same weekdays with it off, {len(control_lossy)} of {len(control)} did"
     return finding(
@@ -220,8 +224,7 @@ def _marked(
 
 def _slot(material: Material, cell: Cell) -> tuple[int, int]:
     """Weekday and ten minutes of the day."""
-    moment = local(cell.started_unix_ns, material.zone)
-    return moment.weekday(), (moment.hour * 60 + moment.minute) // 10
+    return material.day(cell.started_unix_ns).weekday(), material.minute(cell.started_unix_ns) // 10
 
 
 def periodic_loss(material: Material) -> Iterator[Finding]:

@@ -20,6 +20,11 @@ from store.terms import LossInterval
 
 NOT_STATED = "not stated"
 _FROM = "In force from"
+_ALWAYS = (  # what stands in the card even where the contract is silent
+    *("provider", "reference", "rate_up", "rate_down", "layer", "commitment", "port_rate", "mtu"),
+    *("delay", "delay_variation", "loss", "measured_to", "availability", "availability_rule", "repair"),
+    *("fee", "service_start", "term_end", "notice", "handover", "deemed_acceptance"),
+)
 _MARKS = {
     Trouble.UNMEETABLE: Mark(word="Cannot be met", look="bad"),
     Trouble.VAGUE: Mark(word="Vague", look="unsure"),
@@ -31,9 +36,15 @@ T = TypeVar("T")
 class CardRow:
     """A line of the contract card."""
 
+    key: str
     name: str
     value: str
     where: str
+
+    @property
+    def folded(self) -> bool:
+        """Whether it is left to the sentence of what is not stated: not stated, and of less weight."""
+        return self.value == NOT_STATED and self.key not in _ALWAYS
 
 
 def card_rows(card: Card, where: tzinfo) -> tuple[CardRow, ...]:
@@ -48,7 +59,7 @@ def card_rows(card: Card, where: tzinfo) -> tuple[CardRow, ...]:
         *_term(card),
     )
     return tuple(
-        CardRow(name=name, value=NOT_STATED if value is None else value, where=pages.get(key, ""))
+        CardRow(key=key, name=name, value=NOT_STATED if value is None else value, where=pages.get(key, ""))
         for key, name, value in fields
     )
 

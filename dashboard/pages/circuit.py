@@ -22,6 +22,7 @@ from dashboard.judge import card_check, ceilings
 from dashboard.judge.card_check import Warned
 from dashboard.judge.house import PathJudged
 from dashboard.judge.stall_places import StallPlace
+from dashboard.judge.together import Together
 from dashboard.judge.verdict import RateVerdict
 from dashboard.pages import (
     budget,
@@ -43,7 +44,7 @@ from dashboard.pages import (
     trains,
 )
 from dashboard.pages.budget import Used
-from dashboard.pages.frame import Frame, Link, circuit_url, findings_url, term_url
+from dashboard.pages.frame import Frame, Link, acceptance_url, circuit_url, findings_url, term_url
 from dashboard.pages.house import HousePart
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.trains import Train, TrainPart
@@ -86,6 +87,7 @@ class Findings:
     period: Period
     stretch: Stretch
     rates: Rates
+    together: Together | None
     warned: tuple[Warned, ...]
     questions: tuple[str, ...]
     runs: tuple[RateRun, ...]
@@ -140,6 +142,7 @@ class CircuitPage:
 
     frame: Frame
     title: str
+    acceptance: str  # where its sheet is
     findings: str  # where its signatures are told
     term: str  # where its months are told
     period: str
@@ -147,10 +150,12 @@ class CircuitPage:
     periods: tuple[Link, ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
+    together: tuple[Entry, ...]
     part_table: Table | None
     day_table: Table | None
     rule_table: Table | None
     card: tuple[card_rows.CardRow, ...]
+    unstated: str  # the names of what else the card does not say
     versions: Table | None
     warned: tuple[Entry, ...]
     questions: tuple[str, ...]
@@ -194,6 +199,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         handoff=handoff,
         period=period,
         stretch=stretch,
+        together=rate_history.read_together(reader, site, handoff, now_unix_ns=now_ns),
         rates=rate_history.read(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         warned=(
             *card_check.warnings(handoff.card_at(now_ns)),
@@ -270,6 +276,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
     return CircuitPage(
         frame=frame,
         title=handoff.title,
+        acceptance=acceptance_url(handoff.name),
         findings=findings_url(handoff.name),
         term=term_url(handoff.name),
         period=PERIODS[found.period],
@@ -288,6 +295,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             [(handoff, verdict) for verdict in found.verdicts],
             caption=f"Counts behind the verdicts on {handoff.name}, last 30 days",
         ),
+        together=rate_parts.together(found.together),
         part_table=rate_parts.parts(
             found.rates.newest.details, caption=f"Busy hours and all hours of {handoff.name}, last 30 days"
         ),
@@ -298,7 +306,8 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             found.rates.newest,
             caption=f"Verdicts on {handoff.name} with and without each rule, last 30 days",
         ),
-        card=card_rows.card_rows(found.card, where),
+        card=tuple(row for row in card_rows.card_rows(found.card, where) if not row.folded),
+        unstated=", ".join(row.name for row in card_rows.card_rows(found.card, where) if row.folded),
         versions=card_rows.versions(handoff.cards, where),
         warned=tuple(card_rows.warning(one) for one in found.warned),
         questions=tuple(
@@ -523,6 +532,7 @@ def as_json(found: Findings) -> Json:
             contracts.as_json(found.handoff, verdict, corrected_records=found.corrected_behind(verdict))
             for verdict in found.verdicts
         ],
+        "together": rates_told.together_json(found.together),
         "versions": [rates_told.version_json(version) for version in found.rates.versions],
         "questions": list(found.questions),
         "budget": budget.as_json(found.used),

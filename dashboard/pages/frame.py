@@ -20,6 +20,7 @@ from store.clock import zone
 from store.site import Site
 
 if TYPE_CHECKING:
+    from dashboard.pages.acceptance import AcceptancePage
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
@@ -80,6 +81,9 @@ class Pages:
     def term(self, page: TermPage) -> str:
         return self._fill("term.html", page)
 
+    def acceptance(self, page: AcceptancePage) -> str:
+        return self._fill("acceptance.html", page)
+
     def findings(self, page: FindingsPage) -> str:
         return self._fill("findings.html", page)
 
@@ -121,6 +125,10 @@ def circuit_url(handoff: str) -> str:
 
 def term_url(handoff: str) -> str:
     return f"/term/{quote(handoff, safe='')}"
+
+
+def acceptance_url(handoff: str) -> str:
+    return f"/acceptance/{quote(handoff, safe='')}"
 
 
 def findings_url(handoff: str) -> str:

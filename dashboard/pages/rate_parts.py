@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import tzinfo
 
 from dashboard.judge.rate_detail import RateDetail
+from dashboard.judge.together import Together
 from dashboard.judge.verdict import RateVerdict
 from dashboard.pages.contracts import MARKS, bounds
 from dashboard.pages.ledger import Cell, Entry, Heading, Mark, Table, cells, number
@@ -108,6 +109,14 @@ def rules(version: Version, *, caption: str) -> Table | None:
         rows=tuple(rows),
         note="The verdict is the one with every rule. The others show what leaving out has changed.",
     )
+
+
+def together(found: Together | None) -> tuple[Entry, ...]:
+    """The handoffs of the contract as one; nothing where there is only one."""
+    if found is None:
+        return ()
+    totals = [Entry(mark=MARKS[one.word], moment=None, text=one.because) for one in found.totals]
+    return (*totals, *(Entry(mark=None, moment=None, text=text) for text in found.shares))
 
 
 def earlier(rates: Rates, where: tzinfo) -> tuple[Entry, ...]:

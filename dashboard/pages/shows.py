@@ -96,7 +96,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
     where = zone(site.timezone)
     records = history.of_site(reader, site, now_unix_ns=now_ns)
-    limits = history.limits_of(reader, site, now_unix_ns=now_ns)
+    limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
     planned = []
     for plan in site.plans:
         show = hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S)

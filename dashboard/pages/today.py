@@ -11,7 +11,7 @@ from datetime import tzinfo
 from typing import Any
 from urllib.parse import quote
 
-from dashboard import history
+from dashboard import acceptance, history
 from dashboard.api import Json
 from dashboard.figures import show
 from dashboard.figures.pooling import Piece, Stretch
@@ -181,7 +181,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         until_ns=now_ns + 1,
         now_ns=now_ns,
     )
-    limits = history.limits_of(reader, site, now_unix_ns=now_ns)
+    limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
     checks = {
         plan.name: history.check(site, plan, records, now_unix_ns=now_ns, limits=limits)
         for plan in site.plans
@@ -205,7 +205,14 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         stretch=_stretch(reader, site, now_ns=now_ns),
         newest_ns=reader.newest_ns(),
         alive_ns=reader.last_alive_ns(),
-        notices=judge.notices(site, records, verdicts=verdicts, checks=checks, now_unix_ns=now_ns),
+        notices=judge.notices(
+            site,
+            records,
+            verdicts=verdicts,
+            checks=checks,
+            now_unix_ns=now_ns,
+            pending=acceptance.pending(reader, site, now_unix_ns=now_ns),
+        ),
         planned=tuple(sorted(planned, key=_next_first)),
         verdicts=verdicts,
         runs=tuple(

@@ -222,7 +222,6 @@ class TestExample:
                 repeat_longer_than_s=4 * 3600,
                 repeat_days=90,
             ),
-            notice_span=CalendarSpan(months=4),
             handover=date(2026, 6, 16),
             deemed_working_days=10,
             acceptable_use=card.acceptable_use,
@@ -234,6 +233,7 @@ class TestExample:
             not_stated=(),
         )
         assert card.ends() == date(2030, 6, 21)
+        assert card.notice_span == CalendarSpan(months=4)
         assert site.handoff("B").card.rate_bps(Direction.DOWN) == 1_400_000_000
 
     def test_availability_may_be_a_share_alone(self, site: Site) -> None:

@@ -15,6 +15,7 @@ from statistics import NormalDist
 from store.clock import NS_PER_S, unix_ns_of
 from store.histogram import Delays, Histogram
 from store.layers import ETHERNET_BYTES, IP_BYTES, TCP_BYTES, TCP_TIMESTAMPS_BYTES, tcp_framing
+from store.loaded_delay import Added, LoadedDelayRun, PartDelay, UnderLoad
 from store.records import (
     Bin,
     Carrier,
@@ -68,15 +69,15 @@ def side(
     limited_by: Limit = Limit.PATH,
 ) -> RateSide:
     """One direction: its slowest second some 1 % below the mean."""
-    goodput = round(goodput_bps)
+    a_bin = _round(goodput_bps / 80)
+    goodput = a_bin * 80
     size = mss(ip_version)
     framing = tcp_framing(payload_bytes=size, ip_version=ip_version, timestamps=True)
-    a_bin = goodput // 80
     received = a_bin * seconds * 10
     return RateSide(
         rates=framing.rates(goodput),
         lowest_second_bps=round(goodput * chance.uniform(0.975, 0.995)),
-        bins=tuple(Bin(start_ms=start, bytes=a_bin) for start in range(0, seconds * 1000, 100)),
+        bins=_bins(a_bin, seconds),
         steady_from_ms=2000 if seconds > 4 else 1000,
         steady_to_ms=seconds * 1000,
         received_bytes=received,
@@ -92,6 +93,18 @@ def side(
         window_limited_ratio=0.0,
         buffer_limited_ratio=0.0,
     )
+
+
+def _round(size_bytes: float) -> int:
+    """To 0.1 % or so, so that runs share their bins."""
+    step = int(10 ** max(0, len(str(round(size_bytes))) - 4))
+    return round(size_bytes / step) * step
+
+
+@lru_cache(maxsize=20_000)
+def _bins(size_bytes: int, seconds: int) -> tuple[Bin, ...]:
+    """The 100 ms bins of an even run."""
+    return tuple(Bin(start_ms=start, bytes=size_bytes) for start in range(0, seconds * 1000, 100))
 
 
 def run(
@@ -197,7 +210,7 @@ def span(
     received = sent - lost_up - lost_down
     loaded = min(loaded, received)
     rtt, pdv_up, pdv_down = _histograms(
-        base_us, jitter_us, received, loaded, round(loaded_us, -4), round(drift_us, -2), variant % _VARIANTS
+        base_us, jitter_us, received, loaded, round(loaded_us, -5), round(drift_us, -2), variant % _VARIANTS
     )
     return TrainSpan(
         handoff=handoff,
@@ -354,6 +367,58 @@ def witnesses(
         seen=tuple(seen),
         sent_before=(240,) * len(ways),
         answered_before=(236,) * len(ways),
+    )
+
+
+def loaded_delay(
+    *,
+    handoff: str,
+    endpoint: str,
+    started_ns: int,
+    goodput_bps: int,
+    idle_us: int,
+    added_us: int,
+    circumstances: Circumstances,
+) -> LoadedDelayRun:
+    """A load up of 10 s that fills a queue, with the train before and during it."""
+
+    def part(seconds: float, late_us: int) -> PartDelay:
+        count = round(seconds * PER_SECOND)
+        delays = Histogram([idle_us + late_us + _late_us(nth % _STEPS, 1200) for nth in range(count)])
+        return PartDelay(
+            seconds=seconds, sent=count, lost_up=0, lost_down=0, lost_unattributed=0, rtt_us=delays
+        )
+
+    added = Added(p50_us=added_us, p95_us=round(added_us * 1.02))
+    load = UnderLoad(
+        direction=Direction.UP,
+        started_ms=5000,
+        seconds=10.0,
+        after_s=5.0,
+        up_goodput_bps=goodput_bps,
+        up_limited_by=Limit.PATH,
+        delay=part(8.0, added_us),
+        added_rtt=added,
+        added_up=added,
+        added_down=Added(p50_us=0, p95_us=100),
+        buffer_delay_ratio=round(added_us / idle_us, 2),
+        back_ms=round(added_us / 1000) + 40,
+        circumstances=circumstances,
+    )
+    return LoadedDelayRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_ns,
+        seconds=10.0,
+        flows=4,
+        per_second=PER_SECOND,
+        packet_bytes=PACKET_BYTES,
+        timestamps=Stamps.KERNEL,
+        clock_drift_ppm=0.0,
+        idle=part(5.0, 0),
+        loads=(load,),
+        spent_bytes=goodput_bps * 10 // 8,
+        circumstances=circumstances,
     )
 
 

@@ -40,6 +40,7 @@ from store.records import (
     WindowClosed,
     WindowOpened,
 )
+from store.tickets import TicketNote
 
 HOUSE, REFLECTOR = "edge", "ref"
 SPAN_S = {REFLECTOR: 300, "north": 1800, "south": 1800, HOUSE: 1800}  # the loss clause counts five minutes
@@ -114,6 +115,7 @@ class _Day:
         yield from self._hops()
         yield from self._outages()
         yield from self._works()
+        yield from self._tickets()
         if self.handoff is B:
             yield from self._lights()
 
@@ -323,6 +325,24 @@ class _Day:
             yield witnesses(
                 handoff=self.handoff.name, endpoint="north", started_ns=start_ns, seconds=seconds, ways=_WAY
             )
+
+    def _tickets(self) -> Iterator[Record]:
+        """What was reported to the provider, as typed in, and the provider's own word on its end."""
+        for outage in self.circuit.outages_a if self.handoff is A else ():
+            if outage.ticket is None or outage.start.date() != self.which:
+                continue
+            start_ns = unix_ns_of(outage.start, self.where)
+            opened_ns = start_ns + nanoseconds(outage.ticket_after_s)
+            closed_ns = start_ns + nanoseconds(outage.seconds)
+            for at_ns, closed in ((opened_ns, None), (closed_ns, closed_ns)):
+                yield TicketNote(
+                    handoff=self.handoff.name,
+                    started_unix_ns=at_ns,
+                    reference=outage.ticket,
+                    opened_unix_ns=opened_ns,
+                    closed_unix_ns=closed,
+                    says="handoff A carries nothing" if closed is None else "closed by the provider",
+                )
 
     def _works(self) -> Iterator[Record]:
         for works in self.circuit.works_a if self.handoff is A else ():

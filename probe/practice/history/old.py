@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta, tzinfo
@@ -12,6 +13,7 @@ from probe.practice.history.making import (
     drawn,
     hops,
     instant,
+    loaded_delay,
     nanoseconds,
     poisson,
     run,
@@ -68,7 +70,12 @@ class _Day:
         self.start_ns = instant(which, 0, where)
         self.end_ns = instant(which + timedelta(days=1), 0, where)
         self.gaps = self._between(line.down)
+        self.step_ns = None if line.step is None else unix_ns_of(line.step.start, where)
+        slip = line.slip
+        self.slip_ns = None if slip is None else (unix_ns_of(slip.start, where), unix_ns_of(slip.end, where))
+        self.sag_times = self._sag_times()
         self.silences = sorted(self._silences(), key=lambda one: one.start_ns)
+        self.starts = [one.start_ns for one in self.silences]
         self.bursts = list(self._bursts())
         self.rates = self._weather()
         self.runs = list(self._runs())
@@ -84,6 +91,7 @@ class _Day:
         yield from self._port()
         yield from self._slip()
         yield from self._step()
+        yield from self._loaded_delay()
 
     # The weather
 
@@ -99,12 +107,22 @@ class _Day:
             level = _ALIKE * level + (1 - _ALIKE**2) ** 0.5 * chance.gauss(0, 1)
         return found
 
-    def sags(self, unix_ns: int) -> bool:
+    def _sag_times(self) -> list[tuple[int, int]]:
+        """The day's sag, in instants."""
         sag = self.line.sag
         if sag is None or not sag.first <= self.which <= sag.last:
-            return False
-        moment = local(unix_ns, self.where)
-        return any(hours.holds(moment) for hours in sag.hours)
+            return []
+        return [
+            (
+                instant(self.which, hours.from_minute * 60, self.where),
+                instant(self.which, hours.to_minute * 60, self.where),
+            )
+            for hours in sag.hours
+            if self.which.weekday() in hours.weekdays
+        ]
+
+    def sags(self, unix_ns: int) -> bool:
+        return any(start <= unix_ns < end for start, end in self.sag_times)
 
     def _up_bps(self, unix_ns: int) -> float:
         line, sag = self.line, self.line.sag
@@ -118,10 +136,12 @@ class _Day:
         base = self.line.rtt_us + _ENDS[endpoint]
         if self.line.sag is not None and self.sags(unix_ns):
             base += self.line.sag.added_us
+        return base + self._later_us(unix_ns)
+
+    def _later_us(self, unix_ns: int) -> int:
+        """What the other path takes more, from its day on."""
         step = self.line.step
-        if step is not None and unix_ns >= unix_ns_of(step.start, self.where):
-            base += step.added_us
-        return base
+        return step.added_us if step and self.step_ns is not None and unix_ns >= self.step_ns else 0
 
     def _silences(self) -> Iterator[_Silence]:
         yield from self._stalls()
@@ -266,6 +286,8 @@ class _Day:
         chance = self._chance(f"spans {name}")
         house = name == HOUSE
         runs = [one for one in self.runs if isinstance(one, RateRun) and one.up is not None]
+        runs.sort(key=lambda one: one.started_unix_ns)
+        starts = [one.started_unix_ns for one in runs]
         at_ns = self.start_ns
         while at_ns < self.end_ns:
             end_ns = min(at_ns + nanoseconds(SPAN_S), self.end_ns)
@@ -281,14 +303,30 @@ class _Day:
                         variant=chance.randrange(4),
                     )
                 else:
-                    yield self._span(name, start_ns, until_ns, chance, runs)
+                    yield self._span(name, start_ns, until_ns, chance, runs, starts)
             at_ns = end_ns
 
-    def _span(self, name: str, start_ns: int, end_ns: int, chance: Chance, runs: Sequence[RateRun]) -> Record:
+    def _near(self, start_ns: int, end_ns: int) -> list[_Silence]:
+        """The silences that touch a time, oldest first; none lasts over the begin of the next."""
+        after = bisect_left(self.starts, end_ns)
+        first = after
+        while first > 0 and self.silences[first - 1].end_ns > start_ns:
+            first -= 1
+        return self.silences[first:after]
+
+    def _span(
+        self,
+        name: str,
+        start_ns: int,
+        end_ns: int,
+        chance: Chance,
+        runs: Sequence[RateRun],
+        starts: Sequence[int],
+    ) -> Record:
         seconds = (end_ns - start_ns) / NS_PER_S
         packets = round(seconds * PER_SECOND)
         held = lost = 0
-        for one in self.silences:
+        for one in self._near(start_ns, end_ns):
             common_s = (min(end_ns, one.end_ns) - max(start_ns, one.start_ns)) / NS_PER_S
             if common_s > 0:
                 lost += round(common_s * PER_SECOND) if one.how == "lost" else 0
@@ -303,7 +341,7 @@ class _Day:
             lost_up += poisson(chance, noisy_s * PER_SECOND * self.line.kiln.loss_ratio)
         lost_up = min(lost_up, packets)
         lost_down = min(poisson(chance, open_ * ratio / 2), packets - lost_up)
-        full = [one for one in runs if start_ns <= one.started_unix_ns < end_ns]
+        full = runs[bisect_left(starts, start_ns) : bisect_left(starts, end_ns)]
         loaded_us = 0.0
         if full:
             loaded_us = self._queue_us(self._up_bps(full[0].started_unix_ns))
@@ -323,9 +361,7 @@ class _Day:
             drift_us=self._drift_us(start_ns, end_ns),
             variant=chance.randrange(4),
         )
-        mended = (
-            self.line.slip is not None and start_ns <= unix_ns_of(self.line.slip.end, self.where) < end_ns
-        )
+        mended = self.slip_ns is not None and start_ns <= self.slip_ns[1] < end_ns
         return replace(made, reasons=("clock_step",)) if mended else made
 
     def _told(self) -> Iterator[Record]:
@@ -363,8 +399,7 @@ class _Day:
             if self._off(middle_ns):
                 continue
             added = self.line.sag.added_us if self.line.sag and self.sags(middle_ns) else 0
-            step = self.line.step
-            later = step.added_us if step and middle_ns >= unix_ns_of(step.start, self.where) else 0
+            later = self._later_us(middle_ns)
             own, first, second = _WAY
             chance = drawn(self.seed, HANDOFF, "hops", start_ns)
             wobble = chance.randrange(-150, 150)
@@ -434,17 +469,13 @@ class _Day:
         )
 
     def _slipping(self, unix_ns: int) -> bool:
-        slip = self.line.slip
-        return slip is not None and (
-            unix_ns_of(slip.start, self.where) <= unix_ns < unix_ns_of(slip.end, self.where)
-        )
+        return self.slip_ns is not None and self.slip_ns[0] <= unix_ns < self.slip_ns[1]
 
     def _drift_us(self, start_ns: int, end_ns: int) -> int:
         slip = self.line.slip
-        if slip is None or not self._slipping(start_ns):
+        if slip is None or self.slip_ns is None or not self._slipping(start_ns):
             return 0
-        whole_ns = unix_ns_of(slip.end, self.where) - unix_ns_of(slip.start, self.where)
-        return slip.by_us * (end_ns - start_ns) // whole_ns
+        return slip.by_us * (end_ns - start_ns) // (self.slip_ns[1] - self.slip_ns[0])
 
     def _step(self) -> Iterator[Record]:
         step = self.line.step
@@ -463,6 +494,21 @@ class _Day:
                 endpoint=name,
                 before=f"{before:.1f} ms",
                 after=f"{after:.1f} ms",
+            )
+
+    def _loaded_delay(self) -> Iterator[Record]:
+        """Each Monday at six: what a full upload adds."""
+        at_ns = instant(self.which, 6 * 3600, self.where)
+        if self.which.weekday() == 0 and not self._off(at_ns) and not self._silent(at_ns):
+            bps = self._up_bps(at_ns)
+            yield loaded_delay(
+                handoff=HANDOFF,
+                endpoint="north",
+                started_ns=at_ns,
+                goodput_bps=round(bps),
+                idle_us=self._base_us(at_ns, "north"),
+                added_us=round(self._queue_us(bps)),
+                circumstances=wired(_INTERFACE, _PORT_BPS),
             )
 
 

@@ -8,14 +8,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date, timedelta
 
-from probe.practice.history.script import TIMEZONE, Script
+from probe.practice.history.script import TIMEZONE, USUAL, Script
 
 ENDPOINTS = ("lan", "edge", "north", "south", "ref")
 
 
-def site_text(*, database: str, secrets: str) -> str:
-    """The site file."""
-    return _SITE.format(timezone=TIMEZONE, database=database, secrets=secrets)
+def site_text(*, database: str, secrets: str, script: Script = USUAL) -> str:
+    """The site file, with the script's announced works as maintenance windows of handoff A."""
+    works = "".join(
+        _WORKS.format(
+            name=one.reference.lower(),
+            day=one.start.date(),
+            hours=f"{one.start:%H:%M}-{one.planned_end:%H:%M}",
+            reference=one.reference,
+            announced=one.start.date() - timedelta(days=_ANNOUNCED_DAYS),
+        )
+        for one in script.new.works_a
+    )
+    return _SITE.format(timezone=TIMEZONE, database=database, secrets=secrets) + works
 
 
 def secrets_text() -> str:
@@ -43,6 +53,18 @@ def _clock(minute: int) -> str:
     return f"{minute // 60:02d}:{minute % 60:02d}"
 
 
+_ANNOUNCED_DAYS = 14
+_WORKS = """
+[[window]]
+name = "{name}"
+kind = "maintenance"
+dates = [{day}]
+hours = "{hours}"
+handoffs = ["A"]
+reference = "{reference}"
+announced = {announced}
+"""
+
 _CARD = """\
 provider = "Greyfell Circuits"
 reference = "GC-40417"
@@ -69,7 +91,6 @@ measured_to = "ref.greyfell.example.net"
 delay = "9 ms"
 delay_variation = "3 ms"
 loss = "0.05 %"
-availability = "99.93 %"
 availability_rule = "10 consecutive seconds with loss over 50 % begin an outage, 10 good seconds end it"
 maintenance_cap = "4 h"
 repair = "5 h"
@@ -82,6 +103,40 @@ index_most = "3 %"
 notice = "4 months"
 handover = 2026-06-16
 deemed_acceptance = "10 working days"
+[handoff.card.availability]
+target = "99.93 %"
+rule = "severe seconds"
+threshold = "50 %"
+interval = "1 s"
+intervals = 10
+good_intervals = 10
+period = "month"
+counts_from = "detection"
+overruns_count = true
+excluded_time = "available"
+maintenance_days = ["Tue", "Thu"]
+maintenance_hours = "02:00-05:00"
+maintenance_notice = "10 days"
+[handoff.card.loss_interval]
+every = "5 min"
+loss = "1 %"
+[handoff.card.credits]
+cap = "45 %"
+claim = "21 days"
+repair_credit = "3 %"
+repair_reported_within = "30 min"
+repeat = 3
+repeat_longer_than = "4 h"
+repeat_within = "90 days"
+[[handoff.card.credits.ladder]]
+below = "99.93 %"
+credit = "8 %"
+[[handoff.card.credits.ladder]]
+below = "99.50 %"
+credit = "20 %"
+[[handoff.card.credits.ladder]]
+below = "98.00 %"
+credit = "40 %"
 """
 
 _STREAM = """\

@@ -52,7 +52,7 @@ def write(
     if database.exists():
         raise UserMistake(f"{database} is there already; name another folder, or remove it first")
     last = last_day(months) if last is None else last
-    (folder / SITE_FILE).write_text(place.site_text(database=DATABASE, secrets=SECRETS))
+    (folder / SITE_FILE).write_text(place.site_text(database=DATABASE, secrets=SECRETS, script=script))
     secrets = folder / SECRETS
     secrets.write_text(place.secrets_text())
     secrets.chmod(0o600)

@@ -19,6 +19,8 @@ from dashboard.judge import acceptance
 from dashboard.judge.acceptance_material import Material, TrainDelays
 from dashboard.judge.acceptance_rows import QUESTIONS, ROWS
 from dashboard.judge.acceptance_verdict import RowVerdict, at_least, at_most, loss_within
+from dashboard.judge.deemed import deemed
+from dashboard.judge.today import silence_counts
 from dashboard.judge.verdict import Word
 from store.acceptance import About, AcceptanceNote
 from store.bursts import Limiter
@@ -32,6 +34,7 @@ from store.loaded_delay import Added
 from store.paced import PacedBin, PacedRun
 from store.path_mtu import FamilyMtu
 from store.records import Circumstances, Direction, Owner, RateRun
+from store.site import Handoff
 from store.sizes import FRAMES_BYTES, Counted, Size, SizesRun
 from store.steps import Step, StepsRun
 from tests.dashboard.judge.made import ZONE, at, run
@@ -252,7 +255,9 @@ class TestWhatCounts:
 
     def test_what_held_back_the_probe_says_nothing(self) -> None:
         void = both_ways(300e6, reasons=("probe_limit",))
-        assert judged("A6", paced=void).word is Word.NOT_TESTED
+        found = judged("A6", paced=void)
+        assert found.word is Word.NOT_TESTED
+        assert "Runs that do not count: 2 probe_limit." in found.because
 
     def test_the_newest_test_counts_and_the_older_are_named(self) -> None:
         before = both_ways(400e6)
@@ -260,6 +265,12 @@ class TestWhatCounts:
         found = judged("A6", paced=(*before, *after))
         assert found.word is Word.MET
         assert "before: 16 Jun 66.7 % not met" in found.because
+
+    def test_a_short_run_later_does_not_replace_the_whole_test(self) -> None:
+        """A scheduled run of 10 s the day after is no acceptance test of 15 min."""
+        later = replace(run(300 * MBPS, started_unix_ns=DAY + 24 * HOUR), seconds=10.0)
+        found = judged("A6", paced=both_ways(598e6), rates=(later,))
+        assert (found.word, "before" in found.because) == (Word.MET, False)
 
     def test_loss_beyond_the_contract_fails_the_rate_too(self) -> None:
         lossy = both_ways(598e6, sent=1_000_000, lost=2_000)
@@ -531,13 +542,40 @@ class TestSheet:
     )
     def test_deemed_acceptance_counts_down(self, today: date, left: int, over: bool) -> None:
         """Ten working days after Tuesday 16 June end with Tuesday 30 June (counted on a calendar)."""
-        found = acceptance.deemed(CARD, today=today)
+        found = deemed(CARD, today=today)
         assert (found.last_day, found.working_days_left, found.over) == (date(2026, 6, 30), left, over)
 
+    @pytest.mark.parametrize(
+        ("today", "weight"),
+        [(date(2026, 6, 17), 60), (date(2026, 6, 25), 85), (date(2026, 6, 30), 85), (date(2026, 7, 1), None)],
+    )
+    def test_a_notice_while_the_time_runs(self, today: date, weight: int | None) -> None:
+        """More urgent from the last three working days on; none once it is over."""
+        handoff = Handoff(
+            name="A",
+            title="Handoff A",
+            interface=None,
+            source=None,
+            metered=False,
+            allowance_bytes=None,
+            card=CARD,
+        )
+        found = silence_counts(handoff, deemed(CARD, today=today))
+        assert (found.weight if found else None) == weight
+        assert found is None or "It counts as accepted after 2026-06-30" in found.text
+
     def test_deemed_acceptance_needs_both_dates(self) -> None:
-        found = acceptance.deemed(replace(CARD, handover=None), today=self.TODAY)
+        found = deemed(replace(CARD, handover=None), today=self.TODAY)
         assert (found.last_day, found.over) == (None, False)
         assert "does not state the day of handover" in found.because
+
+
+@given(st.integers(1, 10**7), st.data(), st.sampled_from([0.0005, 0.01]))
+def test_more_loss_never_improves_a_verdict(sent: int, data: st.DataObject, limit: float) -> None:
+    """One packet more lost of as many sent: the same word or a worse one."""
+    order = {Word.NOT_MET: 0, Word.UNDECIDED: 1, Word.MET: 2}
+    lost = data.draw(st.integers(0, sent - 1))
+    assert order[loss_within(lost + 1, sent, limit)] <= order[loss_within(lost, sent, limit)]
 
 
 @given(st.lists(st.floats(0.3, 1.1), min_size=2, max_size=2), st.floats(0.5, 1.0))

@@ -90,10 +90,15 @@ def test_a_proposal_outlasts_what_is_on_record() -> None:
 
 
 def test_no_latency_helps_without_rate_to_spare() -> None:
-    """The proposal says that rate is what lacks."""
+    """What is set stays, and the proposal says that rate is what lacks; so does one that ten seconds
+    limit.
+    """
     found = arq.propose([1.0], rtt_s=0.030, rtt_p99_s=0.060, share=0.0, now_s=1.5)
-    assert found.survives_s == 0
-    assert "more rate to spare and not more latency" in found.because
+    assert (found.latency_s, found.survives_s) == (1.5, 0.0)
+    assert "no rate to spare for repeats" in found.because
+    most = arq.propose([9.0], rtt_s=0.030, rtt_p99_s=0.060, share=0.25, now_s=1.5)
+    assert most.latency_s == pytest.approx(10.0)
+    assert "more rate to spare and not more latency" in most.because
 
 
 @given(st.lists(st.floats(0.1, 5), max_size=4), st.floats(0.1, 5), st.floats(0.01, 1))

@@ -91,3 +91,10 @@ def test_the_destination_hit_worst_counts() -> None:
     found = cost(long_buffer, PUSH, PUSH, stalls=silences)
     assert found.freezes == 1
     assert found.lost_s == pytest.approx(1.0 + 1)
+
+
+def test_an_outage_counts_its_first_ten_seconds() -> None:
+    """What lasts longer says no more of buffers; that it was an outage is said apart."""
+    found = cost(PUSH, stalls=[stall(seconds=4905.0), stall(NOON + 7200 * NS_PER_S, seconds=2.4)])
+    assert (found.freezes, found.outages) == (2, 1)
+    assert found.lost_s == pytest.approx(10 + 2.4)

@@ -120,6 +120,14 @@ def test_any_five_minutes_slide(lost: int, word: Word) -> None:
     assert promises.intervals("", apart, interval_s=300, limit_ratio=0.01, watched_s=3600).word is Word.MET
 
 
+@pytest.mark.parametrize(("lost", "word"), [(60, Word.MET), (61, Word.UNDECIDED)])
+def test_spans_longer_than_the_interval(lost: int, word: Word) -> None:
+    """Half an hour in one span: 60 lost are 1 % of five minutes at worst, and 61 may be more."""
+    half_hour = [LossyMinute(from_s=0.0, seconds=1800, sent=36_000, lost=lost)]
+    found = promises.intervals("", half_hour, interval_s=300, limit_ratio=0.01, watched_s=3600)
+    assert (found.word, found.over, found.worst_ratio) == (word, 0, None)
+
+
 @given(st.integers(0, 5000), st.integers(1, 100), st.integers(1, 5000))
 def test_more_loss_never_improves_a_verdict(lost: int, events: int, more: int) -> None:
     order = [Word.MET, Word.UNDECIDED, Word.NOT_MET]

@@ -266,6 +266,42 @@ def test_light_runs_leave_the_floor_as_it_is(light_bps: int) -> None:
     assert (only.answer, only.floor_bps, only.reasons) == (Answer.UNKNOWN, None, ("no_runs",))
 
 
+@pytest.mark.parametrize(
+    ("count", "seconds", "answer"),
+    [
+        (28, 2.4, Answer.GO),  # 28 in 57 h are 0.49 an hour
+        (29, 2.4, Answer.TIGHT),
+        (5, 4905.0, Answer.GO),  # an outage of 82 min says no more of buffers than one of 10 s
+        (6, 4905.0, Answer.HOLD),  # more than one in ten hours
+        (6, 9.9, Answer.GO),
+    ],
+)
+def test_rare_stalls_and_outages(count: int, seconds: float, answer: Answer) -> None:
+    """Go allows fewer than one freeze in two hours (0.4 an hour in the morning of the invented old line), and
+    outages of more than 10 s up to one in ten hours."""
+    starts = days(EVENINGS)
+    silences = [
+        stall(starts[place % 19] + (600 + place // 19 * 5000) * NS_PER_S, seconds=seconds)
+        for place in range(count)
+    ]
+    found = checked(plan(CLASS), runs(EVENINGS, 100_000_000, 100_000_000), spans(EVENINGS), silences)
+    assert found.answer is answer
+
+
+def test_packets_lost_in_stalls_are_judged_as_stalls() -> None:
+    """An outage that lost 4 % of all packets is no loss that cuts a conversation's rate."""
+    train = spans(EVENINGS, lost_up=0)
+    lost = round(0.04 * sum(one.sent for one in train))
+    broken = [replace(train[0], lost_up=lost), *train[1:]]
+    outage = stall(train[0].started_unix_ns, seconds=2000.0, how="lost", lost=lost)
+    talk = plan(replace(RESCUE, transport=Transport.RTP))
+    made = runs(EVENINGS, 100_000_000, 100_000_000)
+    assert checked(talk, made, broken).answer is Answer.TIGHT
+    found = checked(talk, made, broken, [outage])
+    assert (found.answer, found.loss_up_ratio) == (Answer.GO, 0.0)
+    assert "outages of more than 10 s an hour among them" in found.because
+
+
 def test_no_stall_seen_supports_a_bound() -> None:
     """None in 57 hours supports fewer than 3 in 57 hours: 0.0526, said as 0.06."""
     found = checked(plan(CLASS), runs(EVENINGS, 100_000_000, 100_000_000), spans(EVENINGS))
