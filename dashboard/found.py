@@ -78,7 +78,7 @@ def material(
     ]
     keyframes = {one.keyframe_s for plan in site.plans if plan.handoff == name for one in plan.destinations}
     return Material(
-        handoff=handoff,
+        handoff=replace(handoff, card=handoff.card_at(until_ns), earlier=()),
         zone=zone(site.timezone),
         since_ns=since_ns,
         until_ns=until_ns,

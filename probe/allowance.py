@@ -221,7 +221,11 @@ def _ahead(
     left_days = (ends_ns - now_ns) / (_DAY_S * NS_PER_S)
     trains = (train for train in site.trains if train.handoff == handoff.name)
     runs = () if handoff.metered and not handoff.metered_runs else site.runs
-    own = [(run, once_bytes(run, handoff.card, counts) or 0) for run in runs if run.handoff == handoff.name]
+    own = [
+        (run, once_bytes(run, handoff.card_at(now_ns), counts) or 0)
+        for run in runs
+        if run.handoff == handoff.name
+    ]
     busy_bytes = round(sum(once for run, once in own if has_busy_run(run)) * left_days)
     all_bytes = round(sum(once * runs_a_day(run) for run, once in own) * left_days)
     ways = 1.0 if counts is CapCounts.BOTH else 0.5
@@ -231,7 +235,9 @@ def _ahead(
         limit_bytes=None,
         trains_bytes=round(sum(_train_day_bytes(train) for train in trains) * left_days * ways),
         campaigns_bytes=sum(
-            _campaign_bytes(one, handoff.card, from_ns=now_ns, to_ns=ends_ns, where=where, counts=counts)
+            _campaign_bytes(
+                one, handoff.card_at(now_ns), from_ns=now_ns, to_ns=ends_ns, where=where, counts=counts
+            )
             for one in site.campaigns
             if one.run.handoff == handoff.name
         ),

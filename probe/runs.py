@@ -20,6 +20,7 @@ from probe.reach import Reach
 from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
 from store.bursts import BurstRun
 from store.capacity import CapacityRun
+from store.card import Card
 from store.clock import NS_PER_S, Clock, rfc3339, zone
 from store.loaded_delay import LoadedDelayRun
 from store.pace import Pace, share_of
@@ -243,7 +244,7 @@ class Runs:
         return traffic.too_busy(
             found,
             direction=plan.direction,
-            card=self.handoff.card,
+            card=self._card,
             port_rate_bps=before.port_rate_bps,
             rules=self.site.rules,
         )
@@ -332,7 +333,7 @@ class Runs:
         openings, where = self.book.openings, self.reaches[plan.endpoint]
         no_more = openings.until(lambda: openings.no_run(plan.handoff))
         try:
-            pace = share_of(self.handoff.card, plan.share_ratio, plan.direction)
+            pace = share_of(self._card, plan.share_ratio, plan.direction)
             async with asyncio.timeout(plan.lasts_s + _OVERDUE_S):
                 found = await unless(self.method(plan, where, self.book.clock, pace=pace), no_more)
             if isinstance(found, Halted):
@@ -344,8 +345,13 @@ class Runs:
         except Exception as error:
             return self.book.unexpected(error, what=_name(plan))
 
+    @property
+    def _card(self) -> Card:
+        """The version of the contract card that is in force now."""
+        return self.handoff.card_at(self.book.clock.unix_ns())
+
     def _cost_bytes(self, plan: RunPlan) -> int | None:
-        return allowance.once_bytes(plan, self.handoff.card)
+        return allowance.once_bytes(plan, self._card)
 
     def _likely_bytes(self, plan: RunPlan, *, since_ns: int) -> int:
         """What a failed run moved, which nobody counted: by the time it took, the whole run at most."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Collection
+from dataclasses import replace
 from datetime import date, datetime, tzinfo
 from typing import Any, TypeVar
 
@@ -183,7 +184,7 @@ def _card(table: Table, others: Collection[str], where: tzinfo) -> Card:
         not_stated=tuple(key for key in CONTRACT_KEYS if not _says(table, key)),
     )
     _refuse_contradictions(table, card)
-    return card
+    return replace(card, term_end=card.ends())
 
 
 def _refuse_contradictions(table: Table, card: Card) -> None:

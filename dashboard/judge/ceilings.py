@@ -40,7 +40,8 @@ class Room:
 def judge(found: Iterable[Ceiling], *, site: Site, handoff: Handoff, now_ns: int) -> tuple[Room, ...]:
     """The host's first, then the endpoints'; none where no such run is planned."""
     known = newest(found)
-    stated_bps = max((handoff.card.rate_bps(way) or 0 for way in (Direction.UP, Direction.DOWN)), default=0)
+    card = handoff.card_at(now_ns)
+    stated_bps = max((card.rate_bps(way) or 0 for way in (Direction.UP, Direction.DOWN)), default=0)
     wanted_bps = round(stated_bps * site.rules.evidence.ceiling_factor) or None
     asked: dict[Key, None] = {}
     for plan in (*site.runs, *(campaign.run for campaign in site.campaigns)):
