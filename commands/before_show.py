@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from typing import Any
@@ -31,7 +32,7 @@ from store.failovers import Failover
 from store.pace import FULL, Pace
 from store.reader import Reader
 from store.records import Direction, Failed, Owner, RateRun, Stall, TrainSpan
-from store.shows import Forecast, LookedAt
+from store.shows import CheckRun, Forecast, LookedAt
 from store.site import Handoff, Method, RunPlan, Site, StreamPlan, Where, WindowKind
 
 _AHEAD_S = 31 * 86_400  # the next show is looked for so far ahead
@@ -58,8 +59,16 @@ class _House:
     stalls: tuple[Stall, ...] = ()
 
 
-def run(site: Site, plan: StreamPlan, stage: Stage, *, clock: Clock) -> Forecast:
-    """The check of one stage; the forecast that it gives is not on record yet."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """What a check gives: the forecast, and the runs that it made. None of it is on record yet."""
+
+    forecast: Forecast
+    runs: tuple[CheckRun, ...]
+
+
+def run(site: Site, plan: StreamPlan, stage: Stage, *, clock: Clock) -> Checked:
+    """The check of one stage."""
     began_ns, now_ns = clock.monotonic_ns(), clock.unix_ns()
     show = _show(site, plan, now_ns)
     uplinks = _uplinks(site, plan, STINTS[stage])
@@ -69,9 +78,8 @@ def run(site: Site, plan: StreamPlan, stage: Stage, *, clock: Clock) -> Forecast
     runs, house = answering.finish(lambda: _measure(site, plan, uplinks, known, stage, asked_bps, clock))
     rows = _rows(site, plan, show, known, runs, house, stage, asked_bps, now_ns)
     took_ms = (clock.monotonic_ns() - began_ns) // 1_000_000
-    return forecast(
-        plan, known.check, show, before_=stage, rows=tuple(rows), took_ms=took_ms, spent_bytes=_spent(runs)
-    )
+    told = forecast(plan, known.check, show, before_=stage, rows=tuple(rows), took_ms=took_ms)
+    return Checked(forecast=told, runs=tuple(_kept(runs, plan, stage, asked_bps)))
 
 
 def forecast(
@@ -82,7 +90,6 @@ def forecast(
     before_: str,
     rows: tuple[LookedAt, ...] = (),
     took_ms: int = 0,
-    spent_bytes: int = 0,
 ) -> Forecast:
     """The record of an answer for a show, lowered by what was found just now."""
     answer, decides = before.answer(check.answer, rows)
@@ -107,7 +114,6 @@ def forecast(
         floor_bps=check.floor_bps,
         rows=rows,
         took_ms=took_ms,
-        spent_bytes=spent_bytes,
     )
 
 
@@ -115,8 +121,10 @@ def command(options: Any) -> int:
     """`linebook check SITE --plan NAME --before STAGE`."""
     site = sites.load(options.site)
     plan = answering.stream_plan(site, options.plan)
-    found = run(site, plan, Stage(options.before), clock=Clock())
-    answering.put_on_record(site, found)
+    checked = run(site, plan, Stage(options.before), clock=Clock())
+    found = checked.forecast
+    for one in (*checked.runs, found):
+        answering.put_on_record(site, one)
     if options.json:
         answering.print_json(text_shows.forecast_json(found))
     else:
@@ -314,5 +322,26 @@ def _works(site: Site, plan: StreamPlan, show: Show) -> list[str]:
     ]
 
 
-def _spent(runs: dict[str, RateRun | Failed | str]) -> int:
-    return sum(one.spent_bytes for one in runs.values() if not isinstance(one, str))
+def _kept(
+    runs: dict[str, RateRun | Failed | str], plan: StreamPlan, stage: Stage, asked_bps: int | None
+) -> Iterator[CheckRun]:
+    """The records of the runs, each with what it costs its own handoff's allowance."""
+    for found in runs.values():
+        if isinstance(found, RateRun) and found.up is not None:
+            yield CheckRun(
+                handoff=found.handoff,
+                endpoint=found.endpoint,
+                started_unix_ns=found.started_unix_ns,
+                reasons=found.reasons,
+                plan=plan.name,
+                before=stage,
+                seconds=found.seconds,
+                asked_bps=asked_bps,
+                rates=found.up.rates,
+                lowest_second_bps=found.up.lowest_second_bps,
+                rtt_idle_us=found.rtt_idle_us,
+                rtt_loaded_us=found.rtt_loaded_us,
+                limited_by=found.up.limited_by,
+                spent_bytes=found.spent_bytes,
+                circumstances=found.circumstances,
+            )

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import tzinfo
+from itertools import pairwise
 from statistics import median
 from typing import TypeVar
 
@@ -358,7 +359,7 @@ def _watched(
     paths = reader.paths()
     outside = {endpoint.name for endpoint in site.endpoints if endpoint.where is Where.OUTSIDE}
     for handoff in site.handoffs:
-        wanted = _joined(
+        wanted = _pieces(
             (show.start_unix_ns, show.end_unix_ns)
             for plan in plans
             if plan.handoff == handoff.name or not handoff.metered  # the show could go by it instead
@@ -406,6 +407,20 @@ def _parts(wanted: Sequence[tuple[int, int]], times: tuple[int, int, int]) -> It
         )
         yield from (part for part in parts if part[0] < part[1])
         at_ns = end_ns
+
+
+def _pieces(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The same time in spans, oldest first, cut wherever one of them begins or ends.
+
+    So a sum of an hour never reaches over the end of a plan's hours into those of another plan.
+    """
+    found = sorted(spans)
+    cuts = sorted({moment for span in found for moment in span})
+    return [
+        (start, end)
+        for span_start, span_end in _joined(found)
+        for start, end in pairwise([cut for cut in cuts if span_start <= cut <= span_end])
+    ]
 
 
 def _joined(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:

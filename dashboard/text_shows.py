@@ -55,7 +55,6 @@ def forecast_json(found: Forecast) -> dict[str, Any]:
         "floor_bps": found.floor_bps,
         "rows": [{"what": row.what, "found": row.found, "said": row.said} for row in found.rows],
         "took_ms": found.took_ms,
-        "spent_bytes": found.spent_bytes,
     }
 
 

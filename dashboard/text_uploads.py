@@ -37,8 +37,8 @@ def sentences(found: Planned, where: tzinfo) -> list[str]:
             "rate runs up each, or none of them sends it within two weeks; let the schedule run."
         ]
     said = [
-        f"{sizes(asked.size_bytes)}{whom} by handoff {best.handoff}, from {_time(asked.start_ns, where)}: "
-        f"over by {_time(best.usual_ns, where)} with 50 %, by {_time(best.safe_ns, where)} with 90 % "
+        f"{sizes(asked.size_bytes)}{whom} by handoff {best.handoff}, from {time(asked.start_ns, where)}: "
+        f"over by {by(best.usual_ns, where)} with 50 %, by {by(best.safe_ns, where)} with 90 % "
         f"confidence."
     ]
     if asked.deadline_ns is not None:
@@ -57,10 +57,10 @@ def sentences(found: Planned, where: tzinfo) -> list[str]:
 
 
 def _deadline(best: Ahead, deadline_ns: int, where: tzinfo) -> str:
-    due = _time(deadline_ns, where)
+    due = time(deadline_ns, where)
     if best.latest_start_ns is None:
         return f"That is too late for {due} with 90 % confidence, even if it starts then."
-    return f"For {due} it must start at {_time(best.latest_start_ns, where)} at the latest (90 %)."
+    return f"For {due} it must start at {time(best.latest_start_ns, where)} at the latest (90 %)."
 
 
 def _ceiling(found: Planned) -> str:
@@ -94,7 +94,7 @@ def other(one: Ahead, where: tzinfo) -> str:
     """Another uplink, in short."""
     if one.usual_ns is None or one.safe_ns is None:
         return f"{one.days} past days, not over within two weeks" if one.days else "no past day is on record"
-    return f"by {_time(one.usual_ns, where)} with 50 %, {_time(one.safe_ns, where)} with 90 %"
+    return f"by {by(one.usual_ns, where)} with 50 %, {by(one.safe_ns, where)} with 90 %"
 
 
 def plan_json(found: Planned) -> dict[str, Any]:
@@ -174,9 +174,15 @@ def _moment(unix_ns: int | None) -> str | None:
     return None if unix_ns is None else rfc3339(unix_ns)
 
 
-def _time(unix_ns: int, where: tzinfo) -> str:
-    half_ns = 30 * NS_PER_S
-    return f"{local(unix_ns + half_ns, where):%a %d %b %H:%M}"
+def by(unix_ns: int, where: tzinfo) -> str:
+    """The first whole minute by which something is over."""
+    minute_ns = 60 * NS_PER_S
+    return time(-(-unix_ns // minute_ns) * minute_ns, where)
+
+
+def time(unix_ns: int, where: tzinfo) -> str:
+    """A time of day with its day, ``Wed 01 Apr 07:27``; seconds are cut off."""
+    return f"{local(unix_ns, where):%a %d %b %H:%M}"
 
 
 def _mbps(rate_bps: int) -> str:

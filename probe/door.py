@@ -30,12 +30,12 @@ from store.failovers import Failover
 from store.receipts import Receipt
 from store.rehearsals import Rehearsal
 from store.segments import Split
-from store.shows import Forecast, ShowReport
+from store.shows import CheckRun, Forecast, ShowReport
 
 _BODY_BYTES_MAX = 4096
 _RECORD_BYTES_MAX = 8 << 20  # of what a command measured, an hour of it second by second
 _KEPT = {
-    each.kind for each in (Failover, Forecast, Receipt, Rehearsal, ShowReport, Split)
+    each.kind for each in (CheckRun, Failover, Forecast, Receipt, Rehearsal, ShowReport, Split)
 }  # what a command may keep
 _SHUTDOWN_S = 0.5
 _BACKLOG = 16
@@ -177,7 +177,7 @@ async def _keep(request: web.Request) -> web.Response:
         daemon.book.charge(record.handoff, record.spent_bytes)  # some of it went by the other uplink
     elif isinstance(record, Split):
         daemon.book.charge(record.handoff, record.spent_bytes)
-    elif isinstance(record, Rehearsal | Forecast):
+    elif isinstance(record, Rehearsal | CheckRun):
         daemon.book.charge(record.handoff, record.spent_bytes, up_ratio=1.0)
     return _answer(daemon, "kept", {})
 

@@ -37,14 +37,14 @@ from store.records import Document, Says
 from store.rehearsals import Rehearsal
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
-from store.shows import Forecast, ShowReport
+from store.shows import CheckRun, Forecast, ShowReport
 from store.sizes import SizesRun
 from store.soaks import Soak, SoakBegun
 from store.steps import StepsRun
 from store.tickets import TicketNote
 from store.traffic import Traffic
 
-_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, PathMtu, Rehearsal, Forecast)
+_RUNS = (PacedRun, CapacityRun, BurstRun, SizesRun, StepsRun, LoadedDelayRun, PathMtu, Rehearsal, CheckRun)
 _SOAKS = (SoakBegun, Soak)  # their bytes are a train's
 _ALL = (
     *(Event, ClockChange, Notice, *_RUNS, *_SOAKS),
@@ -57,6 +57,7 @@ _ALL = (
         Traffic,
         Light,
         Ceiling,
+        Forecast,
         ShowReport,
         Receipt,
         TicketNote,

@@ -1,11 +1,13 @@
-"""Shows: what was forecast of one, and what became of it. Imports records."""
+"""Shows: what was forecast of one, and what became of it. Imports records, histogram, layers."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
-from store.records import Document, Says
+from store.histogram import Delays
+from store.layers import LayerRates
+from store.records import Circumstances, Document, Limit, Says
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,9 +52,35 @@ class Forecast(Document):
     ] = None
     rows: Annotated[tuple[LookedAt, ...], Says(meaning="what was looked at just then, one by one")] = ()
     took_ms: Annotated[int, Says(meaning="how long the check took", unit="ms")] = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckRun(Document):
+    """A run up that a check before a show made, on the plan's uplink or on another one.
+
+    It is no run of the schedule, and no floor or verdict counts it: it may have asked for a part of the line.
+    """
+
+    kind: ClassVar[str] = "check run"
+    meaning: ClassVar[str] = "A run up shortly before a show, as a check of it made it."
+    plan: Annotated[str, Says(meaning="name of the stream plan")]
+    before: Annotated[str, Says(meaning="which check it was: 24h, 1h or 10min")]
+    seconds: Annotated[float, Says(meaning="how long it ran", unit="s")]
+    asked_bps: Annotated[
+        int | None,
+        Says(meaning="what it asked for at most; none for all that the line gives", unit="bit/s", layer="IP"),
+    ] = None
+    rates: Annotated[LayerRates, Says(meaning="what arrived")]
+    lowest_second_bps: Annotated[
+        int, Says(meaning="payload of its slowest whole second", unit="bit/s", layer="payload")
+    ]
+    rtt_idle_us: Annotated[Delays | None, Says(meaning="RTT before it", unit="us")] = None
+    rtt_loaded_us: Annotated[Delays | None, Says(meaning="RTT during it", unit="us")] = None
+    limited_by: Annotated[Limit, Says(meaning="what held it back")]
     spent_bytes: Annotated[
-        int, Says(meaning="what its runs moved, for the test allowance", unit="bytes", layer="payload")
-    ] = 0
+        int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")
+    ]
+    circumstances: Annotated[Circumstances, Says(meaning="what else was true while it ran")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -190,7 +190,11 @@ def _uplinks(planned: Planned, found: Findings) -> Table:
         rows=tuple(
             cells(
                 one.handoff,
-                *(_time(each, found.zone) for each in (one.usual_ns, one.safe_ns, one.latest_start_ns)),
+                *(
+                    DASH if each is None else text_uploads.by(each, found.zone)
+                    for each in (one.usual_ns, one.safe_ns)
+                ),
+                DASH if one.latest_start_ns is None else text_uploads.time(one.latest_start_ns, found.zone),
                 str(one.days),
             )
             for one in planned.uplinks
@@ -198,10 +202,6 @@ def _uplinks(planned: Planned, found: Findings) -> Table:
         note="A past day is 24 hours from the clock time of the start, of the same class of days, with three "
         "valid rate runs up at least. Metered uplinks are left out.",
     )
-
-
-def _time(unix_ns: int | None, where: tzinfo) -> str:
-    return DASH if unix_ns is None else moment(unix_ns, where, form="%a %d %b %H:%M").text
 
 
 def _ceilings(found: Findings) -> Table:

@@ -237,6 +237,8 @@ def test_complete_without_script(served: str, tmp_path: Path) -> None:
         ):
             browser.get(served + path)
             assert sentence in browser.find_element(By.TAG_NAME, "main").text
+            for folded in browser.find_elements(By.CSS_SELECTOR, "details:not([open]) > summary"):
+                folded.send_keys(Keys.ENTER)
             tables = browser.find_elements(By.TAG_NAME, "table")
             assert len(tables) >= 3
             assert all(table.is_displayed() for table in tables)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import pytest
 
@@ -66,3 +67,15 @@ def test_verdicts_are_those_of_the_line(site: Site, reader: Reader) -> None:
         assert found == tuple(
             verdict for _, verdict in history.verdicts(site, handoff, everything, now_unix_ns=invented.NOW_NS)
         )
+
+
+def test_hours_of_plans_that_overlap_are_read_apart(site: Site, reader: Reader) -> None:
+    """An hour's sum never reaches from one plan's last quarter into another plan's hours."""
+    evening = site.plans[0]
+    late = replace(evening.times, from_minute=17 * 60 + 30, to_minute=18 * 60 + 15)
+    both = replace(site, plans=(evening, replace(evening, name="guest", times=late)))
+    read = history.of_site(reader, both, now_unix_ns=invented.NOW_NS)
+    limits = history.limits_of(reader, both, read, now_unix_ns=invented.NOW_NS)
+    for plan in both.plans:
+        together = history.check(both, plan, read, now_unix_ns=invented.NOW_NS, limits=limits)
+        assert together == history.check_of(reader, both, plan, now_unix_ns=invented.NOW_NS)

@@ -12,8 +12,8 @@ from store.ceilings import Ceiling, CeilingOf
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
 from store.failovers import Break, Failover, Failure, Watched
-from store.histogram import Histogram
-from store.layers import tcp_framing, udp_framing
+from store.histogram import Delays, Histogram
+from store.layers import LayerRates, tcp_framing, udp_framing
 from store.light import Light
 from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderLoad
 from store.notices import Notice, NoticeState
@@ -47,7 +47,7 @@ from store.records import (
 from store.rehearsals import Rehearsal, Rehearsed, RehearsedSecond
 from store.samples import Sample, SampledFor, Samples, samples_of
 from store.segments import HopCount, Hops, Seen, Silent, Split, Station, Witnesses
-from store.shows import Forecast, JoinedDrop, LookedAt, ShowReport
+from store.shows import CheckRun, Forecast, JoinedDrop, LookedAt, ShowReport
 from store.sizes import Counted, Size, SizesRun
 from store.soaks import LeftOut, Soak, SoakBegun, SoakGap, SoakStall
 from store.steps import PERCENTS, Step, StepsRun
@@ -832,7 +832,27 @@ def forecast(started_unix_ns: int = 0, *, handoff: str = "old") -> Forecast:
         floor_bps=9_000_000,
         rows=(LookedAt(what="house segment", found="fine", said="Clean."),),
         took_ms=35_000,
+    )
+
+
+def check_run(started_unix_ns: int = 0, *, handoff: str = "old", endpoint: str = "north") -> CheckRun:
+    """30 s of what a plan of 4.85 Mb/s takes one and a half times."""
+    return CheckRun(
+        handoff=handoff,
+        endpoint=endpoint,
+        started_unix_ns=started_unix_ns,
+        reasons=("light",),
+        plan="evening-class",
+        before="1h",
+        seconds=30.0,
+        asked_bps=7_275_000,
+        rates=LayerRates(goodput_bps=7_020_000, ip_bps=7_272_000, ethernet_bps=7_359_000, wire_bps=7_456_000),
+        lowest_second_bps=6_900_000,
+        rtt_idle_us=Delays(count=20, min=20_000, p50=21_000, p95=22_000, p99=22_000, max=23_000),
+        rtt_loaded_us=None,
+        limited_by=Limit.PATH,
         spent_bytes=27_000_000,
+        circumstances=Circumstances(interface="eth0"),
     )
 
 
@@ -972,6 +992,7 @@ EVERY_KIND: tuple[Record, ...] = (
     failover(),
     forecast(),
     show_report(),
+    check_run(),
     receipt(),
     hops(),
     witnesses(),
