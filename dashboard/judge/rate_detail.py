@@ -163,7 +163,7 @@ def _with_sentences(found: RateDetail, card: Card, busy: str) -> RateDetail:
     if found.power_runs is not None:
         days = _counted(found.power_days or 0, "day")
         parts.append(
-            f"For an 80 % chance to decide, if the true share is what they show so far, some {found.power_runs} "
+            f"For an 80 % chance to decide, if the share is what they show so far, some {found.power_runs} "
             f"runs ({days} at this pace) are needed in all; fix their number before you look."
         )
     sentences = tuple(text for text in parts if text)
