@@ -812,6 +812,25 @@ def _term_commands(commands: Any) -> None:
     )
     statement.add_argument("--handoff", metavar="NAME", help="this handoff alone")
     statement.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    compare = _command(
+        commands, "compare", _compare, "Two lines by hour of the day, and what paying for both cost."
+    )
+    compare.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    compare.add_argument("--old", metavar="NAME", help="the line that goes (the other of two handoffs)")
+    compare.add_argument("--new", metavar="NAME", help="the line that stays")
+    compare.add_argument(
+        "--days", type=_whole(1, 366), default=30, metavar="N", help="how many, up to today (30)"
+    )
+    compare.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    renewal = _command(
+        commands,
+        "renewal",
+        _renewal,
+        "A term so far: paid, credits, months failed, cost of a Mb/s, days of notice, trends and changes.",
+    )
+    renewal.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    renewal.add_argument("--handoff", metavar="NAME", help="this handoff alone")
+    renewal.add_argument("--json", action="store_true", help="one JSON object on standard output")
     ticket = _command(
         commands,
         "ticket",
@@ -1646,6 +1665,20 @@ def _statement(options: argparse.Namespace) -> int:
     return statement.statement(
         options.site, month=options.month, handoff=options.handoff, as_json=options.json
     )
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from commands import over_time
+
+    return over_time.compare(
+        options.site, old=options.old, new=options.new, days=options.days, as_json=options.json
+    )
+
+
+def _renewal(options: argparse.Namespace) -> int:
+    from commands import over_time
+
+    return over_time.renewal(options.site, handoff=options.handoff, as_json=options.json)
 
 
 def _ticket(options: argparse.Namespace) -> int:

@@ -89,10 +89,23 @@ def _first_ns(day: date, where: tzinfo) -> int:
     return months.month(day, where).from_s * NS_PER_S
 
 
+def month_credits(
+    reader: Reader, site: Site, handoff: Handoff, month: Span, *, now_s: int
+) -> tuple[Count, Credits | None]:
+    """A month under the contract's rule, or severe seconds, and its credits if the card has any."""
+    where = zone(site.timezone)
+    last_ns = month.until_s * NS_PER_S - 1
+    handoff = replace(handoff, card=handoff.card_at(last_ns), earlier=())
+    found = judged(reader, site, handoff, month, now_s=now_s, alone=True)
+    if _no_credits(handoff, found):
+        return found.counts[0], None
+    return found.counts[0], _credits(reader, handoff, found, month, where, now_s=now_s)
+
+
 def judged(
     reader: Reader, site: Site, handoff: Handoff, span: Span, *, now_s: int, alone: bool = False
 ) -> Availability:
-    """Availability over a time; `alone` is by the contract's rule, or severe seconds, only."""
+    """Availability over a time; `alone`: by the contract's rule, or severe seconds, only."""
     card = handoff.card
     return availability.judge(
         seen.read(reader, site, handoff, from_s=span.from_s, until_s=span.until_s),

@@ -41,7 +41,7 @@ NEEDS = {  # mark: (programs, root)
 BESIDE = {"alone": 0, "few": 1}  # mark: how many more tests may run at the same time
 LINKS = Path(__file__).parent / "links"
 
-settings.register_profile("default", deadline=None, derandomize=True, max_examples=40)
+settings.register_profile("default", deadline=None, derandomize=True, max_examples=25)
 settings.register_profile("thorough", deadline=None, max_examples=1000)  # --hypothesis-profile=thorough
 settings.load_profile("default")
 

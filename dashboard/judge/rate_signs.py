@@ -15,7 +15,7 @@ from itertools import groupby, pairwise
 from statistics import median
 
 from dashboard.judge import blame, sampling
-from dashboard.judge.finding import CHANCE, Finding, finding
+from dashboard.judge.finding import CHANCE, Finding, finding, percent
 from dashboard.judge.layers import DIRECTION_WORDS, rate_text
 from dashboard.judge.material import Material
 from dashboard.judge.placing import State
@@ -46,7 +46,7 @@ def find(material: Material) -> Iterator[Finding]:
         yield from fast_start(material, direction)
         yield from decline(material, direction)
         yield from two_values(material, direction)
-        yield from ip_versions(material, direction)
+    yield from ip_versions(material)
     yield from probe_limit(material)
     yield from own_traffic(material)
 
@@ -99,7 +99,7 @@ def _level(
     where = f" on port {interface}" if interface else ""
     if own:
         owner = Owner.HOUSE
-        because = f"the probe's own port{where} ran at {_port(class_bps)} in {own} of them"
+        because = f"the probe's own port ran at {_port(class_bps)} in {own} of them"
     elif class_bps == material.handoff.card.port_rate_bps:
         owner, because = None, f"the contract's own handoff is a port of {_port(class_bps)}"
     else:
@@ -414,7 +414,7 @@ def one_flow(material: Material, direction: Direction) -> Iterator[Finding]:
         f"{len(low)} of {len(pairs)} runs of one flow {DIRECTION_WORDS[direction]} came to less than 85 "
         f"% of a "
         f"run of many flows in the same hour: {rate_text(median(pair.one_bps for pair in low))} against "
-        f"{rate_text(median(pair.other_bps for pair in low))}; {repeats:.2%} of it sent again"
+        f"{rate_text(median(pair.other_bps for pair in low))}; {percent(repeats, 2)} of it sent again"
         f"{f', round trip {median(added_us) / 1000:.1f} ms longer under load' if added_us else ''}."
     )
     counts = {
@@ -547,43 +547,74 @@ def handoffs_together(material: Material, direction: Direction) -> Iterator[Find
     )
 
 
-def ip_versions(material: Material, direction: Direction) -> Iterator[Finding]:
+def ip_versions(material: Material) -> Iterator[Finding]:
     """19: IPv6 slower than IPv4, or its idle round trip longer, to the same endpoint within some hours."""
-    hit: dict[str, tuple[str, float, tuple[int, int], dict[str, float | int | str]]] = {}
+    by_run = {way: {id(run): side for run, side in material.sides(way)} for way in _WAYS}
+
+    def rate_bps(way: Direction) -> Callable[[RateRun], float]:
+        return lambda run: -by_run[way][id(run)].rates.goodput_bps
+
+    yield from _versions(material, None, _idle_us, lambda new, old: new >= old + _LONGER_US, _longer_said)
+    for way in _WAYS:
+        yield from _versions(material, way, rate_bps(way), lambda new, old: new >= LESS * old, _slower_said)
+
+
+_Compare = Callable[[float, float], bool]
+
+
+def _versions(
+    material: Material,
+    way: Direction | None,
+    value: Callable[[RateRun], float],
+    worse: _Compare,
+    said: Callable[[str, float, float], str],
+) -> Iterator[Finding]:
+    """Endpoints to which one version is worse than the other by `value`, which grows with what is worse."""
+    hit: dict[str, tuple[list[tuple[float, float]], int, int, float, tuple[int, int]]] = {}
     for name in material.outside:
-        runs = [(run, side) for run, side in material.sides(direction) if run.endpoint == name]
-        versions = {id(run): side.ip_version for run, side in runs}
-        pairs = list(_version_pairs(runs, versions))
-        longer = [(new, old) for new, old in pairs if _idle_us(new) >= _idle_us(old) + _LONGER_US]
-        shorter = [(new, old) for new, old in pairs if _idle_us(old) >= _idle_us(new) + _LONGER_US]
-        chance = sampling.chance_of_as_many(len(longer), len(longer) + len(shorter))
-        if longer and chance <= CHANCE:
-            added_ms = median(_idle_us(new) - _idle_us(old) for new, old in longer) / 1000
-            said = (
-                f"The idle round trip to {name} was {added_ms:.1f} ms longer with IPv6 than with IPv4 in "
-                f"{len(longer)} of {len(pairs)} pairs of runs, the other way round in {len(shorter)}"
-            )
-            when = longer[0][0].started_unix_ns, longer[-1][0].started_unix_ns
-            hit[name] = (said, chance, when, {"pairs": len(longer), "added_ms": round(added_ms, 1)})
+        sides = [
+            (run, side)
+            for direction in (_WAYS if way is None else (way,))
+            for run, side in material.sides(direction)
+            if run.endpoint == name
+        ]
+        sides.sort(key=lambda one: one[0].started_unix_ns)
+        pairs = list(_version_pairs(sides, {id(run): side.ip_version for run, side in sides}))
+        values = [(value(new), value(old)) for new, old in pairs]
+        behind = [nth for nth, (new, old) in enumerate(values) if worse(new, old)]
+        ahead = sum(worse(old, new) for new, old in values)
+        chance = sampling.chance_of_as_many(len(behind), len(behind) + ahead)
+        if behind and chance <= CHANCE:
+            when = pairs[behind[0]][0].started_unix_ns, pairs[behind[-1]][0].started_unix_ns
+            hit[name] = [values[nth] for nth in behind], len(pairs), ahead, chance, when
     asked = [name for name in material.outside if name not in material.reflectors]
-    for name, (said, chance, when, counts) in hit.items():
+    for name, (shown, of, ahead, chance, when) in hit.items():
         alone = len(asked) > 1 and set(hit) & set(asked) == {name}
+        new, old = (median(pair[nth] for pair in shown) for nth in (0, 1))
         yield finding(
             19,
             handoff=material.handoff.name,
             endpoint=name,
-            direction=direction,
-            seen=f"{said}.",
+            direction=way,
+            seen=f"{said(name, new, old)} in {len(shown)} of {of} pairs of runs, "
+            f"the other way round in {ahead}.",
             owner=None if alone else Owner.UNKNOWN,
             because="to the other endpoint it is not, so it is the way between two networks"
             if alone
             else "it is so to every endpoint that was measured",
             when=when,
             chance=chance,
-            counts={
-                **counts,
-            },
+            counts={"pairs": len(shown), "of_pairs": of}
+            | ({"added_ms": round((new - old) / 1000, 1)} if way is None else {"ipv6_bps": round(-new)}),
         )
+
+
+def _longer_said(name: str, new: float, old: float) -> str:
+    return f"The idle round trip to {name} was {(new - old) / 1000:.1f} ms longer with IPv6 than with IPv4"
+
+
+def _slower_said(name: str, new: float, old: float) -> str:
+    return f"To {name} IPv6 carried {rate_text(-new)} and IPv4 {rate_text(-old)}, at least 10 % more,"
 
 
 _LONGER_US = 5_000

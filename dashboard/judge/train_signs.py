@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from statistics import median
 
 from dashboard.judge import blame, sampling
-from dashboard.judge.finding import CHANCE, Finding, finding
+from dashboard.judge.finding import CHANCE, Finding, finding, percent
 from dashboard.judge.incidents import Incident, owner_of
 from dashboard.judge.material import Cell, Material
 from dashboard.judge.placing import State
@@ -97,8 +97,8 @@ def random_loss(material: Material) -> Iterator[Finding]:
             handoff=material.handoff.name,
             endpoint=name if owner is Owner.ENDPOINT else "",
             seen=f"{len(plain)} of {len(quiet)} spans of the train to {name} lost more than "
-            f"{LOSS_RATIO:.1%} of their packets while their round trip stayed as usual: {lost} of {sent} "
-            f"({lost / sent:.2%}), on {len(days)} days{_pattern(material, plain)}.",
+            f"{percent(LOSS_RATIO, 1)} of their packets while their round trip stayed as usual: {lost} of "
+            f"{sent} ({percent(lost / sent, 2)}), on {len(days)} days{_pattern(material, plain)}.",
             owner=owner,
             because=because,
             decides="the modem's or optic's error counters for these times, and a list of what was "
@@ -203,7 +203,7 @@ def _marked(
         27,
         handoff=material.handoff.name,
         seen=f"{len(in_)} of {len(on)} spans within the times of “{name}” lost more than "
-        f"{LOSS_RATIO:.1%}, {off_lossy} of {off_count} outside of them; that is in {with_loss} of "
+        f"{percent(LOSS_RATIO, 1)}, {off_lossy} of {off_count} outside of them; that is in {with_loss} of "
         f"{len(times)} "
         f"of its times.",
         owner=Owner.HOUSE if decided else Owner.UNKNOWN,
@@ -528,7 +528,7 @@ def reordering(material: Material) -> Iterator[Finding]:
             handoff=material.handoff.name,
             endpoint=name,
             seen=f"In {len(late)} of {len(cells)} spans of the train to {name} {count} of {received} packets "
-            f"({count / received:.1%}) came after later ones, and next to nothing was lost.",
+            f"({percent(count / received, 1)}) came after later ones, and next to nothing was lost.",
             owner=Owner.UNKNOWN,
             because="where the way divides is not on record",
             when=(late[0].started_unix_ns, late[-1].ended_unix_ns),

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from statistics import median
 
-from dashboard.judge.finding import Finding, finding
+from dashboard.judge.finding import Finding, finding, percent
 from dashboard.judge.layers import DIRECTION_WORDS, rate_text
 from dashboard.judge.material import Material
 from store.bursts import BurstRun, Limiter
@@ -68,7 +68,7 @@ def wrong_layer(material: Material) -> Iterator[Finding]:
         (small, small_bps), (large, large_bps) = passed[0], passed[-1]
         rate_bps = material.handoff.card.rate_bps(direction)
         share = (
-            f" ({large_bps / rate_bps:.1%} and {small_bps / rate_bps:.1%} of the contract)"
+            f" ({percent(large_bps / rate_bps, 1)} and {percent(small_bps / rate_bps, 1)} of the contract)"
             if rate_bps
             else ""
         )

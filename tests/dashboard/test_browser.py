@@ -249,7 +249,9 @@ def test_complete_without_script(served: str, tmp_path: Path) -> None:
         ):
             browser.get(served + path)
             assert sentence in browser.find_element(By.TAG_NAME, "main").text
-            tables = browser.find_elements(By.CSS_SELECTOR, "table:not(details table)")  # those open by hand
+            for folded in browser.find_elements(By.CSS_SELECTOR, "details:not([open]) > summary"):
+                folded.send_keys(Keys.ENTER)
+            tables = browser.find_elements(By.TAG_NAME, "table")
             assert len(tables) >= 3
             assert all(table.is_displayed() for table in tables)
             assert not any(chart.is_displayed() for chart in browser.find_elements(By.TAG_NAME, "figure"))

@@ -103,7 +103,7 @@ def served(made: Routed, directory: Path, version: int) -> str:
     return invitation
 
 
-@pytest.mark.parametrize("version", [4, 6])
+@pytest.mark.parametrize("version", [pytest.param(4, marks=pytest.mark.long), 6])
 def test_a_link_that_takes_less(tmp_path: Path, version: int) -> None:
     """A router before a link of 1400 says so (RFC 1191, RFC 8201), and its word is verified."""
     with routed() as made:

@@ -105,7 +105,7 @@ def sent_bytes(made: Line, device: str) -> int:
     return found
 
 
-@pytest.mark.parametrize("version", VERSIONS)
+@pytest.mark.parametrize("version", [pytest.param(4, marks=pytest.mark.long), 6])
 def test_a_measurement_leaves_by_its_handoff(tmp_path: Path, version: int) -> None:
     """By the interface (here in IPv4), or by the one that holds the source address (in IPv6); without either
     it says that it did not.

@@ -162,11 +162,6 @@ def lived(case: Case) -> Lived:
     return Lived(case=case, store=store, line=line, rate=rate)
 
 
-@pytest.fixture(scope="module", params=CASES, name="two_days")
-def _two_days(request: pytest.FixtureRequest) -> Lived:
-    return lived(CASES[request.param])
-
-
 def ticked(pieces: Iterable[tuple[float, float]], whole_s: int) -> np.ndarray:
     """Which tenths of a second of the two days lie in one of these pieces."""
     found = np.zeros(whole_s * 10, dtype=bool)
@@ -195,7 +190,7 @@ def minutes_of(two_days: Lived) -> Iterator[tuple[int, datetime]]:
         yield number, (begins + timedelta(minutes=number)).astimezone(LISBON)
 
 
-def test_every_minute_is_measured_or_a_gap(two_days: Lived) -> None:
+def every_minute_is_measured_or_a_gap(two_days: Lived) -> None:
     """The train without hours: each minute of the local days is measured, slept through or stopped."""
     whole_s = two_days.span_s
     measured = ticked(spans_of(two_days, "A"), whole_s).reshape(-1, 600).sum(axis=1) / 10
@@ -227,7 +222,7 @@ def test_every_minute_is_measured_or_a_gap(two_days: Lived) -> None:
     assert found["measured"] >= sum(two_days.case.hours) * 60 - 90 - (181 if found["asleep"] else 0)
 
 
-def test_no_time_is_made_or_lost(two_days: Lived) -> None:
+def no_time_is_made_or_lost(two_days: Lived) -> None:
     """What was measured, stopped and slept adds up to what passed, by clocks that nobody sets."""
     measured_s = sum(to_s - from_s for from_s, to_s in spans_of(two_days, "A"))
     gap_s = sum(to_s - from_s for from_s, to_s in gaps_of(two_days, "A"))
@@ -235,7 +230,7 @@ def test_no_time_is_made_or_lost(two_days: Lived) -> None:
     assert measured_s + gap_s == pytest.approx(passed_s, abs=1)
 
 
-def test_a_train_with_hours_measures_in_them_alone(two_days: Lived) -> None:
+def a_train_with_hours_measures_in_them_alone(two_days: Lived) -> None:
     """07:00 to 22:00 by the local clock, whatever UTC says; what lies between is planned and no gap."""
     measured = ticked(spans_of(two_days, "B"), two_days.span_s).reshape(-1, 600).sum(axis=1) / 10
     gaps = ticked(gaps_of(two_days, "B"), two_days.span_s).reshape(-1, 600).sum(axis=1) / 10
@@ -246,7 +241,7 @@ def test_a_train_with_hours_measures_in_them_alone(two_days: Lived) -> None:
             assert measured[number] + gaps[number] >= 60 - two_days.case.slack_s, begins
 
 
-def test_every_slot_is_on_record_once(two_days: Lived) -> None:
+def every_slot_is_on_record_once(two_days: Lived) -> None:
     """Slots count from local midnight, so a day of 23 or 25 hours has as many of an hour."""
     for handoff_, every_s in (("A", 3600), ("B", 1800)):
         moments = [
@@ -261,7 +256,7 @@ def test_every_slot_is_on_record_once(two_days: Lived) -> None:
         assert slots == dict.fromkeys(range(two_days.span_s // every_s), 1), handoff_
 
 
-def test_runs_keep_out_of_what_is_closed(two_days: Lived) -> None:
+def runs_keep_out_of_what_is_closed(two_days: Lived) -> None:
     """None from 03:00 to 05:00 local, none while stopped or asleep, and no crowd after a sleep."""
     asleep = [(leap.awake_s, leap.awake_s + leap.slept_s) for leap in two_days.case.leaps if leap.slept_s]
     for plan, began_ns, ended_ns in two_days.rate.runs:
@@ -279,13 +274,13 @@ def test_runs_keep_out_of_what_is_closed(two_days: Lived) -> None:
     assert any("of the test allowance of 1.5 GB" in why for why in whys)
 
 
-def test_windows_open_once(two_days: Lived) -> None:
+def windows_open_once(two_days: Lived) -> None:
     opened = Counter((one.name, one.started_unix_ns) for one in two_days.store.of(WindowOpened))
     assert set(opened.values()) == {1}
     assert len(opened) == 3  # two nights' quiet hours and the stop
 
 
-def test_what_the_clock_did_is_found(two_days: Lived) -> None:
+def what_the_clock_did_is_found(two_days: Lived) -> None:
     """Its kind and size, the time within which it happened, an event, and a gap for all handoffs."""
     changes = [one for one in two_days.store.of(ClockChange) if one.how in (ClockHow.STEP, ClockHow.SUSPEND)]
     events = [one for one in two_days.store.of(Event) if one.what is EventKind.CLOCK]
@@ -306,7 +301,7 @@ def test_what_the_clock_did_is_found(two_days: Lived) -> None:
     assert {0.0} == {one.drift_ppm for one in two_days.store.of(ClockChange) if one.how is ClockHow.DRIFT}
 
 
-def test_no_loss_and_no_stall_is_made_up(two_days: Lived) -> None:
+def no_loss_and_no_stall_is_made_up(two_days: Lived) -> None:
     """The line's own book says how many it lost; what was under way in a sleep is neither here nor lost."""
     spans, line = two_days.store.of(TrainSpan), two_days.line
     assert [] == two_days.store.of(Stall)
@@ -317,7 +312,7 @@ def test_no_loss_and_no_stall_is_made_up(two_days: Lived) -> None:
     assert {20_000} == {us // 100 * 100 for span in spans for us in (span.rtt.min, span.rtt.max) if us}
 
 
-def test_one_way_figures_of_a_step_are_marked(two_days: Lived) -> None:
+def one_way_figures_of_a_step_are_marked(two_days: Lived) -> None:
     """The minute that the clock was set in, on each train, and at most its neighbour."""
     marked = [
         two_days.second(span.started_unix_ns)
@@ -330,7 +325,7 @@ def test_one_way_figures_of_a_step_are_marked(two_days: Lived) -> None:
     assert len(marked) <= 4 * len(steps_s)
 
 
-def test_hours_and_days_are_as_long_as_they_are(two_days: Lived, tmp_path: Path) -> None:
+def hours_and_days_are_as_long_as_they_are(two_days: Lived, tmp_path: Path) -> None:
     """Days of 23, 24 and 25 h; hours and days hold exactly what the minutes hold."""
     path, spans = tmp_path / "line.db", two_days.store.of(TrainSpan)
     writer = Writer.open(path, clock=Clock(), timezone="Europe/Lisbon")
@@ -363,3 +358,27 @@ def test_hours_and_days_are_as_long_as_they_are(two_days: Lived, tmp_path: Path)
                 assert sum(length * count for length, count in lengths.items()) == two_days.span_s - 3600
     finally:
         reader.close()
+
+
+HOLDS = (
+    every_minute_is_measured_or_a_gap,
+    no_time_is_made_or_lost,
+    a_train_with_hours_measures_in_them_alone,
+    every_slot_is_on_record_once,
+    runs_keep_out_of_what_is_closed,
+    windows_open_once,
+    what_the_clock_did_is_found,
+    no_loss_and_no_stall_is_made_up,
+    one_way_figures_of_a_step_are_marked,
+)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_two_days(case: str, tmp_path: Path, subtests: pytest.Subtests) -> None:
+    """All of the above, in one test, since the two days take a while to live."""
+    two_days = lived(CASES[case])
+    for holds in HOLDS:
+        with subtests.test(holds.__name__):
+            holds(two_days)
+    with subtests.test(hours_and_days_are_as_long_as_they_are.__name__):
+        hours_and_days_are_as_long_as_they_are(two_days, tmp_path)

@@ -48,6 +48,7 @@ _RTT_US = {"north": 6_200, "south": 7_600, REFLECTOR: 3_100, HOUSE: 300}
 _JITTER_US = {"north": 260, "south": 280, REFLECTOR: 180, HOUSE: 40}
 _LOSS_RATIO = 2e-6
 _WAY = (("192.0.2.190", 300), ("203.0.113.1", 1_900), ("203.0.113.5", 2_600))
+_ACCEPTING_DAYS = 10
 _WARM_C, _HOT_C = 52.0, 74.0
 
 
@@ -235,22 +236,23 @@ class _Day:
         )
 
     def _one_flow(self, chance: Chance) -> Iterator[RateRun]:
-        """One flow against eight: while the bucket is small by the hour, later once a week."""
-        until = self.circuit.small_burst_until
-        small = until is not None and self.which < until and self.which > self.circuit.first
-        if not small and self.which.weekday() != 2:
+        """One flow against eight, each way: by the hour while the bucket is small, later by day and week."""
+        until, nth = self.circuit.small_burst_until, (self.which - self.circuit.first).days
+        small = until is not None and self.which < until and nth > 0
+        if not small and not 0 < nth <= _ACCEPTING_DAYS and self.which.weekday() != 2:
             return
         for hour in range(9, 17) if small else (10,):
-            at_ns = instant(self.which, hour * 3600 + 2400, self.where)
-            many = self._run("north", Direction.UP, at_ns, 4, chance, flows=8)
-            one = self._run("north", Direction.UP, at_ns + 60 * NS_PER_S, 4, chance, flows=1)
-            if small:
-                slow = side(
-                    chance.uniform(720e6, 1050e6) * 1448 / 1518, seconds=5, chance=chance, repeats=0.0008
-                )
-                one = replace(one, up=slow)
-            yield many
-            yield one
+            for place, direction in enumerate((Direction.UP, Direction.DOWN)):
+                at_ns = instant(self.which, hour * 3600 + 2400 + 240 * place, self.where)
+                many = self._run("north", direction, at_ns, 4, chance, flows=8)
+                one = self._run("north", direction, at_ns + 60 * NS_PER_S, 4, chance, flows=1)
+                if small and direction is Direction.UP:
+                    slow = side(
+                        chance.uniform(720e6, 1050e6) * 1448 / 1518, seconds=5, chance=chance, repeats=0.0008
+                    )
+                    one = replace(one, up=slow)
+                yield many
+                yield one
 
     def _failed(self, record: RateRun) -> Failed:
         return Failed(

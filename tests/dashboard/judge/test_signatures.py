@@ -10,6 +10,7 @@ import math
 import random
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import pytest
@@ -93,6 +94,7 @@ def delays(p50_us: int, *, least_us: int | None = None, p95_us: int | None = Non
     return Delays(count=6000, min=least, p50=p50_us, p95=top, p99=top, max=top)
 
 
+@cache  # the clean trains are the same in most tests
 def cells(
     days: int,
     endpoint: str,
@@ -327,7 +329,7 @@ def test_wrong_layer() -> None:
     """5: 98.7 % at 1518 and 92.8 % at 256 bytes is a limit that counts preamble and gap (20 bytes)."""
     (one,) = found(material(documents=(sweep(lambda frame: frame / (frame + 20), Counted.WIRE),)), 5)
     assert one.owner is Owner.PROVIDER
-    assert "98.7% and 92.8%" in one.seen
+    assert "98.7 % and 92.8 %" in one.seen
     assert not found(material(documents=(sweep(lambda _: 1.0, Counted.ETHERNET),)), 5)
     silent = material(
         handoff=handoff(layer=Layer.NOT_STATED), documents=(sweep(lambda _: 1.0, Counted.WIRE),)
@@ -817,6 +819,29 @@ def test_ip_versions() -> None:
         Owner.UNKNOWN
     ] * 2
     assert not found(versions(2_000), 19)
+
+
+def test_ip_versions_by_rate() -> None:
+    """19: IPv6 at 80 % of IPv4 to one endpoint; at 98 %, what its longer header takes, it is none."""
+
+    def held(share: float) -> Material:
+        runs = [
+            run(
+                round(500e6 * (share if version == 6 and name == "south" else 1)),
+                started_unix_ns=MONDAY + nth * DAY_NS + version * HOUR_NS + (name == "south") * MINUTE_NS,
+                endpoint=name,
+                ip_version=version,
+            )
+            for nth in range(10)
+            for name in ("north", "south")
+            for version in (4, 6)
+        ]
+        return material(runs=tuple(replace(one, rtt_idle_us=delays(4_000)) for one in runs))
+
+    (one,) = found(held(0.8), 19)
+    assert (one.owner, one.endpoint, one.direction) == (None, "south", Direction.UP)
+    assert dict(one.counts)["ipv6_bps"] == 400_000_000
+    assert not found(held(0.98), 19)
 
 
 def at_once(both_bps: float) -> Material:

@@ -1,0 +1,390 @@
+"""A line over months, and two lines side by side: what the judges of change look at, and what they say.
+
+Reads with a `Reader`, so it runs in that reader's thread. Imports store and judge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import date, timedelta, tzinfo
+from statistics import median
+from typing import Any
+
+from dashboard import statements
+from dashboard.judge import change_points, contract, evidence, months, renewal
+from dashboard.judge import trend as trends
+from dashboard.judge.change_points import Change
+from dashboard.judge.renewal import Cost, Dates
+from dashboard.judge.trend import Trend
+from dashboard.judge.verdict import Word
+from dashboard.statements import plain
+from store.card import Card
+from store.cells import Length
+from store.clock import NS_PER_S, local, zone
+from store.histogram import Histogram
+from store.light import Light
+from store.reader import Reader
+from store.records import Direction, RateRun
+from store.rollup import Rolled
+from store.site import Handoff, Site, Where
+from store.terms import Money
+
+TREND_DAYS = 182  # two quarters: enough for a slope, and a year's seasons do not bend it
+_DELIVERED_DAYS = 91
+_DAY_NS = 86_400 * NS_PER_S
+_DIRECTIONS = (Direction.UP, Direction.DOWN)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """A daily figure: its trend, and the days on which it moved."""
+
+    name: str
+    unit: str
+    trend: Trend
+    changes: tuple[tuple[date, Change], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HourSide:
+    """One line in one hour of the day, over all the days compared; None of what was not measured.
+
+    Rates are payload, medians of the runs that count; delays of the round trip; `stalls_per_hour` over the
+    time that was watched.
+    """
+
+    runs_up: int
+    runs_down: int
+    up_bps: int | None
+    down_bps: int | None
+    rtt_p50_us: int | None
+    rtt_p95_us: int | None
+    loss_ratio: float | None
+    stalls_per_hour: float | None
+    watched_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """Two lines by hour of the local day, over `first_day` to `last_day`; and what both cost meanwhile."""
+
+    old: Handoff
+    new: Handoff
+    first_day: date
+    last_day: date
+    hours: tuple[tuple[HourSide, HourSide], ...]
+    overlap: tuple[date, date] | None
+    cost: tuple[Money, Money] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Renewal:
+    """What a term came to so far: cost, credits, months that failed, what a Mb/s cost, dates, trends."""
+
+    handoff: Handoff
+    dates: Dates
+    paid: Cost | None
+    whole_term: Cost | None
+    credits: Money | None
+    months: int
+    failed: int
+    undecided: int
+    delivered_bps: tuple[int | None, int | None]
+    per_mbps: tuple[Money | None, Money | None]
+    figures: tuple[Figure, ...]
+
+
+# Figures by day
+
+
+def figures(
+    reader: Reader, site: Site, handoff: Handoff, *, now_ns: int, days: int = TREND_DAYS
+) -> tuple[Figure, ...]:
+    """Rates, delay and light of a handoff by day, up to the last whole one."""
+    where = zone(site.timezone)
+    until = local(now_ns, where).date()
+    span = months.between(until - timedelta(days=days), until, where)
+    since_ns, until_ns = span.from_s * NS_PER_S, span.until_s * NS_PER_S
+    runs = evidence.of_line(
+        site,
+        handoff.name,
+        reader.rate_runs(handoff=handoff.name, since_ns=since_ns, until_ns=until_ns, bins=False),
+    )
+    series = [
+        (f"Rate {direction}", "Mb/s", _runs_by_day(runs, handoff.card, direction, where))
+        for direction in _DIRECTIONS
+    ]
+    for endpoint in _outside(reader, site, handoff):
+        cells = [
+            one
+            for one in _sums(reader, handoff, endpoint, since_ns, until_ns, Length.DAY, histograms=False)
+            if one.length is Length.DAY
+        ]
+        delays = [(_day(one.started_unix_ns, where), one.delays["rtt"]) for one in cells]
+        series += [
+            (f"RTT p50 to {endpoint}", "ms", [(day, each.p50 / 1000) for day, each in delays if each]),
+            (f"RTT p95 to {endpoint}", "ms", [(day, each.p95 / 1000) for day, each in delays if each]),
+        ]
+    light = reader.documents(Light, handoff=handoff.name, since_ns=since_ns, until_ns=until_ns)
+    received = [(one.started_unix_ns, one.received_nw / 1000) for one in light if one.received_nw]
+    series.append(("Light received", "uW", _medians(received, where)))
+    return tuple(_figure(name, unit, values) for name, unit, values in series if values)
+
+
+def _figure(name: str, unit: str, values: Sequence[tuple[int, float]]) -> Figure:
+    return Figure(
+        name=name,
+        unit=unit,
+        trend=trends.trend(name, values),
+        changes=tuple((date.fromordinal(one.day), one) for one in change_points.changes(values)),
+    )
+
+
+def _runs_by_day(
+    runs: Sequence[RateRun], card: Card, direction: Direction, where: tzinfo
+) -> list[tuple[int, float]]:
+    counted = contract.counted(runs, card, direction)
+    return _medians([(run.started_unix_ns, side.rates.goodput_bps / 1e6) for run, side in counted], where)
+
+
+def _medians(values: Sequence[tuple[int, float]], where: tzinfo) -> list[tuple[int, float]]:
+    by_day: dict[int, list[float]] = {}
+    for unix_ns, value in values:
+        by_day.setdefault(_day(unix_ns, where), []).append(value)
+    return [(day, median(each)) for day, each in sorted(by_day.items())]
+
+
+def _day(unix_ns: int, where: tzinfo) -> int:
+    return local(unix_ns, where).date().toordinal()
+
+
+def _outside(reader: Reader, site: Site, handoff: Handoff) -> list[str]:
+    measured = {endpoint for name, endpoint in reader.paths() if name == handoff.name}
+    return [one.name for one in site.endpoints if one.where is Where.OUTSIDE and one.name in measured]
+
+
+def _sums(
+    reader: Reader,
+    handoff: Handoff,
+    endpoint: str,
+    since_ns: int,
+    until_ns: int,
+    longest: Length,
+    *,
+    histograms: bool = True,
+) -> list[Rolled]:
+    return reader.train_sums(
+        handoff=handoff.name,
+        endpoint=endpoint,
+        since_ns=since_ns,
+        until_ns=until_ns,
+        longest=longest,
+        histograms=histograms,
+        pdv=False,
+    )
+
+
+# Two lines
+
+
+def compared(reader: Reader, site: Site, old: Handoff, new: Handoff, *, now_ns: int, days: int) -> Compared:
+    """Both lines over the last days up to today, and the days on which both cost money."""
+    where = zone(site.timezone)
+    today = local(now_ns, where).date()
+    first = today - timedelta(days=days - 1)
+    since_ns = months.between(first, today + timedelta(days=1), where).from_s * NS_PER_S
+    sides = [
+        _by_hour(reader, site, one, since_ns=since_ns, until_ns=now_ns, where=where) for one in (old, new)
+    ]
+    both = _overlap(old.card, new.card, today)
+    return Compared(
+        old=old,
+        new=new,
+        first_day=first,
+        last_day=today,
+        hours=tuple(zip(*sides, strict=True)),
+        overlap=both,
+        cost=renewal.overlap(old.card, new.card, from_day=both[0], until_day=both[1]) if both else None,
+    )
+
+
+def _overlap(old: Card, new: Card, today: date) -> tuple[date, date] | None:
+    """From the start of the new line to the end of the old one, or to today; None without a start."""
+    start = new.service_start
+    ended = old.ends()
+    last = min(today, ended) if ended else today
+    return (start, last) if start and start <= last else None
+
+
+def _by_hour(
+    reader: Reader, site: Site, handoff: Handoff, *, since_ns: int, until_ns: int, where: tzinfo
+) -> list[HourSide]:
+    runs = evidence.of_line(
+        site,
+        handoff.name,
+        reader.rate_runs(handoff=handoff.name, since_ns=since_ns, until_ns=until_ns, bins=False),
+    )
+    rates: dict[Direction, dict[int, list[int]]] = {}
+    for direction in _DIRECTIONS:
+        by_hour = rates.setdefault(direction, {})
+        for run, side in contract.counted(runs, handoff.card, direction):
+            by_hour.setdefault(local(run.started_unix_ns, where).hour, []).append(side.rates.goodput_bps)
+    trains: dict[int, list[Rolled]] = {}
+    for endpoint in _outside(reader, site, handoff):
+        for one in _sums(reader, handoff, endpoint, since_ns, until_ns, Length.HOUR):
+            trains.setdefault(local(one.started_unix_ns, where).hour, []).append(one)
+    return [
+        _hour(rates[Direction.UP].get(hour, []), rates[Direction.DOWN].get(hour, []), trains.get(hour, []))
+        for hour in range(24)
+    ]
+
+
+def _hour(up: Sequence[int], down: Sequence[int], sums: Sequence[Rolled]) -> HourSide:
+    pooled = Histogram()
+    for one in sums:
+        pooled.merge(one.rtt)
+    delays = pooled.delays()
+    watched_s, sent = sum(one.seconds for one in sums), sum(one.sent for one in sums)
+    lost = sum(one.lost_up + one.lost_down + one.lost_unattributed for one in sums)
+    stalls = sum(one.stalls for one in sums)
+    return HourSide(
+        runs_up=len(up),
+        runs_down=len(down),
+        up_bps=round(median(up)) if up else None,
+        down_bps=round(median(down)) if down else None,
+        rtt_p50_us=delays.p50 if delays else None,
+        rtt_p95_us=delays.p95 if delays else None,
+        loss_ratio=lost / sent if sent else None,
+        stalls_per_hour=stalls * 3600 / watched_s if watched_s else None,
+        watched_s=watched_s,
+    )
+
+
+def compared_json(found: Compared) -> dict[str, Any]:
+    """The comparison as a program reads it."""
+    return {
+        "old": found.old.name,
+        "new": found.new.name,
+        "from": found.first_day.isoformat(),
+        "to": found.last_day.isoformat(),
+        "hours": [
+            {"hour": hour, "old": asdict(old), "new": asdict(new)}
+            for hour, (old, new) in enumerate(found.hours)
+        ],
+        "overlap": None
+        if found.overlap is None
+        else {"from": found.overlap[0].isoformat(), "to": found.overlap[1].isoformat()},
+        "cost": None
+        if found.cost is None
+        else {"old": plain(asdict(found.cost[0])), "new": plain(asdict(found.cost[1]))},
+    }
+
+
+# The term
+
+
+def renewal_of(reader: Reader, site: Site, handoff: Handoff, *, now_ns: int) -> Renewal:
+    """What a handoff's term came to by now; months that are over are judged one by one."""
+    where, now_s = zone(site.timezone), now_ns // NS_PER_S
+    today = local(now_ns, where).date()
+
+    def card_on(day: date) -> Card:
+        return handoff.card_at(months.between(day, day + timedelta(days=1), where).until_s * NS_PER_S - 1)
+
+    card = card_on(today)
+    counts = [
+        statements.month_credits(reader, site, handoff, month, now_s=now_s)
+        for month in _months_over(reader, handoff, card, today, where)
+    ]
+    words = [count.word for count, _ in counts]
+    ends = card.ends()
+    delivered = _delivered(reader, site, handoff, card, now_ns=now_ns)
+    return Renewal(
+        handoff=handoff,
+        dates=renewal.dates(card, today=today),
+        paid=renewal.cost(card_on, until=today),
+        whole_term=renewal.cost(card_on, until=ends) if ends else None,
+        credits=_sum([found.ours.amount for _, found in counts if found is not None]),
+        months=len(counts),
+        failed=words.count(Word.NOT_MET),
+        undecided=words.count(Word.UNDECIDED),
+        delivered_bps=delivered,
+        per_mbps=(renewal.per_mbps(card, delivered[0]), renewal.per_mbps(card, delivered[1])),
+        figures=figures(reader, site, handoff, now_ns=now_ns),
+    )
+
+
+def _months_over(
+    reader: Reader, handoff: Handoff, card: Card, today: date, where: tzinfo
+) -> list[months.Span]:
+    """The months of service that are over and lie in the record, in whole or in part."""
+    oldest_ns = reader.oldest_ns(handoff=handoff.name, since_ns=0)
+    if oldest_ns is None:
+        return []
+    first = local(oldest_ns, where).date()
+    day = max(first, card.service_start) if card.service_start else first
+    found = []
+    while (month := months.month(day, where)).until_day <= today:
+        found.append(statements.in_term(month, handoff, where))
+        day = month.until_day
+    return found
+
+
+def _sum(amounts: Sequence[Money | None]) -> Money | None:
+    """All of them together; None where there is none, or where one is no number."""
+    known = [each for each in amounts if each is not None]
+    if not known or len(known) < len(amounts) or len({each.unit for each in known}) > 1:
+        return None
+    total = known[0].amount
+    for each in known[1:]:
+        total += each.amount
+    return Money(amount=total, unit=known[0].unit)
+
+
+def _delivered(
+    reader: Reader, site: Site, handoff: Handoff, card: Card, *, now_ns: int
+) -> tuple[int | None, int | None]:
+    """Median payload up and down of the runs that count, of the last quarter."""
+    runs = evidence.of_line(
+        site,
+        handoff.name,
+        reader.rate_runs(
+            handoff=handoff.name, since_ns=now_ns - _DELIVERED_DAYS * _DAY_NS, until_ns=now_ns, bins=False
+        ),
+    )
+    up, down = (
+        [side.rates.goodput_bps for _, side in contract.counted(runs, card, direction)]
+        for direction in _DIRECTIONS
+    )
+    return (round(median(up)) if up else None, round(median(down)) if down else None)
+
+
+def renewal_json(found: Renewal) -> dict[str, Any]:
+    """The renewal sheet as a program reads it."""
+    return {
+        "handoff": found.handoff.name,
+        "dates": plain(asdict(found.dates)),
+        "paid": None if found.paid is None else plain(asdict(found.paid)),
+        "whole_term": None if found.whole_term is None else plain(asdict(found.whole_term)),
+        "credits": None if found.credits is None else plain(asdict(found.credits)),
+        "months": found.months,
+        "months_failed": found.failed,
+        "months_undecided": found.undecided,
+        "delivered_up_goodput_bps": found.delivered_bps[0],
+        "delivered_down_goodput_bps": found.delivered_bps[1],
+        "per_mbps_up": None if found.per_mbps[0] is None else plain(asdict(found.per_mbps[0])),
+        "per_mbps_down": None if found.per_mbps[1] is None else plain(asdict(found.per_mbps[1])),
+        "figures": [
+            {
+                "name": one.name,
+                "unit": one.unit,
+                "trend": asdict(one.trend),
+                "changes": [
+                    {"day": day.isoformat(), "before": each.before, "after": each.after, "ratio": each.ratio}
+                    for day, each in one.changes
+                ],
+            }
+            for one in found.figures
+        ],
+    }

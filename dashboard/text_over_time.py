@@ -1,0 +1,134 @@
+"""Two lines side by side, and a term's renewal sheet, as plain text for a terminal.
+
+Pure: values in, text out. Imports store and the judges' values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:  # only their values are looked at, and that would load scipy
+    from dashboard.over_time import Compared, Figure, HourSide, Renewal
+    from store.terms import Money
+
+_DASH = "-"
+
+
+def side_by_side(found: Compared) -> str:
+    """A line an hour, old before new; the cost of the overlap last."""
+    names, days = f"{found.old.name} / {found.new.name}", f"{found.first_day} to {found.last_day}"
+    head = f"{'Hour':<6}{'Up Mb/s':>17}{'Down Mb/s':>17}{'RTT p50 ms':>17}{'RTT p95 ms':>17}"
+    lines = [
+        f"{names}, {days}, by hour of the local day; rates are medians of payload.",
+        f"{head}{'Loss %':>17}{'Stalls an hour':>17}",
+    ]
+    for hour, (old, new) in enumerate(found.hours):
+        pairs = zip(_cells(old), _cells(new), strict=True)
+        lines.append(f"{hour:02d}-{(hour + 1) % 24:02d} " + "".join(f"{a + ' / ' + b:>17}" for a, b in pairs))
+    return "\n".join([*lines, *_overlap(found)])
+
+
+def _cells(side: HourSide) -> tuple[str, ...]:
+    return (
+        _number(side.up_bps, 1e6),
+        _number(side.down_bps, 1e6),
+        _number(side.rtt_p50_us, 1e3),
+        _number(side.rtt_p95_us, 1e3),
+        _number(side.loss_ratio, 0.01),
+        _number(side.stalls_per_hour, 1),
+    )
+
+
+def _number(value: float | None, unit: float) -> str:
+    return _DASH if value is None else f"{value / unit:.3g}"
+
+
+def _overlap(found: Compared) -> Iterator[str]:
+    if found.overlap is None:
+        yield "When the new line's service began is not on its card, so the cost of the overlap is not known."
+        return
+    first, last = found.overlap
+    if found.cost is None:
+        yield f"Both were paid from {first} to {last}; a fee on a card is no number, so not how much."
+        return
+    old, new = found.cost
+    yield (
+        f"Both were paid from {first} to {last}, {(last - first).days + 1} days: {old.said()} for "
+        f"{found.old.name} beside {new.said()} for {found.new.name}."
+    )
+
+
+def renewal(found: Renewal) -> str:
+    """What the term came to: sentences, a figure a line."""
+    return "\n".join(_renewal(found))
+
+
+def _renewal(found: Renewal) -> Iterator[str]:
+    yield f"Handoff {found.handoff.name}"
+    yield from (f"  {line}" for line in money_lines(found))
+    yield from (f"  {line}" for line in date_lines(found))
+    for figure in found.figures:
+        yield from (f"  {line}" for line in figure_lines(figure))
+
+
+def money_lines(found: Renewal) -> Iterator[str]:
+    """What was paid, came back, and bought."""
+    if found.paid is None:
+        yield "What was paid is not known: the card has no start of service, or no fee as a number."
+    else:
+        yield f"Paid in {found.paid.months} months: {_range(found.paid.at_first, found.paid.at_most)}."
+    if found.whole_term is not None:
+        whole = found.whole_term
+        yield f"The whole term, {whole.months} months: {_range(whole.at_first, whole.at_most)}."
+    credits = "none is worked out" if found.credits is None else found.credits.said()
+    yield (
+        f"Of {found.months} months that are over and on record {found.failed} fell below the availability "
+        f"promised, {found.undecided} are undecided; credits by the card: {credits}."
+    )
+    ways = (
+        ("up", found.delivered_bps[0], found.per_mbps[0]),
+        ("down", found.delivered_bps[1], found.per_mbps[1]),
+    )
+    for way, bps, cost in ways:
+        if bps is not None:
+            price = f", {cost.amount:f} {cost.unit} a month for each" if cost else ""
+            yield f"Delivered {way}, last quarter: {bps / 1e6:.4g} Mb/s of payload in the median{price}."
+
+
+def date_lines(found: Renewal) -> Iterator[str]:
+    """The term's days."""
+    dates = found.dates
+    if dates.ends is None:
+        yield "The card does not state when the term ends."
+        return
+    after = f"; without notice it goes on to {dates.renews_until}" if dates.renews_until else ""
+    yield f"The term ends on {dates.ends}{after}."
+    if dates.notice_by is None:
+        yield "The card does not state the notice as a span of time."
+    else:
+        left = dates.days_to_notice or 0
+        state = f"{left} days left" if left >= 0 else "that day is over"
+        yield (
+            f"Last day of notice: {dates.notice_by}, {state}; look at this sheet on "
+            f"{' and '.join(str(day) for day in dates.remind)}."
+        )
+    if dates.index_from is not None:
+        yield f"The price may rise from {dates.index_from} on."
+
+
+def figure_lines(figure: Figure) -> Iterator[str]:
+    """A figure's trend and its changes."""
+    yield figure.trend.because
+    for day, change in figure.changes:
+        yield (
+            f"  {figure.name} moved on {day}: {change.before:.4g} to {change.after:.4g} {figure.unit}"
+            + (f" ({100 * change.ratio:+.0f} %)" if change.ratio is not None else "")
+            + "."
+        )
+
+
+def _range(low: Money, high: Money) -> str:
+    return (
+        low.said() if low == high else f"{low.said()}, at most {high.said()} with every rise that is allowed"
+    )
