@@ -203,7 +203,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         together=rate_history.read_together(reader, site, handoff, now_unix_ns=now_ns),
         rates=rate_history.read(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         warned=(
-            *card_check.warnings(handoff.card_at(now_ns)),
+            *card_check.warnings_of(handoff, now_unix_ns=now_ns, where=zone(site.timezone)),
             *card_check.warnings_together(site.handoffs, now_unix_ns=now_ns)[handoff.name],
         ),
         questions=card_check.questions(handoff.card_at(now_ns)),
