@@ -1703,6 +1703,7 @@ def _site_check(options: argparse.Namespace) -> int:
     from probe import allowance
     from probe.wire import invitation
     from store import site as sites
+    from store.clock import zone
 
     site = sites.load(options.site)
     for endpoint in site.endpoints:
@@ -1718,7 +1719,11 @@ def _site_check(options: argparse.Namespace) -> int:
     together = card_check.warnings_together(site.handoffs, now_unix_ns=now_ns)
     cards = {handoff.name: handoff.card_at(now_ns) for handoff in site.handoffs}
     questions = {name: card_check.questions(card) for name, card in cards.items()}
-    warned = {name: (*card_check.warnings(card), *together[name]) for name, card in cards.items()}
+    where = zone(site.timezone)
+    warned = {
+        each.name: (*card_check.warnings_of(each, now_unix_ns=now_ns, where=where), *together[each.name])
+        for each in site.handoffs
+    }
     answers = {handoff.name: _answers(site, handoff) for handoff in site.handoffs}
     plan, due = _due(site)
     if options.json:

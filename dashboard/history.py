@@ -148,7 +148,7 @@ def check(
 ) -> Check:
     """The answer for a stream plan; `records` hold its comparable hours of four weeks, on every handoff that
     the show could go by instead."""
-    names = [one.name for one in site.handoffs if not one.metered or one.name == plan.handoff]
+    names = [one.name for one in site.handoffs if _may_carry(one) or one.name == plan.handoff]
     kept = [*records]
     own = [one for name in names for one in evidence.of_line(site, name, kept) if one.handoff == name]
     return stream.check(
@@ -163,6 +163,11 @@ def check(
         uplinks=names,
         thorough=thorough,
     )
+
+
+def _may_carry(handoff: Handoff) -> bool:
+    """Whether a show may be sent by another handoff: none that is metered, none that waits for a failover."""
+    return not handoff.metered and not handoff.failover_only
 
 
 def check_of(
@@ -362,7 +367,7 @@ def _watched(
         wanted = _pieces(
             (show.start_unix_ns, show.end_unix_ns)
             for plan in plans
-            if plan.handoff == handoff.name or not handoff.metered  # the show could go by it instead
+            if plan.handoff == handoff.name or _may_carry(handoff)  # the show could go by it instead
             for show in hours.comparable_hours(
                 plan.times, where, since_unix_ns=since_ns, until_unix_ns=now_unix_ns
             )

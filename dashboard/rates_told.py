@@ -33,6 +33,7 @@ def detail_json(detail: RateDetail) -> Json:
         "days_kept": detail.kept,
         "days_short": detail.short,
         "power_runs": detail.power_runs,
+        "power_days": detail.power_days,
         "sentences": list(detail.sentences),
     }
 

@@ -25,7 +25,7 @@ from store.quantities import size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.samples import PACKET_BYTES
 from store.segments import Split
-from store.site import CampaignPlan, Claim, Evidence, Site, StreamPlan
+from store.site import CampaignPlan, Claim, Evidence, Handoff, Site, StreamPlan
 
 if TYPE_CHECKING:  # only their values are looked at, and that would load scipy, numpy or cryptography
     from dashboard.campaign_results import Told
@@ -358,6 +358,7 @@ def site(
                 f"on; tests are {total / cap.limit_bytes:.1%} of that. This host's interface counts it."
             )
         open_ = questions.get(handoff.name, ())
+        lines += _versions(handoff, zone(site.timezone))
         lines += _warnings(handoff.name, warned.get(handoff.name, ()))
         asked = {one.question for one in warned.get(handoff.name, ())}
         left = [question for question in open_ if question not in asked]
@@ -365,6 +366,21 @@ def site(
         lines.append(f"Contract card {handoff.name}: {_counted(len(left), 'open question')}{besides}")
         lines += [f"  - {question}" for question in left]
     return "\n".join([*lines, "", *_evidence(site.rules.evidence)])
+
+
+def _versions(handoff: Handoff, where: tzinfo) -> list[str]:
+    """Since when each version of a card is in force; nothing where there is one."""
+    if not handoff.earlier:
+        return []
+    since = [
+        "the beginning"
+        if card.from_unix_ns is None
+        else local(card.from_unix_ns, where).isoformat(sep=" ", timespec="minutes")
+        for card in handoff.cards
+    ]
+    return [
+        f"Contract card {handoff.name}: {len(since)} versions, in force from {', then from '.join(since)}"
+    ]
 
 
 def _warnings(handoff: str, warned: Sequence[Warned]) -> list[str]:
@@ -474,6 +490,10 @@ def site_json(
                 "month_bytes": sum(amount for _, amount in costs.get(handoff.name, ())),
                 "month": [{"what": what, "bytes": amount} for what, amount in costs.get(handoff.name, ())],
                 "not_stated": list(handoff.card.not_stated),
+                "card_from": [
+                    None if card.from_unix_ns is None else rfc3339(card.from_unix_ns)
+                    for card in handoff.cards
+                ],
                 "questions": list(questions.get(handoff.name, ())),
                 "warnings": [one.as_json() for one in warned.get(handoff.name, ())],
             }

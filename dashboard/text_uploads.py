@@ -47,6 +47,10 @@ def sentences(found: Planned, where: tzinfo) -> list[str]:
         said.append(
             f"It rests on {best.days} past days only; with fewer than ten, the worst of them stands for 90 %."
         )
+    if best.other_class:
+        said.append(
+            "No past day of that class (Monday to Friday, or the weekend) is on record; others stand in."
+        )
     if found.kept_free_s:
         said.append(f"Show and quiet windows keep {found.kept_free_s / 3600:.1f} h free until then.")
     said.append(_ceiling(found))
@@ -93,7 +97,11 @@ def _others(found: Planned, where: tzinfo) -> list[str]:
 def other(one: Ahead, where: tzinfo) -> str:
     """Another uplink, in short."""
     if one.usual_ns is None or one.safe_ns is None:
-        return f"{one.days} past days, not over within two weeks" if one.days else "no past day is on record"
+        return (
+            f"{one.days} past days, not over within two weeks"
+            if one.days
+            else "no past day to go by, or no valid run up for a week"
+        )
     return f"by {by(one.usual_ns, where)} with 50 %, {by(one.safe_ns, where)} with 90 %"
 
 

@@ -87,14 +87,14 @@ def wrong(asked: Asked, now_ns: int) -> tuple[str, str] | None:
 
 
 def find(reader: Reader, site: Site, asked: Asked, *, now_ns: int) -> Planned:
-    """Read and judge. Metered uplinks carry no upload."""
+    """Read and judge. Metered uplinks carry no upload, nor do those that wait for a failover."""
     where = zone(site.timezone)
     ceiling = next((one for one in ceilings(reader) if one.to == asked.to), None)
     cap_bps = asked.cap_bps if asked.cap_bps is not None else ceiling.bps if ceiling else None
     found = [
         _ahead(reader, site, handoff, asked, cap_bps, where, now_ns)
         for handoff in site.handoffs
-        if not handoff.metered
+        if not handoff.metered and not handoff.failover_only
     ]
     best = upload.best(found)
     free = 0.0

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import tzinfo
 from enum import StrEnum
 
 from dashboard.judge import layers
 from store.card import Card, Commitment
+from store.clock import local
 from store.layers import Layer
 from store.records import Direction
 from store.site import Handoff
@@ -49,6 +51,20 @@ def warnings(card: Card) -> tuple[Warned, ...]:
     if card.rate_up_bps is not None or card.rate_down_bps is not None:
         found += _vague_rates(card)
     return (*found, *_vague_delay(card), *_vague_availability(card), *_vague_term(card))
+
+
+def warnings_of(handoff: Handoff, *, now_unix_ns: int, where: tzinfo) -> tuple[Warned, ...]:
+    """What is wrong with the version of its card that is in force, then with those to come."""
+    found = [*warnings(handoff.card_at(now_unix_ns))]
+    for card in handoff.cards:
+        if card.from_unix_ns is not None and card.from_unix_ns > now_unix_ns:
+            since = f"{local(card.from_unix_ns, where):%d %b %Y}"
+            found += [
+                replace(one, because=f"From {since} on: {one.because}")
+                for one in warnings(card)
+                if one not in found
+            ]
+    return tuple(found)
 
 
 def warnings_together(handoffs: Sequence[Handoff], *, now_unix_ns: int) -> dict[str, tuple[Warned, ...]]:

@@ -88,7 +88,7 @@ def ledger(
         direction=direction,
         verdict=whole,
         rules=tuple(rules),
-        bare=judged(*codes),
+        bare=judged(*codes, evidence.BOTH_AT_ONCE),
         skipped=_by_why((one.what, one.why) for one in skipped),
         failed=_by_why((one.what, one.why) for one in failed),
         because=_because(whole, rules),

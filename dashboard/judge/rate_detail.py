@@ -68,6 +68,13 @@ class RateDetail:
     sentences: tuple[str, ...]
 
     @property
+    def power_days(self) -> int | None:
+        """The days that so many runs take, at as many a day as on those that had any."""
+        if self.power_runs is None or not self.whole.n:
+            return None
+        return math.ceil(self.power_runs * self.whole.days / self.whole.n)
+
+    @property
     def differs(self) -> bool:
         """Whether the busy hours have another verdict than all hours."""
         return self.busy.n > 0 and self.busy.word is not self.whole.word
@@ -154,10 +161,10 @@ def _power(share: float, promised: float) -> int | None:
 def _with_sentences(found: RateDetail, card: Card, busy: str) -> RateDetail:
     parts = [_carried_said(found.carried, card), _busy_said(found, busy), _days_said(found, card)]
     if found.power_runs is not None:
-        runs = found.power_runs
+        days = _counted(found.power_days or 0, "day")
         parts.append(
-            f"For an 80 % chance to decide, if the true share is what they show so far, some {runs} runs are "
-            "needed in all; fix their number before you look."
+            f"For an 80 % chance to decide, if the share is what they show so far, some {found.power_runs} "
+            f"runs ({days} at this pace) are needed in all; fix their number before you look."
         )
     sentences = tuple(text for text in parts if text)
     return replace(found, sentences=sentences)

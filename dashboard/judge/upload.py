@@ -25,6 +25,7 @@ from store.records import Direction, RateRun
 
 HISTORY_S = 28 * 86_400
 LEAST_RUNS = 3  # of a past day, for it to stand for a day ahead
+FRESH_S = 7 * 86_400  # a line without a valid run for longer may be gone, and carries no plan
 LEAST_DAYS = 10  # with fewer, the worst of them stands in for 90 %
 LONGEST_S = 14 * 86_400  # what is not over then is not planned here
 OF_LINE = 0.8  # an upload that got so much of the line's rate was held by the line, not by its receiver
@@ -52,8 +53,9 @@ class Ceiling:
 class Ahead:
     """The upload on one uplink. Times are None where it is not over within two weeks, or nothing is known.
 
-    `usual_ns` and `safe_ns` are the ends with 50 and 90 % confidence, `latest_start_ns` the latest start that
-    keeps the deadline with 90 %. `days` past days it rests on.
+    `other_class` says that no past day of the class of the first day ahead is on record, so that others stand
+    in. `usual_ns` and `safe_ns` are the ends with 50 and 90 % confidence, `latest_start_ns` the latest start
+    that keeps the deadline with 90 %. `days` past days it rests on.
     """
 
     handoff: str
@@ -62,6 +64,7 @@ class Ahead:
     safe_ns: int | None
     latest_start_ns: int | None
     ceiling_bps: int | None
+    other_class: bool = False
 
     @property
     def few(self) -> bool:
@@ -83,7 +86,9 @@ def days_of(runs: Iterable[RateRun], *, start_ns: int, now_ns: int, zone: tzinfo
     counted = evidence.counted(runs, Direction.UP)[0]
     moments = [run.started_unix_ns for run, _ in counted]
     rates = [side.rates.goodput_bps for _, side in counted]
-    found = []
+    found: list[Day] = []
+    if not moments or now_ns - moments[-1] > FRESH_S * NS_PER_S:
+        return found
     clock = local(start_ns, zone)
     last = local(now_ns, zone).date()
     for back in range(1, HISTORY_S // 86_400 + 1):
@@ -144,7 +149,12 @@ def plan(
         safe_ns=safe,
         latest_start_ns=latest,
         ceiling_bps=ceiling_bps,
+        other_class=_weekend(start_ns, zone) not in {day.weekend for day in days},
     )
+
+
+def _weekend(unix_ns: int, zone: tzinfo) -> bool:
+    return local(unix_ns, zone).weekday() >= _SATURDAY
 
 
 def best(found: Sequence[Ahead]) -> Ahead | None:

@@ -45,7 +45,7 @@ def find(reader: Reader, site: Site, handoff: Handoff, *, now_ns: int, spent: bo
     state = None
     if handoff.cap is not None:
         since_ns = cap.since_ns(handoff.cap, now_ns, where=where)
-        records = reader.documents(Traffic, handoff=handoff.name, since_ns=since_ns)
+        records = reader.documents(Traffic, handoff=handoff.name, since_ns=since_ns, until_ns=now_ns)
         state = cap.state(handoff.cap, records, now_ns=now_ns, where=where)
     month_ns, _ = cap.period(1, now_ns, where=where)
     spent_bytes = reader.spent_bytes(handoff.name, month_ns) if spent else None

@@ -192,8 +192,9 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
     endpoints = sorted({endpoint for owner, endpoint in reader.paths() if owner == name}, key=outside_first)
     found = (trains.read(reader, name, endpoint, site=site, stretch=stretch) for endpoint in endpoints)
     since_ns = min(stretch.from_ns, now_ns - history.VERDICT_S * NS_PER_S)
-    stalls = tuple(reader.stalls(handoff=name, since_ns=stretch.from_ns))
-    all_runs = reader.rate_runs(handoff=name, since_ns=since_ns, bins=False)
+    from_ns, to_ns = stretch.from_ns, stretch.to_ns
+    stalls = tuple(reader.stalls(handoff=name, since_ns=from_ns, until_ns=to_ns))
+    all_runs = reader.rate_runs(handoff=name, since_ns=since_ns, until_ns=now_ns, bins=False)
     return Findings(
         site=site,
         handoff=handoff,
@@ -202,22 +203,20 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         together=rate_history.read_together(reader, site, handoff, now_unix_ns=now_ns),
         rates=rate_history.read(reader, site, handoff, now_unix_ns=now_ns, runs=all_runs),
         warned=(
-            *card_check.warnings(handoff.card_at(now_ns)),
+            *card_check.warnings_of(handoff, now_unix_ns=now_ns, where=zone(site.timezone)),
             *card_check.warnings_together(site.handoffs, now_unix_ns=now_ns)[handoff.name],
         ),
         questions=card_check.questions(handoff.card_at(now_ns)),
-        paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=stretch.from_ns)),
-        capacity=tuple(reader.documents(CapacityRun, handoff=name, since_ns=stretch.from_ns)),
-        loaded_delays=tuple(reader.documents(LoadedDelayRun, handoff=name, since_ns=stretch.from_ns)),
-        shapes=shapes.read(
-            reader, name, since_ns=stretch.from_ns, stated_mtu_bytes=handoff.card_at(now_ns).mtu_bytes
-        ),
+        paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=from_ns, until_ns=to_ns)),
+        capacity=tuple(reader.documents(CapacityRun, handoff=name, since_ns=from_ns, until_ns=to_ns)),
+        loaded_delays=tuple(reader.documents(LoadedDelayRun, handoff=name, since_ns=from_ns, until_ns=to_ns)),
+        shapes=shapes.read(reader, name, stretch, stated_mtu_bytes=handoff.card_at(now_ns).mtu_bytes),
         runs=tuple(run for run in all_runs if run.started_unix_ns >= stretch.from_ns),
         trains=tuple(train for train in found if train is not None),
         soaks=soaks.read(reader, name, stretch),
         stalls=stalls,
-        troubles=tuple(reader.troubles(handoff=name, since_ns=stretch.from_ns)),
-        splits=segments.splits(reader, name, since_ns=stretch.from_ns),
+        troubles=tuple(reader.troubles(handoff=name, since_ns=from_ns, until_ns=to_ns)),
+        splits=segments.splits(reader, name, stretch),
         places=segments.places(reader, stalls[-MOST_ROWS:], site=site, handoff=handoff),
         failovers=failovers.read(reader, name),
         used=budget.find(reader, site, handoff, now_ns=now_ns, spent=handoff.allowance_bytes is not None),

@@ -12,6 +12,7 @@ from datetime import tzinfo
 
 from dashboard import history
 from dashboard.api import Json
+from dashboard.figures.pooling import Stretch
 from dashboard.judge import segments, stall_places
 from dashboard.judge.segments import Judged, Segment, Word
 from dashboard.judge.stall_places import Other, Part, StallPlace
@@ -37,9 +38,11 @@ class FoundSplit:
     judged: Judged
 
 
-def splits(reader: Reader, handoff: str, *, since_ns: int) -> tuple[FoundSplit, ...]:
-    """The newest splits of a handoff, oldest first."""
-    found = reader.documents(Split, handoff=handoff, since_ns=since_ns, limit=SPLITS)
+def splits(reader: Reader, handoff: str, stretch: Stretch) -> tuple[FoundSplit, ...]:
+    """The newest splits of a handoff in this time, oldest first."""
+    found = reader.documents(
+        Split, handoff=handoff, since_ns=stretch.from_ns, until_ns=stretch.to_ns, limit=SPLITS
+    )
     return tuple(
         FoundSplit(
             split=one,

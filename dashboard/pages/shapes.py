@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any, TypeVar
 
+from dashboard.figures.pooling import Stretch
 from dashboard.judge import mtu as judge
 from dashboard.pages import corrected
 from dashboard.pages.ledger import Cell, Heading, Table, cells, number
@@ -47,13 +48,14 @@ class Shapes:
         return (*self.bursts, *self.sizes, *self.steps, *self.mtus)
 
 
-def read(reader: Reader, handoff: str, *, since_ns: int, stated_mtu_bytes: int | None = None) -> Shapes:
-    """Those of a handoff since then."""
+def read(reader: Reader, handoff: str, stretch: Stretch, *, stated_mtu_bytes: int | None = None) -> Shapes:
+    """Those of a handoff in this time."""
+    from_ns, to_ns = stretch.from_ns, stretch.to_ns
     return Shapes(
-        bursts=tuple(reader.documents(BurstRun, handoff=handoff, since_ns=since_ns)),
-        sizes=tuple(reader.documents(SizesRun, handoff=handoff, since_ns=since_ns)),
-        steps=tuple(reader.documents(StepsRun, handoff=handoff, since_ns=since_ns)),
-        mtus=tuple(reader.documents(PathMtu, handoff=handoff, since_ns=since_ns)),
+        bursts=tuple(reader.documents(BurstRun, handoff=handoff, since_ns=from_ns, until_ns=to_ns)),
+        sizes=tuple(reader.documents(SizesRun, handoff=handoff, since_ns=from_ns, until_ns=to_ns)),
+        steps=tuple(reader.documents(StepsRun, handoff=handoff, since_ns=from_ns, until_ns=to_ns)),
+        mtus=tuple(reader.documents(PathMtu, handoff=handoff, since_ns=from_ns, until_ns=to_ns)),
         stated_mtu_bytes=stated_mtu_bytes,
     )
 

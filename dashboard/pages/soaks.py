@@ -23,7 +23,7 @@ from store.soaks import SOAK_S, Soak
 def read(reader: Reader, handoff: str, stretch: Stretch) -> tuple[Soak, ...]:
     """Those that reach into the time, oldest first: a soak of a day is no less of this hour."""
     since_ns = stretch.from_ns - SOAK_S[1] * NS_PER_S
-    found = reader.documents(Soak, handoff=handoff, since_ns=since_ns)
+    found = reader.documents(Soak, handoff=handoff, since_ns=since_ns, until_ns=stretch.to_ns)
     return tuple(one for one in found if one.started_unix_ns + one.seconds * NS_PER_S > stretch.from_ns)
 
 

@@ -218,7 +218,9 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         runs=tuple(
             one for one in records if isinstance(one, RateRun) and one.started_unix_ns >= now_ns - DAY_NS
         ),
-        gaps=tuple(one for one in reader.troubles(since_ns=now_ns - DAY_NS) if isinstance(one, Gap)),
+        gaps=tuple(
+            one for one in reader.troubles(since_ns=now_ns - DAY_NS, until_ns=now_ns) if isinstance(one, Gap)
+        ),
         trains=_trains(reader, now_ns=now_ns),
         cases=cases,
         told=fault_log.notices(reader, cases),

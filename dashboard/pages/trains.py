@@ -91,17 +91,21 @@ def read(reader: Reader, handoff: str, endpoint: str, *, site: Site, stretch: St
     """The train over a period, from its spans for an hour and from sums of them beyond; None without any."""
     where: dict[str, Any] = {"handoff": handoff, "endpoint": endpoint}
     if stretch.seconds <= MOST_SPANS_S:
-        spans = reader.train_spans(**where, since_ns=stretch.from_ns)
-        stalls = reader.stalls(**where, since_ns=stretch.from_ns)
+        spans = reader.train_spans(**where, since_ns=stretch.from_ns, until_ns=stretch.to_ns)
+        stalls = reader.stalls(**where, since_ns=stretch.from_ns, until_ns=stretch.to_ns)
         return cut(endpoint, spans, stalls, site=site, stretch=stretch) if spans else None
-    newest = reader.train_spans(**where, since_ns=stretch.from_ns, limit=1, histograms=False)
+    newest = reader.train_spans(
+        **where, since_ns=stretch.from_ns, until_ns=stretch.to_ns, limit=1, histograms=False
+    )
     if not newest:
         return None
     drawn_s, listed_s = _steps(stretch, newest[0].seconds)
 
     def sums(step_s: int, *, pooled: bool) -> list[Rolled]:
         longest = max((one for one in Length if one.seconds <= step_s), key=lambda one: one.seconds)
-        return reader.train_sums(**where, since_ns=stretch.from_ns, longest=longest, pooled=pooled)
+        return reader.train_sums(
+            **where, since_ns=stretch.from_ns, until_ns=stretch.to_ns, longest=longest, pooled=pooled
+        )
 
     drawn, listed = sums(drawn_s, pooled=False), sums(listed_s, pooled=True)  # a piece drawn is one cell
     left_out: Counter[str] = Counter()

@@ -37,6 +37,7 @@ QUIET = (
     "--hide-scrollbars",
 )
 PAGES = ("/", "/circuit/old", "/circuit/A?period=hour")
+WITHOUT_CHARTS = ("/shows", "/uploads?size=8+GB&start=23:00")
 DRAWN = """
 const figures = [...document.querySelectorAll("figure.chart")];
 return figures.length > 0 && figures.every((figure) => !figure.hidden
@@ -129,6 +130,17 @@ def test_drawn_and_quiet(show: Callable[..., webdriver.Chrome], path: str, width
     browser = show(path, width=width, scheme=scheme)
     assert _console(browser) == []
     assert browser.execute_script("return document.documentElement.scrollWidth") == width
+
+
+@pytest.mark.parametrize("path", WITHOUT_CHARTS)
+def test_narrow_and_quiet_without_charts(served: str, browser: webdriver.Chrome, path: str) -> None:
+    """On a phone nothing is wider than the screen, and the console holds nothing."""
+    size = {"width": 390, "height": 900, "deviceScaleFactor": 1, "mobile": True}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    browser.get(served + path)
+    assert browser.find_element(By.TAG_NAME, "h1").is_displayed()
+    assert browser.execute_script("return document.documentElement.scrollWidth") == 390
+    assert _console(browser) == []
 
 
 def test_as_many_marks_as_runs(show: Callable[..., webdriver.Chrome]) -> None:

@@ -74,6 +74,7 @@ class _Day:
         slip = line.slip
         self.slip_ns = None if slip is None else (unix_ns_of(slip.start, where), unix_ns_of(slip.end, where))
         self.sag_times = self._sag_times()
+        self.bad_night = list(self._bad_night())
         self.silences = sorted(self._silences(), key=lambda one: one.start_ns)
         self.starts = [one.start_ns for one in self.silences]
         self.bursts = list(self._bursts())
@@ -121,6 +122,14 @@ class _Day:
             if self.which.weekday() in hours.weekdays
         ]
 
+    def _bad_night(self) -> Iterator[tuple[int, int]]:
+        """What of bad nights lies on this day, in instants."""
+        nights = self.line.nights
+        if nights is not None and nights.begins(self.which):
+            yield instant(self.which, 23 * 3600, self.where), self.end_ns
+        if nights is not None and nights.begins(self.which - timedelta(days=1)):
+            yield self.start_ns, instant(self.which, 4 * 3600, self.where)
+
     def sags(self, unix_ns: int) -> bool:
         return any(start <= unix_ns < end for start, end in self.sag_times)
 
@@ -129,6 +138,8 @@ class _Day:
         p50, p5 = line.up_p50_bps, line.up_p5_bps
         if sag is not None and self.sags(unix_ns):
             p50, p5 = sag.p50_bps, sag.p5_bps
+        if line.nights is not None and any(start <= unix_ns < end for start, end in self.bad_night):
+            p50, p5 = line.nights.p50_bps, 0.95 * line.nights.p50_bps
         off = self.rates[min((unix_ns - self.start_ns) // nanoseconds(SLOT_S), len(self.rates) - 1)]
         return min(max(p50 + off * (p50 - p5) / 1.645, _LEAST_BPS), 17.8e6)  # 1.645 sd hold 95 %
 

@@ -55,6 +55,19 @@ class Sag:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BadNights:
+    """Every so many nights from the first on, the rate up from 23:00 to 04:00 has this median."""
+
+    first: date
+    every_days: int
+    p50_bps: float
+
+    def begins(self, day: date) -> bool:
+        """Whether the night that begins on this day is one."""
+        return day >= self.first and (day - self.first).days % self.every_days == 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MicroStalls:
     """Stalls at random gaps: so many an hour within the hours and outside of them."""
 
@@ -164,6 +177,7 @@ class OldLine:
     loss_ratio: float = 0.0001
     queue_bytes: int = 1_400_000
     sag: Sag | None = None
+    nights: BadNights | None = None
     stalls: MicroStalls | None = None
     kiln: Kiln | None = None
     restarts: Restarts | None = None
@@ -240,6 +254,7 @@ USUAL = Script(
             p5_bps=5.1e6,
             added_us=14_000,
         ),
+        nights=BadNights(first=date(2026, 3, 4), every_days=8, p50_bps=11.3e6),  # 14.1 until nine o'clock
         stalls=MicroStalls(
             hours=Hours(from_minute=clock(19), to_minute=clock(22, 30)),
             an_hour=5.0,

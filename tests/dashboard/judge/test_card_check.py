@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date
 
 import pytest
 
@@ -165,6 +165,20 @@ def test_cards_side_by_side() -> None:
     found = card_check.warnings_together((handoff("A", faster), handoff("B", MATE)), now_unix_ns=0)
     assert [[one.trouble for one in each] for each in found.values()] == [[Trouble.UNMEETABLE]] * 2
     assert "A and B at once are 2.20 Gb/s up; the stated total is 2.00 Gb/s" in found["A"][0].because
+
+
+def test_a_version_to_come_is_looked_at_too() -> None:
+    """With its date; what it shares with the one in force is said once, and what is over not at all."""
+    now_ns = 1_800_000_000 * 10**9  # 15 January 2027
+    late = 1_803_897_000 * 10**9  # 1 March 2027
+    vague = replace(WHOLE, measured_to=None)
+    ahead = replace(vague, from_unix_ns=late, rate_up_bps=1_000_000_000, total_bps=None)
+    to_come = replace(handoff("A", ahead), earlier=(vague,))
+    found = card_check.warnings_of(to_come, now_unix_ns=now_ns, where=UTC)
+    assert [one.keys for one in found] == [("measured_to",), ("rate_up", "layer", "port_rate")]
+    assert found[1].because.startswith("From 01 Mar 2027 on: The upload rate of 1.00 Gb/s at layer 2 cannot")
+    over = replace(handoff("A", replace(WHOLE, from_unix_ns=now_ns - 1)), earlier=(vague,))
+    assert card_check.warnings_of(over, now_unix_ns=now_ns, where=UTC) == ()
 
 
 def test_cards_that_contradict_each_other() -> None:

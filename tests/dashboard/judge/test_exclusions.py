@@ -74,6 +74,15 @@ def test_what_held_a_run_is_a_rule_too() -> None:
     assert found.bare.n == len(runs)
 
 
+def test_no_rule_at_all_leaves_nothing_out() -> None:
+    """A light run both ways is out by two rules, one behind the other; without any it counts."""
+    moments = [NOON + nth * HOUR for nth in (100, 101, 102)]
+    light = [run(1_500_000, down_bps=10**7, started_unix_ns=moment, light=True) for moment in moments]
+    found = ledger([*series(59), *light])
+    assert {rule.code: (rule.left_out, rule.alone) for rule in found.rules} == {"light": (3, 0)}
+    assert (found.verdict.n, found.bare.n) == (59, 62)
+
+
 def test_nothing_left_out() -> None:
     """Says so, and the verdict with no rule is the same."""
     found = ledger(series(59))

@@ -93,6 +93,7 @@ def test_runs_for_a_decision() -> None:
     assert found.whole.word is Word.UNDECIDED
     n = found.power_runs
     assert n == math.ceil(415 * 50 / found.whole.effective_n)
+    assert found.power_days == math.ceil(n * found.whole.days / 50)
     least = next(k for k in range(416) if stats.binom.sf(k - 1, 415, 0.05) <= 0.05)
     assert stats.binom.sf(least - 1, 415, 0.08) >= 0.8  # so many runs show the fault in 80 % of cases
 

@@ -246,3 +246,18 @@ def test_what_never_helps(days: list[Day], size_gb: int, later_min: int) -> None
     deadline_ns = START + later_min * MINUTE_NS
     latest = planned(days, size_bytes=size, deadline_ns=deadline_ns).latest_start_ns
     assert (latest is None) is (base > deadline_ns)
+
+
+def test_a_line_that_is_gone_carries_nothing() -> None:
+    """No valid run for more than a week: no plan; a run in the last week, and its days count."""
+    gone = [run(16_900_000, started_unix_ns=one.started_unix_ns - 8 * 24 * HOUR_NS) for one in runs({})]
+    assert upload.days_of(gone, start_ns=START, now_ns=NOW, zone=ZONE) == []
+    back = [*gone, run(16_900_000, started_unix_ns=NOW - HOUR_NS)]
+    assert len(upload.days_of(back, start_ns=START, now_ns=NOW, zone=ZONE)) == 7
+
+
+def test_another_class_standing_in_is_said() -> None:
+    """Weekdays for a Saturday."""
+    saturday = at("2026-03-14 10:00")
+    assert planned(flat(10.0), start_ns=saturday).other_class
+    assert not planned(flat(10.0)).other_class
