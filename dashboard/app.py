@@ -23,7 +23,18 @@ from aiohttp import web
 from dashboard import acts, api
 from dashboard.assets import KEPT, Asset, find_assets
 from dashboard.kept import Kept
-from dashboard.pages import acceptance, circuit, events, findings, now, shows, term, today, uploads
+from dashboard.pages import (
+    acceptance,
+    circuit,
+    events,
+    findings,
+    now,
+    shows,
+    side_by_side,
+    term,
+    today,
+    uploads,
+)
 from dashboard.pages.frame import Frame, Pages, frame_of, load_pages
 from store.clock import Clock, zone
 from store.errors import LinebookError, UserMistake
@@ -88,6 +99,8 @@ def make_app(
             web.get("/today.json", _today_json),
             web.get("/circuit/{handoff}.json", _circuit_json),
             web.get("/circuit/{handoff}", _circuit),
+            web.get("/side-by-side.json", _side_by_side_json),
+            web.get("/side-by-side", _side_by_side),
             web.get("/term/{handoff}.json", _term_json),
             web.get("/term/{handoff}", _term),
             web.get("/acceptance/{handoff}.json", _acceptance_json),
@@ -417,6 +430,30 @@ async def _events(request: web.Request) -> web.StreamResponse:
 
 async def _events_json(request: web.Request) -> web.StreamResponse:
     return api.answer(events.as_json(await _find_events(request)))
+
+
+async def _find_side_by_side(request: web.Request) -> side_by_side.Findings:
+    desk = request.app[DESK]
+    asked, now_ns = side_by_side.asked_of(request.query, site=desk.site), desk.clock.unix_ns()
+
+    def find(reader: Reader) -> side_by_side.Findings:
+        def made() -> side_by_side.Findings:
+            return side_by_side.find(reader, site=desk.site, asked=asked, now_ns=now_ns)
+
+        return desk.kept.get(("side by side", asked.old.name, asked.new.name, asked.days), made)
+
+    return await desk.reader.read(find)
+
+
+async def _side_by_side(request: web.Request) -> web.StreamResponse:
+    found = await _find_side_by_side(request)
+    json_url = side_by_side.url(found.asked, suffix=".json")
+    frame = _frame(request, title="Side-by-side", json_url=json_url, now_ns=found.now_ns)
+    return _html(request.app[PAGES].side_by_side(side_by_side.page(found, frame=frame)))
+
+
+async def _side_by_side_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(side_by_side.as_json(await _find_side_by_side(request)))
 
 
 async def _find_term(request: web.Request) -> term.Findings:

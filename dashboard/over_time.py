@@ -14,7 +14,9 @@ from typing import Any
 from dashboard import statements
 from dashboard.judge import change_points, contract, evidence, months, renewal
 from dashboard.judge import trend as trends
+from dashboard.judge.availability import Count
 from dashboard.judge.change_points import Change
+from dashboard.judge.credits import Credits
 from dashboard.judge.renewal import Cost, Dates
 from dashboard.judge.trend import Trend
 from dashboard.judge.verdict import Word
@@ -284,8 +286,15 @@ def compared_json(found: Compared) -> dict[str, Any]:
 # The term
 
 
-def renewal_of(reader: Reader, site: Site, handoff: Handoff, *, now_ns: int) -> Renewal:
-    """What a handoff's term came to by now; months that are over are judged one by one."""
+def renewal_of(
+    reader: Reader,
+    site: Site,
+    handoff: Handoff,
+    *,
+    now_ns: int,
+    judged: Sequence[tuple[Count, Credits | None]] | None = None,
+) -> Renewal:
+    """What a handoff's term came to by now; months that are over are judged one by one, or at hand."""
     where, now_s = zone(site.timezone), now_ns // NS_PER_S
     today = local(now_ns, where).date()
 
@@ -293,10 +302,10 @@ def renewal_of(reader: Reader, site: Site, handoff: Handoff, *, now_ns: int) -> 
         return handoff.card_at(months.between(day, day + timedelta(days=1), where).until_s * NS_PER_S - 1)
 
     card = card_on(today)
-    counts = [
-        statements.month_credits(reader, site, handoff, month, now_s=now_s)
-        for month in _months_over(reader, handoff, card, today, where)
-    ]
+    counts = judged
+    if counts is None:
+        over = _months_over(reader, handoff, card, today, where)
+        counts = [statements.month_credits(reader, site, handoff, one, now_s=now_s) for one in over]
     words = [count.word for count, _ in counts]
     ends = card.ends()
     delivered = _delivered(reader, site, handoff, card, now_ns=now_ns)

@@ -26,7 +26,7 @@ def side_by_side(found: Compared) -> str:
     for hour, (old, new) in enumerate(found.hours):
         pairs = zip(_cells(old), _cells(new), strict=True)
         lines.append(f"{hour:02d}-{(hour + 1) % 24:02d} " + "".join(f"{a + ' / ' + b:>17}" for a, b in pairs))
-    return "\n".join([*lines, *_overlap(found)])
+    return "\n".join([*lines, *overlap(found)])
 
 
 def _cells(side: HourSide) -> tuple[str, ...]:
@@ -44,7 +44,8 @@ def _number(value: float | None, unit: float) -> str:
     return _DASH if value is None else f"{value / unit:.3g}"
 
 
-def _overlap(found: Compared) -> Iterator[str]:
+def overlap(found: Compared) -> Iterator[str]:
+    """What paying for both cost."""
     if found.overlap is None:
         yield "When the new line's service began is not on its card, so the cost of the overlap is not known."
         return

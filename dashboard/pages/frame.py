@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
     from dashboard.pages.shows import ShowsPage
+    from dashboard.pages.side_by_side import SideBySidePage
     from dashboard.pages.term import TermPage
     from dashboard.pages.today import TodayPage
     from dashboard.pages.uploads import UploadsPage
@@ -78,6 +79,9 @@ class Pages:
     def events(self, page: EventsPage) -> str:
         return self._fill("events.html", page)
 
+    def side_by_side(self, page: SideBySidePage) -> str:
+        return self._fill("side_by_side.html", page)
+
     def term(self, page: TermPage) -> str:
         return self._fill("term.html", page)
 
@@ -121,6 +125,10 @@ def load_pages(assets: Mapping[str, Asset]) -> Pages:
 
 def circuit_url(handoff: str) -> str:
     return f"/circuit/{quote(handoff, safe='')}"
+
+
+def side_by_side_url() -> str:
+    return "/side-by-side"
 
 
 def term_url(handoff: str) -> str:

@@ -12,15 +12,17 @@ from urllib.parse import urlencode
 
 from multidict import MultiMapping
 
-from dashboard import statements
+from dashboard import over_time, statements, text_over_time
 from dashboard.api import BadQuery, Json, only
 from dashboard.judge import availability, months, outages
 from dashboard.judge.availability import Count
+from dashboard.judge.credits import Credits
 from dashboard.judge.months import Span
 from dashboard.judge.verdict import Word
 from dashboard.judge.works import Counted
+from dashboard.over_time import Renewal
 from dashboard.pages.contracts import MARKS
-from dashboard.pages.frame import Frame, circuit_url, term_url
+from dashboard.pages.frame import Frame, circuit_url, side_by_side_url, term_url
 from dashboard.pages.ledger import Cell, Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, counted, grouped, moment, span
 from dashboard.quality import Quality
@@ -39,6 +41,7 @@ class MonthCount:
 
     month: Span
     count: Count
+    credits: Credits | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +51,7 @@ class Findings:
     site: Site
     statement: Statement
     months: tuple[MonthCount, ...]
+    renewal: Renewal
     now_ns: int
 
 
@@ -55,14 +59,15 @@ class Past:
     """Months that are over, as they were judged since the dashboard started."""
 
     def __init__(self) -> None:
-        self._found: dict[tuple[str, date, int], Count] = {}
+        self._found: dict[tuple[str, date, int], MonthCount] = {}
 
-    def count(self, reader: Reader, site: Site, handoff: Handoff, month: Span, *, now_s: int) -> Count:
-        """The month's count, judged now or before."""
+    def month(self, reader: Reader, site: Site, handoff: Handoff, month: Span, *, now_s: int) -> MonthCount:
+        """The month, judged now or before."""
         notes = len(statements.tickets(reader, handoff))
         key = (handoff.name, month.first_day, notes)
         if key not in self._found or now_s < month.until_s + _SETTLED_S:
-            self._found[key] = _judged(reader, site, handoff, month, now_s=now_s)
+            count, credits = statements.month_credits(reader, site, handoff, month, now_s=now_s)
+            self._found[key] = MonthCount(month=month, count=count, credits=credits)
         return self._found[key]
 
 
@@ -84,6 +89,9 @@ class TermPage:
     days: Table
     months: Table
     since: str
+    sheet: tuple[str, ...]
+    figures: Table | None
+    side_by_side: str | None
 
 
 def month_of(query: MultiMapping[str], *, site: Site, now_ns: int) -> date:
@@ -108,20 +116,18 @@ def url(handoff: str, month: date, *, suffix: str = "") -> str:
 def find(reader: Reader, *, site: Site, handoff: Handoff, month: date, past: Past, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
     where, now_s = zone(site.timezone), now_ns // NS_PER_S
-    every = _months(reader, handoff, where, now_ns=now_ns)
+    every = tuple(
+        past.month(reader, site, handoff, one, now_s=now_s)
+        for one in _months(reader, handoff, where, now_ns=now_ns)
+    )
+    over = [(one.count, one.credits) for one in every if one.month.until_s <= now_s]
     return Findings(
         site=site,
         statement=statements.find(reader, site, handoff, day=month, now_ns=now_ns),
-        months=tuple(
-            MonthCount(month=one, count=past.count(reader, site, handoff, one, now_s=now_s)) for one in every
-        ),
+        months=every,
+        renewal=over_time.renewal_of(reader, site, handoff, now_ns=now_ns, judged=over),
         now_ns=now_ns,
     )
-
-
-def _judged(reader: Reader, site: Site, handoff: Handoff, month: Span, *, now_s: int) -> Count:
-    found = statements.judged(reader, site, handoff, month, now_s=now_s, alone=True)
-    return found.counts[0]
 
 
 def _months(reader: Reader, handoff: Handoff, where: tzinfo, *, now_ns: int) -> list[Span]:
@@ -165,6 +171,9 @@ def page(found: Findings, *, frame: Frame) -> TermPage:
         days=_day_table(statement, count, where),
         months=_month_table(found),
         since=_since(found),
+        sheet=(*text_over_time.money_lines(found.renewal), *text_over_time.date_lines(found.renewal)),
+        figures=_figure_table(found.renewal),
+        side_by_side=side_by_side_url() if len(found.site.handoffs) > 1 else None,
     )
 
 
@@ -366,6 +375,7 @@ def _month_table(found: Findings) -> Table:
             str(len(one.count.outages)),
             _minutes(one.count.down_s),
             _minutes(one.count.unwatched_s),
+            _credit(one.credits),
         )
         for one in reversed(found.months)
     ]
@@ -380,9 +390,28 @@ def _month_table(found: Findings) -> Table:
             number("Outages"),
             number("Counts", "min"),
             number("Not measured", "min"),
+            number("Credit"),
         ),
         rows=tuple(rows),
         note=f"The newest {_MOST_MONTHS} months." if len(found.months) == _MOST_MONTHS else "",
+    )
+
+
+def _figure_table(found: Renewal) -> Table | None:
+    if not found.figures:
+        return None
+    return Table(
+        caption="Trends and changes, by day, of the last two quarters",
+        headings=(
+            Heading(text="Figure"),
+            Heading(text="Trend", kind="prose"),
+            Heading(text="Moved to another level", kind="prose"),
+        ),
+        rows=tuple(
+            cells(one.name, lines[0], " ".join(each.strip() for each in lines[1:]) or "not seen to")
+            for one in found.figures
+            for lines in (list(text_over_time.figure_lines(one)),)
+        ),
     )
 
 
@@ -401,6 +430,10 @@ def _since(found: Findings) -> str:
         f"Since {first.day} {first:%B %Y}: {availability.percent(ratio)} available of {span(watched_s)} "
         f"watched, {availability.minutes(down_s)} of outage; {counted(missed, 'month')} below the promise."
     )
+
+
+def _credit(found: Credits | None) -> str:
+    return DASH if found is None or found.ours.amount is None else found.ours.amount.said()
 
 
 def _minutes(seconds: float) -> str:
@@ -430,4 +463,5 @@ def as_json(found: Findings) -> Json:
             {"month": f"{one.month.first_day:%Y-%m}", **statements.count_json(one.count)}
             for one in found.months
         ],
+        "renewal": over_time.renewal_json(found.renewal),
     }

@@ -13,6 +13,7 @@ from dashboard.pages.events import EventsPage
 from dashboard.pages.findings import FindingsPage
 from dashboard.pages.frame import ErrorPage, environment
 from dashboard.pages.shows import ShowsPage
+from dashboard.pages.side_by_side import SideBySidePage
 from dashboard.pages.term import TermPage
 from dashboard.pages.today import TodayPage
 from dashboard.pages.uploads import UploadsPage
@@ -41,6 +42,7 @@ def _used(name: str) -> set[str]:
         ("uploads.html", UploadsPage),
         ("findings.html", FindingsPage),
         ("term.html", TermPage),
+        ("side_by_side.html", SideBySidePage),
         ("error.html", ErrorPage),
     ],
 )
