@@ -9,8 +9,15 @@ from collections.abc import Iterator
 from datetime import date, timedelta
 
 from probe.practice.history.script import TIMEZONE, USUAL, Script
+from probe.wire import invitation
 
-ENDPOINTS = ("lan", "edge", "north", "south", "ref")
+_HOSTS = {
+    "lan": "lan.house.example.net",
+    "edge": "edge.house.example.net",
+    "north": "north.example.net",
+    "south": "south.example.net",
+    "ref": "ref.greyfell.example.net",
+}
 
 
 def site_text(*, database: str, secrets: str, script: Script = USUAL) -> str:
@@ -29,8 +36,14 @@ def site_text(*, database: str, secrets: str, script: Script = USUAL) -> str:
 
 
 def secrets_text() -> str:
-    """No endpoint answers for an invented line, so the invitations are placeholders."""
-    return "[invitation]\n" + "".join(f'{name} = "-"\n' for name in ENDPOINTS)
+    """Invitations in their form, with keys of zeros: no endpoint answers for an invented line."""
+    return "[invitation]\n" + "".join(f'{name} = "{_invitation(host)}"\n' for name, host in _HOSTS.items())
+
+
+def _invitation(host: str) -> str:
+    return invitation.write(
+        invitation.Invitation(host=host, port=47862, flow_port=47863, key=bytes(32), pin=bytes(32))
+    )
 
 
 def kiln_list(script: Script, until: date) -> str:
