@@ -138,11 +138,15 @@ _FINEST = {"ms": 2 * RELATIVE_ERROR, "Mb/s": contract.METHOD_ERROR_RATIO}  # a b
 
 
 def _figure(name: str, unit: str, values: Sequence[tuple[int, float]]) -> Figure:
+    """A step is no slope, so the trend is that of the days since the last one."""
+    found = change_points.changes(values)
+    since = [each for each in values if not found or each[0] >= found[-1].day]
+    what = f"{name} since {date.fromordinal(found[-1].day)}" if found else name
     return Figure(
         name=name,
         unit=unit,
-        trend=trends.trend(name, values, finest_ratio=_FINEST.get(unit, 0.0)),
-        changes=tuple((date.fromordinal(one.day), one) for one in change_points.changes(values)),
+        trend=trends.trend(what, since, finest_ratio=_FINEST.get(unit, 0.0)),
+        changes=tuple((date.fromordinal(one.day), one) for one in found),
     )
 
 

@@ -111,7 +111,7 @@ class _Chunk:
         self._few: list[tuple[int, int]] = []  # intervals in which too few can be bad to matter
 
     def states(self, pieces: Sequence[Piece]) -> States:
-        if not any(piece.lost for piece in pieces):
+        if self._too_few(pieces):
             return self._clean(pieces)
         for piece in pieces:
             self._lay(piece)
@@ -134,8 +134,17 @@ class _Chunk:
         found[~measured] = State.UNMEASURED
         return found
 
+    def _too_few(self, pieces: Sequence[Piece]) -> bool:
+        """Whether no interval can be bad, even one half covered that has all losses of two pieces."""
+        lost = sum(sorted(piece.lost for piece in pieces)[-2:])
+        if not lost:
+            return True
+        over = self._grid.over_ratio
+        slowest = min(piece.sent / max(piece.to_s - piece.from_s, 1e-9) for piece in pieces)
+        return lost * (1 + over) <= over * slowest * self._grid.interval_s * _WATCHED
+
     def _clean(self, pieces: Sequence[Piece]) -> States:
-        """The same where nothing was lost, which is most of the time."""
+        """The same where too little was lost to matter, which is most of the time."""
         for piece in pieces:
             for low, high, share in self._parts(piece):
                 self._covered[low:high] += share

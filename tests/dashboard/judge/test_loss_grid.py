@@ -97,6 +97,18 @@ def test_a_minute_with_few_losses_hides_no_outage() -> None:
     assert not outage_spans(iter(pieces), 600, bad=ALL - GOOD, good=GOOD)
 
 
+@pytest.mark.parametrize("lost", [1, 2, 3, 4, 9])
+def test_a_shortcut_for_few_losses_says_what_the_long_way_says(lost: int) -> None:
+    """The same minutes beside ten seconds that lost everything, where no shortcut can be taken."""
+    hours = [
+        Piece(from_s=60 * n + 0.4, to_s=60 * n + 60.4, sent=1200, lost_up=lost * (n % 2), lost_down=lost)
+        for n in range(20)
+    ]
+    dark = Piece(from_s=1300.4, to_s=1310.4, sent=200, lost_up=200)
+    short = loss_grid.states(hours, grid(1200)).tolist()
+    assert loss_grid.states([*hours, dark], grid(1400)).tolist()[:1200] == short
+
+
 def test_what_nobody_sent_is_neither() -> None:
     found = loss_grid.states([Piece(from_s=10.0, to_s=20.4, sent=208)], grid(30))
     assert found.tolist() == [State.UNMEASURED] * 10 + [State.GOOD] * 10 + [State.UNMEASURED] * 10
