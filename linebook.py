@@ -142,9 +142,6 @@ def _practice_command(commands: Any) -> None:
         "--months", type=_whole(1, 18), default=18, metavar="N", help="of --history, 1 to 18 (default 18)"
     )
     practice.add_argument(
-        "--at", type=_date, metavar="DATE", help="of --history: the day that pages show (default: the last)"
-    )
-    practice.add_argument(
         "--json", action="store_true", help="of --history: write only, and print one JSON object"
     )
 
@@ -992,7 +989,6 @@ def _practice_history(options: argparse.Namespace) -> int:
 
     if options.keep is None:
         raise UserMistake("--history needs --keep DIR: the folder that the record is to be in")
-    shown = command.day_shown(options.at, months=options.months)
     made = command.make(options.keep, months=options.months, say=_say, fresh=options.json)
     if options.json:
         _print_json(command.as_json(made))
@@ -1001,10 +997,11 @@ def _practice_history(options: argparse.Namespace) -> int:
     from store import site as sites
 
     site = sites.load(made.site)
-    _say(f"Pages as of the evening of {shown}. Practice site: all of it is invented. Ctrl-C ends.")
+    shown, clock = command.end_of(made)
+    _say(f"Pages as of the end of {shown}. Practice site: all of it is invented. Ctrl-C ends.")
 
     async def serve() -> None:
-        await app.serve(site, host="127.0.0.1", port=options.port, clock=command.clock_of(shown), ready=_say)
+        await app.serve(site, host="127.0.0.1", port=options.port, clock=clock, ready=_say)
 
     return _until_stopped(serve)
 

@@ -17,10 +17,11 @@ from typing import TypeVar
 from dashboard.judge import before, comparable, contract, evidence, hours, stream, today
 from dashboard.judge.after import Seen
 from dashboard.judge.bursting import Bucket
+from dashboard.judge.changes import Kind
 from dashboard.judge.comparable import History
 from dashboard.judge.evidence import Known, Span
 from dashboard.judge.hours import Show
-from dashboard.judge.stream import Check
+from dashboard.judge.stream import Answer, Check
 from dashboard.judge.verdict import RateVerdict
 from store.bursts import BurstRun, Limiter
 from store.card import Card
@@ -51,13 +52,14 @@ class Limits:
     upload_adds_ms: tuple[tuple[str, int], ...] = ()
 
 
-def of_site(reader: Reader, site: Site, *, now_unix_ns: int) -> list[Known]:
-    """Everything that Today's verdicts, answers and notices look at."""
+def of_site(reader: Reader, site: Site, *, now_unix_ns: int, elsewhere: bool = False) -> list[Known]:
+    """Everything that Today's verdicts, answers and notices look at; with `elsewhere` a plan's comparable
+    hours of other handoffs too."""
     since_ns = now_unix_ns - VERDICT_S * NS_PER_S
     return [
         *reader.rate_runs(since_ns=since_ns, until_ns=now_unix_ns, bins=False),
         *reader.troubles(since_ns=since_ns, until_ns=now_unix_ns),
-        *_watched(reader, site, site.plans, now_unix_ns=now_unix_ns),
+        *_watched(reader, site, site.plans, now_unix_ns=now_unix_ns, elsewhere=elsewhere),
     ]
 
 
@@ -144,11 +146,12 @@ def check(
     *,
     now_unix_ns: int,
     limits: Limits = Limits(),
+    elsewhere: bool = False,
     thorough: bool = False,
 ) -> Check:
-    """The answer for a stream plan; `records` hold its comparable hours of four weeks, on every handoff that
-    the show could go by instead."""
-    names = [one.name for one in site.handoffs if _may_carry(one) or one.name == plan.handoff]
+    """The answer for a stream plan; `records` hold its comparable hours of four weeks, with `elsewhere` on
+    every handoff that the show could go by instead."""
+    names = [one.name for one in site.handoffs if one.name == plan.handoff or (elsewhere and _may_carry(one))]
     kept = [*records]
     own = [one for name in names for one in evidence.of_line(site, name, kept) if one.handoff == name]
     return stream.check(
@@ -165,6 +168,24 @@ def check(
     )
 
 
+def answer(
+    reader: Reader,
+    site: Site,
+    plan: StreamPlan,
+    records: Sequence[Known],
+    *,
+    now_unix_ns: int,
+    limits: Limits,
+) -> Check:
+    """The answer from records without other handoffs' hours; these are read where nothing within the plan
+    helps, since another uplink may."""
+    found = check(site, plan, records, now_unix_ns=now_unix_ns, limits=limits)
+    stuck = found.answer in (Answer.TIGHT, Answer.HOLD)
+    if stuck and len(site.handoffs) > 1 and all(one.kind is Kind.RELAY for one in found.options):
+        return check_of(reader, site, plan, now_unix_ns=now_unix_ns)
+    return found
+
+
 def _may_carry(handoff: Handoff) -> bool:
     """Whether a show may be sent by another handoff: none that is metered, none that waits for a failover."""
     return not handoff.metered and not handoff.failover_only
@@ -176,7 +197,9 @@ def check_of(
     """The same, read from the store."""
     records = _of_plan(reader, site, plan, now_unix_ns=now_unix_ns)
     limits = limits_of(reader, site, records, now_unix_ns=now_unix_ns)
-    return check(site, plan, records, now_unix_ns=now_unix_ns, limits=limits, thorough=thorough)
+    return check(
+        site, plan, records, now_unix_ns=now_unix_ns, limits=limits, elsewhere=True, thorough=thorough
+    )
 
 
 def _of_plan(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> list[Known]:
@@ -184,7 +207,7 @@ def _of_plan(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) 
     since_ns = now_unix_ns - comparable.HISTORY_S * NS_PER_S
     return [
         *reader.rate_runs(since_ns=since_ns, until_ns=now_unix_ns, bins=False),
-        *_watched(reader, site, [plan], now_unix_ns=now_unix_ns),
+        *_watched(reader, site, [plan], now_unix_ns=now_unix_ns, elsewhere=True),
     ]
 
 
@@ -352,7 +375,7 @@ def hops_usual(reader: Reader, handoff: str, *, before_ns: int) -> frozenset[int
 
 
 def _watched(
-    reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_ns: int
+    reader: Reader, site: Site, plans: Sequence[StreamPlan], *, now_unix_ns: int, elsewhere: bool
 ) -> Iterator[Span | Stall]:
     """Trains in sums, and stalls, of the last hours, and before them of those comparable with a plan's.
 
@@ -367,7 +390,7 @@ def _watched(
         wanted = _pieces(
             (show.start_unix_ns, show.end_unix_ns)
             for plan in plans
-            if plan.handoff == handoff.name or _may_carry(handoff)  # the show could go by it instead
+            if plan.handoff == handoff.name or (elsewhere and _may_carry(handoff))
             for show in hours.comparable_hours(
                 plan.times, where, since_unix_ns=since_ns, until_unix_ns=now_unix_ns
             )

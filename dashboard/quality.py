@@ -248,8 +248,8 @@ def _classes(
 
 
 def _note(card: Card, endpoint: str) -> str:
-    """What to mind where the far end is not the one that the card names."""
-    if card.measured_to is None or card.measured_to == endpoint:
+    """What to mind where the far end is not the one that the card names, whole or by its first label."""
+    if card.measured_to is None or endpoint in (card.measured_to, card.measured_to.partition(".")[0]):
         return ""
     return (
         f"The card promises this to {card.measured_to}; {endpoint} lies elsewhere, so what is kept to it is "

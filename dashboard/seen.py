@@ -206,7 +206,7 @@ def of_span(span: TrainSpan) -> Piece:
 def divided(span: TrainSpan, stalls: Iterable[Stall], samples: Iterable[Samples]) -> list[Piece]:
     """A minute in finer pieces: packets that are on record by the second, stalls whole, and what is left.
 
-    What is left lies in several places, which share its losses: each is as if all of them were in it.
+    What is left lies in several places, which share its losses: they stand in each, and may lie in any.
     """
     whole = of_span(span)
     stalls = list(stalls)
@@ -220,10 +220,16 @@ def divided(span: TrainSpan, stalls: Iterable[Stall], samples: Iterable[Samples]
         return known
     lost = _rest_lost(whole, known)
     rate = max(whole.sent - sum(piece.sent for piece in known), 0.0) / rest_s
-    if len(rest) == 1 or not any(lost.values()) or sum(lost.values()) >= rate * rest_s - 0.5:
-        return known + [_part(low, high, rate, lost, (high - low) / rest_s) for low, high in rest]
-    # several places share the losses, and nothing tells how: one piece over all of it keeps that open
-    return [whole]
+    return known + [
+        Piece(
+            from_s=low,
+            to_s=high,
+            sent=rate * (high - low),
+            elsewhere=rate * (rest_s - (high - low)),
+            **lost,
+        )
+        for low, high in rest
+    ]
 
 
 def _rest_lost(whole: Piece, known: Iterable[Piece]) -> dict[str, float]:
@@ -235,12 +241,6 @@ def _rest_lost(whole: Piece, known: Iterable[Piece]) -> dict[str, float]:
     }
     left = sum(by_way.values())
     return {name: each * rest / left if left else 0.0 for name, each in by_way.items()}
-
-
-def _part(low: float, high: float, rate: float, lost: dict[str, float], share: float) -> Piece:
-    return Piece(
-        from_s=low, to_s=high, sent=rate * (high - low), **{name: each * share for name, each in lost.items()}
-    )
 
 
 def _by_second(whole: Piece, samples: Iterable[Samples], stalls: Sequence[Stall]) -> list[Piece]:

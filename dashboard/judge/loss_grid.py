@@ -42,7 +42,8 @@ class State(IntEnum):
 class Piece:
     """Packets sent from `from_s` to `to_s` (Unix seconds), evenly, and how many of them were lost which way.
 
-    `sent` may be a fraction where a piece is what is left of a minute.
+    `sent` may be a fraction where a piece is what is left of a minute. Its losses may lie in other places
+    too, where `elsewhere` packets were sent; they stand in each of those pieces in full.
     """
 
     from_s: float
@@ -51,6 +52,7 @@ class Piece:
     lost_up: float = 0.0
     lost_down: float = 0.0
     lost_unknown: float = 0.0
+    elsewhere: float = 0.0
 
     @property
     def lost(self) -> float:
@@ -154,7 +156,7 @@ class _Chunk:
             self._covered[low:high] += share
             self._sent[low:high] += sent
             if piece.lost:
-                rest = piece.sent - sent  # what was sent of the piece in other intervals
+                rest = piece.sent + piece.elsewhere - sent  # of what the losses may be of as well
                 unknown = piece.lost_unknown
                 _add(self._up, low, high, piece.lost_up, piece.lost_up + unknown, sent, rest)
                 self._most_known_up[low:high] += min(piece.lost_up, sent)

@@ -7,6 +7,7 @@ takes them all; a product of two availabilities says nothing where it does. Pure
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -119,9 +120,10 @@ def _needed(parts: Sequence[Part], way: Direction) -> tuple[int | None, str]:
 def _sums(parts: Sequence[Part], way: Direction, layer: Layer) -> list[tuple[int, int]]:
     """The lowest and the highest reading of each moment's sum; they differ where no layer is stated."""
     first, *rest = parts
+    beside = [_Full(_full(part, way)) for part in rest]
     found = []
     for run in _full(first, way):
-        others = [_beside(run, part, way) for part in rest]
+        others = [one.at_once_with(run) for one in beside]
         runs = [run, *(other for other in others if other is not None)]
         if len(runs) < len(parts):
             continue
@@ -138,8 +140,19 @@ def _full(part: Part, way: Direction) -> list[RateRun]:
     return [run for run, _ in contract.counted(part.runs, replace(part.card, both_at_once=True), way)]
 
 
-def _beside(run: RateRun, part: Part, way: Direction) -> RateRun | None:
-    return next((other for other in _full(part, way) if _overlap(run, other)), None)
+class _Full:
+    """Runs of one handoff by their start, so that the one beside another run is found without a walk."""
+
+    def __init__(self, runs: Sequence[RateRun]) -> None:
+        self._runs = sorted(runs, key=lambda one: one.started_unix_ns)
+        self._starts = [one.started_unix_ns for one in self._runs]
+        self._longest_ns = round(max((one.seconds for one in runs), default=0.0) * NS_PER_S)
+
+    def at_once_with(self, run: RateRun) -> RateRun | None:
+        start_ns = run.started_unix_ns
+        first = bisect_left(self._starts, start_ns - self._longest_ns)
+        after = bisect_left(self._starts, start_ns + round(run.seconds * NS_PER_S))
+        return next((other for other in self._runs[first:after] if _overlap(run, other)), None)
 
 
 def _overlap(one: RateRun, other: RateRun) -> bool:

@@ -95,7 +95,7 @@ class ShowsPage:
 def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
     where = zone(site.timezone)
-    records = history.of_site(reader, site, now_unix_ns=now_ns)
+    records = history.of_site(reader, site, now_unix_ns=now_ns, elsewhere=True)
     limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
     planned = []
     for plan in site.plans:
@@ -104,7 +104,9 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
             Planned(
                 plan=plan,
                 show=show,
-                check=history.check(site, plan, records, now_unix_ns=now_ns, limits=limits, thorough=True),
+                check=history.check(
+                    site, plan, records, now_unix_ns=now_ns, limits=limits, elsewhere=True, thorough=True
+                ),
                 forecast=_forecast(reader, plan, show),
                 seen=_on_air(reader, site, plan, show, now_ns),
             )

@@ -390,7 +390,7 @@ def _month_table(found: Findings) -> Table:
             number("Outages"),
             number("Counts", "min"),
             number("Not measured", "min"),
-            number("Credit"),
+            number("Credit", found.renewal.paid.at_first.unit if found.renewal.paid else ""),
         ),
         rows=tuple(rows),
         note=f"The newest {_MOST_MONTHS} months." if len(found.months) == _MOST_MONTHS else "",
@@ -408,7 +408,7 @@ def _figure_table(found: Renewal) -> Table | None:
             Heading(text="Moved to another level", kind="prose"),
         ),
         rows=tuple(
-            cells(one.name, lines[0], " ".join(each.strip() for each in lines[1:]) or "not seen to")
+            cells(one.name, lines[0], " ".join(each.strip() for each in lines[1:]) or "no")
             for one in found.figures
             for lines in (list(text_over_time.figure_lines(one)),)
         ),
@@ -433,7 +433,7 @@ def _since(found: Findings) -> str:
 
 
 def _credit(found: Credits | None) -> str:
-    return DASH if found is None or found.ours.amount is None else found.ours.amount.said()
+    return DASH if found is None or found.ours.amount is None else f"{found.ours.amount.amount:f}"
 
 
 def _minutes(seconds: float) -> str:

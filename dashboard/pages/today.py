@@ -183,7 +183,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     )
     limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
     checks = {
-        plan.name: history.check(site, plan, records, now_unix_ns=now_ns, limits=limits)
+        plan.name: history.answer(reader, site, plan, records, now_unix_ns=now_ns, limits=limits)
         for plan in site.plans
     }
     planned = [

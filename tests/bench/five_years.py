@@ -26,7 +26,7 @@ from typing import Any
 
 from dashboard import history
 from dashboard.api import Period
-from dashboard.pages import circuit, events, today
+from dashboard.pages import circuit, events, shows, today
 from store import rollup, rows, schema
 from store import site as sites
 from store.cells import Length
@@ -117,7 +117,8 @@ def _insert_minutes(
     row = row_of(minutes[0])
     for sql, values in rows.insertions(row, seq=0, link=b"\0\0\0\0")[:2]:
         connection.execute(sql, values)
-    names = [name for name in row.values if name not in rows.TRAIN_SETTING.split(", ")]
+    beside = {*rows.TRAIN_SETTING.split(", "), "circumstances"}  # in tables of their own
+    names = [name for name in row.values if name not in beside]
     kept = [tuple(row_of(each).values[name] for name in names) for each in minutes]
     bare = [
         tuple(
@@ -212,6 +213,7 @@ def ask(site: Site) -> None:
         questions: list[tuple[str, Callable[[], object]]] = [
             ("Today, reading", lambda: history.of_site(reader, site, now_unix_ns=NOW_NS)),
             ("Today, with its judging", lambda: today.find(reader, site=site, now_ns=NOW_NS)),
+            ("Shows, with its judging", lambda: shows.find(reader, site=site, now_ns=NOW_NS)),
         ]
         for name in ("old", "A"):
             handoff = site.handoff(name)

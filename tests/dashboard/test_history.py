@@ -43,7 +43,9 @@ def test_answers_are_those_of_the_whole_record(site: Site, reader: Reader) -> No
     everything = _everything(reader)
     limits = history.limits_of(reader, site, everything, now_unix_ns=invented.NOW_NS)
     for plan in site.plans:
-        whole = history.check(site, plan, everything, now_unix_ns=invented.NOW_NS, limits=limits)
+        whole = history.check(
+            site, plan, everything, now_unix_ns=invented.NOW_NS, limits=limits, elsewhere=True
+        )
         assert history.check_of(reader, site, plan, now_unix_ns=invented.NOW_NS) == whole
 
 
@@ -74,8 +76,23 @@ def test_hours_of_plans_that_overlap_are_read_apart(site: Site, reader: Reader) 
     evening = site.plans[0]
     late = replace(evening.times, from_minute=17 * 60 + 30, to_minute=18 * 60 + 15)
     both = replace(site, plans=(evening, replace(evening, name="guest", times=late)))
-    read = history.of_site(reader, both, now_unix_ns=invented.NOW_NS)
+    read = history.of_site(reader, both, now_unix_ns=invented.NOW_NS, elsewhere=True)
     limits = history.limits_of(reader, both, read, now_unix_ns=invented.NOW_NS)
     for plan in both.plans:
-        together = history.check(both, plan, read, now_unix_ns=invented.NOW_NS, limits=limits)
+        together = history.check(both, plan, read, now_unix_ns=invented.NOW_NS, limits=limits, elsewhere=True)
         assert together == history.check_of(reader, both, plan, now_unix_ns=invented.NOW_NS)
+
+
+def test_other_uplinks_are_read_where_nothing_within_the_plan_helps(site: Site, reader: Reader) -> None:
+    """Today's answer is that of the check which reads all handoffs, with the same smallest change."""
+    read = history.of_site(reader, site, now_unix_ns=invented.NOW_NS)
+    limits = history.limits_of(reader, site, read, now_unix_ns=invented.NOW_NS)
+    for bps in (2_500_000, 4_500_000, 60_000_000):
+        plan = replace(
+            site.plans[0],
+            destinations=tuple(replace(one, video_bps=bps) for one in site.plans[0].destinations),
+        )
+        asked = replace(site, plans=(plan,))
+        found = history.answer(reader, asked, plan, read, now_unix_ns=invented.NOW_NS, limits=limits)
+        whole = history.check_of(reader, asked, plan, now_unix_ns=invented.NOW_NS)
+        assert (found.answer, found.smallest_change) == (whole.answer, whole.smallest_change)

@@ -11,10 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import seen, statements
-from dashboard.judge import availability, months
+from dashboard import quality, seen, statements
+from dashboard.judge import availability, months, promises
 from dashboard.judge.availability import Count, Time
 from dashboard.judge.verdict import Word
+from store.card import Card
 from store.clock import NS_PER_S, Clock
 from store.histogram import Histogram
 from store.reader import Reader
@@ -190,3 +191,26 @@ def test_a_statement_of_the_month(dark: Watched, tmp_path: Path) -> None:
     json.dumps(said)
     assert said["availability"][0]["rule"] == "severe seconds"
     assert len(said["availability"]) == 6
+
+
+@pytest.mark.parametrize(
+    ("endpoint", "word"),
+    [("ref", Word.NOT_MET), ("ref.example.net", Word.NOT_MET), ("north", Word.UNDECIDED)],
+)
+def test_a_far_end_that_was_not_promised_convicts_nobody(endpoint: str, word: Word) -> None:
+    """10 ms to each of them, 9 ms promised to ref.example.net: beyond it the rest may be another's way."""
+    late = promises.delay("RTT p95", Histogram([10_000] * 100), share=0.95, limit_us=9_000, lost=0)
+    card = Card(rtt_p95_us=9_000, measured_to="ref.example.net")
+    found = quality.Quality(
+        endpoint=endpoint,
+        seconds=5.0,
+        left_out_s=0.0,
+        rtt=late,
+        pdv=(),
+        loss=(),
+        intervals=(),
+        shape=None,
+        classes=None,
+        note="",
+    )
+    assert quality.word(found, card) is word

@@ -1,4 +1,4 @@
-"""`linebook practice --history`: make the record, say how far it is, and tell the day that pages should show.
+"""`linebook practice --history`: make the record, say how far it is, and tell the moment that pages show.
 
 The pages themselves are another package's, so the front door serves them with the clock that is made here.
 """
@@ -6,6 +6,7 @@ The pages themselves are another package's, so the front door serves them with t
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -13,11 +14,11 @@ from typing import Any
 
 from probe.practice.history import write as writing
 from probe.practice.history.records import bounds_ns
-from probe.practice.history.script import FIRST_DAY, MONTHS, last_day
-from store.clock import NS_PER_S, Clock, rfc3339
+from probe.practice.history.script import FIRST_DAY, TIMEZONE, last_day
+from store.clock import NS_PER_S, Clock, local, rfc3339, zone
 from store.errors import UserMistake
+from store.reader import Reader
 
-_SHOWN_AT_S = 20 * 3600  # the pages stand at eight in the evening of their day
 _SAID_EVERY_DAYS = 7
 
 
@@ -51,18 +52,15 @@ def make(folder: Path, *, months: int, say: Callable[[str], None], fresh: bool =
     return Record(site=site, folder=folder, written=written)
 
 
-def day_shown(asked: date | None, *, months: int = MONTHS) -> date:
-    """The day as of which pages are shown. Raises UserMistake for one outside of the record."""
-    last = last_day(months)
-    if asked is not None and not FIRST_DAY <= asked <= last:
-        raise UserMistake(f"--at {asked}: the record runs from {FIRST_DAY} to {last}; name a day of it")
-    return asked or last
-
-
-def clock_of(day: date) -> Clock:
-    """A clock that stands on the evening of that day; what it measures by goes on."""
-    now_ns = bounds_ns(day, day)[0] + _SHOWN_AT_S * NS_PER_S
-    return Clock(unix_ns=lambda: now_ns)
+def end_of(made: Record) -> tuple[date, Clock]:
+    """The record's last day, and a clock that stands at its end: pages know nothing that comes later."""
+    with closing(Reader.open(made.folder / writing.DATABASE)) as reader:
+        newest_ns = reader.newest_ns()
+    if newest_ns is None:
+        raise UserMistake(f"{made.folder / writing.DATABASE} holds no record; remove it, and it is made anew")
+    day = local(newest_ns, zone(TIMEZONE)).date()
+    now_ns = bounds_ns(day, day)[1] - NS_PER_S
+    return day, Clock(unix_ns=lambda: now_ns)
 
 
 def as_json(made: Record) -> dict[str, Any]:

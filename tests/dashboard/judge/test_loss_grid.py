@@ -117,6 +117,28 @@ def test_a_direction_that_nobody_knows(lost: int, state: State) -> None:
 
 
 @pytest.mark.parametrize(
+    ("lost", "first", "second"),
+    [
+        (5, State.GOOD, State.GOOD),
+        (
+            6,
+            State.UNSURE,
+            State.GOOD,
+        ),  # all of them may lie in the ten packets, and are too few for the forty
+        (21, State.UNSURE, State.UNSURE),
+        (35, State.UNSURE, State.BAD),  # at most ten lie in the first, so 25 of 40 in the second
+        (50, State.BAD, State.BAD),
+    ],
+)
+def test_losses_that_may_lie_in_either_of_two_places(lost: int, first: State, second: State) -> None:
+    pieces = [
+        Piece(from_s=0, to_s=1, sent=10, lost_up=lost, elsewhere=40),
+        Piece(from_s=1, to_s=2, sent=40, lost_up=lost, elsewhere=10),
+    ]
+    assert loss_grid.states(pieces, grid(2)).tolist() == [first, second]
+
+
+@pytest.mark.parametrize(
     ("north", "south", "house", "found"),
     [  # trade.md 4.2: two endpoints and the house segment decide whose it is
         (State.BAD, State.BAD, State.GOOD, State.BAD),
