@@ -9,8 +9,15 @@ from collections.abc import Iterator
 from datetime import date, timedelta
 
 from probe.practice.history.script import TIMEZONE, USUAL, Script
+from probe.wire import invitation
 
-ENDPOINTS = ("lan", "edge", "north", "south", "ref")
+_HOSTS = {
+    "lan": "lan.house.example.net",
+    "edge": "edge.house.example.net",
+    "north": "north.example.net",
+    "south": "south.example.net",
+    "ref": "ref.greyfell.example.net",
+}
 
 
 def site_text(*, database: str, secrets: str, script: Script = USUAL) -> str:
@@ -25,12 +32,18 @@ def site_text(*, database: str, secrets: str, script: Script = USUAL) -> str:
         )
         for one in script.new.works_a
     )
-    return _SITE.format(timezone=TIMEZONE, database=database, secrets=secrets) + works
+    return _SITE.format(timezone=TIMEZONE, database=database, secrets=secrets) + _house() + works
 
 
 def secrets_text() -> str:
-    """No endpoint answers for an invented line, so the invitations are placeholders."""
-    return "[invitation]\n" + "".join(f'{name} = "-"\n' for name in ENDPOINTS)
+    """Invitations in their form, with keys of zeros: no endpoint answers for an invented line."""
+    return "[invitation]\n" + "".join(f'{name} = "{_invitation(host)}"\n' for name, host in _HOSTS.items())
+
+
+def _invitation(host: str) -> str:
+    return invitation.write(
+        invitation.Invitation(host=host, port=47862, flow_port=47863, key=bytes(32), pin=bytes(32))
+    )
 
 
 def kiln_list(script: Script, until: date) -> str:
@@ -191,6 +204,32 @@ _PLANS = (
         _STREAM.format(name="class", picture="720p30 H.264", video=2.5, audio=128, how=_PUSH),
     ),
 )
+
+_HOPS = {  # the house's own way: from, to, port rate, cable, length
+    "A": ("handoff A", "router", "1 Gb/s", "Cat 6", "2 m"),
+    "B": ("handoff B", "router", "10 Gb/s", "fibre", None),
+    "switch": ("router", "switch", "10 Gb/s", "Cat 6A", "3 m"),
+    "studio 1": ("switch", "studio 1", "5 Gb/s", "Cat 6", "48 m"),
+    "studio 2": ("switch", "studio 2", "1 Gb/s", "Cat 5e", "62 m"),
+    "office": ("switch", "office", "100 Mb/s", "unknown", None),  # cable of the 1990s, used again
+}
+
+
+def _house() -> str:
+    """Both handoffs to both studios and the office."""
+    return "".join(
+        f'\n[[house]]\nname = "{room} by {handoff}"\nhandoffs = ["{handoff}"]\n'
+        + "".join(_hop(_HOPS[each]) for each in (handoff, "switch", room))
+        for handoff in ("A", "B")
+        for room in ("studio 1", "studio 2", "office")
+    )
+
+
+def _hop(hop: tuple[str, str, str, str, str | None]) -> str:
+    start, end, rate, cable, length = hop
+    text = f'[[house.hop]]\nfrom = "{start}"\nto = "{end}"\nport_rate = "{rate}"\ncable = "{cable}"\n'
+    return text if length is None else f'{text}length = "{length}"\n'
+
 
 _SITE = (
     """\

@@ -35,6 +35,16 @@ def test_how_large_a_keyframe_is(made: Destination, kilobytes: int, rate_mbps: i
     )
 
 
+@pytest.mark.parametrize("made", [PUSH, ARCHIVE, replace(PUSH, keyframe_s=1.0, frames_per_second=25.0)])
+def test_a_keyframe_and_its_pictures_make_up_the_rate(made: Destination) -> None:
+    """The second route: a key of eight ordinary pictures and f g - 1 of these carry what the rate carries in
+    g.
+    """
+    key = demand.keyframe_bytes(made)
+    pictures = made.frames_per_second * made.keyframe_s - 1
+    assert key + pictures * key / 8 == pytest.approx(made.video_bps * made.keyframe_s / 8, rel=1e-4)
+
+
 def policed(sent_bytes: int, bucket: Bucket) -> int:
     """The second route: packets at the line rate into a token bucket; bytes that found too few tokens."""
     tokens, lost = float(bucket.cbs_bytes), 0

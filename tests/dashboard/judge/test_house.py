@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dashboard import house_paths
 from dashboard.judge import house
 from dashboard.judge.house import PathJudged, State
+from probe.practice.history import place
+from store import site as sites
 from store.house import Cable, HouseHop, HousePath
 from store.layers import Layer
 from store.records import Circumstances, RateRun
@@ -223,3 +227,23 @@ def test_a_longer_cable_never_carries_more(cable: Cable, length_m: float, more_m
         house.carries(cable, length_m), house.carries(cable, length_m + more_m), strict=True
     ):
         assert (near or 0) >= (far or 0)
+
+
+def test_the_practice_sites_house(tmp_path: Path) -> None:
+    """Studio 2 is slow by B at 941 of 1332 and enough by A (572); studio 1 is enough, the office at 94
+    never.
+    """
+    (tmp_path / "secrets.toml").touch(mode=0o600)
+    (tmp_path / "secrets.toml").write_text(place.secrets_text())
+    (tmp_path / "site.toml").write_text(place.site_text(database="line.db", secrets="secrets.toml"))
+    found = {
+        one.path.name: one for one in house_paths.of_site(None, sites.load(tmp_path / "site.toml"), now_ns=0)
+    }
+    assert {name for name, one in found.items() if one.limits} == {
+        "studio 2 by B",
+        "office by A",
+        "office by B",
+    }
+    assert found["studio 2 by B"].weakest.best_bps / 1e6 == pytest.approx(941.5, abs=0.1)
+    assert found["studio 2 by B"].needed_bps == pytest.approx(1331.9e6, rel=1e-4)
+    assert found["office by B"].cures[0].startswith("Find out category and length of switch to office")
