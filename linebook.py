@@ -808,8 +808,9 @@ def _term_commands(commands: Any) -> None:
     compare.add_argument("--old", metavar="NAME", help="the line that goes (the other of two handoffs)")
     compare.add_argument("--new", metavar="NAME", help="the line that stays")
     compare.add_argument(
-        "--days", type=_whole(1, 366), default=30, metavar="N", help="how many, up to today (30)"
+        "--days", type=_whole(1, 366), default=30, metavar="N", help="how many, up to the last (30)"
     )
+    compare.add_argument("--to", dest="last", type=_date, metavar="DATE", help="last day, included (today)")
     compare.add_argument("--json", action="store_true", help="one JSON object on standard output")
     renewal = _command(
         commands,
@@ -1263,7 +1264,12 @@ def _compare(options: argparse.Namespace) -> int:
     from commands import over_time
 
     return over_time.compare(
-        options.site, old=options.old, new=options.new, days=options.days, as_json=options.json
+        options.site,
+        old=options.old,
+        new=options.new,
+        days=options.days,
+        last=options.last,
+        as_json=options.json,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import closing
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -15,12 +16,14 @@ from store.reader import Reader
 from store.site import Handoff, Site
 
 
-def compare(path: Path, *, old: str | None, new: str | None, days: int, as_json: bool) -> int:
+def compare(
+    path: Path, *, old: str | None, new: str | None, days: int, last: date | None, as_json: bool
+) -> int:
     """Print two handoffs by hour of the day; the only two of a site need no names."""
     site, now_ns = sites.load(path), Clock().unix_ns()
     first, second = _two(site, old, new)
     with closing(Reader.open(site.database)) as reader:
-        found = over_time.compared(reader, site, first, second, now_ns=now_ns, days=days)
+        found = over_time.compared(reader, site, first, second, now_ns=now_ns, days=days, last=last)
     if as_json:
         print_json(_head("side by side", now_ns) | over_time.compared_json(found))
     else:

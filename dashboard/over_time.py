@@ -24,7 +24,7 @@ from dashboard.statements import plain
 from store.card import Card
 from store.cells import Length
 from store.clock import NS_PER_S, local, zone
-from store.histogram import Histogram
+from store.histogram import RELATIVE_ERROR, Histogram
 from store.light import Light
 from store.reader import Reader
 from store.records import Direction, RateRun
@@ -134,11 +134,14 @@ def figures(
     return tuple(_figure(name, unit, values) for name, unit, values in series if values)
 
 
+_FINEST = {"ms": 2 * RELATIVE_ERROR, "Mb/s": contract.METHOD_ERROR_RATIO}  # a bucket is twice its error wide
+
+
 def _figure(name: str, unit: str, values: Sequence[tuple[int, float]]) -> Figure:
     return Figure(
         name=name,
         unit=unit,
-        trend=trends.trend(name, values),
+        trend=trends.trend(name, values, finest_ratio=_FINEST.get(unit, 0.0)),
         changes=tuple((date.fromordinal(one.day), one) for one in change_points.changes(values)),
     )
 
@@ -190,21 +193,35 @@ def _sums(
 # Two lines
 
 
-def compared(reader: Reader, site: Site, old: Handoff, new: Handoff, *, now_ns: int, days: int) -> Compared:
-    """Both lines over the last days up to today, and the days on which both cost money."""
+def compared(
+    reader: Reader,
+    site: Site,
+    old: Handoff,
+    new: Handoff,
+    *,
+    now_ns: int,
+    days: int,
+    last: date | None = None,
+) -> Compared:
+    """Both lines over the days up to the `last`, today if None, and the days on which both cost money.
+
+    Where the card of the old one has no end, its record's last day stands for it.
+    """
     where = zone(site.timezone)
     today = local(now_ns, where).date()
-    first = today - timedelta(days=days - 1)
-    since_ns = months.between(first, today + timedelta(days=1), where).from_s * NS_PER_S
+    last = min(last or today, today)
+    first = last - timedelta(days=days - 1)
+    span = months.between(first, last + timedelta(days=1), where)
+    since_ns, now_ns = span.from_s * NS_PER_S, min(now_ns, span.until_s * NS_PER_S)
     sides = [
         _by_hour(reader, site, one, since_ns=since_ns, until_ns=now_ns, where=where) for one in (old, new)
     ]
-    both = _overlap(old.card, new.card, today)
+    both = _overlap(old.card, new.card, min(today, _last_day(reader, old, where) or today))
     return Compared(
         old=old,
         new=new,
         first_day=first,
-        last_day=today,
+        last_day=last,
         hours=tuple(zip(*sides, strict=True)),
         overlap=both,
         cost=renewal.overlap(old.card, new.card, from_day=both[0], until_day=both[1]) if both else None,
@@ -217,6 +234,12 @@ def _overlap(old: Card, new: Card, today: date) -> tuple[date, date] | None:
     ended = old.ends()
     last = min(today, ended) if ended else today
     return (start, last) if start and start <= last else None
+
+
+def _last_day(reader: Reader, handoff: Handoff, where: tzinfo) -> date | None:
+    """The day of the newest minute of its trains."""
+    newest = reader.train_spans(handoff=handoff.name, histograms=False, limit=1)
+    return local(newest[-1].started_unix_ns, where).date() if newest else None
 
 
 def _by_hour(

@@ -18,14 +18,14 @@ _DASH = "-"
 def side_by_side(found: Compared) -> str:
     """A line an hour, old before new; the cost of the overlap last."""
     names, days = f"{found.old.name} / {found.new.name}", f"{found.first_day} to {found.last_day}"
-    head = f"{'Hour':<6}{'Up Mb/s':>17}{'Down Mb/s':>17}{'RTT p50 ms':>17}{'RTT p95 ms':>17}"
+    head = f"{'Hour':<6}{'Up Mb/s':>19}{'Down Mb/s':>19}{'RTT p50 ms':>19}{'RTT p95 ms':>19}"
     lines = [
         f"{names}, {days}, by hour of the local day; rates are medians of payload.",
-        f"{head}{'Loss %':>17}{'Stalls an hour':>17}",
+        f"{head}{'Loss %':>19}{'Stalls an hour':>19}",
     ]
     for hour, (old, new) in enumerate(found.hours):
         pairs = zip(_cells(old), _cells(new), strict=True)
-        lines.append(f"{hour:02d}-{(hour + 1) % 24:02d} " + "".join(f"{a + ' / ' + b:>17}" for a, b in pairs))
+        lines.append(f"{hour:02d}-{(hour + 1) % 24:02d} " + "".join(f"{a + ' / ' + b:>19}" for a, b in pairs))
     return "\n".join([*lines, *overlap(found)])
 
 
@@ -35,7 +35,7 @@ def _cells(side: HourSide) -> tuple[str, ...]:
         _number(side.down_bps, 1e6),
         _number(side.rtt_p50_us, 1e3),
         _number(side.rtt_p95_us, 1e3),
-        _number(side.loss_ratio, 0.01),
+        _DASH if side.loss_ratio is None else f"{side.loss_ratio * 100:.2g}",
         _number(side.stalls_per_hour, 1),
     )
 

@@ -580,13 +580,14 @@ def _versions(
         ]
         sides.sort(key=lambda one: one[0].started_unix_ns)
         pairs = list(_version_pairs(sides, {id(run): side.ip_version for run, side in sides}))
-        values = [(value(new), value(old)) for new, old in pairs]
-        behind = [nth for nth, (new, old) in enumerate(values) if worse(new, old)]
-        ahead = sum(worse(old, new) for new, old in values)
+        values = [(value(new), value(old), value(later)) for new, old, later in pairs]
+        behind = [nth for nth, (new, *old) in enumerate(values) if worse(new, max(old))]
+        ahead = sum(worse(min(old), new) for new, *old in values)
         chance = sampling.chance_of_as_many(len(behind), len(behind) + ahead)
         if behind and chance <= CHANCE:
             when = pairs[behind[0]][0].started_unix_ns, pairs[behind[-1]][0].started_unix_ns
-            hit[name] = [values[nth] for nth in behind], len(pairs), ahead, chance, when
+            shown = [(values[nth][0], max(values[nth][1:])) for nth in behind]
+            hit[name] = shown, len(pairs), ahead, chance, when
     asked = [name for name in material.outside if name not in material.reflectors]
     for name, (shown, of, ahead, chance, when) in hit.items():
         alone = len(asked) > 1 and set(hit) & set(asked) == {name}
@@ -596,8 +597,8 @@ def _versions(
             handoff=material.handoff.name,
             endpoint=name,
             direction=way,
-            seen=f"{said(name, new, old)} in {len(shown)} of {of} pairs of runs, "
-            f"the other way round in {ahead}.",
+            seen=f"{said(name, new, old)} in {len(shown)} of {of} comparisons with the runs before and "
+            f"after, the other way round in {ahead}.",
             owner=None if alone else Owner.UNKNOWN,
             because="to the other endpoint it is not, so it is the way between two networks"
             if alone
@@ -618,6 +619,7 @@ def _slower_said(name: str, new: float, old: float) -> str:
 
 
 _LONGER_US = 5_000
+_NEAR_NS = 6 * 3600 * NS_PER_S
 
 
 def _idle_us(run: RateRun) -> int:
@@ -626,17 +628,23 @@ def _idle_us(run: RateRun) -> int:
 
 def _version_pairs(
     runs: Sequence[tuple[RateRun, RateSide]], versions: dict[int, int]
-) -> Iterator[tuple[RateRun, RateRun]]:
-    """(IPv6 run, IPv4 run) of the same six hours, both with an idle round trip."""
-    known = [run for run, _ in runs if run.rtt_idle_us is not None]
-    old = [run for run in known if versions[id(run)] == 4]
-    at = 0
-    for run in (run for run in known if versions[id(run)] == 6):
-        while at < len(old) and old[at].started_unix_ns < run.started_unix_ns - 6 * 3600 * NS_PER_S:
-            at += 1
-        if at < len(old) and old[at].started_unix_ns <= run.started_unix_ns + 6 * 3600 * NS_PER_S:
-            yield run, old[at]
-            at += 1
+) -> Iterator[tuple[RateRun, RateRun, RateRun]]:
+    """(IPv6 run, the IPv4 run before it, the one after it), all within six hours and with an idle round trip.
+
+    Two of them, so that what comes and goes with the hour is not taken for the version.
+    """
+    before: RateRun | None = None
+    waiting: list[tuple[RateRun, RateRun]] = []
+    for run, _ in runs:
+        if run.rtt_idle_us is None:
+            continue
+        if versions[id(run)] == 6:
+            waiting += [] if before is None else [(run, before)]
+            continue
+        for new, old in waiting:
+            if run.started_unix_ns - _NEAR_NS <= new.started_unix_ns <= old.started_unix_ns + _NEAR_NS:
+                yield new, old, run
+        before, waiting = run, []
 
 
 # Shapes in time

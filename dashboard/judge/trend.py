@@ -39,8 +39,11 @@ class Trend:
     because: str
 
 
-def trend(what: str, days: Sequence[tuple[int, float]]) -> Trend:
-    """The trend of (day number, value), oldest first."""
+def trend(what: str, days: Sequence[tuple[int, float]], *, finest_ratio: float = 0.0) -> Trend:
+    """The trend of (day number, value), oldest first.
+
+    Values are told apart to `finest_ratio` of themselves, so what moved less over all the days is not seen.
+    """
     values = [value for _, value in days]
     median = sorted(values)[len(values) // 2] if values else 0.0
     if len(days) < LEAST_DAYS or median <= 0 or days[-1][0] - days[0][0] < LEAST_DAYS:
@@ -51,8 +54,9 @@ def trend(what: str, days: Sequence[tuple[int, float]]) -> Trend:
     wider = 1 / math.sqrt(likeness)
     per_quarter = QUARTER_DAYS / median
     least, likely, most = ((slope + (each - slope) * wider) * per_quarter for each in (low, slope, high))
-    moves = least > 0 or most < 0
-    unseen = max(abs(least), abs(most))
+    finest = finest_ratio * QUARTER_DAYS / (days[-1][0] - days[0][0])
+    moves = (least > 0 or most < 0) and abs(likely) > finest
+    unseen = max(abs(least), abs(most), finest)
     return Trend(
         what=what,
         days=len(days),

@@ -7,6 +7,8 @@ from collections.abc import Iterator
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from dashboard.judge import loss_grid, outages
 from dashboard.judge.loss_grid import Grid, Piece, State
@@ -168,3 +170,30 @@ def test_y1540_sixty_minutes(over: float, available: int) -> None:
     ]
     over_ = Grid(from_s=0, intervals=60, interval_s=60, over_ratio=over, in_a_row=1)
     assert (loss_grid.states(pieces, over_) == State.GOOD).sum() == available
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.lists(st.integers(0, 20), min_size=30, max_size=90),
+    st.integers(0, 89),
+    st.integers(1, 40),
+    st.sampled_from((1, 7, 30)),
+)
+def test_more_loss_never_makes_an_outage_shorter(
+    lost: list[int], first: int, count: int, piece_s: int
+) -> None:
+    """Seconds, or pieces of 7 or 30 of them, that lose more: neither the best nor the worst case has less."""
+    more = [20 if first <= nth < first + count else each for nth, each in enumerate(lost)]
+    totals = []
+    for seconds in (lost, more):
+        pieces = [
+            Piece(from_s=low, to_s=low + len(part), sent=20 * len(part), lost_up=sum(part))
+            for low in range(0, len(seconds), piece_s)
+            for part in (seconds[low : low + piece_s],)
+        ]
+        cases = ((BAD, ALL - BAD), (ALL - GOOD, GOOD))
+        totals.append(
+            [outages.total_s(outage_spans(iter(pieces), 100, bad=bad, good=good)) for bad, good in cases]
+        )
+    assert totals[0][0] <= totals[1][0]
+    assert totals[0][1] <= totals[1][1]

@@ -799,11 +799,11 @@ def versions(added_us: int, *, ends: tuple[str, ...] = ("south",)) -> Material:
     runs = []
     for nth in range(10):
         for name in ("north", "south"):
-            for version in (4, 6):
+            for hour, version in ((4, 4), (6, 6), (8, 4)):
                 extra = added_us if version == 6 and name in ends else 0
                 made = run(
                     500_000_000,
-                    started_unix_ns=MONDAY + nth * DAY_NS + version * HOUR_NS + (name == "south") * MINUTE_NS,
+                    started_unix_ns=MONDAY + nth * DAY_NS + hour * HOUR_NS + (name == "south") * MINUTE_NS,
                     endpoint=name,
                     ip_version=version,
                 )
@@ -828,13 +828,13 @@ def test_ip_versions_by_rate() -> None:
         runs = [
             run(
                 round(500e6 * (share if version == 6 and name == "south" else 1)),
-                started_unix_ns=MONDAY + nth * DAY_NS + version * HOUR_NS + (name == "south") * MINUTE_NS,
+                started_unix_ns=MONDAY + nth * DAY_NS + hour * HOUR_NS + (name == "south") * MINUTE_NS,
                 endpoint=name,
                 ip_version=version,
             )
             for nth in range(10)
             for name in ("north", "south")
-            for version in (4, 6)
+            for hour, version in ((4, 4), (6, 6), (8, 4))
         ]
         return material(runs=tuple(replace(one, rtt_idle_us=delays(4_000)) for one in runs))
 
@@ -842,6 +842,20 @@ def test_ip_versions_by_rate() -> None:
     assert (one.owner, one.endpoint, one.direction) == (None, "south", Direction.UP)
     assert dict(one.counts)["ipv6_bps"] == 400_000_000
     assert not found(held(0.98), 19)
+
+
+def test_ip_versions_beside_an_hour() -> None:
+    """19: an IPv6 run that lies in a slow hour, with the IPv4 run after it in there as well, is none."""
+    runs = [
+        run(
+            400_000_000 if hour in (20, 21) else 500_000_000,
+            started_unix_ns=MONDAY + nth * DAY_NS + hour * HOUR_NS,
+            ip_version=6 if hour == 20 else 4,
+        )
+        for nth in range(10)
+        for hour in (19, 20, 21, 22)
+    ]
+    assert not found(material(runs=tuple(replace(one, rtt_idle_us=delays(4_000)) for one in runs)), 19)
 
 
 def at_once(both_bps: float) -> Material:

@@ -64,6 +64,17 @@ def test_a_few_bad_days_move_nothing() -> None:
     assert not trend.trend("rate", days(values)).moves
 
 
+def test_what_a_record_cannot_tell_apart_is_not_seen() -> None:
+    """A bucket of 1/32: whatever moved within it over 90 days would be 3.16 % a quarter at most, by hand."""
+    found = trend.trend("RTT", days([6.46] * 91), finest_ratio=1 / 32)
+    assert not found.moves
+    assert found.unseen_ratio == pytest.approx(91 / 90 / 32)
+    assert "below 3.2 % a quarter" in found.because
+    slow = days([100 + 0.001 * nth for nth in range(91)])
+    assert trend.trend("RTT", slow).moves
+    assert not trend.trend("RTT", slow, finest_ratio=1 / 32).moves
+
+
 @pytest.mark.parametrize("count", [0, 1, 13])
 def test_too_few_days(count: int) -> None:
     found = trend.trend("rate", days([100.0] * count))

@@ -16,7 +16,7 @@ from store.clock import NS_PER_S, Clock
 from store.site import Site
 from store.writer import Writer
 from tests.dashboard import invented
-from tests.dashboard.conftest import Client, client_of
+from tests.dashboard.conftest import Client, client_of, sql
 from tests.dashboard.reading import Element, read
 from tests.store import samples
 
@@ -93,6 +93,21 @@ async def test_what_was_looked_at_and_what_became_of_shows(site: Site, tmp_path:
     assert found["score"] == {"n": 2, "brier": 0.26, "brier_of_the_share": 0.25}
     assert found["plans"][0]["forecast"]["before"] == "1h"
     assert [report["forecast"]["brier"] for report in found["reports"]] == [0.36, 0.16]
+
+
+async def test_a_show_that_is_on_says_what_the_trains_saw(site: Site) -> None:
+    """It began at 18:00: nothing fills the line, and the stalls since then are those of plain SQL."""
+    on_air = replace(site.plans[0], times=replace(site.plans[0].times, from_minute=18 * 60))
+    start_ns = invented.NOW_NS - 50 * 60 * NS_PER_S
+    query = (
+        "SELECT count(*) FROM stall JOIN path ON path.id = stall.path WHERE handoff = 'old' "
+        f"AND endpoint = 'north' AND started_unix_ns >= {start_ns} AND direction != 'down'"
+    )
+    ((count,),) = await sql(site, query)
+    async with client_of(replace(site, plans=(on_air,))) as client:
+        entry = (await _page(client)).one("section", id="planned").all("li")[0]
+    assert "on air until 21:00: no run fills the line" in entry.text
+    assert f"Since it began: {count} stall{'' if count == 1 else 's'} to north" in entry.text
 
 
 async def test_a_site_without_plans_says_so(site: Site) -> None:
