@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import difflib
-import functools
 import json
 import sys
 from contextlib import closing
@@ -21,20 +20,13 @@ from store.clock import Clock
 from store.errors import LinebookError, UserMistake
 
 if TYPE_CHECKING:
-    import asyncio
     from collections.abc import Callable, Coroutine
     from datetime import tzinfo
 
-    from probe.methods.rehearsal import RehearsalPlan
-    from probe.reach import Reach
-    from probe.wire.invitation import Invitation
     from store import door
     from store.export import Choice
-    from store.failovers import Failover
     from store.notify import Manager
     from store.records import Failed
-    from store.rehearsals import Rehearsal
-    from store.segments import Split
     from store.site import Handoff, Site, StreamPlan
     from store.thinning import Due, Plan
 
@@ -117,7 +109,7 @@ def _parser() -> _Parser:
 
 def _command(commands: Any, name: str, run: Callable[[argparse.Namespace], int], words: str) -> _Parser:
     made: _Parser = commands.add_parser(name, help=words, description=words, allow_abbrev=False)
-    made.set_defaults(command=run, parser=made)
+    made.set_defaults(command=run, parser=made, word=name)
     return made
 
 
@@ -214,7 +206,7 @@ def _run_commands(commands: Any) -> None:
     rate = _command(
         methods,
         "rate",
-        _run_rate,
+        _run,
         "TCP rate, counted where it arrives. It fills the line, unless --at-most is given: emergency calls, "
         "alarms or medical devices may share it.",
     )
@@ -239,7 +231,7 @@ def _run_commands(commands: Any) -> None:
     paced = _command(
         methods,
         "paced",
-        _run_paced,
+        _run,
         "Packets over UDP at a fixed rate: what arrives, loss, reordering, delay variation. It fills the "
         "line as far as it offers: emergency calls, alarms or medical devices may share it.",
     )
@@ -262,7 +254,7 @@ def _run_commands(commands: Any) -> None:
     rehearsal = _command(
         methods,
         "rehearsal",
-        _run_rehearsal,
+        _run,
         "A stream plan's own frames, all destinations at once: which would come late or never. It fills the "
         "line as the show would: emergency calls, alarms or medical devices may share it.",
     )
@@ -280,7 +272,7 @@ def _run_commands(commands: Any) -> None:
     capacity = _command(
         methods,
         "capacity",
-        _run_capacity,
+        _run,
         "The most that the line carries, searched for over UDP (RFC 9097). It fills the line: emergency "
         "calls, alarms or medical devices may share it.",
     )
@@ -308,7 +300,7 @@ def _run_commands(commands: Any) -> None:
     burst = _command(
         methods,
         "burst",
-        _run_burst,
+        _run,
         "Bursts of growing size after 2 s of silence: committed burst size, and does the line drop (policer) "
         "or delay (shaper) what is more? Each fills the line for some milliseconds: emergency calls, alarms "
         "or medical devices may share it.",
@@ -330,7 +322,7 @@ def _run_commands(commands: Any) -> None:
     sizes = _command(
         methods,
         "sizes",
-        _run_sizes,
+        _run,
         "Frames of 128 to 1518 bytes at one rate above the limit: which layer does the limit count? It fills "
         "the line: emergency calls, alarms or medical devices may share it.",
     )
@@ -351,7 +343,7 @@ def _run_commands(commands: Any) -> None:
     steps = _command(
         methods,
         "steps",
-        _run_steps,
+        _run,
         "25, 50, 75, 90, 100, 110 and 125 % of a rate, one after the other: what arrives, and which step "
         "first loses? It fills the line: emergency calls, alarms or medical devices may share it.",
     )
@@ -374,7 +366,7 @@ def _run_commands(commands: Any) -> None:
     )
     _loaded_delay_command(methods)
     train = _command(
-        methods, "train", _run_train, "Small numbered packets: delay, its variation, loss by direction."
+        methods, "train", _run, "Small numbered packets: delay, its variation, loss by direction."
     )
     _reach_options(train)
     train.add_argument(
@@ -398,7 +390,7 @@ def _soak_command(methods: Any) -> None:
     soak = _command(
         methods,
         "soak",
-        _run_soak,
+        _run,
         "A train of hours, kept in a file as it goes: killed at any moment and started again with the same "
         "file, it goes on to the same end. How small is the loss?",
     )
@@ -420,7 +412,7 @@ def _soak_command(methods: Any) -> None:
 
 def _mtu_command(methods: Any) -> None:
     mtu = _command(
-        methods, "mtu", _run_mtu, "The largest packets that the way carries whole, in each IP version."
+        methods, "mtu", _run, "The largest packets that the way carries whole, in each IP version."
     )
     _reach_options(mtu)
 
@@ -429,7 +421,7 @@ def _loaded_delay_command(methods: Any) -> None:
     loaded = _command(
         methods,
         "loaded-delay",
-        _run_loaded_delay,
+        _run,
         "One train before, during and after TCP load up, down and both ways: the delay that load adds each "
         "way, and how long it takes to go. It fills the line: emergency calls, alarms or medical devices may "
         "share it.",
@@ -1097,419 +1089,22 @@ def _dashboard(options: argparse.Namespace) -> int:
     return _until_stopped(serve, manager)
 
 
-def _run_rate(options: argparse.Namespace) -> int:
-    from dashboard import text
-    from probe import safety
-    from probe.methods import rate
-    from store import pace
-    from store.jsonform import as_json
-    from store.records import Direction, Failed
+def _run(options: argparse.Namespace) -> int:
+    from commands import run
 
-    direction = Direction(options.direction)
-    asked = pace.each_way(direction, options.at_most)
-    if (why := pace.too_little(asked, flows=options.flows)) is not None:
-        raise UserMistake(f"--at-most: {why}")
-    plan = rate.RatePlan(
-        direction=direction,
-        flows=options.flows,
-        seconds=options.seconds,
-        congestion=options.congestion,
-        pace=asked,
-    )
-    where = _reach(options)
-    _say(safety.CAUTION_LIGHT if plan.pace else safety.CAUTION)
-    found = _finish(lambda: rate.run(plan, where, Clock(), on_progress=_say))
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    _print_json(as_json(found)) if options.json else print(text.rate_run(found))
-    return 0
-
-
-def _run_paced(options: argparse.Namespace) -> int:
-    from dashboard import text
-    from probe import safety
-    from probe.methods import paced
-    from store.jsonform import as_json
-    from store.records import Direction, Failed
-
-    plan = paced.PacedPlan(
-        direction=Direction(options.direction),
-        offered_bps=options.offered,
-        seconds=options.seconds,
-        payload_bytes=options.payload,
-    )
-    where = _reach(options)
-    _say(safety.CAUTION)
-    found = _finish(lambda: paced.run(plan, where, Clock(), on_progress=_say))
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    _print_json(as_json(found)) if options.json else print(text.paced_run(found))
-    return 0
-
-
-def _run_rehearsal(options: argparse.Namespace) -> int:
-    from dashboard import text_rehearsal
-    from probe import safety
-    from probe.methods import rehearsal
-    from store import site as sites
-    from store.jsonform import as_json
-    from store.records import Failed, Owner
-
-    site = sites.load(options.site)
-    stream = _stream_plan(options, site)
-    plan = rehearsal.RehearsalPlan(stream=stream, seconds=options.seconds)
-    where = _rehearsal_reach(options, site, site.handoff(stream.handoff))
-    why = _held_back(site, plan, where)
-    if why is not None:
-        failed = Failed(what=rehearsal.WHAT, why=why, whose=Owner.HOUSE, started_unix_ns=Clock().unix_ns())
-        return _failed(failed, options)
-    _say(safety.CAUTION)
-    found = _finish(lambda: rehearsal.run(plan, where, Clock(), on_progress=_say))
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    if where.endpoint:
-        _on_record(site, found)
-    else:
-        _say("Not put on record: the site file has no such endpoint.")
-    _print_json(as_json(found)) if options.json else print(text_rehearsal.rehearsal(found))
-    return 0
-
-
-def _rehearsal_reach(options: argparse.Namespace, site: Site, handoff: Handoff) -> Reach:
-    """The way to the endpoint that is meant, by the plan's handoff; one by an invitation has no name."""
-    from dataclasses import replace
-
-    from probe.reach import reaches_of
-    from store.site import Where
-
-    known = reaches_of(site)[handoff.name]
-    if options.endpoint is None:
-        outside = [one.name for one in site.endpoints if one.where is Where.OUTSIDE]
-        if not outside:
-            raise UserMistake(f"{options.site}: endpoint: none stands outside; name one with --endpoint")
-        return known[outside[0]]
-    if options.endpoint in known:
-        return known[options.endpoint]
-    if "://" not in options.endpoint and not Path(options.endpoint).exists():
-        near = _near(options.endpoint, list(known))
-        raise UserMistake(f"--endpoint: {options.site} has no endpoint {options.endpoint!r}{near}")
-    invitation = _invited(options.endpoint)
-    same = next((one for one in known.values() if one.invitation == invitation), None)
-    way = next(iter(known.values()))  # by the same handoff, whatever it leads to
-    return same or replace(way, endpoint="", invitation=invitation)
-
-
-def _held_back(site: Site, plan: RehearsalPlan, where: Reach) -> str | None:
-    """The sentence of the rule that forbids a rehearsal now: safety, a window, the allowance, a stop."""
-    from commands import permission
-    from store import demand
-    from store.records import Direction
-    from store.site import Method, RunPlan
-
-    now_ns, handoff = Clock().unix_ns(), site.handoff(plan.stream.handoff)
-    needs_bps, _, _ = demand.together(plan.stream.destinations)
-    asked = RunPlan(
-        handoff=handoff.name,
-        endpoint=where.endpoint,
-        direction=Direction.UP,
-        seconds=round(plan.seconds),
-        flows=len(plan.stream.destinations),
-        every_s=86_400,
-        method=Method.REHEARSAL,
-        offered_bps=needs_bps,
-        stream=plan.stream,
-    )
-    return permission.standing(site, handoff, now_ns=now_ns).why_not(site, asked, now_ns=now_ns)
-
-
-def _run_loaded_delay(options: argparse.Namespace) -> int:
-    from dashboard import text
-    from probe import safety
-    from probe.methods import loaded_delay
-    from store.jsonform import as_json
-    from store.loaded_delay import SERIES
-    from store.records import Direction, Failed
-
-    plan = loaded_delay.LoadedDelayPlan(
-        directions=tuple(map(Direction, options.direction or SERIES)),
-        flows=options.flows,
-        seconds=options.seconds,
-        per_second=options.per_second,
-        congestion=options.congestion,
-    )
-    where = _reach(options)
-    _say(safety.CAUTION)
-    found = _finish(lambda: loaded_delay.run(plan, where, Clock(), on_progress=_say))
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    _print_json(as_json(found)) if options.json else print(text.loaded_delay_run(found))
-    return 0
-
-
-def _run_capacity(options: argparse.Namespace) -> int:
-    from dashboard import text
-    from probe import safety
-    from probe.methods import capacity
-    from store.jsonform import as_json, both_ways
-    from store.records import Direction, Failed
-
-    both = options.direction == Direction.BOTH
-    plans = [
-        capacity.CapacityPlan(direction=one, seconds=options.seconds, payload_bytes=options.payload)
-        for one in ((Direction.UP, Direction.DOWN) if both else (Direction(options.direction),))
-    ]
-    where = _reach(options)
-    _say(safety.CAUTION)
-    found = []
-    for plan in plans:  # two at once would share this host, and one's reports the other's load
-        run = _finish(functools.partial(capacity.run, plan, where, Clock(), on_progress=_say))
-        if isinstance(run, Failed):
-            return _failed(run, options)
-        found.append(run)
-    if options.json:
-        _print_json(both_ways(*found) if both else as_json(found[0]))
-    else:
-        print("\n\n".join(text.capacity_run(run) for run in found))
-    return 0
-
-
-def _run_burst(options: argparse.Namespace) -> int:
-    from dashboard import text_shapes
-    from probe import safety
-    from probe.methods import burst
-    from store.jsonform import as_json
-    from store.records import Direction, Failed
-
-    plan = burst.BurstPlan(
-        direction=Direction(options.direction), most_bytes=options.most, line_bps=options.line
-    )
-    where = _reach(options)
-    _say(safety.CAUTION)
-    found = _finish(lambda: burst.run(plan, where, Clock(), on_progress=_say))
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    _print_json(as_json(found)) if options.json else print(text_shapes.burst_run(found))
-    return 0
-
-
-def _run_sizes(options: argparse.Namespace) -> int:
-    from dashboard import text_shapes
-    from probe import safety
-    from probe.methods import sizes
-    from store.jsonform import as_json
-    from store.records import Direction, Failed
-
-    plan = sizes.SizesPlan(
-        direction=Direction(options.direction), offered_bps=options.offered, seconds=options.seconds
-    )
-    where = _reach(options)
-    _say(safety.CAUTION)
-    found = _finish(lambda: sizes.run(plan, where, Clock(), on_progress=_say))
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    _print_json(as_json(found)) if options.json else print(text_shapes.sizes_run(found))
-    return 0
-
-
-def _run_steps(options: argparse.Namespace) -> int:
-    from dashboard import text_shapes
-    from probe import safety
-    from probe.methods import steps
-    from store.jsonform import as_json
-    from store.records import Direction, Failed
-
-    plan = steps.StepsPlan(
-        direction=Direction(options.direction), stated_bps=options.rate, seconds=options.seconds
-    )
-    where = _reach(options)
-    _say(safety.CAUTION)
-    found = _finish(lambda: steps.run(plan, where, Clock(), on_progress=_say))
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    _print_json(as_json(found)) if options.json else print(text_shapes.steps_run(found))
-    return 0
-
-
-def _run_train(options: argparse.Namespace) -> int:
-    from dashboard import text
-    from probe.methods import train
-    from store.jsonform import as_json
-    from store.records import Failed
-    from store.samples import sample_json
-
-    plan = train.TrainRequest(
-        seconds=options.seconds,
-        per_second=options.per_second,
-        packet_bytes=options.size,
-        waiting_s=options.wait,
-    )
-    where = _reach(options)
-    samples = _writable(options.samples) if options.samples else None
-    found = _finish(lambda: train.run(plan, where, Clock()))
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    if samples is not None:
-        samples.write_text("".join(f"{json.dumps(sample_json(packet))}\n" for packet in found.packets))
-    _print_json(as_json(found.span, stalls=found.stalls)) if options.json else print(
-        text.train(found.span, found.stalls)
-    )
-    return 0
-
-
-def _run_soak(options: argparse.Namespace) -> int:
-    from dashboard import text_soak
-    from dashboard.judge import soak as judge
-    from probe import soak_file
-    from probe.methods import soak
-    from store.jsonform import as_json
-    from store.records import Failed
-
-    where, clock = _reach(options), Clock()
-    question = soak.question_of(where, seconds=options.seconds, per_second=options.per_second)
-    with closing(soak_file.open_file(options.kept, question, now_ns=clock.unix_ns())) as file:
-        found = _unless_terminated(lambda: soak.run(where, clock, file, on_progress=_say))
-        if found is None:
-            _say(f"Stopped. The same command goes on with what {options.kept} holds.")
-            return EXIT_STOPPED
-        if isinstance(found, Failed):
-            file.discard()
-            return _failed(found, options)
-    bounds = judge.judge(found)
-    _print_json(as_json(found) | judge.as_json(bounds)) if options.json else print(
-        text_soak.soak(found, bounds)
-    )
-    return 0
-
-
-def _run_mtu(options: argparse.Namespace) -> int:
-    from dashboard import text
-    from probe.methods import mtu
-    from store.jsonform import as_json
-    from store.records import Failed
-
-    where = _reach(options)
-    found = _finish(lambda: mtu.run(where, Clock(), on_progress=_say))
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    _print_json(as_json(found)) if options.json else print(text.path_mtu(found))
-    return 0
+    return run.BY_METHOD[options.word](options)
 
 
 def _split(options: argparse.Namespace) -> int:
-    from dashboard import history, text
-    from dashboard.judge import segments
-    from probe.methods import split
-    from probe.reach import reaches_of
-    from store import site as sites
-    from store.jsonform import as_json
-    from store.records import Failed
-    from store.site import Where
+    from commands import split
 
-    site = sites.load(options.site)
-    handoff = _handoff(options, site)
-    reaches = reaches_of(site)[handoff.name]
-    near = [reaches[one.name] for one in site.endpoints if one.where is Where.HOUSE]
-    far = [reaches[one.name] for one in site.endpoints if one.where is Where.OUTSIDE]
-    if not far:
-        raise UserMistake(f"{options.site}: endpoint: none stands outside, so there is no way to split")
-    plan = split.SplitPlan(
-        seconds=options.seconds, house_hops=handoff.hops.house, most_hops=handoff.hops.most
-    )
-    ways = split.Ways(house=near[0] if near else None, outside=tuple(far[:2]))
-    _say(f"Measuring every segment of handoff {handoff.name} for {options.seconds:g} s.")
-    found = _finish(lambda: split.run(plan, ways, Clock()))
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    before = history.hops_answered(site, handoff.name, before_ns=found.started_unix_ns)
-    _on_record(site, found)
-    judged = segments.judge(found, answered_before=before)
-    if options.json:
-        _print_json(as_json(found) | segments.as_json(judged))
-    else:
-        print(text.split(found, judged))
-    return 0
+    return split.command(options)
 
 
 def _failover(options: argparse.Namespace) -> int:
-    from dashboard import text_failover
-    from probe.methods import failover
-    from probe.reach import reaches_of
-    from store import site as sites
-    from store.jsonform import as_json
-    from store.records import Failed, Owner
+    from commands import failover
 
-    site = sites.load(options.site)
-    main, backup = _two_uplinks(options, site)
-    endpoint = _outside_endpoint(options, site)
-    if (why := _all_stopped(site)) is not None:
-        failed = Failed(what=failover.WHAT, why=why, whose=Owner.HOUSE, started_unix_ns=Clock().unix_ns())
-        return _failed(failed, options)
-    reaches = reaches_of(site)
-    where = failover.Uplinks(main=reaches[main.name][endpoint], backup=reaches[backup.name][endpoint])
-    plan = failover.FailoverPlan(seconds=options.seconds, per_second=options.per_second)
-    _say(
-        f"Watching {main.name} and {backup.name} for {options.seconds:g} s (Ctrl-C ends it). "
-        f"Break {main.name} when traffic is seen to go by it. "
-        "Warn everybody first: calls, alarms and shows may hang on it. "
-        "Leave mains and the provider's devices to those who may open them."
-    )
-    found = _finish(
-        lambda: _interruptible(lambda stop: failover.run(plan, where, Clock(), stop=stop, on_progress=_say))
-    )
-    if isinstance(found, Failed):
-        return _failed(found, options)
-    _on_record(site, found)
-    _print_json(as_json(found)) if options.json else print(text_failover.failover(found))
-    return 0
-
-
-def _two_uplinks(options: argparse.Namespace, site: Site) -> tuple[Handoff, Handoff]:
-    """The uplink that will be broken and the one that is to take over."""
-    names = [one.name for one in site.handoffs]
-    if len(names) < 2:
-        raise UserMistake(
-            f"{options.site}: handoff: a failover needs two, and it has {', '.join(names)} alone"
-        )
-    if len(names) > 2 and None in (options.main, options.backup):
-        raise UserMistake(
-            f"--main, --backup: {options.site} has {', '.join(names)}; name the two that are meant"
-        )
-    main = options.main or next(name for name in names if name != options.backup)
-    backup = options.backup or next(name for name in names if name != main)
-    for option, name in (("--main", main), ("--backup", backup)):
-        if name not in names:
-            raise UserMistake(f"{option}: {options.site} has no handoff {name!r}{_near(name, names)}")
-    if main == backup:
-        raise UserMistake(f"--backup: {backup!r} is the main uplink; name another handoff")
-    return site.handoff(main), site.handoff(backup)
-
-
-def _outside_endpoint(options: argparse.Namespace, site: Site) -> str:
-    """The endpoint that is meant: the one that was named, or the first outside."""
-    from store.site import Where
-
-    outside = [one.name for one in site.endpoints if one.where is Where.OUTSIDE]
-    if options.endpoint is None and not outside:
-        raise UserMistake(f"{options.site}: endpoint: none stands outside, so no uplink leads to one")
-    name: str = options.endpoint or outside[0]
-    if name not in outside:
-        raise UserMistake(
-            f"--endpoint: {options.site} has no endpoint outside {name!r}{_near(name, outside)}"
-        )
-    return name
-
-
-def _all_stopped(site: Site) -> str | None:
-    """The sentence of a stop of all tests that is in force now."""
-    from probe.openings import Openings
-    from store.reader import Reader
-
-    if not site.database.exists():
-        return None
-    now_ns = Clock().unix_ns()
-    with closing(Reader.open(site.database)) as reader:
-        opened = [one for one in reader.open_windows() if (one.ends_unix_ns or now_ns + 1) > now_ns]
-    return Openings(opened).no_traffic()
+    return failover.command(options)
 
 
 def _check(options: argparse.Namespace) -> int:
@@ -1999,13 +1594,6 @@ def _stream_plan(options: argparse.Namespace, site: Site) -> StreamPlan:
     return plans[options.plan]
 
 
-def _on_record(site: Site, found: Split | Rehearsal | Failover) -> None:
-    """Hand a record to the probe that runs, or write it; a record that cannot be kept is still shown."""
-    from commands.answering import put_on_record
-
-    put_on_record(site, found)
-
-
 def _version() -> str:
     from importlib.metadata import PackageNotFoundError, version
 
@@ -2015,47 +1603,10 @@ def _version() -> str:
         return "unknown"
 
 
-def _reach(options: argparse.Namespace) -> Reach:
-    from probe.reach import Binding, Reach
-
-    return Reach(
-        handoff=options.interface or options.source or "",
-        endpoint="",
-        invitation=_invited(options.endpoint),
-        binding=Binding(interface=options.interface, source=options.source),
-    )
-
-
-def _invited(line: str) -> Invitation:
-    """The invitation that `--endpoint` holds, or the file that it names."""
-    from probe.wire import invitation
-
-    if "://" not in line:
-        try:
-            line = Path(line).read_text().strip()
-        except OSError as error:
-            raise UserMistake(
-                f"--endpoint: {line!r} is neither an invitation (linebook://...) nor a readable file: "
-                f"{error.strerror}"
-            ) from None
-    return invitation.parse(line)
-
-
 def _failed(failed: Failed, options: argparse.Namespace) -> int:
-    from store.jsonform import failed_json
+    from commands import answering
 
-    if options.json:
-        _print_json(failed_json(failed))
-    _say(f"{failed.what} failed: {failed.why} (owner: {failed.whose})")
-    return EXIT_FAILED
-
-
-def _writable(path: Path) -> Path:
-    try:
-        path.touch()
-    except OSError as error:
-        raise UserMistake(f"--samples: {path} cannot be written: {error.strerror}") from None
-    return path
+    return answering.failed(failed, as_json=options.json)
 
 
 def _near(word: str, known: list[str]) -> str:
@@ -2076,35 +1627,6 @@ def _finish(work: Callable[[], Coroutine[Any, Any, T]]) -> T:
     import asyncio
 
     return asyncio.run(work())
-
-
-def _unless_terminated(work: Callable[[], Coroutine[Any, Any, T]]) -> T | None:
-    """What `work` returns; None when SIGINT or SIGTERM cancelled it."""
-    import asyncio
-    import signal
-
-    async def run() -> T | None:
-        task = asyncio.create_task(work(), name="linebook")
-        loop = asyncio.get_running_loop()
-        for number in (signal.SIGINT, signal.SIGTERM):
-            loop.add_signal_handler(number, task.cancel)
-        try:
-            return await task
-        except asyncio.CancelledError:
-            return None
-
-    return asyncio.run(run())
-
-
-async def _interruptible(work: Callable[[asyncio.Event], Coroutine[Any, Any, T]]) -> T:
-    """Run `work` with an event that SIGINT or SIGTERM sets: end now, and tell what there is."""
-    import asyncio
-    import signal
-
-    stop, loop = asyncio.Event(), asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stop.set)
-    return await work(stop)
 
 
 def _manager() -> Manager:

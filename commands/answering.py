@@ -11,10 +11,12 @@ from typing import Any, TypeVar
 
 from store.clock import Clock
 from store.errors import LinebookError, UserMistake
-from store.records import Document
+from store.records import Document, Failed
 from store.site import Handoff, Site, StreamPlan
 
 T = TypeVar("T")
+
+EXIT_FAILED = 3
 
 
 def print_json(found: dict[str, Any]) -> None:
@@ -30,6 +32,16 @@ def say(line: str) -> None:
 def finish(work: Callable[[], Coroutine[Any, Any, T]]) -> T:
     """What `work` returns, in an event loop of its own."""
     return asyncio.run(work())
+
+
+def failed(found: Failed, *, as_json: bool) -> int:
+    """Say why a measurement failed, which is a result; the exit code."""
+    from store.jsonform import failed_json
+
+    if as_json:
+        print_json(failed_json(found))
+    say(f"{found.what} failed: {found.why} (owner: {found.whose})")
+    return EXIT_FAILED
 
 
 def near(word: str, known: Sequence[str]) -> str:

@@ -44,7 +44,7 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     source.mkdir()
     for name in ("linebook.py", "pyproject.toml", "constraints.txt", "README.md", "LICENSE"):
         shutil.copy(ROOT / name, source)
-    for name in ("probe", "store", "dashboard", "deploy"):
+    for name in ("commands", "probe", "store", "dashboard", "deploy"):
         shutil.copytree(ROOT / name, source / name, ignore=shutil.ignore_patterns("__pycache__"))
     target = ["--python-version", "3.11", "--only-binary=:all:", "--dest", wheels]
     wanted = [line.strip().strip('",') for line in _dependencies()]
