@@ -15,8 +15,9 @@ from store import terms
 from store.calendar_span import CalendarSpan
 from store.card import Card
 from store.clock import rfc3339
+from store.day_hours import WEEKDAYS
 from store.layers import Layer
-from store.terms import LossInterval
+from store.terms import AvailabilityTerms, CreditTerms, LossInterval
 
 NOT_STATED = "not stated"
 _FROM = "In force from"
@@ -57,6 +58,7 @@ def card_rows(card: Card, where: tzinfo) -> tuple[CardRow, ...]:
         *_carried(card),
         *_kept(card),
         *_term(card),
+        *_owed(card),
     )
     return tuple(
         CardRow(key=key, name=name, value=NOT_STATED if value is None else value, where=pages.get(key, ""))
@@ -213,6 +215,46 @@ def _bytes(count: int) -> str:
 
 def _ms(delay_us: int) -> str:
     return f"{delay_us / 1000:g} ms"
+
+
+def _owed(card: Card) -> tuple[Field, ...]:
+    """How outages count and what they earn; only what the card states, since few contracts have all of it."""
+    out, owed = card.outages, card.credits
+    clauses = (
+        ("availability", "Availability is counted by the", str(out.period) if out.rule else None),
+        ("availability", "An outage counts from", _if(out.counts_from, str)),
+        ("availability", "Works beyond what was agreed count", _if(out.overruns_count, _yes)),
+        ("availability", "Works excuse an outage", _works(out)),
+        ("credits", "Credits", _ladder(owed)),
+        ("credits", "All credits at most", _if(owed.cap_ratio, lambda ratio: stated_percent(float(ratio)))),
+        ("credits", "To claim within", _if(owed.claim_days, lambda days: f"{days} days")),
+        ("credits", "Repeated failure", _repeated(owed)),
+    )
+    return tuple(each for each in clauses if each[2] is not None)
+
+
+def _works(terms: AvailabilityTerms) -> str | None:
+    if not terms.maintenance_weekdays and terms.maintenance_hours is None:
+        return None
+    days = " ".join(WEEKDAYS[day] for day in sorted(terms.maintenance_weekdays)) or "every day"
+    low, high = terms.maintenance_hours or (0, 24 * 60)
+    hours = f"{low // 60:02d}:{low % 60:02d}-{high // 60:02d}:{high % 60:02d}"
+    notice = terms.maintenance_notice_days
+    return f"{days} {hours}" + (f", announced {notice} days before" if notice else "")
+
+
+def _ladder(terms: CreditTerms) -> str | None:
+    steps = (
+        f"{stated_percent(float(step.credit))} below {stated_percent(float(step.below))}"
+        for step in terms.ladder
+    )
+    return ", ".join(steps) or None
+
+
+def _repeated(terms: CreditTerms) -> str | None:
+    if terms.repeat_count is None or terms.repeat_longer_than_s is None:
+        return None
+    return f"{terms.repeat_count} outages over {span(terms.repeat_longer_than_s)} in {terms.repeat_days} days"
 
 
 def _loss_interval(promise: LossInterval) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from decimal import Decimal
 from fractions import Fraction
@@ -168,6 +169,13 @@ def test_a_card_that_does_not_say_when_the_clock_starts_settles_nothing() -> Non
     found = credited(G5, silent)
     assert found.open_readings == ("detection counts", "overruns count")
     assert "The card does not state" in found.because
+
+
+def test_a_clock_that_starts_with_the_report() -> None:
+    """From 09:39 on 207 min count, and the overrun, which nobody has to report, 40."""
+    reported = replace(TERMS, counts_from=CountsFrom.REPORT)
+    assert of(G5, reported).down_s == 247 * 60
+    assert of(seen([FAULT]), reported).down_s == 0  # nobody reported it
 
 
 def test_excluded_time_may_leave_the_period() -> None:
