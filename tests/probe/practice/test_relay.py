@@ -90,7 +90,9 @@ def packets(entries: list[record.Entry], direction: Direction) -> dict[int, reco
     return {int.from_bytes(entry.head[:8], "big"): entry for entry in found if entry.direction is direction}
 
 
-@pytest.mark.parametrize("delay_ms", [1, 10, 50])
+@pytest.mark.parametrize(
+    "delay_ms", [pytest.param(1, marks=pytest.mark.long), 10, pytest.param(50, marks=pytest.mark.long)]
+)
 @pytest.mark.alone
 def test_delays_hold(delay_ms: int) -> None:
     """Each way takes the set delay to 0.3 ms at the median; the record agrees with the kernel's stamps."""
@@ -111,7 +113,7 @@ def test_delays_hold(delay_ms: int) -> None:
     assert statistics.median(differences_ms) == pytest.approx(0, abs=0.1)
 
 
-@pytest.mark.few
+@pytest.mark.alone
 def test_order_and_copies_follow_the_record() -> None:
     """What arrives late or twice at the far end is what the record says left late or twice."""
     behaviour = line.fixed_line(delay_ms=2, duplicate=0.1, reorder=0.1, reorder_by_ms=12)
@@ -128,7 +130,7 @@ def test_order_and_copies_follow_the_record() -> None:
     assert stats.binomtest(late, 400, 0.1).pvalue > 0.001
 
 
-@pytest.mark.few
+@pytest.mark.alone
 def test_losses_and_stalls_follow_the_record() -> None:
     """Random loss keeps its binomial bounds; planted stalls lose, or hold and bunch, where they should."""
     behaviour = line.fixed_line(
@@ -224,8 +226,15 @@ def sending(seconds: float, port: int, *, flows: int) -> list[threading.Thread]:
     return threads
 
 
-@pytest.mark.parametrize(("rate_bps", "flows"), [(5_000_000, 1), (18_000_000, 4), (300_000_000, 4)])
-@pytest.mark.few
+@pytest.mark.parametrize(
+    ("rate_bps", "flows"),
+    [
+        (5_000_000, 1),
+        pytest.param(18_000_000, 4, marks=pytest.mark.long),
+        pytest.param(300_000_000, 4, marks=pytest.mark.long),
+    ],
+)
+@pytest.mark.alone
 def test_tcp_gets_the_rate(rate_bps: int, flows: int) -> None:
     """TCP payload arrives at the set rate to 1 %, counted where it arrives from 0.5 s on."""
     behaviour = line.fixed_line(delay_ms=10, rate_up_bps=rate_bps)
@@ -239,7 +248,7 @@ def test_tcp_gets_the_rate(rate_bps: int, flows: int) -> None:
     assert receiver.rate_bps(from_s=0.5, to_s=2.5) == pytest.approx(rate_bps, rel=0.01)
 
 
-@pytest.mark.few
+@pytest.mark.alone
 def test_flows_share_the_rate() -> None:
     """No flow starves: the least of four gets at least half of an even share."""
     behaviour = line.fixed_line(delay_ms=5, rate_up_bps=40_000_000)
@@ -340,7 +349,7 @@ def test_an_endpoint_that_is_not_there_is_a_reset() -> None:
         assert running.process.poll() is None
 
 
-@pytest.mark.few
+@pytest.mark.alone
 def test_both_directions_share_nothing() -> None:
     """A full upload leaves the rate of a download alone."""
     behaviour: LineBehaviour = line.fixed_line(delay_ms=5, rate_up_bps=5_000_000, rate_down_bps=50_000_000)
