@@ -151,6 +151,7 @@ class PacedSource:
     def _send(self) -> str | None:
         stream, now_ns = self.stream, self.clock.monotonic_ns
         self._prepare()
+        self._fill()  # which takes some milliseconds that are none of the run's
         start_ns = self.started_ns = self._heard_ns = self._listened_ns = now_ns()
         end_ns = start_ns + round(stream.seconds * NS_PER_S)
         pacer = self._begin(start_ns)
@@ -244,17 +245,22 @@ class PacedSource:
         if several and segments.send_segments(sock, stream.payload_bytes):
             self._segments_most = most
 
-    def _begin(self, start_ns: int) -> Pacer:
-        """Everything that the first rate needs, and in a search what later ones will."""
+    def _fill(self) -> None:
+        """The packets of the rate, and in a search of every rate that it may come to."""
         stream = self.stream
-        self._rate_bps = stream.offered_bps
         counts = {self._segments_at(stream.offered_bps)}
         if stream.searches:
-            self._steering = Steering(most_bps=stream.offered_bps, start_ns=start_ns)
-            self._rate_bps = self._steering.rate_bps
             rows = range(row_at_most(stream.offered_bps) + 1)
             counts = {self._segments_at(rate_bps(row)) for row in rows}
         self._trains = {count: _Trains(stream, count) for count in counts | {1}}
+
+    def _begin(self, start_ns: int) -> Pacer:
+        """The first rate's pacer, and in a search what steers it."""
+        stream = self.stream
+        self._rate_bps = stream.offered_bps
+        if stream.searches:
+            self._steering = Steering(most_bps=stream.offered_bps, start_ns=start_ns)
+            self._rate_bps = self._steering.rate_bps
         self._segments = self._segments_at(self._rate_bps)
         self._pacer = Pacer(
             offered_bps=self._rate_bps,

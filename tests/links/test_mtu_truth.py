@@ -117,6 +117,7 @@ def test_a_link_that_takes_less(tmp_path: Path, version: int) -> None:
     assert found["probes"] < 20
 
 
+@pytest.mark.long
 def test_a_link_that_takes_less_on_the_way_down(tmp_path: Path) -> None:
     """A router cuts nothing that must not be cut, nor does the endpoint when it is told (RFC 1191).
 

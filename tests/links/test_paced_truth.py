@@ -99,7 +99,9 @@ def test_above_the_shaper_its_rate_arrives(tmp_path: Path, direction: str, shape
 
 
 @pytest.mark.few
-@pytest.mark.parametrize(("direction", "per_mille"), [("up", 2), ("down", 30)])
+@pytest.mark.parametrize(
+    ("direction", "per_mille"), [pytest.param("up", 2, marks=pytest.mark.long), ("down", 30)]
+)
 def test_every_dropped_packet_is_found(tmp_path: Path, direction: str, per_mille: int) -> None:
     """Exactly as many as nftables counted: none more, none less, on a run of 20,000 packets."""
     up = direction == "up"
