@@ -90,7 +90,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_month_with_credits_and_the_clause_that_decides(
     site: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """trade.md 2.4: 232 min without the works; 31 days have 44 640, so 99.480 %, below 99.5 %."""
+    """Worked by hand: 232 min without the works; 31 days have 44 640, so 99.480 %, below 99.5 %."""
     words = ["ticket", str(site), "T-1", "--opened", "2026-10-06T09:39", "--closed", "2026-10-06T13:30"]
     assert linebook.main(words) == 0
     assert "Ticket T-1 is on record." in capsys.readouterr().err
