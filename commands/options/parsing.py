@@ -34,7 +34,7 @@ class Parser(argparse.ArgumentParser):
 
 
 def command(commands: Any, name: str, where: str, words: str) -> Parser:
-    """Declare a command that the function at `where` ("module:function" in `commands`) carries out.
+    """Declare a command that the function at `where` (module:function, in `commands`) carries out.
 
     That module is loaded when the command is given and not before, so that help comes at once.
     """
