@@ -33,7 +33,7 @@ from store.terms import (
 HERE: tzinfo = timezone(timedelta(hours=1))
 NOVEMBER = months.month(date(2026, 11, 1), HERE)
 
-# trade.md 9.3, contract GC-40417 (invented)
+# Contract GC-40417 of the practice site (invented)
 TERMS = AvailabilityTerms(
     rule=OutageRule.SEVERE_SECONDS,
     counts_from=CountsFrom.DETECTION,
@@ -117,6 +117,16 @@ def of(found: Seen, terms: AvailabilityTerms = TERMS, *, cap_s: int | None = CAP
     return count
 
 
+def test_what_was_excused_before_counts_towards_the_months_cap() -> None:
+    """Two parts of one month share its cap: of 90 min of works 60 are used, so 30 are left."""
+    second = NOVEMBER.from_s + 15 * 86_400
+    spans = [(second + 3600.0, second + 3600.0 + 4000.0)]
+    left = works.capped(spans, spans, cap_s=5400, where=HERE, used=(second, 3600))
+    assert left == [(second + 3600.0, second + 3600.0 + 1800.0)]
+    others = works.capped(spans, spans, cap_s=5400, where=HERE, used=(NOVEMBER.from_s - 86_400.0, 3600))
+    assert others == spans
+
+
 def credited(found: Seen, terms: AvailabilityTerms = TERMS) -> Credits:
     all_ = judged(found, terms)
     count = all_.contract
@@ -146,7 +156,7 @@ G5 = seen([FAULT, OVERRUN], tickets=[TICKET], planned=[WORKS])
 
 
 def test_worked_example_of_a_month() -> None:
-    """trade.md 2.4 and G5: 232 + 40 = 272 min of 43 200 is 99.370 %, so 42.00; the provider has 207 min,
+    """Worked by hand: 232 + 40 = 272 min of 43 200 is 99.370 %, so 42.00; the provider has 207 min,
     99.521 %, 16.80, and what decides is that detection counts."""
     count, found = of(G5), credited(G5)
     assert (count.down_s, count.period_s) == (272 * 60, 43_200 * 60)
@@ -179,7 +189,7 @@ def test_a_clock_that_starts_with_the_report() -> None:
 
 
 def test_excluded_time_may_leave_the_period() -> None:
-    """(43200 - 160 - 272) / (43200 - 160), by hand: trade.md 2.2 has it in both places."""
+    """(43200 - 160 - 272) / (43200 - 160), by hand; contracts have it in both places."""
     terms = AvailabilityTerms(
         rule=OutageRule.SEVERE_SECONDS,
         excluded_time=ExcludedTime.LEAVES,
@@ -290,7 +300,7 @@ def test_a_month_under_way_is_undecided_until_it_is_lost() -> None:
         assert found.contract.word is word
 
 
-# Months, and the table of trade.md 2.2
+# Months, and what an availability allows
 
 
 @pytest.mark.parametrize(
@@ -314,7 +324,7 @@ def test_quarters_and_years_contain_their_day() -> None:
     assert found.seconds == 365 * 86_400
 
 
-TABLE = {  # trade.md 2.2: minutes for 28, 30, 31, 91 days; hours for 365, but minutes in the last two
+TABLE = {  # minutes for 28, 30, 31, 91 days; hours for 365, but minutes in the last two
     "99": ("403.2", "432.0", "446.4", "1310", "87.6"),
     "99.5": ("201.6", "216.0", "223.2", "655", "43.8"),
     "99.9": ("40.3", "43.2", "44.6", "131", "8.76"),
@@ -327,7 +337,7 @@ TABLE = {  # trade.md 2.2: minutes for 28, 30, 31, 91 days; hours for 365, but m
 
 @pytest.mark.parametrize("percent", TABLE)
 def test_minutes_that_an_availability_allows(percent: str) -> None:
-    """Every cell of trade.md 2.2, by exact fractions beside the judge's own sum."""
+    """Every cell, by exact fractions beside the judge's own sum."""
     for days, cell in zip((28, 30, 31, 91, 365), TABLE[percent], strict=True):
         exact_s = (1 - Fraction(percent) / 100) * days * 86_400
         assert availability.allowed_s(float(percent) / 100, days * 86_400) == pytest.approx(float(exact_s))
@@ -339,7 +349,7 @@ def test_minutes_that_an_availability_allows(percent: str) -> None:
 
 
 def test_an_eight_hour_outage_in_a_month_and_a_year() -> None:
-    """trade.md 2.2: 98.9 % of a month (30 days), 99.91 % of a year."""
+    """Worked by hand: 98.9 % of a month (30 days), 99.91 % of a year."""
     assert f"{100 * (availability.ratio_of(8 * 3600, 30 * 86_400) or 0):.1f}" == "98.9"
     assert f"{100 * (availability.ratio_of(8 * 3600, 365 * 86_400) or 0):.2f}" == "99.91"
 
@@ -352,7 +362,7 @@ def test_an_eight_hour_outage_in_a_month_and_a_year() -> None:
     [(30, "0.00"), (31, "16.80"), (216, "16.80"), (217, "42.00"), (864, "42.00"), (865, "84.00")],
 )
 def test_the_ladder_at_its_edges(down_min: int, amount: str) -> None:
-    """trade.md 2.4 over 43 200 min: 99.93 % is 30.24 min, 99.50 % is 216, 98.00 % is 864 exactly."""
+    """Worked by hand over 43 200 min: 99.93 % is 30.24 min, 99.50 % is 216, 98.00 % is 864 exactly."""
     found = credits.credit(down_min * 60, NOVEMBER.seconds, CREDITS, FEE)
     assert found.amount is not None
     assert str(found.amount.amount) == amount
@@ -373,7 +383,7 @@ def test_the_cap_holds_over_ladder_and_repair(over_hours: int, share: str) -> No
     ],
 )
 def test_the_repair_clock(reported_min: int, over_hours: int) -> None:
-    """trade.md 9.3: 5 h from detection if reported within 30 min, else from the report."""
+    """Worked by hand: 5 h from detection if reported within 30 min, else from the report."""
     ticket = Ticket(reference="T", opened_s=at(10, 9) + 60 * reported_min, closed_s=None)
     found = credited(seen([(at(10, 9), at(10, 15, 15))], tickets=[ticket]))
     assert [one.over_hours for one in found.repairs] == [over_hours]
