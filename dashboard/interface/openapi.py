@@ -174,8 +174,8 @@ def document(site: Site) -> dict[str, Any]:
             "title": "Linebook: the log book of an internet line",
             "version": str(jsonform.SCHEMA),
             "description": "Rates are in bit/s, delays in microseconds, moments in RFC 3339 (UTC). "
-            "Objects are open: a later version may add fields. `schema` grows when a field changes its meaning or "
-            "goes. null is what is not known.",
+            "Objects are open: a later version may add fields. `schema` grows when a field changes its "
+            "meaning or goes. null is what is not known.",
         },
         "paths": {
             route.path: {"get": _operation(route, words)}
