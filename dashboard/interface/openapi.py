@@ -158,6 +158,7 @@ _PARTS = {  # shapes that stand in several others, written once
     "card": answers.CARD,
     "verdict": answers.VERDICT,
     "count": term.COUNT,
+    "statement": term.STATEMENT,
     "piece": answers.PIECE,
     "probe": answers.PROBE,
     "budget": answers.BUDGET,

@@ -100,14 +100,18 @@ _QUALITY = with_fields(
 )
 MONTH = {"type": "string", "pattern": "^[0-9]{4}-[0-9]{2}$"}
 
-_STATEMENT = thing(
+STATEMENT = thing(
     {
         "handoff": TEXT,
         "month": MONTH,
         "from": MOMENT,
         "to": MOMENT,
         "over": TRUTH,
+        "card_from": known(MOMENT),
+        "month_from": MOMENT,
+        "month_to": MOMENT,
         "card_changed": TRUTH,
+        "fee": known(of(Money)),
         "promised_ratio": known(NUMBER),
         "contract_rule": known(word(*OutageRule)),
         "availability": listed(COUNT),
@@ -117,6 +121,7 @@ _STATEMENT = thing(
         "repeated_failure": known(_REPEATED),
         "delay_and_loss": listed(_QUALITY),
         "rates": listed(of(RateVerdict)),
+        "earlier": listed({"$ref": "#/components/schemas/statement"}),
     }
 )
 
@@ -146,8 +151,8 @@ TERM = thing(
         **head("term"),
         "site": TEXT,
         "invented": TRUTH,
-        "statement": _STATEMENT,
-        "months": listed(with_fields(COUNT, {"month": MONTH})),
+        "statement": STATEMENT,
+        "months": listed(with_fields(COUNT, {"month": MONTH, "from": MOMENT, "to": MOMENT})),
         "renewal": _RENEWAL,
     }
 )
