@@ -70,7 +70,7 @@ def test_help_is_light() -> None:
 def test_every_command_has_what_carries_it_out() -> None:
     """The functions that options name as "module:function" exist in `commands`."""
     texts = [file.read_text() for file in (HOUSE / "commands" / "options").glob("*.py")]
-    named = {found for text in texts for found in re.findall(r'"(\w+):(\w+)"', text)}
+    named = {found for text in texts for found in re.findall(r'"([a-z_]+):([a-z_]+)"', text)}
     assert len(named) > 25
     for module, function in named:
         assert callable(getattr(importlib.import_module(f"commands.{module}"), function)), (module, function)
