@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-EXIT_STOPPED = 130  # by SIGINT or SIGTERM, as a shell counts the first
-
 
 def rate_run(options: Any) -> int:
     from dashboard import text
@@ -255,7 +253,7 @@ def soak_run(options: Any) -> int:
         found = _unless_terminated(lambda: soak.run(where, clock, file, on_progress=answering.say))
         if found is None:
             answering.say(f"Stopped. The same command goes on with what {options.kept} holds.")
-            return EXIT_STOPPED
+            return answering.EXIT_STOPPED
         if isinstance(found, Failed):
             file.discard()
             return answering.failed(found, as_json=options.json)
@@ -392,3 +390,8 @@ BY_METHOD: dict[str, Callable[[Any], int]] = {
     "soak": soak_run,
     "mtu": mtu_run,
 }
+
+
+def command(options: Any) -> int:
+    """Measure once by the method that was named."""
+    return BY_METHOD[options.word](options)

@@ -29,14 +29,14 @@ def test_every_command_is_in_the_readme_and_the_changelog() -> None:
     for paper in ("README.md", "CHANGELOG.md"):
         text = " ".join((HOUSE / paper).read_text().split())
         assert [
-            words for words in commands(linebook._parser()) if words.removeprefix("linebook ") not in text
+            words for words in commands(linebook.parser()) if words.removeprefix("linebook ") not in text
         ] == []
 
 
 def test_every_command_says_what_it_does() -> None:
     """Help of each command opens with a sentence."""
-    for words in commands(linebook._parser()):
-        parser = linebook._parser()
+    for words in commands(linebook.parser()):
+        parser = linebook.parser()
         for word in words.split()[1:]:
             (group,) = (a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
             parser = group.choices[word]
