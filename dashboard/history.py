@@ -325,13 +325,12 @@ def _buckets(reader: Reader, site: Site, since_ns: int, now_unix_ns: int) -> Ite
         newest = next((one for one in reversed(told) if one.committed_bytes is not None), None)
         if newest is not None:
             yield handoff.name, _bucket(newest, zone(site.timezone))
-        elif (stated := _stated(handoff)) is not None:
+        elif (stated := _stated(handoff.card_at(now_unix_ns))) is not None:
             yield handoff.name, stated
 
 
-def _stated(handoff: Handoff) -> Bucket | None:
+def _stated(card: Card) -> Bucket | None:
     """What the contract card states, where nobody looked; counted as if it stood at the IP layer."""
-    card = handoff.card
     cbs_bytes, rate_bps = card.burst_bytes(Direction.UP), card.rate_bps(Direction.UP)
     if cbs_bytes is None or rate_bps is None:
         return None

@@ -117,6 +117,16 @@ def of(found: Seen, terms: AvailabilityTerms = TERMS, *, cap_s: int | None = CAP
     return count
 
 
+def test_what_was_excused_before_counts_towards_the_months_cap() -> None:
+    """Two parts of one month share its cap: of 90 min of works 60 are used, so 30 are left."""
+    second = NOVEMBER.from_s + 15 * 86_400
+    spans = [(second + 3600.0, second + 3600.0 + 4000.0)]
+    left = works.capped(spans, spans, cap_s=5400, where=HERE, used=(second, 3600))
+    assert left == [(second + 3600.0, second + 3600.0 + 1800.0)]
+    others = works.capped(spans, spans, cap_s=5400, where=HERE, used=(NOVEMBER.from_s - 86_400.0, 3600))
+    assert others == spans
+
+
 def credited(found: Seen, terms: AvailabilityTerms = TERMS) -> Credits:
     all_ = judged(found, terms)
     count = all_.contract
