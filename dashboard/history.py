@@ -6,7 +6,7 @@ with a `Reader`, so it runs in that reader's thread. Imports store and judge.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import tzinfo
@@ -148,6 +148,7 @@ def check(
     limits: Limits = Limits(),
     elsewhere: bool = False,
     thorough: bool = False,
+    ignoring: Collection[str] = (),
 ) -> Check:
     """The answer for a stream plan; `records` hold its comparable hours of four weeks, with `elsewhere` on
     every handoff that the show could go by instead."""
@@ -165,6 +166,7 @@ def check(
         upload_adds_ms=dict(limits.upload_adds_ms),
         uplinks=names,
         thorough=thorough,
+        ignoring=ignoring,
     )
 
 
@@ -195,14 +197,14 @@ def check_of(
     reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int, thorough: bool = False
 ) -> Check:
     """The same, read from the store."""
-    records = _of_plan(reader, site, plan, now_unix_ns=now_unix_ns)
+    records = of_plan(reader, site, plan, now_unix_ns=now_unix_ns)
     limits = limits_of(reader, site, records, now_unix_ns=now_unix_ns)
     return check(
         site, plan, records, now_unix_ns=now_unix_ns, limits=limits, elsewhere=True, thorough=thorough
     )
 
 
-def _of_plan(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> list[Known]:
+def of_plan(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> list[Known]:
     """What comparable hours of four weeks hold."""
     since_ns = now_unix_ns - comparable.HISTORY_S * NS_PER_S
     return [
@@ -226,7 +228,7 @@ def recent_stalls(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: 
 
 def compared(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> History:
     """What comparable hours saw of the plan's own line up to a moment."""
-    own = evidence.of_line(site, plan.handoff, _of_plan(reader, site, plan, now_unix_ns=now_unix_ns))
+    own = evidence.of_line(site, plan.handoff, of_plan(reader, site, plan, now_unix_ns=now_unix_ns))
     return comparable.gather(
         plan,
         _only(RateRun, own),
