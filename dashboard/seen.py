@@ -378,8 +378,8 @@ def _carrier(
 def _counted_carrier(reader: Reader, handoff: str, *, since_ns: int, until_ns: int) -> bool:
     asked = {"handoff": handoff, "since_ns": since_ns, "until_ns": until_ns}
     newest = reader.train_spans(**asked, histograms=False, limit=1)  # type: ignore[arg-type]
-    found = [*newest, *reader.rate_runs(**asked, bins=False, limit=1)]  # type: ignore[arg-type]
-    around = [one.circumstances for one in found]
+    run = reader.rate_runs(**asked, bins=False, limit=1)  # type: ignore[arg-type]
+    around = [*(one.circumstances for one in newest), *(one.circumstances for one in run)]
     return any(one is not None and one.carrier_changes is not None for one in around)
 
 
