@@ -75,7 +75,7 @@ def find(reader: Reader, site: Site, handoff: Handoff, *, day: date, now_ns: int
         credits=None if why_not else _credits(reader, handoff, found, period, where, now_s=now_s),
         no_credits=why_not,
         repeated=_repeated(reader, site, handoff, period, now_s=now_s),
-        quality=_quality(reader, site, handoff, month, found),
+        quality=delay_and_loss(reader, site, handoff, month, found),
         rates=_rates(reader, site, handoff, month),
     )
 
@@ -176,10 +176,10 @@ def _repeated(reader: Reader, site: Site, handoff: Handoff, period: Span, *, now
     return credits.repeated(count.outages, terms, until_s=back.until_s, where=where)
 
 
-def _quality(
+def delay_and_loss(
     reader: Reader, site: Site, handoff: Handoff, month: Span, found: Availability
 ) -> tuple[Quality, ...]:
-    """Delay and loss in the time that was available by the contract's rule, or by the first of trains."""
+    """Delay and loss in the available time of a span, by the contract's rule or the first of trains."""
     count = found.contract or found.counts[0]
     of_trains = count if count.rule.of_trains else next(one for one in found.counts if one.rule.of_trains)
     out = outages.merged([*of_trains.raw, *of_trains.unplaced])
