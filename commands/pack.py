@@ -19,11 +19,11 @@ from commands.version import version
 from dashboard.papers import data, evidence, paper, redaction
 from dashboard.papers.evidence import Asked
 from dashboard.papers.pdf import NoPdf, pdf
-from dashboard.papers.redaction import Redaction
+from dashboard.papers.redaction import Leak, Redaction
 from store import bundle, pack
 from store import site as sites
 from store.clock import NS_PER_S, Clock, local, rfc3339, zone
-from store.errors import LinebookError, UserMistake
+from store.errors import UserMistake
 from store.reader import Reader
 from store.site import Handoff, Site
 
@@ -78,7 +78,7 @@ def asked_of(
 
 
 def make(site: Site, asked: Asked, withheld: Redaction, to: Path, *, now_ns: int) -> Made:
-    """Make the pack in the new folder `to`, and one zip of it beside. Raises UserMistake, LinebookError."""
+    """Make the pack in the new folder `to`, and one zip of it beside. Raises UserMistake, Leak."""
     key = bundle.key_of(site.database)
     archive = to.with_name(f"{to.name}.zip")
     for place in (to, archive):
@@ -111,7 +111,8 @@ def _write(
         span = data.Span(
             handoff=asked.handoff.name, since_ns=found.since_ns, until_ns=found.until_ns, where=where
         )
-        rows = data.write(reader, to, span, withheld, say).rows
+        say("Writing the raw data")
+        rows = data.write(reader, to, span, withheld).rows
     if not withheld.on:
         say("Writing the sealed days")
         pack.write(site.database, to / "record")
@@ -123,6 +124,7 @@ def _write(
         json.dumps(verdicts, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
     )
     shutil.copyfile(_CHECK, to / "check.py")
+    _nothing_secret(site, withheld, to)
     no_pdf = ""
     try:
         say("Setting the PDF")
@@ -140,22 +142,21 @@ def _write(
         "heads": heads,
     }
     bundle.close(to, about, key)
-    _nothing_secret(site, withheld, to)
     return about, no_pdf, tuple(str(one.word) for one in found.objections)
 
 
 def _nothing_secret(site: Site, withheld: Redaction, to: Path) -> None:
-    """Look through every file for what may be in none. Raises LinebookError, and then nothing is kept."""
+    """Look through every file for what may be in none. Raises Leak, and then nothing is kept."""
     secrets = redaction.secrets_of(site, lambda: bundle.private_lines(site.database))
     words = {word for word in withheld.words if len(word) > 5} if withheld.on else set()
     for file in sorted(to.rglob("*")):
-        if not file.is_file() or file.suffix == ".pdf":
+        if not file.is_file():
             continue
         text = file.read_bytes().decode("utf-8", "replace")
         if any(secret in text for secret in secrets):
-            raise LinebookError(f"{file.name} would hold a secret of this site, so no pack was made")
+            raise Leak(f"{file.name} would hold a secret of this site, so no pack was made")
         if any(word in text for word in words) and file.name != "check.py":
-            raise LinebookError(f"{file.name} would hold a word that is to be withheld, so no pack was made")
+            raise Leak(f"{file.name} would hold a word that is to be withheld, so no pack was made")
 
 
 def _preview(withheld: Redaction, *, as_json: bool) -> int:

@@ -88,7 +88,7 @@ def _reading_commands(commands: Any) -> None:
         commands,
         "ledger",
         "reading:ledger",
-        "The exclusions ledger: what each rule left out of a rate verdict, and the verdict without it.",
+        "The exclusions ledger: what each rule left out of each verdict, and the verdict without it.",
     )
     ledger.add_argument("site", type=Path, metavar="SITE", help="the site file")
     ledger.add_argument("--handoff", metavar="NAME", help="this handoff alone (default: every one)")

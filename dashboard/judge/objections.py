@@ -266,7 +266,7 @@ def _tunnel(proof: Proof) -> Answer:
     ):
         word, because = (
             Ruled.IN_PART,
-            f"No run that counts left through a tunnel or by another way. {because}",
+            f"No run that counts left through a tunnel or by another way; {because}",
         )
     return word, because
 
@@ -282,7 +282,7 @@ def _window(proof: Proof) -> Answer:
         f"The receiver’s window held the sender for {most:.0%} of a run at most, in {len(known)} of "
         f"{len(sides)}."
     )
-    paced = f" {proof.paced_runs} runs over UDP, which have no window, are on record beside."
+    paced = f" Runs over UDP, which have no window, on record beside: {proof.paced_runs}."
     if held or len(known) < len(sides):
         return Ruled.IN_PART, said + paced
     return (Ruled.OUT if proof.paced_runs else Ruled.IN_PART), said + paced
@@ -345,7 +345,7 @@ def _clock(proof: Proof) -> Answer:
         "it did not say",
     )
     return word, (
-        f"{because} {proof.clock_changes} changes of the clock are on record; lengths of time are by a "
+        f"{because} Changes of the clock on record: {proof.clock_changes}; lengths of time are by a "
         f"clock that "
         "nobody sets."
     )
@@ -367,10 +367,10 @@ def _router(proof: Proof) -> Answer:
 
 
 def _rebooted(proof: Proof) -> Answer:
-    said = f"The port lost its carrier {proof.carrier_lost} times in this time"
+    said = f"Carriers that the port lost in this time: {proof.carrier_lost}"
     return (
         Ruled.NOT,
-        f"{said}; {proof.tickets} notes on tickets are on record. How long the provider’s device has been "
+        f"{said}; tickets on record: {proof.tickets}. How long the provider’s device has been "
         f"up only "
         "the provider can say.",
     )

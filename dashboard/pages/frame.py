@@ -7,7 +7,7 @@ decides nothing. An unknown name in a template is an error, and everything is es
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -20,6 +20,7 @@ from store.clock import zone
 from store.site import Site
 
 if TYPE_CHECKING:
+    from dashboard.access import Visitor
     from dashboard.pages.acceptance import AcceptancePage
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
@@ -43,16 +44,66 @@ class Link:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A page of the book. With ``{handoff}`` in `url` there is one for each handoff.
+
+    One that is `daily` stands in the head of every page, and every one in the contents at the foot.
+    """
+
+    text: str
+    url: str
+    daily: bool = False
+
+    @property
+    def per_handoff(self) -> bool:
+        return "{handoff}" in self.url
+
+    def of(self, handoff: str) -> str:
+        """Where the page of this handoff is."""
+        return self.url.replace("{handoff}", quote(handoff, safe=""))
+
+
+# Every page of the book, in the order of its contents. A new page is one line here.
+PLACES = (
+    Place(text="Today", url="/", daily=True),
+    Place(text="Shows", url="/shows", daily=True),
+    Place(text="Circuit", url="/circuit/{handoff}", daily=True),
+    Place(text="Events", url="/events", daily=True),
+    Place(text="Uploads", url="/uploads", daily=True),
+    Place(text="Side by side", url="/side-by-side"),
+    Place(text="Findings", url="/findings/{handoff}"),
+    Place(text="Term", url="/term/{handoff}"),
+    Place(text="Acceptance", url="/acceptance/{handoff}"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chapter:
+    """A part of the contents: the pages of the whole site, or those of one handoff."""
+
+    title: str
+    links: tuple[Link, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """The head and foot of a page. `offset` is that of the site's clocks at the time of writing."""
+    """The head and foot of a page. `offset` is that of the site's clocks at the time of writing.
+
+    `beside` are the pages of the handoff whose page this is, with its name; None on pages of the site.
+    """
 
     title: str
     site: str
     invented: bool
     links: tuple[Link, ...]
+    beside: Chapter | None
+    contents: tuple[Chapter, ...]
     json_url: str | None
     written: Moment
     offset: str
+    who: str = ""  # empty where nobody logs in
+    role: str = ""
+    token: str = ""  # of the form to log out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +113,17 @@ class ErrorPage:
     frame: Frame
     status: int
     why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoginPage:
+    """What login.html may use, and nothing else. `then` is the page that was asked for."""
+
+    frame: Frame
+    why: str
+    then: str
+    name: str
+    token: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +158,9 @@ class Pages:
 
     def uploads(self, page: UploadsPage) -> str:
         return self._fill("uploads.html", page)
+
+    def login(self, page: LoginPage) -> str:
+        return self._fill("login.html", page)
 
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
@@ -143,17 +208,61 @@ def findings_url(handoff: str) -> str:
     return f"/findings/{quote(handoff, safe='')}"
 
 
-def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns: int) -> Frame:
-    """The frame of the page at the path `here`."""
-    where = zone(site.timezone)
-    circuits = [(f"Circuit {one.name}", circuit_url(one.name)) for one in site.handoffs]
-    places = [("Today", "/"), ("Shows", "/shows"), *circuits, ("Events", "/events"), ("Uploads", "/uploads")]
-    return Frame(
-        title=title,
+def frame_of(
+    site: Site, *, title: str, here: str, json_url: str | None, now_ns: int, visitor: Visitor | None = None
+) -> Frame:
+    """The frame of the page at the path `here`, as `visitor` sees it."""
+    contents = _contents(site, here)
+    frame = replace(
+        closed_frame(site, title=title, now_ns=now_ns),
         site=site.name,
         invented=site.invented,
-        links=tuple(Link(text=text, url=url, here=url == here) for text, url in places),
+        links=_daily(site, here),
+        beside=next((one for one in contents[1:] if any(link.here for link in one.links)), None),
+        contents=contents,
         json_url=json_url,
+    )
+    if visitor is None or not visitor.name:
+        return frame
+    role = "may operate" if visitor.operates else "may read"
+    return replace(frame, who=visitor.name, role=role, token=visitor.token)
+
+
+def closed_frame(site: Site, *, title: str, now_ns: int) -> Frame:
+    """The frame that a stranger sees: nothing of the site but its clock."""
+    where = zone(site.timezone)
+    return Frame(
+        title=title,
+        site="",
+        invented=False,
+        links=(),
+        beside=None,
+        contents=(),
+        json_url=None,
         written=moment(now_ns, where, form="%A %d %B %Y, %H:%M:%S"),
         offset=offset(now_ns, where),
+    )
+
+
+def _daily(site: Site, here: str) -> tuple[Link, ...]:
+    """The head's links: a page that each handoff has stands there once for each, with the handoff's name."""
+    found: list[tuple[str, str]] = []
+    for place in PLACES:
+        if place.daily and place.per_handoff:
+            found += [(f"{place.text} {one.name}", place.of(one.name)) for one in site.handoffs]
+        elif place.daily:
+            found.append((place.text, place.url))
+    return tuple(Link(text=text, url=url, here=url == here) for text, url in found)
+
+
+def _contents(site: Site, here: str) -> tuple[Chapter, ...]:
+    """All pages: the site's first, then those of each handoff."""
+    whole = [(place.text, place.url) for place in PLACES if not place.per_handoff]
+    chapters = [("The site", whole)]
+    for one in site.handoffs:
+        own = [(place.text, place.of(one.name)) for place in PLACES if place.per_handoff]
+        chapters.append((f"Handoff {one.name}", own))
+    return tuple(
+        Chapter(title=title, links=tuple(Link(text=text, url=url, here=url == here) for text, url in pages))
+        for title, pages in chapters
     )

@@ -7,7 +7,7 @@ dictionary says so. A kind without a record has no file. Imports store and redac
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
@@ -55,13 +55,12 @@ def columns() -> dict[str, tuple[Column, ...]]:
     return {table.file: _flat(table) for table in TABLES}
 
 
-def write(reader: Reader, to: Path, span: Span, redaction: Redaction, said: Callable[[str], None]) -> Written:
-    """Write the CSV files and the dictionary below `to`; `said` is told of each table begun."""
+def write(reader: Reader, to: Path, span: Span, redaction: Redaction) -> Written:
+    """Write the CSV files and the dictionary below `to`."""
     (to / _PLACE).mkdir()
     rows = []
     kept = []
     for table in TABLES:
-        said(f"Writing {table.file}.csv")
         name = f"{_PLACE}/{table.file}.csv"
         count = _write(to / name, table, _rows(reader, table, span, redaction), redaction)
         if count:

@@ -99,9 +99,10 @@ def _days(since_ns: int, until_ns: int, where: tzinfo, x: Callable[[int], float]
     for nth in range(0, days + 1, step):
         at_ns = since_ns + nth * 86_400 * NS_PER_S
         at = x(at_ns)
+        anchor = "end" if at > _WIDE - 40 else "middle"
         found.append(
             f'<path d="M{at:.1f} {_HIGH - _BOTTOM}v5" stroke="#000"/>'
-            f'<text x="{at:.1f}" y="{_HIGH - _BOTTOM + 18}" text-anchor="middle">'
+            f'<text x="{at:.1f}" y="{_HIGH - _BOTTOM + 18}" text-anchor="{anchor}">'
             f"{first + timedelta(days=nth):%d %b}</text>"
         )
     return [*found, f'<path d="M{_LEFT} {_HIGH - _BOTTOM}H{_WIDE - _RIGHT}" stroke="#000"/>']

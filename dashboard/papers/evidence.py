@@ -307,7 +307,7 @@ def paper(found: Found, redaction: Redaction, *, rows: Sequence[tuple[str, int]]
         _availability(found),
         _delay(found),
         _cases(found),
-        _ledger(found),
+        _ledger(found, redaction),
         _house_part(found),
         _signatures(found),
         _objections(found),
@@ -367,14 +367,13 @@ def _finding(found: Found) -> Part:
         )
     entries.append(Entry(mark=None, moment=None, text=_stalls(found)))
     out = [one for one in found.objections if one.word is Ruled.OUT]
+    left_out = len(found.runs) - len(found.proof.runs)
     sentences = (
         f"{counted(len(found.runs), 'rate run')} were made to endpoints outside; "
-        f"{len(found.proof.runs)} count, {len(found.runs) - len(found.proof.runs)} are left out by rules "
-        f"(part "
-        f"“Exclusions ledger”), {len(found.failed)} failed and {len(found.skipped)} were skipped.",
-        f"Of the twenty usual objections the record rules out {len(out)}; the others, and what is missing, "
-        f"are in "
-        "“Twenty objections”.",
+        f"{grouped(len(found.proof.runs))} count, {grouped(left_out)} are left out by rules "
+        f"(part “Exclusions ledger”), {len(found.failed)} failed and {len(found.skipped)} were skipped.",
+        f"Of the twenty usual objections the record rules out {len(out)}; “Twenty objections” has the "
+        "others, and what is missing.",
     )
     return Part(heading="Finding", sentences=sentences, entries=tuple(entries))
 
@@ -390,7 +389,7 @@ def _stalls(found: Found) -> str:
         f"outside "
         f"(each endpoint’s train counts by itself), {span(total)} in all; in "
         f"{percent(lost / len(found.stalls))} of "
-        f"them every packet was lost on the way, in the others packets came late; {up} were up."
+        f"them every packet was lost on the way, in the others packets came late; {grouped(up)} were up."
     )
 
 
@@ -507,7 +506,6 @@ def _rates(found: Found) -> Part:
         entries=entries,
         drawings=tuple(drawings),
         tables=tuple(one for one in tables if one is not None),
-        breaks=True,
     )
 
 
@@ -557,7 +555,7 @@ def _cases(found: Found) -> Part:
     rows = [
         cells(
             moment(case.started_unix_ns, found.where, form="%d %b %H:%M:%S"),
-            case_words.length((case.last_unix_ns - case.started_unix_ns) / NS_PER_S),
+            _lasted(case),
             str(case.owner),
             case_words.says(case),
         )
@@ -609,20 +607,27 @@ def _cases(found: Found) -> Part:
     return Part(heading="Cases and tickets", sentences=sentences, tables=tuple(tables))
 
 
-def _ledger(found: Found) -> Part:
+def _lasted(case: Case) -> str:
+    seconds = (case.last_unix_ns - case.started_unix_ns) / NS_PER_S
+    return case_words.length(seconds) if seconds >= 0.05 else DASH
+
+
+def _ledger(found: Found, redaction: Redaction) -> Part:
     table = rate_parts.rules(found.rates.newest, caption="Verdicts with and without each rule")
     sentences = [f"Rate {one.direction}: {one.because}" for one in found.rates.newest.ledgers]
-    never = Counter(f"failed: {one.why}" for one in found.failed)
-    never.update(f"skipped: {one.why}" for one in found.skipped)
-    points = [f"{counted(count, 'run')} {why}" for why, count in never.most_common(12)]
-    return Part(
-        heading="Exclusions ledger",
-        sentences=tuple(sentences),
-        tables=() if table is None else (table,),
-        after=("Runs that were never made, by their reason:",) if points else (),
-        points=(),
-        code=tuple(points),
-    )
+    never = Counter(("failed", redaction.text(one.why)) for one in found.failed)
+    never.update(("skipped", redaction.text(one.why)) for one in found.skipped)
+    rows = tuple(cells(what, grouped(count), why) for (what, why), count in never.most_common(12))
+    tables = [] if table is None else [table]
+    if rows:
+        tables.append(
+            Table(
+                caption="Runs that were never made",
+                headings=(Heading(text="What"), number("Runs"), Heading(text="Why", kind="prose")),
+                rows=rows,
+            )
+        )
+    return Part(heading="Exclusions ledger", sentences=tuple(sentences), tables=tuple(tables))
 
 
 def _house_part(found: Found) -> Part:
@@ -679,9 +684,9 @@ def _signatures(found: Found) -> Part:
             moment=None,
             text=f"{one.number}. {text_findings.title(one)}. {one.seen}",
             more=(
-                f"{one.because}",
-                *((f"Would confirm it: {one.decides}.",) if one.decides else ()),
-                *((f"Asked of its owner: {one.ask}.",) if one.ask else ()),
+                _sentence(one.because),
+                *((_sentence(f"Would confirm it: {one.decides}"),) if one.decides else ()),
+                *((_sentence(f"Asked of its owner: {one.ask}"),) if one.ask else ()),
             ),
         )
         for one in found.findings
@@ -696,6 +701,11 @@ def _signatures(found: Found) -> Part:
         sentences=(said if entries else "None of the signatures that are looked for shows in these days.",),
         entries=entries,
     )
+
+
+def _sentence(text: str) -> str:
+    """A clause as a sentence."""
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?')) else '.'}"
 
 
 def _objections(found: Found) -> Part:

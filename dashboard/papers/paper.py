@@ -12,9 +12,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Template
+from jinja2 import FileSystemLoader, Template
 
-from dashboard.pages.frame import environment
+from dashboard.pages.frame import TEMPLATES, environment
 from dashboard.pages.ledger import Cell, Entry, Mark, Table
 
 STYLE = Path(__file__).parents[1] / "static" / "paper.css"
@@ -108,4 +108,6 @@ def changed(paper: Paper, text: Callable[[str], str]) -> Paper:
 
 @cache
 def _template() -> Template:
-    return environment().get_template("paper.html")
+    made = environment()
+    made.loader = FileSystemLoader([Path(__file__).parent, TEMPLATES])  # its style stands within it
+    return made.get_template("paper.html")

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from store.dictionary import Column, Type
+from store.errors import LinebookError
 from store.notice_channels import Hook, Mail
 from store.site import Site
 
@@ -71,6 +72,10 @@ _COMMON = frozenset(
     "minutes second seconds hour hours test tests quiet maintenance window stop upload valid void met not "
     "outage outages stall stalls paper record site class classes".split()
 )
+
+
+class Leak(LinebookError):
+    """Something would be in a paper that may be in none; its text names the file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,9 +154,13 @@ class Redaction:
 
     def _json(self, value: Any) -> Any:
         match value:
-            case dict():
-                return {name: self._json(each) for name, each in value.items() if name not in _JSON_WITHHELD}
-            case list():
+            case dict():  # a key may be a sentence too: counts by their reason
+                return {
+                    self.text(name): self._json(each)
+                    for name, each in value.items()
+                    if name not in _JSON_WITHHELD
+                }
+            case list() | tuple():
                 return [self._json(each) for each in value]
             case str():
                 return self.text(value)
