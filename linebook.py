@@ -1010,8 +1010,10 @@ def _invite(options: argparse.Namespace) -> int:
 
 
 def _serve(options: argparse.Namespace) -> int:
+    from commands import log
     from probe.endpoint import service
 
+    log.to_standard_error()
     clock, manager = Clock(), _manager()
     told = _told(manager)
 
@@ -1022,15 +1024,14 @@ def _serve(options: argparse.Namespace) -> int:
 
 
 def _probe(options: argparse.Namespace) -> int:
-    import logging
-
+    from commands import log
     from probe import running
     from store import site as sites
     from store.writer import Writer
 
     site = sites.load(options.site)
     clock, manager, version = Clock(), _manager(), _version()
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
+    log.to_standard_error()
     writer = Writer.open(site.database, clock=clock, timezone=site.timezone)
     try:
         return _until_stopped(
@@ -1077,9 +1078,11 @@ def _window(options: argparse.Namespace) -> int:
 
 
 def _dashboard(options: argparse.Namespace) -> int:
+    from commands import log
     from dashboard import app
     from store import site as sites
 
+    log.to_standard_error()
     site, manager = sites.load(options.site), _manager()
     told = _told(manager)
 

@@ -18,6 +18,7 @@ import ssl
 from collections import Counter
 from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, TypeVar
 
 from aiohttp import hdrs, web
@@ -134,7 +135,7 @@ class Front:
                 continue
             stranger = Stranger(network=network_of(address[0]), end=connection.close)
             task = self._go(self._shake_hands(connection, stranger, tls))
-            task.add_done_callback(lambda task, left=connection: left.close() if task.cancelled() else None)
+            task.add_done_callback(partial(_left, connection))
             stranger.end = task.cancel
             self._crowd.come(stranger)
             await asyncio.sleep(0)  # between two of a flood, others have their turn
@@ -274,6 +275,12 @@ class _Server(web.Server):
             return _Request(message, payload, protocol, writer, task, loop)
 
         super().__init__(respond, request_factory=request)
+
+
+def _left(connection: socket.socket, task: asyncio.Task[None]) -> None:
+    """Close what a handshake that was cut short, perhaps before it began, has left open."""
+    if task.cancelled():
+        connection.close()
 
 
 def _path(path: str) -> tuple[str, dict[str, str]]:

@@ -8,7 +8,7 @@ import logging
 import socket
 import ssl
 from collections.abc import AsyncIterator
-from contextlib import AsyncExitStack, asynccontextmanager, suppress
+from contextlib import AsyncExitStack, asynccontextmanager
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -75,8 +75,10 @@ def trusting() -> ssl.SSLContext:
 
 
 @asynccontextmanager
-async def connected(port: int) -> AsyncIterator[tuple[asyncio.StreamReader, asyncio.StreamWriter]]:
-    reader, writer = await asyncio.open_connection("127.0.0.1", port, ssl=trusting())
+async def connected(
+    port: int, own: str = "127.0.0.1"
+) -> AsyncIterator[tuple[asyncio.StreamReader, asyncio.StreamWriter]]:
+    reader, writer = await asyncio.open_connection("127.0.0.1", port, ssl=trusting(), local_addr=(own, 0))
     try:
         yield reader, writer
     finally:
@@ -337,10 +339,7 @@ async def test_a_crowd_that_has_shaken_hands(tls: ssl.SSLContext, monkeypatch: p
     monkeypatch.setattr(front, "READ_S", 60)
     async with opened(tls) as port, AsyncExitStack() as standing:
         for _ in range(30):
-            _, writer = await asyncio.open_connection(
-                "127.0.0.1", port, ssl=trusting(), local_addr=("127.0.0.2", 0)
-            )
-            standing.callback(writer.transport.abort)
+            await standing.enter_async_context(connected(port, own="127.0.0.2"))
         async with asyncio.timeout(5):
             status, _, _ = await ask(port, "POST", "/v1/stop", headers=GOOD)
     assert status == 200
@@ -358,6 +357,7 @@ async def test_an_endless_body(tls: ssl.SSLContext) -> None:
             while True:
                 writer.write(b"1000\r\n" + bytes(4096) + b"\r\n")
                 await writer.drain()
+                await asyncio.sleep(0)  # drain alone may give the end no chance to be noticed
 
         pouring = asyncio.create_task(pour())
         async with asyncio.timeout(5):
