@@ -5,6 +5,7 @@ Every module has its `ROUTES`, and a new one is joined to them here. Imports the
 
 from dashboard.routes import (
     acceptance,
+    access,
     acts,
     circuit,
     events,
@@ -21,6 +22,7 @@ from dashboard.routes import (
 
 ROUTES = [
     *acceptance.ROUTES,
+    *access.ROUTES,
     *acts.ROUTES,
     *circuit.ROUTES,
     *events.ROUTES,
