@@ -217,11 +217,6 @@ def ledger_url(handoff: str) -> str:
     return f"/ledger/{quote(handoff, safe='')}"
 
 
-def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns: int) -> Frame:
-    """The frame of the page at the path `here`."""
-    where = zone(site.timezone)
-
-
 def frame_of(
     site: Site, *, title: str, here: str, json_url: str | None, now_ns: int, visitor: Visitor | None = None
 ) -> Frame:
