@@ -8,9 +8,21 @@ from __future__ import annotations
 import asyncio
 import io
 import logging
+from http.cookies import SimpleCookie
+from pathlib import Path
 
 import pytest
+from aiohttp import DummyCookieJar
+from aiohttp.test_utils import TestClient, TestServer
 
+from dashboard import logins
+from dashboard.access import ACCESS
+from dashboard.app import make_app
+from dashboard.listening import Listening
+from dashboard.logins import Role
+from store.clock import Clock
+from store.reader import ReaderThread
+from store.site import Site
 from tests.dashboard.conftest import HOST, Client
 
 OWN = {"Sec-Fetch-Site": "same-origin", "Origin": "null"}
@@ -92,3 +104,30 @@ async def test_a_header_does_not_split(client: Client, caplog: pytest.LogCapture
         )
         head, _, _ = answer.partition(b"\r\n\r\n")
         assert b"Set-Cookie" not in head
+
+
+@pytest.mark.asyncio
+async def test_a_session_that_was_planted(site: Site, tmp_path: Path) -> None:
+    """Session fixation: the cookie that a browser came with never becomes the one that is logged in."""
+    password = "a long enough sentence"
+    await asyncio.to_thread(
+        logins.save, logins.path_of(site.database), (logins.made("anna", password, role=Role.OPERATE),)
+    )
+    app = make_app(
+        site=site,
+        reader=ReaderThread(site.database),
+        clock=Clock(),
+        allowed_hosts=frozenset({HOST}),
+        where=Listening(login=True),
+    )
+    planted = {"Cookie": "linebook=planted-by-somebody-else"}
+    async with TestClient(TestServer(app), headers={"Host": HOST}, cookie_jar=DummyCookieJar()) as client:
+        data = {"token": app[ACCESS].token(None), "name": "anna", "password": password, "then": "/"}
+        async with client.post("/login", data=data, headers=OWN | planted, allow_redirects=False) as response:
+            assert response.status == 303
+            given = SimpleCookie(response.headers["Set-Cookie"])["linebook"].value
+        assert "planted" not in given
+        assert len(given) >= 43  # 256 bits in base64url
+        for cookie, status in ((planted["Cookie"], 401), (f"linebook={given}", 200)):
+            async with client.get("/today.json", headers={"Cookie": cookie}) as response:
+                assert response.status == status

@@ -20,6 +20,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
 from dashboard import app as dashboard
+from dashboard.listening import Listening
 from store.clock import NS_PER_S, Clock
 from store.site import Site
 from tests.dashboard import invented
@@ -63,7 +64,9 @@ def served(site: Site) -> Iterator[str]:
         up.set()
 
     clock = Clock(monotonic_ns=lambda: 0, unix_ns=lambda: Hands.now_ns)
-    task = loop.create_task(dashboard.serve(site, host="127.0.0.1", port=None, clock=clock, ready=ready))
+    task = loop.create_task(
+        dashboard.serve(site, where=Listening(host="127.0.0.1", port=None), clock=clock, ready=ready)
+    )
     thread = threading.Thread(target=lambda: loop.run_until_complete(asyncio.wait({task})), name="dashboard")
     thread.start()
     try:
