@@ -19,7 +19,8 @@ def site_check(options: argparse.Namespace) -> int:
     from probe import allowance
     from probe.wire import invitation
 
-    site = sites.load(options.site)
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    now = site.at(now_ns)
     for endpoint in site.endpoints:
         try:
             invitation.parse(endpoint.invitation)
@@ -27,18 +28,16 @@ def site_check(options: argparse.Namespace) -> int:
             raise UserMistake(f"{options.site}: endpoint {endpoint.name!r}: {mistake}") from None
     costs = {
         name: [(line.what, line.bytes) for line in lines]
-        for name, lines in allowance.monthly_cost(site).items()
+        for name, lines in allowance.monthly_cost(now).items()
     }
-    now_ns = Clock().unix_ns()
     together = card_check.warnings_together(site.handoffs, now_unix_ns=now_ns)
-    cards = {handoff.name: handoff.card_at(now_ns) for handoff in site.handoffs}
-    questions = {name: card_check.questions(card) for name, card in cards.items()}
+    questions = {each.name: card_check.questions(each.card) for each in now.handoffs}
     where = zone(site.timezone)
     warned = {
         each.name: (*card_check.warnings_of(each, now_unix_ns=now_ns, where=where), *together[each.name])
         for each in site.handoffs
     }
-    answers = {handoff.name: _answers(site, handoff) for handoff in site.handoffs}
+    answers = {each.name: _answers(now, each) for each in now.handoffs}
     plan, due = _due(site)
     if options.json:
         answering.print_json(

@@ -119,7 +119,7 @@ def budget(options: argparse.Namespace) -> int:
 
 
 def ledger(options: argparse.Namespace) -> int:
-    from dashboard import rate_history, rates_told
+    from dashboard import ledgers, rate_history, rates_told
 
     site, now_ns = sites.load(options.site), Clock().unix_ns()
     handoffs = site.handoffs if options.handoff is None else (answering.handoff_named(site, options.handoff),)
@@ -128,10 +128,14 @@ def ledger(options: argparse.Namespace) -> int:
             rate_history.read(reader, site, each, now_unix_ns=now_ns, seconds=options.days * 86_400)
             for each in handoffs
         ]
+        others = [
+            ledgers.read(reader, site, each, now_unix_ns=now_ns, seconds=options.days * 86_400)
+            for each in handoffs
+        ]
     if options.json:
-        answering.print_json(rates_told.ledger_json(site, found, now_unix_ns=now_ns))
+        answering.print_json(rates_told.ledger_json(site, found, others, now_unix_ns=now_ns))
     else:
-        print(rates_told.ledger_text(site, found))
+        print(rates_told.ledger_text(site, found, others))
     return 0
 
 

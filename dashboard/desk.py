@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from aiohttp import web
 
 from dashboard import api
+from dashboard.access import visitor_of
 from dashboard.assets import Asset
 from dashboard.kept import Kept
 from dashboard.pages import term
-from dashboard.pages.frame import Frame, Pages, frame_of
+from dashboard.pages.frame import Frame, Pages, closed_frame, frame_of
 from store.clock import Clock
 from store.reader import ReaderThread
 from store.site import Handoff, Site
@@ -30,7 +31,7 @@ class Desk:
     kept: Kept
     past: term.Past
     allowed_hosts: frozenset[str]
-    token: str  # stands in every form of this start
+    token: str  # of this start; in its forms where nobody logs in
 
 
 DESK = web.AppKey("DESK", Desk)
@@ -42,13 +43,16 @@ def framed(
     request: web.Request, *, title: str, json_url: str | None = None, now_ns: int | None = None
 ) -> Frame:
     """The frame of a page that says what was found at `now_ns`, the present when None."""
-    desk = request.app[DESK]
+    desk, visitor = request.app[DESK], visitor_of(request)
+    if visitor is None:
+        return closed_frame(desk.site, title=title, now_ns=desk.clock.unix_ns())
     return frame_of(
         desk.site,
         title=title,
         here=request.rel_url.raw_path,
         json_url=json_url,
         now_ns=desk.clock.unix_ns() if now_ns is None else now_ns,
+        visitor=visitor,
     )
 
 

@@ -41,7 +41,7 @@ def _reading_commands(commands: Any) -> None:
         "Is the record what was sealed? Names the first record that is changed, missing, moved or added.",
     )
     verify.add_argument(
-        "record", type=Path, metavar="DATABASE|PACK", help="a database, or a pack's directory"
+        "record", type=Path, metavar="DATABASE|PACK", help="a database, or a pack: its folder or its zip"
     )
     verify.add_argument(
         "--key",
@@ -88,7 +88,7 @@ def _reading_commands(commands: Any) -> None:
         commands,
         "ledger",
         "reading:ledger",
-        "The exclusions ledger: what each rule left out of a rate verdict, and the verdict without it.",
+        "The exclusions ledger: what each rule left out of each verdict, and the verdict without it.",
     )
     ledger.add_argument("site", type=Path, metavar="SITE", help="the site file")
     ledger.add_argument("--handoff", metavar="NAME", help="this handoff alone (default: every one)")

@@ -7,7 +7,7 @@ decides nothing. An unknown name in a template is an error, and everything is es
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -20,6 +20,7 @@ from store.clock import zone
 from store.site import Site
 
 if TYPE_CHECKING:
+    from dashboard.access import Visitor
     from dashboard.pages.acceptance import AcceptancePage
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
@@ -100,6 +101,9 @@ class Frame:
     json_url: str | None
     written: Moment
     offset: str
+    who: str = ""  # empty where nobody logs in
+    role: str = ""
+    token: str = ""  # of the form to log out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +113,17 @@ class ErrorPage:
     frame: Frame
     status: int
     why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoginPage:
+    """What login.html may use, and nothing else. `then` is the page that was asked for."""
+
+    frame: Frame
+    why: str
+    then: str
+    name: str
+    token: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,6 +158,9 @@ class Pages:
 
     def uploads(self, page: UploadsPage) -> str:
         return self._fill("uploads.html", page)
+
+    def login(self, page: LoginPage) -> str:
+        return self._fill("login.html", page)
 
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
@@ -190,18 +208,37 @@ def findings_url(handoff: str) -> str:
     return f"/findings/{quote(handoff, safe='')}"
 
 
-def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns: int) -> Frame:
-    """The frame of the page at the path `here`."""
-    where = zone(site.timezone)
+def frame_of(
+    site: Site, *, title: str, here: str, json_url: str | None, now_ns: int, visitor: Visitor | None = None
+) -> Frame:
+    """The frame of the page at the path `here`, as `visitor` sees it."""
     contents = _contents(site, here)
-    return Frame(
-        title=title,
+    frame = replace(
+        closed_frame(site, title=title, now_ns=now_ns),
         site=site.name,
         invented=site.invented,
         links=_daily(site, here),
         beside=next((one for one in contents[1:] if any(link.here for link in one.links)), None),
         contents=contents,
         json_url=json_url,
+    )
+    if visitor is None or not visitor.name:
+        return frame
+    role = "may operate" if visitor.operates else "may read"
+    return replace(frame, who=visitor.name, role=role, token=visitor.token)
+
+
+def closed_frame(site: Site, *, title: str, now_ns: int) -> Frame:
+    """The frame that a stranger sees: nothing of the site but its clock."""
+    where = zone(site.timezone)
+    return Frame(
+        title=title,
+        site="",
+        invented=False,
+        links=(),
+        beside=None,
+        contents=(),
+        json_url=None,
         written=moment(now_ns, where, form="%A %d %B %Y, %H:%M:%S"),
         offset=offset(now_ns, where),
     )

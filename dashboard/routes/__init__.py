@@ -5,11 +5,13 @@ Every module has its `ROUTES`, and a new one is joined to them here. Imports the
 
 from dashboard.routes import (
     acceptance,
+    access,
     acts,
     circuit,
     events,
     files,
     findings,
+    interface,
     shows,
     side_by_side,
     term,
@@ -19,11 +21,13 @@ from dashboard.routes import (
 
 ROUTES = [
     *acceptance.ROUTES,
+    *access.ROUTES,
     *acts.ROUTES,
     *circuit.ROUTES,
     *events.ROUTES,
     *files.ROUTES,
     *findings.ROUTES,
+    *interface.ROUTES,
     *shows.ROUTES,
     *side_by_side.ROUTES,
     *term.ROUTES,

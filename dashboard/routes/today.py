@@ -7,6 +7,7 @@ import asyncio
 from aiohttp import web
 
 from dashboard import acts, api
+from dashboard.access import visitor_of
 from dashboard.desk import DESK, PAGES, framed, html
 from dashboard.pages import now, today
 from store.reader import Reader
@@ -29,7 +30,7 @@ async def _today(request: web.Request) -> web.StreamResponse:
     doing = now.part(
         await acts.status(desk.site),
         handoffs=tuple(handoff.name for handoff in desk.site.handoffs),
-        token=desk.token,
+        visitor=visitor_of(request),
         where=found.zone,
     )
     return html(request.app[PAGES].today(today.page(found, frame=frame, now=doing)))

@@ -12,7 +12,7 @@ from dashboard.routes import ROUTES
 
 HANDOFFS = ("old-wan", "A")
 PARTS = {"handoff": HANDOFFS}
-NO_PAGE = re.compile(r"\.(json|csv|ics)$|^/(static|figures)/")
+NO_PAGE = re.compile(r"\.(json|csv|ics)$|^/(static|figures)/|^/metrics$")
 ALSO = (  # pages that show something else when asked for more
     "/circuit/A?period=month",
     "/uploads?size=8+GB&start=23:00",

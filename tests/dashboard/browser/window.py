@@ -22,6 +22,7 @@ from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.support.ui import WebDriverWait
 
 from dashboard import app as dashboard
+from dashboard.listening import Listening
 from store.clock import Clock
 from store.site import Site
 
@@ -55,7 +56,8 @@ def serving(site: Site, clock: Clock) -> Iterator[str]:
         addresses.append(address.rstrip("/"))
         up.set()
 
-    task = loop.create_task(dashboard.serve(site, host="127.0.0.1", port=None, clock=clock, ready=ready))
+    where = Listening(host="127.0.0.1", port=None)
+    task = loop.create_task(dashboard.serve(site, where=where, clock=clock, ready=ready))
     thread = threading.Thread(target=lambda: loop.run_until_complete(asyncio.wait({task})), name="dashboard")
     thread.start()
     try:

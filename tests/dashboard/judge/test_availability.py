@@ -117,6 +117,16 @@ def of(found: Seen, terms: AvailabilityTerms = TERMS, *, cap_s: int | None = CAP
     return count
 
 
+def test_what_was_excused_before_counts_towards_the_months_cap() -> None:
+    """Two parts of one month share its cap: of 90 min of works 60 are used, so 30 are left."""
+    second = NOVEMBER.from_s + 15 * 86_400
+    spans = [(second + 3600.0, second + 3600.0 + 4000.0)]
+    left = works.capped(spans, spans, cap_s=5400, where=HERE, used=(second, 3600))
+    assert left == [(second + 3600.0, second + 3600.0 + 1800.0)]
+    others = works.capped(spans, spans, cap_s=5400, where=HERE, used=(NOVEMBER.from_s - 86_400.0, 3600))
+    assert others == spans
+
+
 def credited(found: Seen, terms: AvailabilityTerms = TERMS) -> Credits:
     all_ = judged(found, terms)
     count = all_.contract
@@ -397,6 +407,46 @@ def test_repeated_failure_counts_long_outages_of_ninety_days() -> None:
     late = credits.repeated(of(seen(spans)).outages, CREDITS, until_s=int(at(2, 3)) + 90 * 86_400, where=HERE)
     assert late is not None
     assert len(late.outages) == 2  # the first began before the 90 days
+
+
+def credits_of(outage: tuple[float, float], *, reported_s: float, today: date) -> Credits:
+    """What one outage of November earns, seen whole, with a ticket opened so long after it began."""
+    return credits.judge(
+        [outage],
+        sure_down_s=round(outage[1] - outage[0]),
+        most_down_s=round(outage[1] - outage[0]),
+        excused=[],
+        tickets=[Ticket(reference="T", opened_s=at(10, 9) + reported_s, closed_s=None)],
+        terms=CREDITS,
+        counts_from=CountsFrom.DETECTION,
+        overruns_count=True,
+        fee=FEE,
+        time=(NOVEMBER.from_s, NOVEMBER.until_s),
+        leaves_s=0,
+        last_day=date(2026, 11, 30),
+        today=today,
+    )
+
+
+@given(st.integers(1, 60 * 3600), st.integers(0, 60 * 3600), st.integers(0, 2 * 3600))
+def test_a_shorter_outage_never_raises_credits(seconds: int, less_s: int, reported_s: int) -> None:
+    """By our counting, by the provider's, and at the most; the hours of repair with it."""
+    low, day = at(10, 9), date(2026, 12, 3)
+    long = credits_of((low, low + seconds), reported_s=reported_s, today=day)
+    short = credits_of((low, low + max(1, seconds - less_s)), reported_s=reported_s, today=day)
+    for name in ("ours", "theirs", "most"):
+        assert getattr(short, name).share <= getattr(long, name).share
+    assert sum(one.over_hours for one in short.repairs) <= sum(one.over_hours for one in long.repairs)
+
+
+@given(st.integers(0, 60), st.integers(0, 60))
+def test_a_later_day_never_becomes_in_time(days: int, more: int) -> None:
+    """21 days from the last of November: 21 December is in time, and no day after it."""
+    found = [
+        credits_of(FAULT, reported_s=0, today=date(2026, 12, 1) + timedelta(days=each)).days_left
+        for each in (days, days + more)
+    ]
+    assert [left is not None and left >= 0 for left in found] == [days <= 20, days + more <= 20]
 
 
 @settings(max_examples=20, deadline=None)

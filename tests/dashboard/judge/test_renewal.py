@@ -93,6 +93,13 @@ def test_what_a_megabit_costs() -> None:
 def test_paying_for_both_lines() -> None:
     """The old line, 64 a month, from 22 June to 31 August 2026: 9/30 of June, and two months."""
     old = Card(fee_per_month="64 crowns")
-    found = renewal.overlap(old, A, from_day=date(2026, 6, 22), until_day=date(2026, 8, 31))
+    found = renewal.overlap(
+        lambda _: old, lambda _: A, from_day=date(2026, 6, 22), until_day=date(2026, 8, 31)
+    )
     assert found == (crowns("147.20"), crowns("483.00"))  # x (0.3 + 2)
-    assert renewal.overlap(Card(), A, from_day=date(2026, 6, 22), until_day=date(2026, 8, 31)) is None
+    assert (
+        renewal.overlap(
+            lambda _: Card(), lambda _: A, from_day=date(2026, 6, 22), until_day=date(2026, 8, 31)
+        )
+        is None
+    )

@@ -212,7 +212,7 @@ def found(site: Site) -> today.Findings:
 
 def _made(found: today.Findings) -> today.TodayPage:
     frame = frame_of(found.site, title="Today", here="/", json_url=None, now_ns=found.now_ns)
-    silent = now.part(now.Asked(status=None, why="no probe"), handoffs=(), token="", where=found.zone)
+    silent = now.part(now.Asked(status=None, why="no probe"), handoffs=(), visitor=None, where=found.zone)
     return today.page(found, frame=frame, now=silent)
 
 
