@@ -11,6 +11,7 @@ import re
 from dashboard.routes import ROUTES
 
 HANDOFFS = ("old-wan", "A")
+GATE = "/login"  # is there only where a login is asked for
 PARTS = {"handoff": HANDOFFS}
 NO_PAGE = re.compile(r"\.(json|csv|ics)$|^/(static|figures)/|^/metrics$")
 ALSO = (  # pages that show something else when asked for more
@@ -26,7 +27,7 @@ def pages() -> list[str]:
     """The path of each page, with a query for some."""
     found: list[str] = []
     for route in ROUTES:
-        if route.method == "GET" and not NO_PAGE.search(route.path):
+        if route.method == "GET" and route.path != GATE and not NO_PAGE.search(route.path):
             found += filled(route.path)
     return [*found, *ALSO]
 

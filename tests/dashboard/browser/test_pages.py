@@ -13,10 +13,16 @@ from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 import pytest
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 
+from dashboard import logins
+from dashboard.logins import Role
 from probe.practice.history.script import TIMEZONE
-from tests.dashboard.browser.addresses import pages
-from tests.dashboard.browser.window import DESKTOP, PHONE, Window
+from store.site import Site
+from tests.dashboard.browser import book
+from tests.dashboard.browser.addresses import GATE, pages
+from tests.dashboard.browser.window import DESKTOP, PHONE, Window, serving
 
 pytestmark = pytest.mark.browser
 
@@ -99,6 +105,23 @@ def test_all_ways(window: Window, axe_source: str, path: str, width: int, dark: 
         assert window.run(COMPLETE) == 0
     _none(_wrong_times(window))
     _none(_missed_by_keyboard(window))
+
+
+def test_the_gate(practice: Site, window: Window, axe_source: str) -> None:
+    """Where a login is asked for, its page is as good as the others and leads to what was asked for."""
+    logins.save(logins.path_of(practice.database), (logins.made("anna", "correct horse 1", role=Role.READ),))
+    with serving(practice, book.clock(), login=True) as address:
+        gate = Window(address=address, driver=window.driver)
+        for script in (True, False):
+            gate.open("/shows", width=PHONE, dark=True, script=script)
+            assert gate.run("return location.pathname") == GATE
+            _none(gate.run(WIDER))
+        gate.open("/shows", dark=True)
+        _none(_violations(gate, axe_source))
+        _none(_missed_by_keyboard(gate))
+        gate.driver.find_element(By.NAME, "name").send_keys("anna", Keys.TAB, "correct horse 1", Keys.ENTER)
+        gate.wait(lambda: bool(gate.run("return location.pathname") == "/shows"))
+        _none(_quiet(gate, GATE))
 
 
 def _none(wrong: list[Any]) -> None:

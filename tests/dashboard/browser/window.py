@@ -46,7 +46,7 @@ return [...document.querySelectorAll("figure.chart")].every((figure) => !figure.
 
 
 @contextmanager
-def serving(site: Site, clock: Clock) -> Iterator[str]:
+def serving(site: Site, clock: Clock, *, login: bool = False) -> Iterator[str]:
     """The dashboard of a site in a thread of its own, at the address that it gives, no slash behind."""
     addresses: list[str] = []
     up = threading.Event()
@@ -56,7 +56,7 @@ def serving(site: Site, clock: Clock) -> Iterator[str]:
         addresses.append(address.rstrip("/"))
         up.set()
 
-    where = Listening(host="127.0.0.1", port=None)
+    where = Listening(host="127.0.0.1", port=None, login=login)
     task = loop.create_task(dashboard.serve(site, where=where, clock=clock, ready=ready))
     thread = threading.Thread(target=lambda: loop.run_until_complete(asyncio.wait({task})), name="dashboard")
     thread.start()
