@@ -21,7 +21,7 @@ from store.records import Direction, Failed, RateRun
 from store.site import Method, RunPlan, Safety, TrainPlan, WindowKind
 from tests.probe.jumping import run_from
 from tests.probe.living import START_NS, FakeRate, Life, alive
-from tests.probe.sites import EVERY_DAY, handoff, run_plan, site, train_plan, window
+from tests.probe.sites import handoff, run_plan, site, train_plan, window
 
 QUIET = site(timezone="UTC", handoffs=(handoff("A"), handoff("B")), trains=(train_plan(),))
 RATE = {"handoff": "A", "direction": "up", "seconds": 10}
@@ -86,7 +86,7 @@ async def test_rules_hold_for_a_person_too(tmp_path: Path) -> None:
 
 
 def test_windows_of_the_file_and_safety_are_seen_ahead() -> None:
-    """A run that would reach into a show window is refused before it; one on a line nobody answered for, too."""
+    """A run that would reach into a show window is refused before it; one on a line without answers, too."""
 
     async def life(clock: Clock) -> list[str]:
         soon = window(WindowKind.SHOW, minutes=(30, 60), name="early")
