@@ -200,8 +200,12 @@ def _error(request: web.Request, status: int, why: str, *, allow: str | None = N
 
 @web.middleware
 async def _own_name(request: web.Request, handler: Handler) -> web.StreamResponse:
-    """Refuse a Host header that is not ours: a name elsewhere was pointed at this machine."""
-    if request.headers.get("Host", "").lower() not in request.app[DESK].allowed_hosts:
+    """Refuse a Host header that is not ours: a name elsewhere was pointed at this machine.
+
+    Nor is an address in full one of ours: it would count instead of the header (RFC 9112 section 3.2.2).
+    """
+    own = request.headers.get("Host", "").lower() in request.app[DESK].allowed_hosts
+    if not own or not request.raw_path.startswith("/"):
         return web.Response(
             status=421,
             text="This dashboard answers to its own address only, such as http://127.0.0.1:PORT/.\n",

@@ -41,7 +41,7 @@ def _reading_commands(commands: Any) -> None:
         "Is the record what was sealed? Names the first record that is changed, missing, moved or added.",
     )
     verify.add_argument(
-        "record", type=Path, metavar="DATABASE|PACK", help="a database, or a pack's directory"
+        "record", type=Path, metavar="DATABASE|PACK", help="a database, or a pack: its folder or its zip"
     )
     verify.add_argument(
         "--key",

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from dashboard.pages.term import TermPage
     from dashboard.pages.today import TodayPage
     from dashboard.pages.uploads import UploadsPage
+    from dashboard.pages.verdict_rules import LedgerPage
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
 
@@ -74,6 +75,7 @@ PLACES = (
     Place(text="Findings", url="/findings/{handoff}"),
     Place(text="Term", url="/term/{handoff}"),
     Place(text="Acceptance", url="/acceptance/{handoff}"),
+    Place(text="Ledger", url="/ledger/{handoff}"),
 )
 
 
@@ -166,6 +168,9 @@ class Pages:
     def findings(self, page: FindingsPage) -> str:
         return self._fill("findings.html", page)
 
+    def ledger(self, page: LedgerPage) -> str:
+        return self._fill("verdict_rules.html", page)
+
     def shows(self, page: ShowsPage) -> str:
         return self._fill("shows.html", page)
 
@@ -222,6 +227,10 @@ def acceptance_url(handoff: str) -> str:
 
 def findings_url(handoff: str) -> str:
     return f"/findings/{quote(handoff, safe='')}"
+
+
+def ledger_url(handoff: str) -> str:
+    return f"/ledger/{quote(handoff, safe='')}"
 
 
 def frame_of(
