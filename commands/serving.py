@@ -66,8 +66,10 @@ def invite(options: argparse.Namespace) -> int:
 
 
 def serve(options: argparse.Namespace) -> int:
+    from commands import log
     from probe.endpoint import service
 
+    log.to_standard_error()
     clock, manager = Clock(), _manager()
     told = _told(manager)
 
@@ -78,15 +80,14 @@ def serve(options: argparse.Namespace) -> int:
 
 
 def probe(options: argparse.Namespace) -> int:
-    import logging
-
+    from commands import log
     from probe import running
     from store import site as sites
     from store.writer import Writer
 
     site = sites.load(options.site)
     clock, manager, ours = Clock(), _manager(), version()
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
+    log.to_standard_error()
     writer = Writer.open(site.database, clock=clock, timezone=site.timezone)
     try:
         return _until_stopped(
@@ -97,13 +98,12 @@ def probe(options: argparse.Namespace) -> int:
 
 
 def dashboard(options: argparse.Namespace) -> int:
-    import logging
-
+    from commands import log
     from dashboard import app
     from dashboard.listening import Listening
     from store import site as sites
 
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
+    log.to_standard_error()
     where = Listening(
         host=options.host,
         port=options.port,

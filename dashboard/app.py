@@ -23,6 +23,7 @@ from dashboard.desk import ASSETS, DESK, PAGES, Desk, framed, html
 from dashboard.forms import SCHEME
 from dashboard.kept import Kept
 from dashboard.listening import Listening
+from dashboard.live import LIVE, Live
 from dashboard.pages.frame import load_pages
 from dashboard.past import Past, judge_ahead
 from dashboard.routes import ROUTES
@@ -71,6 +72,8 @@ def make_app(
         allowed_hosts=allowed_hosts,
         token=token,
     )
+    app[LIVE] = Live(site=site)
+    app.on_shutdown.append(_end_streams)
     app.on_response_prepare.append(_headers)
     app.cleanup_ctx.append(_files)
     app.cleanup_ctx.append(_reading)
@@ -147,6 +150,11 @@ async def _reading(app: web.Application) -> AsyncIterator[None]:
     await desk.reader.close()
 
 
+async def _end_streams(app: web.Application) -> None:
+    """Before requests under way are waited for, those that would never end are told."""
+    app[LIVE].end()
+
+
 async def _headers(request: web.Request, response: web.StreamResponse) -> None:
     """The headers of every response, errors and files included."""
     response.headers.update(HEADERS)
@@ -174,7 +182,7 @@ async def _errors(request: web.Request, handler: Handler) -> web.StreamResponse:
 
 
 def _why(request: web.Request, refusal: web.HTTPException) -> str:
-    if isinstance(refusal, api.BadQuery | api.NotHere | api.Forbidden | api.NotNow):
+    if isinstance(refusal, api.BadQuery | api.NotHere | api.Forbidden | api.NotNow | api.Conflict):
         return refusal.text or refusal.reason
     if refusal.status == HTTPStatus.NOT_FOUND:
         return f"There is nothing at {request.path}."
@@ -197,8 +205,12 @@ def _error(request: web.Request, status: int, why: str, *, allow: str | None = N
 
 @web.middleware
 async def _own_name(request: web.Request, handler: Handler) -> web.StreamResponse:
-    """Refuse a Host header that is not ours: a name elsewhere was pointed at this machine."""
-    if request.headers.get("Host", "").lower() not in request.app[DESK].allowed_hosts:
+    """Refuse a Host header that is not ours: a name elsewhere was pointed at this machine.
+
+    Nor is an address in full one of ours: it would count instead of the header (RFC 9112 section 3.2.2).
+    """
+    own = request.headers.get("Host", "").lower() in request.app[DESK].allowed_hosts
+    if not own or not request.raw_path.startswith("/"):
         return web.Response(
             status=421,
             text="This dashboard answers to its own address only, such as http://127.0.0.1:PORT/.\n",

@@ -7,8 +7,8 @@ statement to the octet, ``.sig`` its signature, ``.tsr`` a time stamp (RFC 3161)
 can check all of it with sha256sum and openssl. A head's hash stands for records that are not in the bundle;
 who is shown them can compare.
 
-A bundle may be packed as one zip; it is read from there as well. Imports chain, schema, seal, timestamp and
-verify's findings.
+A bundle may be packed as one zip; it is read from there as well. Imports chain, schema, seal, timestamp,
+verify's findings and zip_tricks.
 """
 
 from __future__ import annotations
@@ -16,7 +16,9 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+import struct
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -27,7 +29,7 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
-from store import chain, schema, timestamp
+from store import chain, schema, timestamp, zip_tricks
 from store.clock import rfc3339
 from store.errors import DatabaseMistake, UserMistake
 from store.seal import Claim, Head, Key, fingerprint, key_file, signed_by
@@ -36,6 +38,10 @@ from store.verify import Finding
 KIND = "evidence pack"
 MANIFEST, SIGNATURE, PUBLIC, SUMS = "manifest.json", "manifest.sig", "key.pem", "SHA256SUMS"
 HEADS = "seal"
+_READ_WHOLE = (MANIFEST, ".sig", ".tsr", ".json", ".pem")
+_BROKEN = (  # what zipfile raises for octets that are none, a name that is no text among them
+    *(zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError, RuntimeError, ValueError),
+)
 _ALONE = frozenset({MANIFEST, SIGNATURE, SUMS})  # what the manifest cannot name
 
 
@@ -149,13 +155,23 @@ def verify(path: Path, *, trusted: frozenset[str] = frozenset()) -> Checked:
     Findings are in the order of the manifest, so that the first names the first file that was changed.
     """
     if path.is_file():
-        with zipfile.ZipFile(path) as archive:
-            found = [name for name in archive.namelist() if name.rpartition("/")[2] == MANIFEST]
-            if not found:
-                raise UserMistake(f"{path} is no pack: it has no {MANIFEST}")
-            at = min(found, key=len).removesuffix(MANIFEST)
-            return _verify(zipfile.Path(archive, at), trusted)
+        try:
+            with zipfile.ZipFile(path) as archive:
+                return _verify_zip(archive, path, trusted)
+        except (*_BROKEN, OSError) as error:
+            return _unreadable(f"{path.name} is a damaged zip: {error}")
     return _verify(path, trusted)
+
+
+def _verify_zip(archive: zipfile.ZipFile, path: Path, trusted: frozenset[str]) -> Checked:
+    found = [name for name in archive.namelist() if name.rpartition("/")[2] == MANIFEST]
+    if not found:
+        raise UserMistake(f"{path} is no pack: it has no {MANIFEST}")
+    at = min(found, key=len).removesuffix(MANIFEST)
+    odd = zip_tricks.oddity(archive, folder=at, whole=_READ_WHOLE)
+    if odd is not None:
+        return _unreadable(f"{path.name} is not believed, since {odd}")
+    return _verify(zipfile.Path(archive, at), trusted)
 
 
 def as_json(found: Checked) -> dict[str, Any]:

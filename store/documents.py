@@ -20,6 +20,7 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 import msgspec
 
 from store.acceptance import AcceptanceNote
+from store.asked_for import AskedFor
 from store.bursts import BurstRun
 from store.capacity import CapacityRun
 from store.ceilings import Ceiling
@@ -31,6 +32,7 @@ from store.light import Light
 from store.loaded_delay import LoadedDelayRun
 from store.notices import Notice
 from store.paced import PacedRun
+from store.papers import IssuedPaper
 from store.path_mtu import PathMtu
 from store.receipts import Receipt
 from store.records import Document, Says
@@ -62,6 +64,8 @@ _ALL = (
         Receipt,
         TicketNote,
         AcceptanceNote,
+        AskedFor,
+        IssuedPaper,
     ),
 )
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}

@@ -304,7 +304,9 @@ PROBE = thing(
         "timezone": TEXT,
         "now": MOMENT,
         "started": MOMENT,
-        "running": listed(with_fields(_PLAN, {"started": MOMENT})),
+        "running": listed(
+            with_fields(_PLAN, {"started": MOMENT}, {"asked": known(TEXT), "progress": known(TEXT)})
+        ),
         "next": listed(with_fields(_PLAN, {"planned": MOMENT}, {"held": known(TEXT)})),
         "trains": listed(
             thing(
@@ -323,6 +325,7 @@ PROBE = thing(
         "refused": known(TEXT),
     },
     {  # what an older probe does not tell
+        "asked": listed(with_fields(_PLAN, {"why": TEXT})),
         "soaks": listed(_SOAKING),
         "allowances": listed(_ALLOWANCE),
         "caps": listed(with_fields(CAP, {"handoff": TEXT, "one_in": WHOLE, "said": TEXT})),
@@ -394,6 +397,45 @@ _VERSION = thing(
         "verdicts": listed(thing({**_COUNTS, "because": TEXT, "parts": _DETAIL})),
         "ledgers": listed(_LEDGER),
     }
+)
+
+_OUTCOME = thing({"word": word(*Word, *Answer), "because": TEXT})
+LEDGER = _told(
+    "ledger",
+    {
+        **_SITE,
+        "handoffs": listed(
+            thing(
+                {
+                    "handoff": TEXT,
+                    "from": MOMENT,
+                    "until": MOMENT,
+                    "versions": listed(_VERSION),
+                    "others": listed(
+                        thing(
+                            {
+                                "about": TEXT,
+                                "because": TEXT,
+                                "with_every_rule": _OUTCOME,
+                                "with_no_rule": _OUTCOME,
+                                "rules": listed(
+                                    thing(
+                                        {
+                                            "rule": TEXT,
+                                            "meaning": TEXT,
+                                            "left_out": TEXT,
+                                            "without_it": _OUTCOME,
+                                            "changes": TRUTH,
+                                        }
+                                    )
+                                ),
+                            }
+                        )
+                    ),
+                }
+            )
+        ),
+    },
 )
 
 # The card: exact shares are texts, and a span of the calendar is as a contract says it

@@ -67,6 +67,12 @@ ROUTES = (
         takes=(_OF_HANDOFF,),
     ),
     Route(
+        path="/ledger/{handoff}.json",
+        summary="Every verdict with and without each rule",
+        answer="ledger",
+        takes=(_OF_HANDOFF,),
+    ),
+    Route(
         path="/term/{handoff}.json",
         summary="A month's statement and the term so far",
         answer="term",
@@ -129,11 +135,13 @@ ROUTES = (
             ),
         ),
     ),
+    Route(path="/method.json", summary="How each figure is made, with its source", answer="method"),
     Route(path="/openapi.json", summary="This document", answer="openapi"),
 )
 
 ERROR = thing({"kind": constant("error"), "status": WHOLE, "why": TEXT})
 _OBJECT: Shape = {"type": "object"}
+_WAY = thing({"id": TEXT, "topic": TEXT, "figure": TEXT, "how": TEXT, "source": TEXT})
 
 SHAPES: dict[str, Shape] = {
     "error": said(ERROR, "The one shape of every error: `why` is a sentence for a person."),
@@ -142,11 +150,13 @@ SHAPES: dict[str, Shape] = {
     "circuit": answers.CIRCUIT,
     "findings": answers.FINDINGS,
     "acceptance": answers.ACCEPTANCE,
+    "ledger": answers.LEDGER,
     "term": term.TERM,
     "events": answers.EVENTS,
     "side_by_side": answers.SIDE_BY_SIDE,
     "uploads": answers.UPLOADS,
     "figure": thing({"data": listed(_OBJECT), "layout": _OBJECT}),
+    "method": thing({"kind": constant("method"), "schema": WHOLE, "figures": listed(_WAY)}),
     "openapi": thing({"openapi": TEXT, "info": _OBJECT, "paths": _OBJECT, "components": _OBJECT}),
 }
 _PARTS = {  # shapes that stand in several others, written once

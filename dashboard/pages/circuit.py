@@ -142,6 +142,8 @@ class CircuitPage:
 
     frame: Frame
     title: str
+    handoff: str
+    endpoints: tuple[str, ...]  # to which a run may be started, those outside first
     acceptance: str  # where its sheet is
     findings: str  # where its signatures are told
     term: str  # where its months are told
@@ -154,7 +156,7 @@ class CircuitPage:
     part_table: Table | None
     day_table: Table | None
     rule_table: Table | None
-    card: tuple[card_rows.CardRow, ...]
+    card: Table
     unstated: str  # the names of what else the card does not say
     versions: Table | None
     warned: tuple[Entry, ...]
@@ -275,6 +277,8 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
     return CircuitPage(
         frame=frame,
         title=handoff.title,
+        handoff=handoff.name,
+        endpoints=_endpoints(found),
         acceptance=acceptance_url(handoff.name),
         findings=findings_url(handoff.name),
         term=term_url(handoff.name),
@@ -305,7 +309,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             found.rates.newest,
             caption=f"Verdicts on {handoff.name} with and without each rule, last 30 days",
         ),
-        card=tuple(row for row in card_rows.card_rows(found.card, where) if not row.folded),
+        card=card_rows.table(found.card, where),
         unstated=", ".join(row.name for row in card_rows.card_rows(found.card, where) if row.folded),
         versions=card_rows.versions(handoff.cards, where),
         warned=tuple(card_rows.warning(one) for one in found.warned),
@@ -391,6 +395,11 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         failovers=failovers.table(found.failovers, where=where, corrections=found.corrections),
         troubles=_trouble_table(found),
     )
+
+
+def _endpoints(found: Findings) -> tuple[str, ...]:
+    order = sorted(found.site.endpoints, key=lambda one: one.where is not Where.OUTSIDE)
+    return tuple(one.name for one in order)
 
 
 def _periods(found: Findings) -> tuple[Link, ...]:

@@ -6,6 +6,7 @@ decides nothing. An unknown name in a template is an error, and everything is es
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from urllib.parse import quote
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 
 from dashboard.assets import Asset
+from dashboard.pages import spread
 from dashboard.pages.wording import Moment, moment, offset
 from store.clock import zone
 from store.site import Site
@@ -25,13 +27,16 @@ if TYPE_CHECKING:
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
+    from dashboard.pages.method import MethodPage
     from dashboard.pages.shows import ShowsPage
     from dashboard.pages.side_by_side import SideBySidePage
     from dashboard.pages.term import TermPage
     from dashboard.pages.today import TodayPage
     from dashboard.pages.uploads import UploadsPage
+    from dashboard.pages.verdict_rules import LedgerPage
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
+_JSON = re.compile(r"\.json(?=\?|$)")  # the end of an address before its query
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +79,8 @@ PLACES = (
     Place(text="Findings", url="/findings/{handoff}"),
     Place(text="Term", url="/term/{handoff}"),
     Place(text="Acceptance", url="/acceptance/{handoff}"),
+    Place(text="Ledger", url="/ledger/{handoff}"),
+    Place(text="Method", url="/method"),
 )
 
 
@@ -103,7 +110,8 @@ class Frame:
     offset: str
     who: str = ""  # empty where nobody logs in
     role: str = ""
-    token: str = ""  # of the form to log out
+    token: str = ""  # stands in every form
+    operates: bool = False  # whether there are forms that change something
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +132,18 @@ class LoginPage:
     then: str
     name: str
     token: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConfirmPage:
+    """What confirm.html may use, and nothing else: what would be done, and the form to send again."""
+
+    frame: Frame
+    what: tuple[str, ...]
+    cautions: tuple[str, ...]
+    action: str
+    fields: tuple[tuple[str, str], ...]
+    back: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,19 +173,30 @@ class Pages:
     def findings(self, page: FindingsPage) -> str:
         return self._fill("findings.html", page)
 
+    def ledger(self, page: LedgerPage) -> str:
+        return self._fill("verdict_rules.html", page)
+
     def shows(self, page: ShowsPage) -> str:
         return self._fill("shows.html", page)
 
     def uploads(self, page: UploadsPage) -> str:
         return self._fill("uploads.html", page)
 
+    def method(self, page: MethodPage) -> str:
+        return self._fill("method.html", page)
+
     def login(self, page: LoginPage) -> str:
         return self._fill("login.html", page)
+
+    def confirm(self, page: ConfirmPage) -> str:
+        return self._fill("confirm.html", page)
 
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
 
     def _fill(self, name: str, page: Any) -> str:
+        if page.frame.json_url is not None:
+            page = spread.linked(page, _JSON.sub(".csv", page.frame.json_url))
         return self.templates[name].render({field.name: getattr(page, field.name) for field in fields(page)})
 
 
@@ -208,6 +239,10 @@ def findings_url(handoff: str) -> str:
     return f"/findings/{quote(handoff, safe='')}"
 
 
+def ledger_url(handoff: str) -> str:
+    return f"/ledger/{quote(handoff, safe='')}"
+
+
 def frame_of(
     site: Site, *, title: str, here: str, json_url: str | None, now_ns: int, visitor: Visitor | None = None
 ) -> Frame:
@@ -222,10 +257,10 @@ def frame_of(
         contents=contents,
         json_url=json_url,
     )
-    if visitor is None or not visitor.name:
+    if visitor is None:
         return frame
     role = "may operate" if visitor.operates else "may read"
-    return replace(frame, who=visitor.name, role=role, token=visitor.token)
+    return replace(frame, who=visitor.name, role=role, token=visitor.token, operates=visitor.operates)
 
 
 def closed_frame(site: Site, *, title: str, now_ns: int) -> Frame:

@@ -1,4 +1,4 @@
-"""What programs may rely on: the description of every JSON address, and the state of the site as metrics."""
+"""What programs may rely on: every JSON address described, the site's state as metrics, its calendar."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from aiohttp import web
 
 from dashboard import acts, api
 from dashboard.desk import DESK
-from dashboard.interface import exposition, metrics, openapi
+from dashboard.interface import calendar_feed, exposition, metrics, openapi
 from dashboard.pages import today
 from store.reader import Reader
 
@@ -38,6 +38,22 @@ async def _metrics(request: web.Request) -> web.StreamResponse:
     return web.Response(body=text.encode(), headers={"Content-Type": exposition.CONTENT_TYPE})
 
 
+async def _calendar(request: web.Request) -> web.StreamResponse:
+    api.only(request.query)
+    desk = request.app[DESK]
+
+    def find(reader: Reader) -> bytes:
+        def made() -> bytes:
+            now_ns = desk.clock.unix_ns()
+            entries = calendar_feed.find(reader, desk.site, desk.past, now_ns=now_ns)
+            return calendar_feed.text(entries, site=desk.site, now_ns=now_ns)
+
+        return desk.kept.get("calendar", made)
+
+    body = await desk.reader.read(find)
+    return web.Response(body=body, content_type=calendar_feed.CONTENT_TYPE, charset="utf-8")
+
+
 @cache
 def _version() -> str:
     try:
@@ -49,4 +65,5 @@ def _version() -> str:
 ROUTES = [
     web.get("/openapi.json", _openapi),
     web.get("/metrics", _metrics),
+    web.get("/calendar.ics", _calendar),
 ]
