@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
+    from dashboard.pages.method import MethodPage
     from dashboard.pages.shows import ShowsPage
     from dashboard.pages.side_by_side import SideBySidePage
     from dashboard.pages.term import TermPage
@@ -79,6 +80,7 @@ PLACES = (
     Place(text="Term", url="/term/{handoff}"),
     Place(text="Acceptance", url="/acceptance/{handoff}"),
     Place(text="Ledger", url="/ledger/{handoff}"),
+    Place(text="Method", url="/method"),
 )
 
 
@@ -179,6 +181,9 @@ class Pages:
 
     def uploads(self, page: UploadsPage) -> str:
         return self._fill("uploads.html", page)
+
+    def method(self, page: MethodPage) -> str:
+        return self._fill("method.html", page)
 
     def login(self, page: LoginPage) -> str:
         return self._fill("login.html", page)

@@ -47,6 +47,7 @@ ADDRESSES = [
     ("/figures/today/evening.json", "figure"),
     ("/figures/circuit/old/rates-up.json", "figure"),
     ("/figures/circuit/old/delay.json?endpoint=north&period=hour", "figure"),
+    ("/method.json", "method"),
     ("/openapi.json", "openapi"),
 ]
 REFUSED = [
