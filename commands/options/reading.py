@@ -216,6 +216,12 @@ def _term_commands(commands: Any) -> None:
         "--month", type=values.month, metavar="MONTH", help="such as 2026-11 (default: the last)"
     )
     statement.add_argument("--handoff", metavar="NAME", help="this handoff alone")
+    statement.add_argument(
+        "--issue",
+        action="store_true",
+        help="number it and freeze it in the record; again only as a new version that says what changed",
+    )
+    values.paper(statement)
     statement.add_argument("--json", action="store_true", help="one JSON object on standard output")
     compare = command(
         commands,

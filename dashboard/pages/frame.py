@@ -6,6 +6,7 @@ decides nothing. An unknown name in a template is an error, and everything is es
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from urllib.parse import quote
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 
 from dashboard.assets import Asset
+from dashboard.pages import spread
 from dashboard.pages.wording import Moment, moment, offset
 from store.clock import zone
 from store.site import Site
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
     from dashboard.pages.verdict_rules import LedgerPage
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
+_JSON = re.compile(r"\.json(?=\?|$)")  # the end of an address before its query
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +179,8 @@ class Pages:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
 
     def _fill(self, name: str, page: Any) -> str:
+        if page.frame.json_url is not None:
+            page = spread.linked(page, _JSON.sub(".csv", page.frame.json_url))
         return self.templates[name].render({field.name: getattr(page, field.name) for field in fields(page)})
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from aiohttp import web
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, framed, handoff_of, html
+from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
 from dashboard.pages import evenings, term
 from store.reader import Reader
 
@@ -24,12 +24,16 @@ async def _find_evenings(request: web.Request) -> evenings.Findings:
     return await desk.reader.read(find)
 
 
-async def _evenings(request: web.Request) -> web.StreamResponse:
+async def _evenings_page(request: web.Request) -> evenings.EveningsPage:
     found = await _find_evenings(request)
     name = found.handoff.name
     json_url = evenings.url(name, found.month, suffix=".json")
     frame = framed(request, title=f"Evenings on {name}", json_url=json_url, now_ns=found.now_ns)
-    return html(request.app[PAGES].evenings(evenings.page(found, frame=frame)))
+    return evenings.page(found, frame=frame)
+
+
+async def _evenings(request: web.Request) -> web.StreamResponse:
+    return html(request.app[PAGES].evenings(await _evenings_page(request)))
 
 
 async def _evenings_json(request: web.Request) -> web.StreamResponse:
@@ -38,5 +42,6 @@ async def _evenings_json(request: web.Request) -> web.StreamResponse:
 
 ROUTES = [
     web.get("/evenings/{handoff}.json", _evenings_json),
+    web.get("/evenings/{handoff}.csv", csv_of(_evenings_page)),
     web.get("/evenings/{handoff}", _evenings),
 ]
