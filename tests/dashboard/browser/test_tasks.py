@@ -1,4 +1,4 @@
-"""What a stranger wants of the book, walked in a browser: start on Today, press what is there, read the answer."""
+"""What a stranger wants of the book, walked in a browser: from Today by what stands there to the answer."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def test_find_tonights_answer(window: Window) -> None:
 
 
 def test_find_the_worst_evening_of_march(window: Window) -> None:
-    """In three steps from Today: all pages, Evenings of the old line, March. The answer is its first sentence."""
+    """In three steps from Today: all pages, Evenings of the old line, March. Its first sentence is the answer."""
     window.open("/", script=False)
     _links(window, "All pages")[0].click()
     _links(window, "Evenings")[0].click()
