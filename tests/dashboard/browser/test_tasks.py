@@ -32,7 +32,7 @@ def test_find_tonights_answer(window: Window) -> None:
 
 
 def test_find_the_worst_evening_of_march(window: Window) -> None:
-    """In three steps from Today: all pages, Evenings of the old line, March. Its first sentence is the answer."""
+    """In three steps from Today: all pages, Evenings of the old line, March: its first sentence."""
     window.open("/", script=False)
     _links(window, "All pages")[0].click()
     _links(window, "Evenings")[0].click()
