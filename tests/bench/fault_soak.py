@@ -456,7 +456,8 @@ def _leaks(name: str, looks: list[Look]) -> None:
             slope = statistics.linear_regression([one.minute for one in warm], values).slope * 60
         print(
             f"{name} {what}: first {getattr(looks[0], what):.6g}, warm {values[0]:.6g}, "
-            f"last {values[-1]:.6g}, at most {max(values):.6g}, slope {slope:+.3g} an hour; at the calm end {values[-6:]}"
+            f"last {values[-1]:.6g}, at most {max(values):.6g}, slope {slope:+.3g} an hour; "
+            f"at the calm end {values[-6:]}"
         )
 
 
