@@ -9,14 +9,14 @@ import sys
 from collections.abc import Callable, Coroutine, Sequence
 from typing import Any, TypeVar
 
+from commands.exits import EXIT_FAILED as EXIT_FAILED
+from commands.exits import EXIT_STOPPED as EXIT_STOPPED
 from store.clock import Clock
 from store.errors import LinebookError, UserMistake
 from store.records import Document, Failed
 from store.site import Handoff, Site, StreamPlan
 
 T = TypeVar("T")
-
-EXIT_FAILED = 3
 
 
 def print_json(found: dict[str, Any]) -> None:

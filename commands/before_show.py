@@ -298,7 +298,7 @@ def _rows(
     around = own.circumstances if isinstance(own, RateRun) else None
     if stage is not Stage.MINUTES or house.span is not None:
         rows.append(before.house(house.span, house.stalls))
-    card = site.handoff(plan.handoff).card
+    card = site.handoff(plan.handoff).card_at(now_ns)
     rows.append(before.port(around, check, contracted_bps=card.port_rate_bps))
     rows.append(before.others(around, check))
     rows.append(before.maintenance(_works(site, plan, show)))

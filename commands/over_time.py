@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 from contextlib import closing
 from datetime import date
 from pathlib import Path
@@ -62,3 +63,20 @@ def _two(site: Site, old: str | None, new: str | None) -> tuple[Handoff, Handoff
 
 def _head(kind: str, now_ns: int) -> dict[str, Any]:
     return {"kind": kind, "schema": 1, "started": rfc3339(now_ns), "standing": "valid", "reasons": []}
+
+
+def compare_command(options: argparse.Namespace) -> int:
+    """Print two lines side by side as the options say."""
+    return compare(
+        options.site,
+        old=options.old,
+        new=options.new,
+        days=options.days,
+        last=options.last,
+        as_json=options.json,
+    )
+
+
+def renewal_command(options: argparse.Namespace) -> int:
+    """Print the renewal sheet as the options say."""
+    return renewal(options.site, handoff=options.handoff, as_json=options.json)

@@ -24,16 +24,13 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-EXIT_STOPPED = 130  # by SIGINT or SIGTERM, as a shell counts the first
-
 
 def rate_run(options: Any) -> int:
     from dashboard import text
     from probe import safety
     from probe.methods import rate
     from store import pace
-    from store.jsonform import as_json
-    from store.records import Direction, Failed
+    from store.records import Direction
 
     direction = Direction(options.direction)
     asked = pace.each_way(direction, options.at_most)
@@ -46,21 +43,15 @@ def rate_run(options: Any) -> int:
         congestion=options.congestion,
         pace=asked,
     )
-    where = _reach(options)
-    answering.say(safety.CAUTION_LIGHT if plan.pace else safety.CAUTION)
-    found = answering.finish(lambda: rate.run(plan, where, Clock(), on_progress=answering.say))
-    if isinstance(found, Failed):
-        return answering.failed(found, as_json=options.json)
-    answering.print_json(as_json(found)) if options.json else print(text.rate_run(found))
-    return 0
+    return _once(
+        rate.run, plan, options, said=text.rate_run, caution=safety.CAUTION_LIGHT if plan.pace else ""
+    )
 
 
 def paced_run(options: Any) -> int:
     from dashboard import text
-    from probe import safety
     from probe.methods import paced
-    from store.jsonform import as_json
-    from store.records import Direction, Failed
+    from store.records import Direction
 
     plan = paced.PacedPlan(
         direction=Direction(options.direction),
@@ -68,13 +59,7 @@ def paced_run(options: Any) -> int:
         seconds=options.seconds,
         payload_bytes=options.payload,
     )
-    where = _reach(options)
-    answering.say(safety.CAUTION)
-    found = answering.finish(lambda: paced.run(plan, where, Clock(), on_progress=answering.say))
-    if isinstance(found, Failed):
-        return answering.failed(found, as_json=options.json)
-    answering.print_json(as_json(found)) if options.json else print(text.paced_run(found))
-    return 0
+    return _once(paced.run, plan, options, said=text.paced_run)
 
 
 def rehearsal_run(options: Any) -> int:
@@ -107,11 +92,9 @@ def rehearsal_run(options: Any) -> int:
 
 def loaded_delay_run(options: Any) -> int:
     from dashboard import text
-    from probe import safety
     from probe.methods import loaded_delay
-    from store.jsonform import as_json
     from store.loaded_delay import SERIES
-    from store.records import Direction, Failed
+    from store.records import Direction
 
     plan = loaded_delay.LoadedDelayPlan(
         directions=tuple(map(Direction, options.direction or SERIES)),
@@ -120,13 +103,7 @@ def loaded_delay_run(options: Any) -> int:
         per_second=options.per_second,
         congestion=options.congestion,
     )
-    where = _reach(options)
-    answering.say(safety.CAUTION)
-    found = answering.finish(lambda: loaded_delay.run(plan, where, Clock(), on_progress=answering.say))
-    if isinstance(found, Failed):
-        return answering.failed(found, as_json=options.json)
-    answering.print_json(as_json(found)) if options.json else print(text.loaded_delay_run(found))
-    return 0
+    return _once(loaded_delay.run, plan, options, said=text.loaded_delay_run)
 
 
 def capacity_run(options: Any) -> int:
@@ -160,59 +137,35 @@ def capacity_run(options: Any) -> int:
 
 def burst_run(options: Any) -> int:
     from dashboard import text_shapes
-    from probe import safety
     from probe.methods import burst
-    from store.jsonform import as_json
-    from store.records import Direction, Failed
+    from store.records import Direction
 
     plan = burst.BurstPlan(
         direction=Direction(options.direction), most_bytes=options.most, line_bps=options.line
     )
-    where = _reach(options)
-    answering.say(safety.CAUTION)
-    found = answering.finish(lambda: burst.run(plan, where, Clock(), on_progress=answering.say))
-    if isinstance(found, Failed):
-        return answering.failed(found, as_json=options.json)
-    answering.print_json(as_json(found)) if options.json else print(text_shapes.burst_run(found))
-    return 0
+    return _once(burst.run, plan, options, said=text_shapes.burst_run)
 
 
 def sizes_run(options: Any) -> int:
     from dashboard import text_shapes
-    from probe import safety
     from probe.methods import sizes
-    from store.jsonform import as_json
-    from store.records import Direction, Failed
+    from store.records import Direction
 
     plan = sizes.SizesPlan(
         direction=Direction(options.direction), offered_bps=options.offered, seconds=options.seconds
     )
-    where = _reach(options)
-    answering.say(safety.CAUTION)
-    found = answering.finish(lambda: sizes.run(plan, where, Clock(), on_progress=answering.say))
-    if isinstance(found, Failed):
-        return answering.failed(found, as_json=options.json)
-    answering.print_json(as_json(found)) if options.json else print(text_shapes.sizes_run(found))
-    return 0
+    return _once(sizes.run, plan, options, said=text_shapes.sizes_run)
 
 
 def steps_run(options: Any) -> int:
     from dashboard import text_shapes
-    from probe import safety
     from probe.methods import steps
-    from store.jsonform import as_json
-    from store.records import Direction, Failed
+    from store.records import Direction
 
     plan = steps.StepsPlan(
         direction=Direction(options.direction), stated_bps=options.rate, seconds=options.seconds
     )
-    where = _reach(options)
-    answering.say(safety.CAUTION)
-    found = answering.finish(lambda: steps.run(plan, where, Clock(), on_progress=answering.say))
-    if isinstance(found, Failed):
-        return answering.failed(found, as_json=options.json)
-    answering.print_json(as_json(found)) if options.json else print(text_shapes.steps_run(found))
-    return 0
+    return _once(steps.run, plan, options, said=text_shapes.steps_run)
 
 
 def train_run(options: Any) -> int:
@@ -255,7 +208,7 @@ def soak_run(options: Any) -> int:
         found = _unless_terminated(lambda: soak.run(where, clock, file, on_progress=answering.say))
         if found is None:
             answering.say(f"Stopped. The same command goes on with what {options.kept} holds.")
-            return EXIT_STOPPED
+            return answering.EXIT_STOPPED
         if isinstance(found, Failed):
             file.discard()
             return answering.failed(found, as_json=options.json)
@@ -269,14 +222,39 @@ def soak_run(options: Any) -> int:
 def mtu_run(options: Any) -> int:
     from dashboard import text
     from probe.methods import mtu
-    from store.jsonform import as_json
-    from store.records import Failed
 
     where = _reach(options)
     found = answering.finish(lambda: mtu.run(where, Clock(), on_progress=answering.say))
+    return _printed(found, options, said=text.path_mtu)
+
+
+def _once(
+    measure: Callable[..., Coroutine[Any, Any, Any]],
+    plan: Any,
+    options: Any,
+    *,
+    said: Callable[[Any], str],
+    caution: str = "",
+) -> int:
+    """Warn, measure by `plan` over the way that the options name, and print the record or why there is none.
+
+    Without a `caution` of its own it is that of a run that fills the line.
+    """
+    from probe import safety
+
+    where = _reach(options)
+    answering.say(caution or safety.CAUTION)
+    found = answering.finish(lambda: measure(plan, where, Clock(), on_progress=answering.say))
+    return _printed(found, options, said=said)
+
+
+def _printed(found: Any, options: Any, *, said: Callable[[Any], str]) -> int:
+    from store.jsonform import as_json
+    from store.records import Failed
+
     if isinstance(found, Failed):
         return answering.failed(found, as_json=options.json)
-    answering.print_json(as_json(found)) if options.json else print(text.path_mtu(found))
+    answering.print_json(as_json(found)) if options.json else print(said(found))
     return 0
 
 
@@ -392,3 +370,8 @@ BY_METHOD: dict[str, Callable[[Any], int]] = {
     "soak": soak_run,
     "mtu": mtu_run,
 }
+
+
+def command(options: Any) -> int:
+    """Measure once by the method that was named."""
+    return BY_METHOD[options.word](options)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import argparse
 from contextlib import closing
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
-from commands.answering import handoff_named, print_json, put_on_record, say
+from commands.answering import EXIT_FAILED, handoff_named, print_json, put_on_record, say
 from dashboard import statements, text_statement
 from store import jsonform
 from store import site as sites
@@ -66,3 +67,23 @@ def ticket(
         return False
     print_json(jsonform.as_json(note)) if as_json else say(f"Ticket {reference} is on record.")
     return True
+
+
+def statement_command(options: argparse.Namespace) -> int:
+    """Print a month's statement as the options say."""
+    return statement(options.site, month=options.month, handoff=options.handoff, as_json=options.json)
+
+
+def ticket_command(options: argparse.Namespace) -> int:
+    """Put a ticket's note on record as the options say."""
+    kept = ticket(
+        options.site,
+        options.reference,
+        handoff=options.handoff,
+        opened=options.opened,
+        closed=options.closed,
+        promised=options.promised,
+        says=options.says,
+        as_json=options.json,
+    )
+    return 0 if kept else EXIT_FAILED

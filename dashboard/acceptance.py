@@ -62,29 +62,41 @@ class Found:
 
 def read(reader: Reader | None, site: Site, handoff: Handoff, *, now_unix_ns: int) -> Found:
     """From its handover, or 60 days ago, to the decision, or now. Without a reader there is no record yet."""
-    card = handoff.card_at(now_unix_ns)
     where = zone(site.timezone)
-    since_ns = now_unix_ns - _WITHOUT_HANDOVER_NS
-    if card.handover is not None:
-        since_ns = unix_ns_of(datetime(card.handover.year, card.handover.month, card.handover.day), where)  # noqa: DTZ001
-    until_ns = min(now_unix_ns, since_ns + _MOST_NS) if since_ns < now_unix_ns else now_unix_ns
+    since_ns, until_ns = _time(site, handoff, now_unix_ns)
+    found = material(reader, site, handoff, now_unix_ns=now_unix_ns)
+    return Found(
+        handoff=handoff,
+        card=handoff.card_at(now_unix_ns),
+        sheet=acceptance.sheet(found, today=local(now_unix_ns, where).date(), holidays=site.holidays),
+        from_unix_ns=since_ns,
+        until_unix_ns=until_ns,
+    )
+
+
+def material(reader: Reader | None, site: Site, handoff: Handoff, *, now_unix_ns: int) -> Material:
+    """What the sheet of that time is judged from, with that of the handoffs of the same contract."""
+    card = handoff.card_at(now_unix_ns)
+    since_ns, until_ns = _time(site, handoff, now_unix_ns)
     mates = [
         each
         for each in site.handoffs
         if each is not handoff and card.same_contract(each.card_at(now_unix_ns))
     ]
-    found = _material(reader, site, handoff, since_ns, until_ns, now_unix_ns)
-    found = replace(
-        found,
+    return replace(
+        _material(reader, site, handoff, since_ns, until_ns, now_unix_ns),
         mates=tuple(_material(reader, site, each, since_ns, until_ns, now_unix_ns) for each in mates),
     )
-    return Found(
-        handoff=handoff,
-        card=card,
-        sheet=acceptance.sheet(found, today=local(now_unix_ns, where).date(), holidays=site.holidays),
-        from_unix_ns=since_ns,
-        until_unix_ns=until_ns,
-    )
+
+
+def _time(site: Site, handoff: Handoff, now_unix_ns: int) -> tuple[int, int]:
+    """From when to when records belong to the sheet."""
+    card, where = handoff.card_at(now_unix_ns), zone(site.timezone)
+    since_ns = now_unix_ns - _WITHOUT_HANDOVER_NS
+    if card.handover is not None:
+        since_ns = unix_ns_of(datetime(card.handover.year, card.handover.month, card.handover.day), where)  # noqa: DTZ001
+    until_ns = min(now_unix_ns, since_ns + _MOST_NS) if since_ns < now_unix_ns else now_unix_ns
+    return since_ns, until_ns
 
 
 def _material(

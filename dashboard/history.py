@@ -6,7 +6,7 @@ with a `Reader`, so it runs in that reader's thread. Imports store and judge.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import tzinfo
@@ -148,6 +148,7 @@ def check(
     limits: Limits = Limits(),
     elsewhere: bool = False,
     thorough: bool = False,
+    ignoring: Collection[str] = (),
 ) -> Check:
     """The answer for a stream plan; `records` hold its comparable hours of four weeks, with `elsewhere` on
     every handoff that the show could go by instead."""
@@ -165,6 +166,7 @@ def check(
         upload_adds_ms=dict(limits.upload_adds_ms),
         uplinks=names,
         thorough=thorough,
+        ignoring=ignoring,
     )
 
 
@@ -195,14 +197,14 @@ def check_of(
     reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int, thorough: bool = False
 ) -> Check:
     """The same, read from the store."""
-    records = _of_plan(reader, site, plan, now_unix_ns=now_unix_ns)
+    records = of_plan(reader, site, plan, now_unix_ns=now_unix_ns)
     limits = limits_of(reader, site, records, now_unix_ns=now_unix_ns)
     return check(
         site, plan, records, now_unix_ns=now_unix_ns, limits=limits, elsewhere=True, thorough=thorough
     )
 
 
-def _of_plan(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> list[Known]:
+def of_plan(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> list[Known]:
     """What comparable hours of four weeks hold."""
     since_ns = now_unix_ns - comparable.HISTORY_S * NS_PER_S
     return [
@@ -226,7 +228,7 @@ def recent_stalls(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: 
 
 def compared(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> History:
     """What comparable hours saw of the plan's own line up to a moment."""
-    own = evidence.of_line(site, plan.handoff, _of_plan(reader, site, plan, now_unix_ns=now_unix_ns))
+    own = evidence.of_line(site, plan.handoff, of_plan(reader, site, plan, now_unix_ns=now_unix_ns))
     return comparable.gather(
         plan,
         _only(RateRun, own),
@@ -323,13 +325,12 @@ def _buckets(reader: Reader, site: Site, since_ns: int, now_unix_ns: int) -> Ite
         newest = next((one for one in reversed(told) if one.committed_bytes is not None), None)
         if newest is not None:
             yield handoff.name, _bucket(newest, zone(site.timezone))
-        elif (stated := _stated(handoff)) is not None:
+        elif (stated := _stated(handoff.card_at(now_unix_ns))) is not None:
             yield handoff.name, stated
 
 
-def _stated(handoff: Handoff) -> Bucket | None:
+def _stated(card: Card) -> Bucket | None:
     """What the contract card states, where nobody looked; counted as if it stood at the IP layer."""
-    card = handoff.card
     cbs_bytes, rate_bps = card.burst_bytes(Direction.UP), card.rate_bps(Direction.UP)
     if cbs_bytes is None or rate_bps is None:
         return None

@@ -14,8 +14,9 @@ from store.site import Handoff, Site
 SEEN_S = 30 * 86_400  # runs of the last month tell where they end and what the counters say
 
 
-def judged(site: Site, handoff: Handoff, runs: Iterable[RateRun]) -> tuple[PathJudged, ...]:
-    """Every way from one handoff; `runs` are its own."""
+def judged(site: Site, handoff: Handoff, runs: Iterable[RateRun], *, now_ns: int) -> tuple[PathJudged, ...]:
+    """Every way from one handoff by its card in force; `runs` are its own."""
+    handoff = handoff.at(now_ns)
     kept = evidence.of_line(site, handoff.name, runs)
     needed_bps = house.needed_payload_bps(handoff)
     return tuple(
@@ -33,5 +34,5 @@ def of_site(reader: Reader | None, site: Site, *, now_ns: int) -> tuple[PathJudg
         runs: list[RateRun] = []
         if reader is not None:
             runs = reader.rate_runs(handoff=handoff.name, since_ns=since_ns, until_ns=now_ns, bins=False)
-        found += judged(site, handoff, runs)
+        found += judged(site, handoff, runs, now_ns=now_ns)
     return tuple(found)

@@ -5,7 +5,7 @@ Reads with a `Reader`, so it runs in that reader's thread. Imports store and jud
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, timedelta, tzinfo
 from statistics import median
@@ -14,20 +14,18 @@ from typing import Any
 from dashboard import statements
 from dashboard.judge import change_points, contract, evidence, months, renewal
 from dashboard.judge import trend as trends
-from dashboard.judge.availability import Count
 from dashboard.judge.change_points import Change
-from dashboard.judge.credits import Credits
 from dashboard.judge.renewal import Cost, Dates
 from dashboard.judge.trend import Trend
 from dashboard.judge.verdict import Word
-from dashboard.statements import plain
+from dashboard.statements import MonthCount, plain
 from store.card import Card
 from store.cells import Length
 from store.clock import NS_PER_S, local, zone
 from store.histogram import RELATIVE_ERROR, Histogram
 from store.light import Light
 from store.reader import Reader
-from store.records import Direction, RateRun
+from store.records import Direction, RateRun, RateSide
 from store.rollup import Rolled
 from store.site import Handoff, Site, Where
 from store.terms import Money
@@ -114,7 +112,7 @@ def figures(
         reader.rate_runs(handoff=handoff.name, since_ns=since_ns, until_ns=until_ns, bins=False),
     )
     series = [
-        (f"Rate {direction}", "Mb/s", _runs_by_day(runs, handoff.card, direction, where))
+        (f"Rate {direction}", "Mb/s", _runs_by_day(runs, handoff, direction, where))
         for direction in _DIRECTIONS
     ]
     for endpoint in _outside(reader, site, handoff):
@@ -151,10 +149,23 @@ def _figure(name: str, unit: str, values: Sequence[tuple[int, float]]) -> Figure
 
 
 def _runs_by_day(
-    runs: Sequence[RateRun], card: Card, direction: Direction, where: tzinfo
+    runs: Sequence[RateRun], handoff: Handoff, direction: Direction, where: tzinfo
 ) -> list[tuple[int, float]]:
-    counted = contract.counted(runs, card, direction)
+    counted = _counted(runs, handoff, direction)
     return _medians([(run.started_unix_ns, side.rates.goodput_bps / 1e6) for run, side in counted], where)
+
+
+def _counted(
+    runs: Sequence[RateRun], handoff: Handoff, direction: Direction
+) -> list[tuple[RateRun, RateSide]]:
+    """The runs that count, each by the card of its time."""
+    return [
+        pair
+        for card in handoff.cards
+        for pair in contract.counted(
+            [run for run in runs if handoff.card_at(run.started_unix_ns) is card], card, direction
+        )
+    ]
 
 
 def _medians(values: Sequence[tuple[int, float]], where: tzinfo) -> list[tuple[int, float]]:
@@ -194,6 +205,15 @@ def _sums(
     )
 
 
+def _cards(handoff: Handoff, where: tzinfo) -> Callable[[date], Card]:
+    """The version of a card in force at the end of a day."""
+
+    def card_on(day: date) -> Card:
+        return handoff.card_at(months.between(day, day + timedelta(days=1), where).until_s * NS_PER_S - 1)
+
+    return card_on
+
+
 # Two lines
 
 
@@ -220,7 +240,9 @@ def compared(
     sides = [
         _by_hour(reader, site, one, since_ns=since_ns, until_ns=now_ns, where=where) for one in (old, new)
     ]
-    both = _overlap(old.card, new.card, min(today, _last_day(reader, old, where) or today))
+    both = _overlap(
+        old.card_at(now_ns), new.card_at(now_ns), min(today, _last_day(reader, old, where) or today)
+    )
     return Compared(
         old=old,
         new=new,
@@ -228,7 +250,9 @@ def compared(
         last_day=last,
         hours=tuple(zip(*sides, strict=True)),
         overlap=both,
-        cost=renewal.overlap(old.card, new.card, from_day=both[0], until_day=both[1]) if both else None,
+        cost=renewal.overlap(_cards(old, where), _cards(new, where), from_day=both[0], until_day=both[1])
+        if both
+        else None,
     )
 
 
@@ -257,7 +281,7 @@ def _by_hour(
     rates: dict[Direction, dict[int, list[int]]] = {}
     for direction in _DIRECTIONS:
         by_hour = rates.setdefault(direction, {})
-        for run, side in contract.counted(runs, handoff.card, direction):
+        for run, side in _counted(runs, handoff, direction):
             by_hour.setdefault(local(run.started_unix_ns, where).hour, []).append(side.rates.goodput_bps)
     trains: dict[int, list[Rolled]] = {}
     for endpoint in _outside(reader, site, handoff):
@@ -319,32 +343,31 @@ def renewal_of(
     handoff: Handoff,
     *,
     now_ns: int,
-    judged: Sequence[tuple[Count, Credits | None]] | None = None,
+    judged: Sequence[MonthCount] | None = None,
 ) -> Renewal:
     """What a handoff's term came to by now; months that are over are judged one by one, or at hand."""
     where, now_s = zone(site.timezone), now_ns // NS_PER_S
     today = local(now_ns, where).date()
-
-    def card_on(day: date) -> Card:
-        return handoff.card_at(months.between(day, day + timedelta(days=1), where).until_s * NS_PER_S - 1)
-
-    card = card_on(today)
+    card_on, card = _cards(handoff, where), handoff.card_at(now_ns)
     counts = judged
     if counts is None:
         over = _months_over(reader, handoff, card, today, where)
-        counts = [statements.month_credits(reader, site, handoff, one, now_s=now_s) for one in over]
-    words = [count.word for count, _ in counts]
+        counts = [statements.month_count(reader, site, handoff, one, now_s=now_s) for one in over]
+    every, failed, undecided = (
+        {one.month.first_day.replace(day=1) for one in counts if one.count.word in words}
+        for words in ((*Word,), (Word.NOT_MET,), (Word.UNDECIDED,))
+    )
     ends = card.ends()
-    delivered = _delivered(reader, site, handoff, card, now_ns=now_ns)
+    delivered = _delivered(reader, site, handoff, now_ns=now_ns)
     return Renewal(
         handoff=handoff,
         dates=renewal.dates(card, today=today),
         paid=renewal.cost(card_on, until=today),
         whole_term=renewal.cost(card_on, until=ends) if ends else None,
-        credits=_sum([found.ours.amount for _, found in counts if found is not None]),
-        months=len(counts),
-        failed=words.count(Word.NOT_MET),
-        undecided=words.count(Word.UNDECIDED),
+        credits=_sum([one.credits.ours.amount for one in counts if one.credits is not None]),
+        months=len(every),
+        failed=len(failed),
+        undecided=len(undecided - failed),
         delivered_bps=delivered,
         per_mbps=(renewal.per_mbps(card, delivered[0]), renewal.per_mbps(card, delivered[1])),
         figures=figures(reader, site, handoff, now_ns=now_ns),
@@ -354,7 +377,8 @@ def renewal_of(
 def _months_over(
     reader: Reader, handoff: Handoff, card: Card, today: date, where: tzinfo
 ) -> list[months.Span]:
-    """The months of service that are over and lie in the record, in whole or in part."""
+    """The months of service that are over and lie in the record, in whole or in part; cut where the card
+    changed."""
     oldest_ns = reader.oldest_ns(handoff=handoff.name, since_ns=0)
     if oldest_ns is None:
         return []
@@ -362,7 +386,7 @@ def _months_over(
     day = max(first, card.service_start) if card.service_start else first
     found = []
     while (month := months.month(day, where)).until_day <= today:
-        found.append(statements.in_term(month, handoff, where))
+        found += [span for _, span in statements.versions(handoff, month, where)]
         day = month.until_day
     return found
 
@@ -378,9 +402,7 @@ def _sum(amounts: Sequence[Money | None]) -> Money | None:
     return Money(amount=total, unit=known[0].unit)
 
 
-def _delivered(
-    reader: Reader, site: Site, handoff: Handoff, card: Card, *, now_ns: int
-) -> tuple[int | None, int | None]:
+def _delivered(reader: Reader, site: Site, handoff: Handoff, *, now_ns: int) -> tuple[int | None, int | None]:
     """Median payload up and down of the runs that count, of the last quarter."""
     runs = evidence.of_line(
         site,
@@ -390,7 +412,7 @@ def _delivered(
         ),
     )
     up, down = (
-        [side.rates.goodput_bps for _, side in contract.counted(runs, card, direction)]
+        [side.rates.goodput_bps for _, side in _counted(runs, handoff, direction)]
         for direction in _DIRECTIONS
     )
     return (round(median(up)) if up else None, round(median(down)) if down else None)

@@ -7,11 +7,12 @@ outages, of single minutes. Reads with a `Reader`, so it runs in that reader's t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from dashboard.judge import loss_shape, outages, promises
+from dashboard.judge.evidence import Span
 from dashboard.judge.loss_shape import BurstGap
 from dashboard.judge.outages import Spans
 from dashboard.judge.promises import DelayPromise, IntervalLoss, LossPromise, LossyMinute, Promise
@@ -22,7 +23,7 @@ from store.clock import NS_PER_S
 from store.histogram import Histogram
 from store.reader import Reader
 from store.records import TrainSpan
-from store.rollup import Rolled, speaks
+from store.rollup import speaks
 from store.samples import unpacked
 from store.site import Handoff, Site, Where
 
@@ -71,16 +72,26 @@ class Quality:
 
 
 def read(
-    reader: Reader, site: Site, handoff: Handoff, *, from_s: int, until_s: int, without: Spans
+    reader: Reader,
+    site: Site,
+    handoff: Handoff,
+    *,
+    from_s: int,
+    until_s: int,
+    without: Spans,
+    ignoring: Collection[str] = (),
 ) -> tuple[Quality, ...]:
-    """What each endpoint outside shows between the two, but for minutes that the times `without` touch."""
+    """What each endpoint outside shows between the two, but for minutes that the times `without` touch.
+
+    Rules in `ignoring`, by their codes, leave no minute out: to show what they do.
+    """
     outside = [one.name for one in site.endpoints if one.where is Where.OUTSIDE]
     measured = {endpoint for owner, endpoint in reader.paths() if owner == handoff.name}
     span_s = max((train.span_s for train in site.trains if train.handoff == handoff.name), default=60)
     out = outages.merged((low - span_s, high) for low, high in without)  # a minute is where it began
     kept = outages.without((float(from_s), float(until_s)), out)
     found = (
-        _quality(reader, handoff, endpoint, kept, left_out_s=until_s - from_s - outages.total_s(kept))
+        _quality(reader, handoff, endpoint, kept, from_s=from_s, until_s=until_s, ignoring=ignoring)
         for endpoint in outside
         if endpoint in measured
     )
@@ -88,9 +99,16 @@ def read(
 
 
 def _quality(
-    reader: Reader, handoff: Handoff, endpoint: str, kept: Spans, *, left_out_s: float
+    reader: Reader,
+    handoff: Handoff,
+    endpoint: str,
+    kept: Spans,
+    *,
+    from_s: int,
+    until_s: int,
+    ignoring: Collection[str],
 ) -> Quality | None:
-    sums = [
+    sums: list[Span] = [
         one
         for low, high in kept
         for one in reader.train_sums(
@@ -101,6 +119,8 @@ def _quality(
             longest=Length.DAY,
         )
     ]
+    if ignoring:
+        sums += _not_left_out(reader, handoff.name, endpoint, kept, ignoring)
     seconds = sum(one.seconds for one in sums)
     if not seconds:
         return None
@@ -115,7 +135,7 @@ def _quality(
             histograms=False,
             lossy=True,
         )
-        if speaks(span)
+        if speaks(span, ignoring=ignoring)
     ]
     card = handoff.card
     rtt, up, down = (_pooled(sums, name) for name in ("rtt", "pdv_up", "pdv_down"))
@@ -124,7 +144,7 @@ def _quality(
     return Quality(
         endpoint=endpoint,
         seconds=seconds,
-        left_out_s=left_out_s,
+        left_out_s=until_s - from_s - outages.total_s(kept),
         rtt=promises.delay("RTT p95", rtt, share=0.95, limit_us=card.rtt_p95_us, lost=lost),
         pdv=tuple(
             promises.delay(f"PDV p99 {way}", histogram, share=0.99, limit_us=card.pdv_p99_us, lost=gone)
@@ -141,14 +161,30 @@ def _quality(
     )
 
 
-def _pooled(sums: Sequence[Rolled], name: str) -> Histogram:
+def _not_left_out(
+    reader: Reader, handoff: str, endpoint: str, kept: Spans, ignoring: Collection[str]
+) -> Iterator[TrainSpan]:
+    """Minutes that no sum has and that may speak once the rules `ignoring` are gone."""
+    for low, high in kept:
+        for span in reader.train_spans(
+            handoff=handoff,
+            endpoint=endpoint,
+            since_ns=round(low * NS_PER_S),
+            until_ns=round(high * NS_PER_S),
+            with_reasons=True,
+        ):
+            if speaks(span, ignoring=ignoring) and not speaks(span):
+                yield span
+
+
+def _pooled(sums: Sequence[Span], name: str) -> Histogram:
     pooled = Histogram()
     for one in sums:
         pooled.merge(getattr(one, name))
     return pooled
 
 
-def _losses(sums: Sequence[Rolled], lossy: Sequence[TrainSpan], card: Card) -> tuple[LossPromise, ...]:
+def _losses(sums: Sequence[Span], lossy: Sequence[TrainSpan], card: Card) -> tuple[LossPromise, ...]:
     """Each way; what was lost in a direction that nobody knows is counted with up."""
     sent = sum(one.sent for one in sums)
     up = sum(one.lost_up + one.lost_unattributed for one in sums)

@@ -9,10 +9,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from dashboard import ledgers
 from dashboard.judge.exclusions import Ledger, Rule
 from dashboard.judge.rate_detail import RateDetail
 from dashboard.judge.together import Together
 from dashboard.judge.verdict import RateVerdict
+from dashboard.ledgers import Ledgers
 from dashboard.rate_history import Rates, Version
 from store.clock import local, rfc3339, zone
 from store.jsonform import SCHEMA
@@ -57,8 +59,8 @@ def version_json(version: Version) -> Json:
     }
 
 
-def ledger_json(site: Site, found: Sequence[Rates], *, now_unix_ns: int) -> Json:
-    """The exclusions ledger of every handoff."""
+def ledger_json(site: Site, found: Sequence[Rates], others: Sequence[Ledgers], *, now_unix_ns: int) -> Json:
+    """The exclusions ledger of every handoff: rates, and the `others` of the same handoffs."""
     return {
         "kind": "ledger",
         "schema": SCHEMA,
@@ -73,16 +75,17 @@ def ledger_json(site: Site, found: Sequence[Rates], *, now_unix_ns: int) -> Json
                 "from": rfc3339(rates.from_unix_ns),
                 "until": rfc3339(rates.until_unix_ns),
                 "versions": [version_json(version) for version in rates.versions],
+                "others": ledgers.as_json(other),
             }
-            for rates in found
+            for rates, other in zip(found, others, strict=True)
         ],
     }
 
 
-def ledger_text(site: Site, found: Sequence[Rates]) -> str:
+def ledger_text(site: Site, found: Sequence[Rates], others: Sequence[Ledgers]) -> str:
     """The same for a terminal."""
     lines = [f"{site.name}{' (invented data)' if site.invented else ''}"]
-    for rates in found:
+    for rates, other in zip(found, others, strict=True):
         for version in rates.versions:
             where = zone(site.timezone)
             since, until = (
@@ -92,6 +95,7 @@ def ledger_text(site: Site, found: Sequence[Rates]) -> str:
             lines += ["", f"Handoff {rates.handoff.name}, {since} to {until}"]
             for ledger in version.ledgers:
                 lines += _ledger_lines(ledger)
+        lines += ["", f"Handoff {rates.handoff.name}, everything else", *ledgers.as_lines(other)]
     return "\n".join(lines)
 
 

@@ -7,7 +7,7 @@ read minute by minute, and only the minutes that do, with their stalls and singl
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta, tzinfo
 
@@ -30,8 +30,13 @@ _WHOLE_RATIO = 0.999  # of an hour, so that its sum leaves no gap that matters
 _CARRIER = {EventKind.CARRIER_LOST: True, EventKind.CARRIER_BACK: False}
 
 
-def read(reader: Reader, site: Site, handoff: Handoff, *, from_s: int, until_s: int) -> Seen:
-    """All that is on record of a handoff's availability between the two (Unix seconds)."""
+def read(
+    reader: Reader, site: Site, handoff: Handoff, *, from_s: int, until_s: int, ignoring: Collection[str] = ()
+) -> Seen:
+    """All that is on record of a handoff's availability between the two (Unix seconds).
+
+    Rules in `ignoring`, by their codes, leave no minute of a train out: to show what they do.
+    """
     since_ns, until_ns = (from_s - _MARGIN_S) * NS_PER_S, (until_s + _MARGIN_S) * NS_PER_S
     grids = [
         outages.grid_of(rule, from_s, until_s)
@@ -45,7 +50,7 @@ def read(reader: Reader, site: Site, handoff: Handoff, *, from_s: int, until_s: 
     house = house or [path for path in paths if path[1] in inside]
     outside = [(handoff.name, endpoint) for endpoint in own if endpoint not in inside]
     read_ = {
-        path: _pieces(reader, path, grids, since_ns=since_ns, until_ns=until_ns)
+        path: _pieces(reader, path, grids, since_ns=since_ns, until_ns=until_ns, ignoring=ignoring)
         for path in (*outside, *house)
     }
     pieces = {path: found for path, found in read_.items() if found}
@@ -113,7 +118,13 @@ def announced(site: Site, handoff: Handoff, *, from_s: int, until_s: int) -> lis
 
 
 def _pieces(
-    reader: Reader, path: tuple[str, str], grids: Sequence[Grid], *, since_ns: int, until_ns: int
+    reader: Reader,
+    path: tuple[str, str],
+    grids: Sequence[Grid],
+    *,
+    since_ns: int,
+    until_ns: int,
+    ignoring: Collection[str],
 ) -> list[Piece]:
     """One train's time in pieces, each as coarse as the rules allow; oldest first, apart."""
     sums = reader.train_sums(
@@ -130,7 +141,7 @@ def _pieces(
     fine = [any(coarse[max(0, nth - 1) : nth + 2]) for nth in range(len(sums))]
     found: list[Piece] = []
     for low, high in _rows(sums, fine):
-        found += _of_minutes(reader, path, grids, since_ns=low, until_ns=high)
+        found += _of_minutes(reader, path, grids, since_ns=low, until_ns=high, ignoring=ignoring)
     found += [_of_sum(one) for one, finely in zip(sums, fine, strict=True) if not finely]
     return _apart(found)
 
@@ -167,14 +178,20 @@ def _rows(sums: Sequence[Rolled], fine: Sequence[bool]) -> Iterator[tuple[int, i
 
 
 def _of_minutes(
-    reader: Reader, path: tuple[str, str], grids: Sequence[Grid], *, since_ns: int, until_ns: int
+    reader: Reader,
+    path: tuple[str, str],
+    grids: Sequence[Grid],
+    *,
+    since_ns: int,
+    until_ns: int,
+    ignoring: Collection[str],
 ) -> list[Piece]:
     spans = [
         span
         for span in reader.train_spans(
             handoff=path[0], endpoint=path[1], since_ns=since_ns, until_ns=until_ns, histograms=False
         )
-        if speaks(span)
+        if speaks(span, ignoring=ignoring)
     ]
     open_ = [span for span in spans if any(grid.leaves_open(of_span(span)) for grid in grids)]
     if not open_:

@@ -6,10 +6,10 @@ them together. Imports store, judge, seen and history.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta, tzinfo
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 from dashboard import history, quality, seen
@@ -20,6 +20,7 @@ from dashboard.judge.months import Span
 from dashboard.judge.verdict import RateVerdict
 from dashboard.judge.works import Counted
 from dashboard.quality import Quality
+from store.card import Card
 from store.clock import NS_PER_S, rfc3339, zone
 from store.reader import Reader
 from store.site import Handoff, Site
@@ -32,52 +33,111 @@ from store.tickets import TicketNote
 class Statement:
     """What can be said of one handoff and month; `period` is the time that its contract counts over.
 
-    With `card_changed` the card had another version earlier in the month; the one at its end is used.
-    `credits` is None where the card names no rule or counts over more than a month, and `no_credits` says so.
+    Where the card changed within the month, `month` and `period` are what of them the newest version was in
+    force, `earlier` has the parts before, oldest first, each by its own version, and all are `of_changed`.
+    `fee` is the month's, for a part its share by time. `credits` is None where the card names no rule or
+    counts over more than a month, and `no_credits` says so.
     """
 
     handoff: Handoff
     month: Span
-    card_changed: bool
     period: Span
     now_s: int
     availability: Availability
+    fee: Money | None
     credits: Credits | None
     no_credits: str
     repeated: Repeated | None
     quality: tuple[Quality, ...]
     rates: tuple[RateVerdict, ...]
+    of_changed: bool
+    earlier: tuple[Statement, ...] = ()
 
     @property
     def over(self) -> bool:
         """Whether the period has ended."""
         return self.now_s >= self.period.until_s
 
+    @property
+    def parts(self) -> tuple[Statement, ...]:
+        """All parts of the month, oldest first; itself alone where the card did not change."""
+        return (*self.earlier, self)
+
+    def part_said(self, where: tzinfo) -> str:
+        """Which part of the month it is: ``to 14 Nov 10:00``; empty for a whole one."""
+        return months.part_said(self.month, where)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MonthCount:
+    """A month, or a part of it, under the contract's rule, or the first of trains where the card has none."""
+
+    month: Span
+    count: Count
+    credits: Credits | None
+
 
 def find(reader: Reader, site: Site, handoff: Handoff, *, day: date, now_ns: int) -> Statement:
-    """Judge the month that `day` lies in."""
-    where, now_s = zone(site.timezone), now_ns // NS_PER_S
-    last_ns = months.month(day, where).until_s * NS_PER_S - 1
-    changed = len({handoff.card_at(at_ns).from_unix_ns for at_ns in (last_ns, _first_ns(day, where))}) > 1
-    handoff = replace(handoff, card=handoff.card_at(last_ns), earlier=())
-    card = handoff.card
-    month = in_term(months.month(day, where), handoff, where)
-    period = in_term(months.period(card.outages.period, day, where), handoff, where)
-    found = judged(reader, site, handoff, period, now_s=now_s)
-    why_not = _no_credits(handoff, found)
+    """Judge the month that `day` lies in, each version of the card for the time that it was in force."""
+    where = zone(site.timezone)
+    parts = [
+        _part(reader, site, handoff, own, month, now_s=now_ns // NS_PER_S)
+        for own, month in versions(handoff, months.month(day, where), where)
+    ]
+    return replace(parts[-1], earlier=tuple(parts[:-1]))
+
+
+def _part(
+    reader: Reader, site: Site, handoff: Handoff, own: Handoff, month: Span, *, now_s: int
+) -> Statement:
+    """A month, or what of it a version of the card was in force; `own` is the handoff with that one."""
+    where, card = zone(site.timezone), own.card
+    whole = months.period(card.outages.period, month.first_day, where)
+    period = next((span for each, span in versions(handoff, whole, where) if each.card is card), month)
+    excused_s = _excused_s(reader, site, handoff, period, now_s=now_s)
+    found = judged(reader, site, own, period, now_s=now_s, excused_s=excused_s)
+    why_not = _no_credits(own, found)
     return Statement(
-        handoff=handoff,
+        handoff=own,
         month=month,
-        card_changed=changed,
         period=period,
         now_s=now_s,
         availability=found,
-        credits=None if why_not else _credits(reader, handoff, found, period, where, now_s=now_s),
+        fee=_fee(handoff, own, month, where),
+        credits=None
+        if why_not
+        else _credits(reader, handoff, own, found, period, where, now_s=now_s, excused_s=excused_s),
         no_credits=why_not,
-        repeated=_repeated(reader, site, handoff, period, now_s=now_s),
-        quality=_quality(reader, site, handoff, month, found),
-        rates=_rates(reader, site, handoff, month),
+        repeated=_repeated(reader, site, handoff, own, period, now_s=now_s),
+        quality=_quality(reader, site, own, month, found),
+        rates=_rates(reader, site, own, month),
+        of_changed=len(versions(handoff, months.month(month.first_day, where), where)) > 1,
     )
+
+
+def versions(handoff: Handoff, span: Span, where: tzinfo) -> list[tuple[Handoff, Span]]:
+    """A time cut where a version of the card begins: the handoff with each, and what lies in its term.
+
+    What lies in no term is left out, but for a time of which nothing does.
+    """
+    begins = [(card.from_unix_ns or 0) // NS_PER_S for card in handoff.cards[1:]]
+    every = [
+        (replace(handoff, card=handoff.card_at(piece.until_s * NS_PER_S - 1), earlier=()), piece)
+        for piece in months.pieces(span, begins, where)
+    ]
+    found = [(own, mine) for own, piece in every if (mine := _in_term(piece, own, where)) is not None]
+    return found or every[-1:]
+
+
+def _in_term(span: Span, handoff: Handoff, where: tzinfo) -> Span | None:
+    """What of a time lies in the term of the contract."""
+    first = max(span.first_day, handoff.card.service_start or span.first_day)
+    last = handoff.card.term_end
+    until = min(span.until_day, last + timedelta(days=1)) if last else span.until_day
+    if first >= until:
+        return None
+    days = months.between(first, until, where)
+    return replace(days, from_s=max(days.from_s, span.from_s), until_s=min(days.until_s, span.until_s))
 
 
 def tickets(reader: Reader, handoff: Handoff) -> tuple[TicketNote, ...]:
@@ -85,45 +145,71 @@ def tickets(reader: Reader, handoff: Handoff) -> tuple[TicketNote, ...]:
     return tuple(reader.documents(TicketNote, handoff=handoff.name))
 
 
-def _first_ns(day: date, where: tzinfo) -> int:
-    return months.month(day, where).from_s * NS_PER_S
-
-
-def month_credits(
-    reader: Reader, site: Site, handoff: Handoff, month: Span, *, now_s: int
-) -> tuple[Count, Credits | None]:
-    """A month under the contract's rule, or severe seconds, and its credits if the card has any."""
+def month_count(reader: Reader, site: Site, handoff: Handoff, month: Span, *, now_s: int) -> MonthCount:
+    """A month, or a part of it, under the contract's rule, or severe seconds, and its credits if the card at
+    its end has any."""
     where = zone(site.timezone)
-    last_ns = month.until_s * NS_PER_S - 1
-    handoff = replace(handoff, card=handoff.card_at(last_ns), earlier=())
-    found = judged(reader, site, handoff, month, now_s=now_s, alone=True)
-    if _no_credits(handoff, found):
-        return found.counts[0], None
-    return found.counts[0], _credits(reader, handoff, found, month, where, now_s=now_s)
+    own = replace(handoff, card=handoff.card_at(month.until_s * NS_PER_S - 1), earlier=())
+    excused_s = _excused_s(reader, site, handoff, month, now_s=now_s)
+    found = judged(reader, site, own, month, now_s=now_s, alone=True, excused_s=excused_s)
+    if _no_credits(own, found):
+        return MonthCount(month=month, count=found.counts[0], credits=None)
+    credits_ = _credits(reader, handoff, own, found, month, where, now_s=now_s, excused_s=excused_s)
+    return MonthCount(month=month, count=found.counts[0], credits=credits_)
 
 
 def judged(
-    reader: Reader, site: Site, handoff: Handoff, span: Span, *, now_s: int, alone: bool = False
+    reader: Reader,
+    site: Site,
+    handoff: Handoff,
+    span: Span,
+    *,
+    now_s: int,
+    alone: bool = False,
+    excused_s: float = 0,
 ) -> Availability:
-    """Availability over a time; `alone`: by the contract's rule, or severe seconds, only."""
+    """Availability over a time by the handoff's newest card; `alone`: by the contract's rule, or severe
+    seconds, only. So much of the first month's cap on works is gone already as `excused_s` says."""
     card = handoff.card
     return availability.judge(
         seen.read(reader, site, handoff, from_s=span.from_s, until_s=span.until_s),
         terms=card.outages,
         promised=card.availability_ratio,
         maintenance_cap_s=card.maintenance_cap_s,
-        time=Time(from_s=span.from_s, until_s=span.until_s, now_s=now_s),
+        time=Time(from_s=span.from_s, until_s=span.until_s, now_s=now_s, excused_s=excused_s),
         where=zone(site.timezone),
         only=(card.outages.rule or OutageRule.SEVERE_SECONDS) if alone else None,
     )
 
 
-def in_term(span: Span, handoff: Handoff, where: tzinfo) -> Span:
-    """What of a time lies in the term of the contract; the time itself where nothing does."""
-    first = max(span.first_day, handoff.card.service_start or span.first_day)
-    last = handoff.card.term_end
-    until = min(span.until_day, last + timedelta(days=1)) if last else span.until_day
-    return months.between(first, until, where) if first < until else span
+def _excused_s(reader: Reader, site: Site, handoff: Handoff, part: Span, *, now_s: int) -> float:
+    """What was excused in a month before the part of it with which this version of the card began."""
+    where = zone(site.timezone)
+    before = replace(months.month(part.first_day, where), until_s=part.from_s)
+    if before.from_s >= part.from_s or _begins(handoff, part) != part.from_s:
+        return 0.0
+    used_s = 0.0
+    for own, span in versions(handoff, before, where):
+        found = judged(reader, site, own, span, now_s=now_s, alone=True, excused_s=used_s)
+        used_s += _excused(found, own.card, span, where, used_s)[1]
+    return used_s
+
+
+def _begins(handoff: Handoff, part: Span) -> int:
+    """When the version in force at the end of a part began; the earliest of all began with the first."""
+    card = handoff.card_at(part.until_s * NS_PER_S - 1)
+    return 0 if card is handoff.cards[0] else (card.from_unix_ns or 0) // NS_PER_S
+
+
+def _excused(
+    found: Availability, card: Card, span: Span, where: tzinfo, used_s: float
+) -> tuple[outages.Spans, float]:
+    """What of the outages under the first rule works excuse, and how long that is."""
+    mine = outages.within(found.counts[0].raw, span.from_s, span.until_s)
+    excused = works.capped(
+        mine, found.excuse.spans, cap_s=card.maintenance_cap_s, where=where, used=(span.from_s, used_s)
+    )
+    return excused, outages.total_s(excused)
 
 
 def _no_credits(handoff: Handoff, found: Availability) -> str:
@@ -139,41 +225,77 @@ def _no_credits(handoff: Handoff, found: Availability) -> str:
     return ""
 
 
+def _fee(handoff: Handoff, own: Handoff, month: Span, where: tzinfo) -> Money | None:
+    """A month's fee; where another version was in force for a part of the month, the share of the time."""
+    fee = money(own.card.fee_per_month)
+    parts = versions(handoff, months.month(month.first_day, where), where)
+    if fee is None or len(parts) < 2:
+        return fee
+    share = fee.amount * month.seconds / sum(span.seconds for _, span in parts)
+    return Money(amount=share.quantize(Decimal("0.01"), rounding=ROUND_HALF_UP), unit=fee.unit)
+
+
 def _credits(
-    reader: Reader, handoff: Handoff, found: Availability, period: Span, where: tzinfo, *, now_s: int
+    reader: Reader,
+    handoff: Handoff,
+    own: Handoff,
+    found: Availability,
+    period: Span,
+    where: tzinfo,
+    *,
+    now_s: int,
+    excused_s: float = 0,
 ) -> Credits:
-    count, card = found.contract, handoff.card
+    """By `own`, the handoff with the card of the period; a claim is in time by the end of all of it."""
+    count, card = found.contract, own.card
     assert count is not None  # noqa: S101 - `_no_credits`
     mine = (period.from_s, period.until_s)
+    last = versions(handoff, months.month(period.first_day, where), where)[-1][1]
     return credits.judge(
         count.raw,
         sure_down_s=count.sure_down_s,
         most_down_s=count.most_down_s,
-        excused=works.capped(count.raw, found.excuse.spans, cap_s=card.maintenance_cap_s, where=where),
+        excused=_excused(found, card, period, where, excused_s)[0],
         tickets=seen.tickets(
             reader, handoff, since_ns=period.from_s * NS_PER_S, until_ns=period.until_s * NS_PER_S
         ),
         terms=card.credits,
         counts_from=card.outages.counts_from,
         overruns_count=card.outages.overruns_count,
-        fee=money(card.fee_per_month),
+        fee=_fee(handoff, own, period, where),
         time=mine,
         leaves_s=count.leaves_s,
-        last_day=period.until_day - timedelta(days=1),
+        last_day=last.until_day - timedelta(days=1),
         today=months.day_at(now_s, where),
     )
 
 
-def _repeated(reader: Reader, site: Site, handoff: Handoff, period: Span, *, now_s: int) -> Repeated | None:
-    terms, where = handoff.card.credits, zone(site.timezone)
-    if terms.repeat_days is None or handoff.card.outages.rule is None:
+def _repeated(
+    reader: Reader, site: Site, handoff: Handoff, own: Handoff, period: Span, *, now_s: int
+) -> Repeated | None:
+    """The clause of `own`'s card; each outage of the days before counts as the card of its time has it."""
+    terms, where = own.card.credits, zone(site.timezone)
+    if terms.repeat_days is None or own.card.outages.rule is None:
         return None
     until = min(period.until_day, months.day_at(now_s, where) + timedelta(days=1))
-    back = in_term(months.between(until - timedelta(days=terms.repeat_days), until, where), handoff, where)
-    count = judged(reader, site, handoff, back, now_s=now_s, alone=True).contract
-    if count is None:
-        return None
-    return credits.repeated(count.outages, terms, until_s=back.until_s, where=where)
+    back = months.between(until - timedelta(days=terms.repeat_days), until, where)
+    back = replace(back, until_s=min(back.until_s, period.until_s))
+    found: list[Counted] = []
+    for each, span in versions(handoff, back, where):
+        count = judged(reader, site, each, span, now_s=now_s, alone=True).contract
+        found += count.outages if count else ()
+    return credits.repeated(_joined(found), terms, until_s=back.until_s, where=where)
+
+
+def _joined(found: Sequence[Counted]) -> list[Counted]:
+    """The outages, those made one again that a change of the card cut in two."""
+    joined: list[Counted] = []
+    for one in found:
+        if joined and joined[-1].to_s == one.from_s:
+            last = joined.pop()
+            one = replace(last, to_s=one.to_s, counts=last.counts + one.counts)
+        joined.append(one)
+    return joined
 
 
 def _quality(
@@ -199,15 +321,22 @@ def _rates(reader: Reader, site: Site, handoff: Handoff, month: Span) -> tuple[R
 
 
 def as_json(found: Statement) -> dict[str, Any]:
-    """The statement as a program reads it; moments in RFC 3339, UTC."""
-    contract = found.availability.contract
+    """The statement as a program reads it; moments in RFC 3339, UTC.
+
+    Where the card changed within the month it is of the last part, and `earlier` has the others.
+    """
+    contract, begun = found.availability.contract, found.handoff.card.from_unix_ns
     return {
         "handoff": found.handoff.name,
         "month": f"{found.month.first_day:%Y-%m}",
         "from": _moment(found.period.from_s),
         "to": _moment(found.period.until_s),
         "over": found.over,
-        "card_changed": found.card_changed,
+        "card_from": None if begun is None else rfc3339(begun),
+        "month_from": _moment(found.month.from_s),
+        "month_to": _moment(found.month.until_s),
+        "card_changed": found.of_changed,
+        "fee": None if found.fee is None else plain(asdict(found.fee)),
         "promised_ratio": found.availability.promised,
         "contract_rule": None if contract is None else str(contract.rule.rule),
         "availability": [count_json(one) for one in found.availability.counts],
@@ -220,6 +349,7 @@ def as_json(found: Statement) -> dict[str, Any]:
         "repeated_failure": None if found.repeated is None else _repeated_json(found.repeated),
         "delay_and_loss": [plain(quality.as_json(one, found.handoff.card)) for one in found.quality],
         "rates": [plain(asdict(one)) for one in found.rates],
+        "earlier": [as_json(one) for one in found.earlier],
     }
 
 

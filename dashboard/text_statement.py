@@ -21,15 +21,16 @@ if TYPE_CHECKING:  # only their values are looked at, and that would load numpy
 
 def statements(found: Iterable[Statement], where: tzinfo) -> str:
     """The statements one after the other; times are local at `where`."""
-    return "\n\n".join("\n".join(_statement(one, where)) for one in found)
+    return "\n\n".join("\n".join(_statement(part, where)) for one in found for part in one.parts)
 
 
 def _statement(one: Statement, where: tzinfo) -> Iterator[str]:
-    yield f"Handoff {one.handoff.name}, {one.month.first_day:%B %Y}"
+    part = one.part_said(where)
+    yield f"Handoff {one.handoff.name}, {one.month.first_day:%B %Y}{f', {part}' if part else ''}"
     if not one.over:
         yield "  The time is not over yet; what is still to come is neither good nor bad."
-    if one.card_changed:
-        yield "  The card changed within this month; all of the month is judged by its newest version here."
+    if one.of_changed:
+        yield f"  {changed_said(one)}"
     contract = one.availability.contract
     for count in one.availability.counts:
         first = count is contract
@@ -48,6 +49,15 @@ def _statement(one: Statement, where: tzinfo) -> Iterator[str]:
     for quality in one.quality:
         yield from _quality(quality)
     yield from (f"  Rate {verdict.direction}: {verdict.because}" for verdict in one.rates)
+
+
+def changed_said(one: Statement) -> str:
+    """What to know of a part of a month in which the card changed."""
+    fee = f", with its share of the month's fee, {one.fee.said()}" if one.fee else ""
+    return (
+        "The card changed within this month: each part of it is counted over its own time, by the version "
+        f"that was in force then{fee}."
+    )
 
 
 def _details(count: Count, where: tzinfo) -> Iterator[str]:

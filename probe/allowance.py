@@ -105,7 +105,8 @@ def packet_at_ip(payload_bytes: int = TRAIN_PAYLOAD_BYTES) -> int:
 
 
 def monthly_cost(site: Site) -> dict[str, tuple[CostLine, ...]]:
-    """Handoff by handoff, what the schedule moves in 30 days when no window stops a run."""
+    """Handoff by handoff, what the schedule moves in 30 days when no window stops a run, by the card that
+    the site has (`Site.at`)."""
     return {handoff.name: tuple(_lines(site, handoff)) for handoff in site.handoffs}
 
 
@@ -272,11 +273,10 @@ def may_start(handoff: Handoff, found: Allowance, *, cost_bytes: int | None) -> 
     return f"{left} of {whose} {found.purse} of {megabytes(found.limit_bytes)} are left{trains}{needs}"
 
 
-def refused(handoff: Handoff, plan: RunPlan, purses: Sequence[Allowance]) -> str | None:
-    """The sentence of the first purse that does not let a run of this plan start; None when all do."""
-    whys = (
-        may_start(handoff, purse, cost_bytes=once_bytes(plan, handoff.card, purse.counts)) for purse in purses
-    )
+def refused(handoff: Handoff, plan: RunPlan, purses: Sequence[Allowance], *, at_ns: int) -> str | None:
+    """The sentence of the first purse that does not let a run of this plan start then; None when all do."""
+    card = handoff.card_at(at_ns)
+    whys = (may_start(handoff, purse, cost_bytes=once_bytes(plan, card, purse.counts)) for purse in purses)
     return next((why for why in whys if why is not None), None)
 
 

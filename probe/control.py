@@ -276,14 +276,7 @@ class Control:
                 return f"{self._where} broke the connection off", Owner.UNKNOWN
 
     def _failed(self, what: str, why: str, whose: Owner) -> Failed:
-        return Failed(
-            what=what,
-            why=why,
-            whose=whose,
-            started_unix_ns=self._clock.unix_ns(),
-            handoff=self._reach.handoff,
-            endpoint=self._reach.endpoint,
-        )
+        return self._reach.failed(what, why, whose, started_unix_ns=self._clock.unix_ns())
 
     @property
     def _where(self) -> str:

@@ -38,7 +38,7 @@ def skipped(
     opening = windows.blocking(site, plan.handoff, from_ns=start_ns, to_ns=ends_ns)
     if opening is not None:
         return f"it would touch {opening.window.kind} window {opening.window.name!r}"
-    return allowance.refused(handoff, plan, purses)
+    return allowance.refused(handoff, plan, purses, at_ns=start_ns)
 
 
 def _lasts(one: WindowOpened, unix_ns: int) -> bool:

@@ -68,6 +68,7 @@ async def run(site: Site, *, clock: Clock, say: Callable[[str], None]) -> list[C
     """All checks, in the order in which they matter."""
     known = await _ceilings(site, clock=clock, say=say)
     now_ns, kernel = clock.unix_ns(), os.uname().release
+    site = site.at(now_ns)
     checks = []
     for key in _asked(site):
         found = valid(known.get(key), now_ns=now_ns, kernel=kernel)

@@ -13,6 +13,7 @@ from probe.linux import addresses
 from probe.wire import invitation
 from probe.wire.invitation import Invitation
 from store.errors import UserMistake
+from store.records import Failed, Owner
 from store.site import USUAL, EndpointRef, Evidence, Site
 
 _LOOPBACK = "lo"
@@ -62,6 +63,17 @@ class Reach:
     binding: Binding
     assigned: tuple[str, ...] = ()
     evidence: Evidence = USUAL
+
+    def failed(self, what: str, why: str, whose: Owner, *, started_unix_ns: int) -> Failed:
+        """The record of a measurement by this way that came to nothing."""
+        return Failed(
+            what=what,
+            why=why,
+            whose=whose,
+            started_unix_ns=started_unix_ns,
+            handoff=self.handoff,
+            endpoint=self.endpoint,
+        )
 
 
 Reaches = Mapping[str, Mapping[str, Reach]]  # by handoff and endpoint

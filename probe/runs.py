@@ -277,7 +277,7 @@ class Runs:
     def _not_paid(self, planned: Due, now_ns: int) -> str | None:
         """The sentence when allowance or cap has no room for this run, or must be spared."""
         purses = budget.of_book(self.site, self.handoff, self.book, now_ns=now_ns).purses
-        why = allowance.refused(self.handoff, planned.plan, purses)
+        why = allowance.refused(self.handoff, planned.plan, purses, at_ns=now_ns)
         if why is not None or planned.campaign:
             return why  # what a campaign has planned is set aside for it
         found = allowance.tightest(purses)

@@ -120,10 +120,11 @@ class Reader:
         histograms: bool = True,
         pdv: bool = True,
         lossy: bool = False,
+        with_reasons: bool = False,
     ) -> list[TrainSpan]:
         """Spans of trains, without their histograms (empty) unless `histograms`, or with only that of RTT.
 
-        `lossy` asks for those alone that lost a packet.
+        `lossy` asks for those alone that lost a packet, `with_reasons` for those of which something is said.
         """
         columns = rows.TRAIN if pdv else rows.TRAIN.removesuffix(", pdv_up_us, pdv_down_us")
         columns = columns if histograms else rows.TRAIN.removesuffix(", rtt_us, pdv_up_us, pdv_down_us")
@@ -131,6 +132,8 @@ class Reader:
         conditions, values = _conditions("train", None, None, since_ns, until_ns)
         if lossy:
             conditions = f"{conditions} AND lost_up + lost_down + lost_unattributed > 0"
+        if with_reasons:
+            conditions = f"{conditions} AND reasons <> ''"
         sql = (
             f"SELECT started_unix_ns, path, seq, {columns} FROM {rows.TRAIN_FROM} "  # noqa: S608 - names of our own
             f"WHERE path = ? AND {conditions} "

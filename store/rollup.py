@@ -19,7 +19,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -29,7 +29,7 @@ from store import rows
 from store.cells import Cells, Length
 from store.clock import NS_PER_S, NS_PER_US, zone
 from store.histogram import Delays, Histogram
-from store.records import Stall, Standing, TrainSpan
+from store.records import Stall, Standing, TrainSpan, standing_of
 from store.rows import Row
 
 ONE_WAY_ONLY = frozenset({"clock_step"})  # spoils one-way delay, and neither round trips nor counts
@@ -54,9 +54,10 @@ _PUT = (
 )
 
 
-def speaks(span: TrainSpan) -> bool:
-    """Whether round trips and counts of a span may speak of the line."""
-    return span.standing is Standing.VALID or ONE_WAY_ONLY.issuperset(span.reasons)
+def speaks(span: TrainSpan, *, ignoring: Collection[str] = ()) -> bool:
+    """Whether round trips and counts of a span may speak of the line; rules in `ignoring` leave none out."""
+    reasons = tuple(code for code in span.reasons if code not in ignoring)
+    return standing_of(reasons) is Standing.VALID or ONE_WAY_ONLY.issuperset(reasons)
 
 
 @dataclass(slots=True, kw_only=True)

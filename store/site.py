@@ -8,13 +8,14 @@ would be right. Imports errors, clock and card.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
 
 from store import bursts, path_mtu
 from store.card import Card as Card
+from store.clock import Clock
 from store.day_hours import WEEKDAYS
 from store.house import HousePath
 from store.loaded_delay import lasts_s
@@ -121,7 +122,8 @@ class Handoff:
     """A provider's demarcation port, and how the probe reaches it: interface, source address or both.
 
     `addresses` are the networks that the provider assigned to it; empty where the file does not say. `card`
-    is its newest version, which plans go by; judges take the one that was in force (`card_at`). With
+    is its newest version, which may begin in the future: whoever goes by a card takes the one in force
+    (`card_at`, `at`). With
     `failover_only` the house's router uses it only while another one is down.
     """
 
@@ -150,6 +152,11 @@ class Handoff:
         """The version in force at a moment; the oldest one before any was."""
         begun = [card for card in self.cards if (card.from_unix_ns or 0) <= unix_ns]
         return begun[-1] if begun else self.cards[0]
+
+    def at(self, unix_ns: int) -> Handoff:
+        """The handoff as it stands at a moment: no version of the card that begins later."""
+        now = self.cards.index(self.card_at(unix_ns))
+        return replace(self, card=self.cards[now], earlier=self.cards[:now])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -430,15 +437,20 @@ class Site:
         """The endpoint called `name`; KeyError when there is none."""
         return {found.name: found for found in self.endpoints}[name]
 
+    def at(self, unix_ns: int) -> Site:
+        """The site with the contract cards that are in force at a moment."""
+        return replace(self, handoffs=tuple(each.at(unix_ns) for each in self.handoffs))
 
-def load(path: Path) -> Site:
+
+def load(path: Path, *, clock: Clock = Clock()) -> Site:  # noqa: B008 - it holds nothing
     """Read and check the site file at `path` and the secrets file it may name.
 
-    Raises SiteMistake with key and line for the first mistake found.
+    The schedule of a file that names none is that of the card in force when it is read. Raises SiteMistake
+    with key and line for the first mistake found.
     """
     from store.site_reader import read  # it makes the values of this module, so it imports this one
 
-    return read(path)
+    return read(path, now_ns=clock.unix_ns())
 
 
 def database_of(path: Path) -> Path:

@@ -153,8 +153,11 @@ _DESTINATION_KEYS = (
 )
 
 
-def read(file: Path) -> Site:
-    """The site that `file` describes. Raises SiteMistake for the first mistake found."""
+def read(file: Path, *, now_ns: int) -> Site:
+    """The site that `file` describes, with a default schedule of `now_ns`.
+
+    Raises SiteMistake for the first mistake found.
+    """
     source = open_toml(file)
     top = Table(source, (), source.values)
     top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim", "notice", "house")
@@ -164,7 +167,7 @@ def read(file: Path) -> Site:
     names = {each.name for each in handoffs}, {each.name for each in endpoints}
     busy = _busy_hours(top)
     plans = _plans(top, names[0])
-    default = _Default(top, handoffs, endpoints, busy)
+    default = _Default(top, tuple(each.at(now_ns) for each in handoffs), endpoints, busy)
     site = Site(
         name=top.need("name", text, 'a name such as "Quillet Lane School of Ceramics"'),
         invented=top.ask("invented", flag, False),
@@ -350,7 +353,7 @@ def _trains(top: Table, handoffs: set[str], endpoints: set[str]) -> tuple[TrainP
 def _runs(
     top: Table, handoffs: Sequence[Handoff], endpoints: set[str], plans: Sequence[StreamPlan]
 ) -> tuple[RunPlan, ...]:
-    cards = {each.name: each.card for each in handoffs}
+    cards = {each.name: each.cards for each in handoffs}
     found = []
     for table in top.tables("run"):
         if table.values.get("method") == Method.REHEARSAL:
@@ -360,7 +363,8 @@ def _runs(
             continue
         table.only(*_RUN_KEYS, *_METHOD_KEYS, *_TIMES_KEYS)
         plan = replace(_run(table, set(cards), endpoints), share_ratio=table.ask("share", _some_share, 1.0))
-        _check_share(table, plan, cards[plan.handoff])
+        for card in cards[plan.handoff]:
+            _check_share(table, plan, card)
         found.append(_by_method(table, plan))
     return tuple(found)
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 import linebook
+from commands import reading
 from store.clock import NS_PER_S, Clock
 from store.writer import Writer
 from tests.store import samples
@@ -46,7 +47,7 @@ def file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
             hour = samples.traffic(NOW_NS - (240 - nth) * HOUR_NS)
             writer.append(replace(hour, down_bytes=500_000_000, own_up_bytes=0, own_down_bytes=0))
         writer.append(samples.run(NOW_NS - HOUR_NS))
-    monkeypatch.setattr(linebook, "Clock", lambda: Clock(unix_ns=lambda: NOW_NS))
+    monkeypatch.setattr(reading, "Clock", lambda: Clock(unix_ns=lambda: NOW_NS))
     return tmp_path / "site.toml"
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import importlib
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -55,6 +57,23 @@ def test_every_module_says_where_it_stands() -> None:
         *(file for part in parts for file in (HOUSE / part).rglob("*.py")),
     ]
     assert [file for file in files if not ast.get_docstring(ast.parse(file.read_text()))] == []
+
+
+def test_help_is_light() -> None:
+    """No command's module is loaded, nor anything heavy, to read a command line."""
+    heavy = {"aiohttp", "asyncio", "numpy", "sqlite3"}
+    ask = f"import sys, linebook; linebook.parser(); print({heavy} & {{*sys.modules}})"
+    done = subprocess.run([sys.executable, "-c", ask], cwd=HOUSE, capture_output=True, text=True, check=True)
+    assert done.stdout == "set()\n"
+
+
+def test_every_command_has_what_carries_it_out() -> None:
+    """The functions that options name as "module:function" exist in `commands`."""
+    texts = [file.read_text() for file in (HOUSE / "commands" / "options").glob("*.py")]
+    named = {found for text in texts for found in re.findall(r'"([a-z_]+):([a-z_]+)"', text)}
+    assert len(named) > 25
+    for module, function in named:
+        assert callable(getattr(importlib.import_module(f"commands.{module}"), function)), (module, function)
 
 
 def test_what_prints_a_run_is_light() -> None:

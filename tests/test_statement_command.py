@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,8 +12,11 @@ from pathlib import Path
 import pytest
 
 import linebook
+from dashboard import over_time
+from store import site as sites
 from store.clock import NS_PER_S, Clock
 from store.histogram import Histogram
+from store.reader import Reader
 from store.records import Record, TrainSpan
 from store.writer import Writer
 from tests.dashboard.judge.made import span
@@ -90,7 +94,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_month_with_credits_and_the_clause_that_decides(
     site: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """trade.md 2.4: 232 min without the works; 31 days have 44 640, so 99.480 %, below 99.5 %."""
+    """Worked by hand: 232 min without the works; 31 days have 44 640, so 99.480 %, below 99.5 %."""
     words = ["ticket", str(site), "T-1", "--opened", "2026-10-06T09:39", "--closed", "2026-10-06T13:30"]
     assert linebook.main(words) == 0
     assert "Ticket T-1 is on record." in capsys.readouterr().err
@@ -143,3 +147,63 @@ def test_mistakes_in_asking(
         code = int(end.code or 0)
     assert code == 2
     assert says in capsys.readouterr().err
+
+
+NEWER = """
+[[handoff.card]]
+from = 2026-10-06T11:00:00
+fee = "420 crowns a month"
+[handoff.card.availability]
+target = "99.93 %"
+rule = "severe seconds"
+[handoff.card.credits]
+claim = "10 days"
+[[handoff.card.credits.ladder]]
+below = "99.93 %"
+credit = "10 %"
+"""
+
+
+def two_cards(site: Path) -> Path:
+    """The same place and record, its card renewed within the fault."""
+    own, rest = SITE.split("[[endpoint]]", 1)
+    path = site.parent / "renewed.toml"
+    path.write_text(own.replace("[handoff.card]", "[[handoff.card]]") + NEWER + "[[endpoint]]" + rest)
+    return path
+
+
+def test_each_part_of_a_month_is_counted_by_the_card_of_its_time(
+    site: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By hand: 7860 min to 6 October 11:00 with 106 of the fault's 232, 36 780 after it with 126.
+
+    (7860 - 106) / 7860 = 98.651 %, 20 % of 210 x 7860 / 44640; (36780 - 126) / 36780 = 99.657 %, 10 % of
+    420 x 36780 / 44640. The claim runs from the month's end, by each card's own days.
+    """
+    path = two_cards(site)
+    assert linebook.main(["statement", str(path), "--month", "2026-10"]) == 0
+    text = capsys.readouterr().out
+    first, second = text.split("\n\n")
+    assert first.startswith("Handoff A, October 2026, to 06 Oct 11:00\n")
+    assert second.startswith("Handoff A, October 2026, from 06 Oct 11:00\n")
+    assert all("each part of it is counted over its own time" in part for part in (first, second))
+    assert "(7860 - 106) / 7860 min = 98.651 %" in first
+    assert "20 % of 36.98 crowns = 7.40 crowns" in first
+    assert "(36780 - 126) / 36780 min = 99.657 %" in second
+    assert "10 % of 346.05 crowns = 34.61 crowns" in second
+    assert linebook.main(["statement", str(path), "--month", "2026-10", "--json"]) == 0
+    [newer] = json.loads(capsys.readouterr().out)["handoffs"]
+    [older] = newer["earlier"]
+    assert older["month_to"] == newer["month_from"] == "2026-10-06T10:00:00.000Z"
+    assert (older["credits"]["claim_until"], newer["credits"]["claim_until"]) == ("2026-11-21", "2026-11-10")
+
+
+def test_the_term_lists_both_parts(site: Path) -> None:
+    """One month, although two parts of it were judged; its credits together."""
+    made = sites.load(two_cards(site))
+    now_ns = ns(datetime.fromisoformat("2026-11-05T12:00"))
+    with closing(Reader.open(made.database)) as reader:
+        found = over_time.renewal_of(reader, made, made.handoff("A"), now_ns=now_ns)
+    assert (found.months, found.failed) == (1, 1)
+    assert found.credits is not None
+    assert found.credits.said() == "42.01 crowns"

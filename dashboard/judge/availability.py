@@ -42,11 +42,15 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Time:
-    """From `from_s` to `until_s` of the contract; what is after `now_s` has not been yet."""
+    """From `from_s` to `until_s` of the contract; what is after `now_s` has not been yet.
+
+    `excused_s` were excused earlier in the same month, and count towards its cap.
+    """
 
     from_s: int
     until_s: int
     now_s: int
+    excused_s: float = 0
 
     @property
     def seconds(self) -> int:
@@ -212,7 +216,9 @@ def _net(
 ) -> tuple[int, int, tuple[Counted, ...]]:
     """Seconds that count, seconds excused, and the outages, all within the time."""
     mine = outages.within(spans, time.from_s, time.until_s)
-    excused = works.capped(mine, excuse.spans, cap_s=by.cap_s, where=by.where)
+    excused = works.capped(
+        mine, excuse.spans, cap_s=by.cap_s, where=by.where, used=(time.from_s, time.excused_s)
+    )
     counted = works.count(
         mine,
         excused=excused,

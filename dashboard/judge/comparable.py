@@ -6,7 +6,7 @@ is taken at the IP layer, where demand is counted too.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
@@ -16,7 +16,7 @@ from dashboard.judge.floor import Floor, assured_floor
 from dashboard.judge.hours import Show
 from store.clock import NS_PER_S
 from store.histogram import Histogram
-from store.records import Direction, RateRun, RateSide, Stall, Standing
+from store.records import Direction, RateRun, RateSide, Stall, Standing, TrainSpan
 from store.site import StreamPlan
 
 HISTORY_S = 28 * 86_400  # four weeks hold the same weekday and hour four times; older runs are another line
@@ -79,10 +79,11 @@ def gather(
     now_unix_ns: int,
     zone: tzinfo,
     handoff: str | None = None,
+    ignoring: Collection[str] = (),
 ) -> History:
     """The history of `plan`'s handoff, or of another one in the plan's hours, up to `now_unix_ns`.
 
-    From records of endpoints outside the house.
+    From records of endpoints outside the house. Rules in `ignoring` leave none out, to show what they do.
     """
     name = plan.handoff if handoff is None else handoff
     alike = hours.comparable(plan.times, zone)
@@ -92,9 +93,9 @@ def gather(
         started = record.started_unix_ns
         return record.handoff == name and oldest <= started <= now_unix_ns and alike(started)
 
-    counted = evidence.counted(filter(enters, runs), Direction.UP)[0]
+    counted = evidence.counted(filter(enters, runs), Direction.UP, ignoring=ignoring)[0]
     sides = [side for _, side in counted]
-    kept = [span for span in spans if span.standing is Standing.VALID and enters(span)]
+    kept = [span for span in spans if _counts(span, ignoring) and enters(span)]
     rtt = Histogram()
     for span in kept:
         rtt.merge(span.rtt)
@@ -137,6 +138,12 @@ def _seen(
             if show.start_unix_ns <= run.started_unix_ns < show.end_unix_ns
         ),
     )
+
+
+def _counts(span: Span, ignoring: Collection[str]) -> bool:
+    if isinstance(span, TrainSpan) and ignoring:
+        return not set(evidence.why_not(span.reasons)).difference(ignoring)
+    return span.standing is Standing.VALID
 
 
 def _at_ip(side: RateSide) -> int:

@@ -120,21 +120,29 @@ def per_mbps(card: Card, delivered_bps: int | None) -> Money | None:
     return Money(amount=each.quantize(Decimal("0.001"), rounding=ROUND_HALF_UP), unit=fee.unit)
 
 
-def overlap(first: Card, second: Card, *, from_day: date, until_day: date) -> tuple[Money, Money] | None:
-    """What both cards cost while both run, `until_day` included: the share of each month's days.
+def overlap(
+    first: Callable[[date], Card], second: Callable[[date], Card], *, from_day: date, until_day: date
+) -> tuple[Money, Money] | None:
+    """What both lines cost while both run, `until_day` included, by the card of each day: the share of each
+    month's days.
 
     None where a fee is no number, or where the two are in different units.
     """
-    fees = money(first.fee_per_month), money(second.fee_per_month)
-    if fees[0] is None or fees[1] is None or fees[0].unit != fees[1].unit:
+    sums = [_by_days(each, from_day, until_day) for each in (first, second)]
+    if sums[0] is None or sums[1] is None or sums[0].unit != sums[1].unit:
         return None
-    shares, day = Decimal(0), from_day
-    while day <= until_day:
-        shares += Decimal(1) / calendar.monthrange(day.year, day.month)[1]
-        day += timedelta(days=1)
-    one, other = (
-        Money(amount=(fee.amount * shares).quantize(_CENT, rounding=ROUND_HALF_UP), unit=fee.unit)
-        for fee in fees
-        if fee is not None
-    )
-    return one, other
+    return sums[0], sums[1]
+
+
+def _by_days(card_on: Callable[[date], Card], from_day: date, until_day: date) -> Money | None:
+    total, units = Decimal(0), set()
+    for nth in range((until_day - from_day).days + 1):
+        day = from_day + timedelta(days=nth)
+        fee = money(card_on(day).fee_per_month)
+        if fee is None:
+            return None
+        total += fee.amount / calendar.monthrange(day.year, day.month)[1]
+        units.add(fee.unit)
+    if len(units) != 1:
+        return None
+    return Money(amount=total.quantize(_CENT, rounding=ROUND_HALF_UP), unit=units.pop())

@@ -10,7 +10,7 @@ and the limits below are common practice, no source. Pure: the records and the t
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from enum import StrEnum
@@ -143,6 +143,7 @@ def check(
     upload_adds_ms: Mapping[str, int] | None = None,
     uplinks: Sequence[str] = (),
     thorough: bool = False,
+    ignoring: Collection[str] = (),
 ) -> Check:
     """The answer for `plan`, from what its handoff saw in comparable hours of the last four weeks.
 
@@ -150,14 +151,17 @@ def check(
     and those that do not count are passed over here, and those of other handoffs unless `uplinks` names them
     as ways that the show could go instead. `buckets` are limits on bursts by handoff, `upload_adds_ms` what a
     full upload adds to the delay there. All changes that help, and the best way to share the destinations
-    out, are looked for if `thorough`, else only the smallest change.
+    out, are looked for if `thorough`, else only the smallest change. Rules in `ignoring` leave no record
+    out, to show what they do.
     """
     kept = [*runs], [*spans], [*stalls]
 
     @cache
     def line(handoff: str) -> Line:
         return Line(
-            history=gather(plan, *kept, now_unix_ns=now_unix_ns, zone=zone, handoff=handoff),
+            history=gather(
+                plan, *kept, now_unix_ns=now_unix_ns, zone=zone, handoff=handoff, ignoring=ignoring
+            ),
             bucket=(buckets or {}).get(handoff),
             upload_adds_ms=(upload_adds_ms or {}).get(handoff),
         )

@@ -86,17 +86,23 @@ def excuse(works: Iterable[Works], terms: AvailabilityTerms, where: tzinfo) -> E
     return Excuse(spans=merged(spans), notes=tuple(dict.fromkeys(notes)))
 
 
-def capped(outages: Spans, excuse: Spans, *, cap_s: int | None, where: tzinfo) -> Spans:
-    """What of the outages is excused, of each month no more than the cap, the oldest first."""
+def capped(
+    outages: Spans, excuse: Spans, *, cap_s: int | None, where: tzinfo, used: tuple[float, float] = (0, 0)
+) -> Spans:
+    """What of the outages is excused, of each month no more than the cap, the oldest first.
+
+    `used` is (when, seconds): so much of that month's cap is gone already.
+    """
     found: Spans = []
-    used: dict[tuple[int, int], float] = {}
+    at = day_at(used[0], where)
+    used_s: dict[tuple[int, int], float] = {(at.year, at.month): used[1]}
     for outage in outages:
         for low, high in within(excuse, *outage):
             day = day_at(low, where)
             month = (day.year, day.month)
-            left = high - low if cap_s is None else max(0.0, cap_s - used.get(month, 0.0))
+            left = high - low if cap_s is None else max(0.0, cap_s - used_s.get(month, 0.0))
             high = min(high, low + left)
-            used[month] = used.get(month, 0.0) + high - low
+            used_s[month] = used_s.get(month, 0.0) + high - low
             if high > low:
                 found.append((low, high))
     return found

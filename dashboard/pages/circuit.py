@@ -223,7 +223,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
         ceilings=ceilings.judge(
             reader.documents(Ceiling, since_ns=now_ns - VALID_NS), site=site, handoff=handoff, now_ns=now_ns
         ),
-        house=house_paths.judged(site, handoff, all_runs),
+        house=house_paths.judged(site, handoff, all_runs, now_ns=now_ns),
         corrections=reader.corrected(),
         campaigns=campaign_results.read(reader, site=site, handoff=name, now_unix_ns=now_ns),
     )

@@ -43,13 +43,60 @@ class Link:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """A page of the book. With ``{handoff}`` in `url` there is one for each handoff.
+
+    One that is `daily` stands in the head of every page, and every one in the contents at the foot.
+    """
+
+    text: str
+    url: str
+    daily: bool = False
+
+    @property
+    def per_handoff(self) -> bool:
+        return "{handoff}" in self.url
+
+    def of(self, handoff: str) -> str:
+        """Where the page of this handoff is."""
+        return self.url.replace("{handoff}", quote(handoff, safe=""))
+
+
+# Every page of the book, in the order of its contents. A new page is one line here.
+PLACES = (
+    Place(text="Today", url="/", daily=True),
+    Place(text="Shows", url="/shows", daily=True),
+    Place(text="Circuit", url="/circuit/{handoff}", daily=True),
+    Place(text="Events", url="/events", daily=True),
+    Place(text="Uploads", url="/uploads", daily=True),
+    Place(text="Side by side", url="/side-by-side"),
+    Place(text="Findings", url="/findings/{handoff}"),
+    Place(text="Term", url="/term/{handoff}"),
+    Place(text="Acceptance", url="/acceptance/{handoff}"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chapter:
+    """A part of the contents: the pages of the whole site, or those of one handoff."""
+
+    title: str
+    links: tuple[Link, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """The head and foot of a page. `offset` is that of the site's clocks at the time of writing."""
+    """The head and foot of a page. `offset` is that of the site's clocks at the time of writing.
+
+    `beside` are the pages of the handoff whose page this is, with its name; None on pages of the site.
+    """
 
     title: str
     site: str
     invented: bool
     links: tuple[Link, ...]
+    beside: Chapter | None
+    contents: tuple[Chapter, ...]
     json_url: str | None
     written: Moment
     offset: str
@@ -146,14 +193,39 @@ def findings_url(handoff: str) -> str:
 def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns: int) -> Frame:
     """The frame of the page at the path `here`."""
     where = zone(site.timezone)
-    circuits = [(f"Circuit {one.name}", circuit_url(one.name)) for one in site.handoffs]
-    places = [("Today", "/"), ("Shows", "/shows"), *circuits, ("Events", "/events"), ("Uploads", "/uploads")]
+    contents = _contents(site, here)
     return Frame(
         title=title,
         site=site.name,
         invented=site.invented,
-        links=tuple(Link(text=text, url=url, here=url == here) for text, url in places),
+        links=_daily(site, here),
+        beside=next((one for one in contents[1:] if any(link.here for link in one.links)), None),
+        contents=contents,
         json_url=json_url,
         written=moment(now_ns, where, form="%A %d %B %Y, %H:%M:%S"),
         offset=offset(now_ns, where),
+    )
+
+
+def _daily(site: Site, here: str) -> tuple[Link, ...]:
+    """The head's links: a page that each handoff has stands there once for each, with the handoff's name."""
+    found: list[tuple[str, str]] = []
+    for place in PLACES:
+        if place.daily and place.per_handoff:
+            found += [(f"{place.text} {one.name}", place.of(one.name)) for one in site.handoffs]
+        elif place.daily:
+            found.append((place.text, place.url))
+    return tuple(Link(text=text, url=url, here=url == here) for text, url in found)
+
+
+def _contents(site: Site, here: str) -> tuple[Chapter, ...]:
+    """All pages: the site's first, then those of each handoff."""
+    whole = [(place.text, place.url) for place in PLACES if not place.per_handoff]
+    chapters = [("The site", whole)]
+    for one in site.handoffs:
+        own = [(place.text, place.of(one.name)) for place in PLACES if place.per_handoff]
+        chapters.append((f"Handoff {one.name}", own))
+    return tuple(
+        Chapter(title=title, links=tuple(Link(text=text, url=url, here=url == here) for text, url in pages))
+        for title, pages in chapters
     )

@@ -12,7 +12,7 @@ from urllib.parse import urlencode
 
 from multidict import MultiMapping
 
-from dashboard import over_time, statements, text_over_time
+from dashboard import over_time, statements, text_over_time, text_statement
 from dashboard.api import BadQuery, Json, only
 from dashboard.judge import availability, months, outages
 from dashboard.judge.availability import Count
@@ -26,22 +26,13 @@ from dashboard.pages.frame import Frame, circuit_url, side_by_side_url, term_url
 from dashboard.pages.ledger import Cell, Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, counted, grouped, moment, span
 from dashboard.quality import Quality
-from dashboard.statements import Statement
+from dashboard.statements import MonthCount, Statement
 from store.clock import NS_PER_S, local, rfc3339, zone
 from store.reader import Reader
 from store.site import Handoff, Site
 
 _MOST_MONTHS = 60  # five years; of a longer term the newest
 _SETTLED_S = 3 * 86_400  # after its end nothing that comes late changes a month
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MonthCount:
-    """A month under the contract's rule, or the first of trains where the card names none."""
-
-    month: Span
-    count: Count
-    credits: Credits | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,16 +50,30 @@ class Past:
     """Months that are over, as they were judged since the dashboard started."""
 
     def __init__(self) -> None:
-        self._found: dict[tuple[str, date, int], MonthCount] = {}
+        self._found: dict[tuple[str, int, int], MonthCount] = {}
 
     def month(self, reader: Reader, site: Site, handoff: Handoff, month: Span, *, now_s: int) -> MonthCount:
         """The month, judged now or before."""
         notes = len(statements.tickets(reader, handoff))
-        key = (handoff.name, month.first_day, notes)
+        key = (handoff.name, month.from_s, notes)
         if key not in self._found or now_s < month.until_s + _SETTLED_S:
-            count, credits = statements.month_credits(reader, site, handoff, month, now_s=now_s)
-            self._found[key] = MonthCount(month=month, count=count, credits=credits)
+            self._found[key] = statements.month_count(reader, site, handoff, month, now_s=now_s)
         return self._found[key]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """What a month came to, or a part of one by one version of the card; `name` marks its headings."""
+
+    name: str
+    title: str
+    changed: str
+    entries: tuple[Entry, ...]
+    steps: tuple[str, ...]
+    rules: Table
+    outages: Table | None
+    promises: Table | None
+    days: Table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,12 +86,7 @@ class TermPage:
     older: str | None
     newer: str | None
     circuit: str
-    entries: tuple[Entry, ...]
-    steps: tuple[str, ...]
-    rules: Table
-    outages: Table | None
-    promises: Table | None
-    days: Table
+    parts: tuple[Part, ...]
     months: Table
     since: str
     sheet: tuple[str, ...]
@@ -120,7 +120,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, month: date, past: Pas
         past.month(reader, site, handoff, one, now_s=now_s)
         for one in _months(reader, handoff, where, now_ns=now_ns)
     )
-    over = [(one.count, one.credits) for one in every if one.month.until_s <= now_s]
+    over = [one for one in every if months.month(one.month.first_day, where).until_s <= now_s]
     return Findings(
         site=site,
         statement=statements.find(reader, site, handoff, day=month, now_ns=now_ns),
@@ -131,16 +131,18 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, month: date, past: Pas
 
 
 def _months(reader: Reader, handoff: Handoff, where: tzinfo, *, now_ns: int) -> list[Span]:
-    """The months since the service or the record began, within the term, up to this one."""
+    """The months since the service or the record began, within the term, up to this one; cut where the card
+    changed."""
+    now_s = now_ns // NS_PER_S
     oldest_ns = reader.oldest_ns(handoff=handoff.name, since_ns=0)
     today = local(now_ns, where).date()
     first = today if oldest_ns is None else local(oldest_ns, where).date()
-    start = handoff.card.service_start
+    start = handoff.card_at(now_ns).service_start
     day = max(first, start) if start and start <= today else first
     found = []
     while day <= today:
         month = months.month(day, where)
-        found.append(statements.in_term(month, handoff, where))
+        found += [one for _, one in statements.versions(handoff, month, where) if one.from_s <= now_s]
         day = month.until_day
     return found[-_MOST_MONTHS:]
 
@@ -153,9 +155,6 @@ def page(found: Findings, *, frame: Frame) -> TermPage:
     statement, where = found.statement, zone(found.site.timezone)
     handoff, month = statement.handoff, statement.month.first_day.replace(day=1)
     newer = statement.month.until_day
-    count = statement.availability.contract or next(
-        one for one in statement.availability.counts if one.rule.of_trains
-    )
     return TermPage(
         frame=frame,
         title=handoff.title,
@@ -163,17 +162,30 @@ def page(found: Findings, *, frame: Frame) -> TermPage:
         older=url(handoff.name, months.months_before(month, 1)),
         newer=url(handoff.name, newer) if newer <= local(found.now_ns, where).date() else None,
         circuit=circuit_url(handoff.name),
+        parts=tuple(_part(one, where) for one in statement.parts if one.month.from_s <= one.now_s),
+        months=_month_table(found),
+        since=_since(found),
+        sheet=(*text_over_time.money_lines(found.renewal), *text_over_time.date_lines(found.renewal)),
+        figures=_figure_table(found.renewal),
+        side_by_side=side_by_side_url() if len(found.site.handoffs) > 1 else None,
+    )
+
+
+def _part(statement: Statement, where: tzinfo) -> Part:
+    count = statement.availability.contract or next(
+        one for one in statement.availability.counts if one.rule.of_trains
+    )
+    said = statement.part_said(where) if statement.of_changed else ""
+    return Part(
+        name=f"month{statement.month.from_s}" if said else "month",
+        title=f"What the month came to{f', {said}' if said else ''}",
+        changed=text_statement.changed_said(statement) if said else "",
         entries=tuple(_entries(statement)),
         steps=statement.credits.ours.steps if statement.credits else (),
         rules=_rule_table(statement),
         outages=_outage_table(count, where),
         promises=_promise_table(statement),
         days=_day_table(statement, count, where),
-        months=_month_table(found),
-        since=_since(found),
-        sheet=(*text_over_time.money_lines(found.renewal), *text_over_time.date_lines(found.renewal)),
-        figures=_figure_table(found.renewal),
-        side_by_side=side_by_side_url() if len(found.site.handoffs) > 1 else None,
     )
 
 
@@ -367,7 +379,7 @@ def _of_time(count: Count, span_: Span, until_s: int) -> tuple[str, str, str, st
 def _month_table(found: Findings) -> Table:
     rows = [
         cells(
-            f"{one.month.first_day:%B %Y}",
+            _month_name(one.month, zone(found.site.timezone)),
             MARKS[one.count.word],
             _percent(one.count.ratio),
             _percent(one.count.worst_ratio),
@@ -395,6 +407,11 @@ def _month_table(found: Findings) -> Table:
         rows=tuple(rows),
         note=f"The newest {_MOST_MONTHS} months." if len(found.months) == _MOST_MONTHS else "",
     )
+
+
+def _month_name(month: Span, where: tzinfo) -> str:
+    said = months.part_said(month, where)
+    return f"{month.first_day:%B %Y}{f', {said}' if said else ''}"
 
 
 def _figure_table(found: Renewal) -> Table | None:
@@ -425,7 +442,9 @@ def _since(found: Findings) -> str:
     ratio = availability.ratio_of(down_s, watched_s)
     if ratio is None:
         return f"Since {first.day} {first:%B %Y} nothing was watched."
-    missed = sum(one.count.word is Word.NOT_MET for one in found.months)
+    missed = len(
+        {one.month.first_day.replace(day=1) for one in found.months if one.count.word is Word.NOT_MET}
+    )
     return (
         f"Since {first.day} {first:%B %Y}: {availability.percent(ratio)} available of {span(watched_s)} "
         f"watched, {availability.minutes(down_s)} of outage; {counted(missed, 'month')} below the promise."
@@ -460,7 +479,12 @@ def as_json(found: Findings) -> Json:
         "invented": found.site.invented,
         "statement": statements.as_json(found.statement),
         "months": [
-            {"month": f"{one.month.first_day:%Y-%m}", **statements.count_json(one.count)}
+            {
+                "month": f"{one.month.first_day:%Y-%m}",
+                "from": rfc3339(one.month.from_s * NS_PER_S),
+                "to": rfc3339(one.month.until_s * NS_PER_S),
+                **statements.count_json(one.count),
+            }
             for one in found.months
         ],
         "renewal": over_time.renewal_json(found.renewal),

@@ -76,17 +76,17 @@ class Way:
         """Ask the endpoint who it is, and where it is."""
         hello = await control.hello()
         if isinstance(hello, Failed):
-            return _failed(what, where, clock, hello.why, hello.whose)
+            return where.failed(what, hello.why, hello.whose, started_unix_ns=clock.unix_ns())
         addresses = await circumstances.addresses(where, hello)
         if not addresses:
             why = f"the name {where.invitation.host} does not resolve"
-            return _failed(what, where, clock, why, Owner.UNKNOWN)
+            return where.failed(what, why, Owner.UNKNOWN, started_unix_ns=clock.unix_ns())
         return cls(
             what=what,
             where=where,
             clock=clock,
             control=control,
-            say=say or _silent,
+            say=say or (lambda _: None),
             hello=hello,
             addresses=tuple(addresses),
         )
@@ -102,7 +102,7 @@ class Way:
 
     def failed(self, why: str, whose: Owner) -> Failed:
         """What it is when nothing could be measured."""
-        return _failed(self.what, self.where, self.clock, why, whose)
+        return self.where.failed(self.what, why, whose, started_unix_ns=self.clock.unix_ns())
 
     def too_long(self, seconds: float) -> Failed | None:
         """The failure when the endpoint grants no run of so many seconds."""
@@ -271,18 +271,3 @@ class Way:
         found = report.received
         if found is not None and not report.finished:
             self.say(f"{found.packets} packets arrived, {found.expected - found.packets} missing so far")
-
-
-def _failed(what: str, where: Reach, clock: Clock, why: str, whose: Owner) -> Failed:
-    return Failed(
-        what=what,
-        why=why,
-        whose=whose,
-        started_unix_ns=clock.unix_ns(),
-        handoff=where.handoff,
-        endpoint=where.endpoint,
-    )
-
-
-def _silent(_: str) -> None:
-    """Progress nobody asked for."""

@@ -159,7 +159,7 @@ class Loader:
         """Ask the endpoint who it is, where it is, and whether it grants such a plan."""
 
         def failed(why: str, whose: Owner) -> Failed:
-            return _failed(what, where, clock, why, whose)
+            return where.failed(what, why, whose, started_unix_ns=clock.unix_ns())
 
         hello = await control.hello()
         if isinstance(hello, Failed):
@@ -178,14 +178,14 @@ class Loader:
             where=where,
             clock=clock,
             control=control,
-            say=say or _silent,
+            say=say or (lambda _: None),
             hello=hello,
             addresses=tuple(addresses),
         )
 
     def failed(self, why: str, whose: Owner) -> Failed:
         """What it is when nothing could be measured."""
-        return _failed(self.what, self.where, self.clock, why, whose)
+        return self.where.failed(self.what, why, whose, started_unix_ns=self.clock.unix_ns())
 
     @asynccontextmanager
     async def train(self, *, per_second: float) -> AsyncIterator[TrainBeside]:
@@ -399,18 +399,3 @@ def _beyond(plan: LoadPlan, hello: Hello) -> str | None:
 
 def _cpu_ratio(*reports: ReceiverReport | SenderReport | None) -> float | None:
     return max((report.cpu_ratio for report in reports if report is not None), default=None)
-
-
-def _failed(what: str, where: Reach, clock: Clock, why: str, whose: Owner) -> Failed:
-    return Failed(
-        what=what,
-        why=why,
-        whose=whose,
-        started_unix_ns=clock.unix_ns(),
-        handoff=where.handoff,
-        endpoint=where.endpoint,
-    )
-
-
-def _silent(_: str) -> None:
-    """Progress nobody asked for."""

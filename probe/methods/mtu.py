@@ -51,7 +51,7 @@ OnProgress = Callable[[str], None]
 
 async def run(where: Reach, clock: Clock, *, on_progress: OnProgress | None = None) -> PathMtu | Failed:
     """Search the path MTU of each IP version, one after the other. Cancelled, it lets go at both ends."""
-    say, began = on_progress or _silent, clock.look()
+    say, began = on_progress or (lambda _: None), clock.look()
     async with Control(where, clock=clock) as control:
         hello = await control.hello()
         if isinstance(hello, Failed):
@@ -59,13 +59,14 @@ async def run(where: Reach, clock: Clock, *, on_progress: OnProgress | None = No
         families = await _addresses(where)
         if not families:
             why = f"the name {where.invitation.host} does not resolve"
-            return _failed(where, clock, why, Owner.UNKNOWN)
+            return where.failed(WHAT, why, Owner.UNKNOWN, started_unix_ns=clock.unix_ns())
         way = await circumstances.way_out(where, families[0])
         before = await circumstances.look(way)
         probers = [_Prober(where, clock, control, address=address, say=say) for address in families]
         found = [await prober.found() for prober in probers]
     if all(one.up_bytes is None for one in found):
-        return _failed(where, clock, found[0].why or "nothing came back", Owner.UNKNOWN)
+        why = found[0].why or "nothing came back"
+        return where.failed(WHAT, why, Owner.UNKNOWN, started_unix_ns=clock.unix_ns())
     elapsed_ns = clock.monotonic_ns() - began.monotonic_ns
     sent_bytes = sum(prober.sent_bytes for prober in probers)
     known = circumstances.found(
@@ -351,18 +352,3 @@ async def _addresses(where: Reach) -> list[str]:
     for entry in found:
         first.setdefault(entry[0], str(entry[4][0]))
     return [first[each] for each in (socket.AF_INET, socket.AF_INET6) if each in first]
-
-
-def _failed(where: Reach, clock: Clock, why: str, whose: Owner) -> Failed:
-    return Failed(
-        what=WHAT,
-        why=why,
-        whose=whose,
-        started_unix_ns=clock.unix_ns(),
-        handoff=where.handoff,
-        endpoint=where.endpoint,
-    )
-
-
-def _silent(_: str) -> None:
-    """Progress nobody asked for."""

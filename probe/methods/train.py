@@ -59,6 +59,8 @@ from store.samples import Sample
 from store.site import TrainPlan
 from store.unfinished import SoFar
 
+WHAT = "run train"
+
 PACKET_BYTES = AUTHENTICATED_BYTES + FOLLOWED_BYTES  # the least that asks for follow-up telemetry
 ASK_AFTER_S = 5.0  # without a reply, the endpoint is asked whether it knows the train
 ASK_EVERY_S = 10.0
@@ -412,7 +414,7 @@ class TrainSession:
             self.on_reply(index)
 
     def _failed(self, why: str, whose: Owner) -> Failed:
-        return _failure(self._where, why, whose, unix_ns=self._clock.unix_ns())
+        return self._where.failed(WHAT, why, whose, started_unix_ns=self._clock.unix_ns())
 
 
 async def run(
@@ -457,7 +459,7 @@ async def run(
             session.close()
     if not session.sent:
         why = f"this host's kernel refused every packet ({session.refused or 'it was never on time'})"
-        return _failure(where, why, Owner.HOUSE, unix_ns=started_unix_ns)
+        return where.failed(WHAT, why, Owner.HOUSE, started_unix_ns=started_unix_ns)
     return _run_of(plan, where, session, tally, counts, known=known, now_ns=clock.monotonic_ns())
 
 
@@ -718,7 +720,7 @@ class _Keeper:
         session, now_ns = self._session, self._session.wall.read()
         if session.refused is not None and now_ns - session.refused_since_ns >= ASK_AFTER_S * NS_PER_S:
             why = f"this host's kernel refuses every packet ({session.refused})"
-            return _failure(self._where, why, Owner.HOUSE, unix_ns=self._clock.unix_ns())
+            return self._where.failed(WHAT, why, Owner.HOUSE, started_unix_ns=self._clock.unix_ns())
         heard_ns = session.heard_ns
         if now_ns - heard_ns < ASK_AFTER_S * NS_PER_S or now_ns < self._next_ask_ns:
             return None
@@ -958,14 +960,3 @@ def _own_error_estimate() -> int:
     state = clock_state.read()
     error_ns = _ERROR_UNKNOWN_NS if state.error_us is None else state.error_us * NS_PER_US
     return error_estimate(state.synchronised is True, error_ns)
-
-
-def _failure(where: Reach, why: str, whose: Owner, *, unix_ns: int) -> Failed:
-    return Failed(
-        what="run train",
-        why=why,
-        whose=whose,
-        started_unix_ns=unix_ns,
-        handoff=where.handoff,
-        endpoint=where.endpoint,
-    )

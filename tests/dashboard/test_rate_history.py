@@ -8,7 +8,8 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard import history, rate_history, rates_told
+from dashboard import history, ledgers, rate_history, rates_told
+from dashboard.judge.stream import Answer
 from dashboard.judge.verdict import Word
 from dashboard.pages import rate_parts
 from store.clock import zone
@@ -68,16 +69,19 @@ def test_an_upgrade_splits_at_its_moment(site: Site, reader: Reader) -> None:
 def test_the_ledger_for_programs_and_people(site: Site, reader: Reader) -> None:
     """Every handoff and direction, every rule with and without; the text names what the JSON does."""
     found = [read(reader, site, handoff) for handoff in site.handoffs]
-    told = json.loads(json.dumps(rates_told.ledger_json(site, found, now_unix_ns=invented.NOW_NS)))
+    asked = {"now_unix_ns": invented.NOW_NS, "seconds": 30 * 86_400}
+    others = [ledgers.read(reader, site, handoff, **asked) for handoff in site.handoffs]
+    told = json.loads(json.dumps(rates_told.ledger_json(site, found, others, now_unix_ns=invented.NOW_NS)))
     assert (told["kind"], told["standing"], told["reasons"]) == ("ledger", "valid", [])
     assert [one["handoff"] for one in told["handoffs"]] == [one.name for one in site.handoffs]
-    text = rates_told.ledger_text(site, found)
+    text = rates_told.ledger_text(site, found, others)
     rules = [
         rule
         for one in told["handoffs"]
         for ledger in one["versions"][0]["ledgers"]
         for rule in ledger["rules"]
     ]
+    rules += [rule for one in told["handoffs"] for verdict in one["others"] for rule in verdict["rules"]]
     assert rules
     assert all(rule["rule"] in text and rule["meaning"] in text for rule in rules)
-    assert all(rule["without_it"]["word"] in [*Word] for rule in rules)
+    assert all(rule["without_it"]["word"] in [*Word, *Answer] for rule in rules)

@@ -19,6 +19,7 @@ from probe.allowance import (
     month_start_ns,
     monthly_cost,
     packet_at_ip,
+    refused,
     run_bytes,
     state,
     train_bytes,
@@ -217,6 +218,18 @@ def test_the_refusal_says_what_is_left() -> None:
     """The reason is stored with the skipped run, so it is a sentence with figures."""
     why = may_start(handoff(), standing(1000 * MB, spent_bytes=990 * MB), cost_bytes=25 * MB)
     assert "10 MB of this month's test allowance of 1 GB are left and the run needs about 25 MB" == why
+
+
+def test_a_run_costs_what_the_card_of_its_time_says() -> None:
+    """20 Mb/s for 10 s are 25 MB, 40 from the next version on are 50."""
+    begins_ns = moment_ns("2026-12-01T00:00")
+    cards = Card(rate_up_bps=20_000_000), Card(rate_up_bps=40_000_000, from_unix_ns=begins_ns)
+    found, own = standing(30 * MB, spent_bytes=0), replace(handoff(), card=cards[1], earlier=cards[:1])
+    plan = run_plan(every_s=3600)
+    assert refused(own, plan, [found], at_ns=begins_ns - 1) is None
+    why = refused(own, plan, [found], at_ns=begins_ns)
+    assert why is not None
+    assert "needs about 50 MB" in why
 
 
 def test_what_the_trains_need_is_set_aside() -> None:

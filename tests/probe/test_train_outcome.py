@@ -333,6 +333,14 @@ class TestDelay:
         assert (outcome.pdv_up.count, outcome.jitter_up_us, outcome.held_up) == (0, None, 0)
         assert outcome.rtt.max == 19_900
 
+    def test_a_clock_that_drifts(self) -> None:
+        """RFC 5481 section 6.3: 50 ppm over 60 s are 3 ms of PDV on a line whose delay never varies."""
+        packets = steady(61, spacing=S)
+        line = Line(packets=simple(packets).packets, ahead=lambda at: ENDPOINT_AHEAD + at * 50 // 1_000_000)
+        outcome, _, _ = finished(line)
+        assert outcome.pdv_up.max == 3_000
+        assert outcome.rtt.max == outcome.rtt.min == 19_900
+
 
 ORDERS = [  # RFC 4737 sections 7.1 to 7.4 and 5.3: arrival order, reordered
     ([1, 2, 3, 5, 6, 7, 8, 4, 9, 10], 1),

@@ -58,6 +58,15 @@ def test_a_later_version_changes_what_it_says(tmp_path: Path) -> None:
     assert second.from_unix_ns == moment_ns
     assert handoff.card_at(moment_ns - 1) is first
     assert handoff.card_at(moment_ns) is second
+    assert (handoff.at(moment_ns - 1).cards, handoff.at(moment_ns).cards) == ((first,), (first, second))
+
+
+@pytest.mark.parametrize(("begins", "hourly"), [("2001-01-01", 0), ("2999-01-01", 1)])
+def test_a_schedule_is_that_of_the_card_in_force(tmp_path: Path, begins: str, hourly: int) -> None:
+    """600 Mb/s ask for a light run an hour; from a version that begins later nothing is taken yet."""
+    text = VERSIONS.replace("2027-03-01T10:30:00", begins).replace("800 Mb/s", "200 Mb/s")
+    site = small(tmp_path, SMALL.replace('[handoff.card]\nrate_up = "15 Mb/s"\n', text))
+    assert len([run for run in site.runs if run.light]) == hourly
 
 
 @pytest.mark.parametrize(

@@ -30,6 +30,23 @@ def test_factors_as_a_table_prints_them(transport: str, factor: float) -> None:
     assert round(float(demand.FACTORS[Transport(transport)]), 3) == factor
 
 
+def test_repeats_on_request_over_ipv4() -> None:
+    """7 transport packets of 188 bytes (RFC 2250 section 2) behind 16 bytes, UDP and IPv4: 1360 bytes of IP
+    for 1316, so 6 Mb/s become 6.2006 (the 16 by an individual internet-draft of such a transport)."""
+    container = 188 / 184 * 1.02
+    assert float(demand.FACTORS[Transport.ARQ]) / container == pytest.approx(1.033435, abs=1e-6)
+    assert 6e6 * float(demand.FACTORS[Transport.ARQ]) / container == pytest.approx(6.2006e6, abs=50)
+
+
+@pytest.mark.parametrize(("loss", "repeated"), [(0.001, 0.001001), (0.01, 0.010101), (0.02, 0.020408)])
+def test_what_is_repeated(loss: float, repeated: float) -> None:
+    """1/(1-p) - 1 where repeats may be lost too; a demand has p, which is less by p squared."""
+    made = destination(6_000_000, transport=Transport.ARQ)
+    share = demand.demand_bps(made, loss_ratio=loss) / demand.demand_bps(made) - 1
+    assert 1 / (1 - loss) - 1 == pytest.approx(repeated, abs=1e-6)
+    assert repeated - 1.1 * loss**2 < share < repeated + 1e-6
+
+
 def test_one_class() -> None:
     """1080p30 at 4.5 + 0.16: 4.85 Mb/s; 720p30 at 2.5 + 0.128: 2.73."""
     rescue = destination(2_500_000, audio_bps=128_000)

@@ -33,7 +33,7 @@ from store.terms import (
 HERE: tzinfo = timezone(timedelta(hours=1))
 NOVEMBER = months.month(date(2026, 11, 1), HERE)
 
-# trade.md 9.3, contract GC-40417 (invented)
+# Contract GC-40417 of the practice site (invented)
 TERMS = AvailabilityTerms(
     rule=OutageRule.SEVERE_SECONDS,
     counts_from=CountsFrom.DETECTION,
@@ -117,6 +117,16 @@ def of(found: Seen, terms: AvailabilityTerms = TERMS, *, cap_s: int | None = CAP
     return count
 
 
+def test_what_was_excused_before_counts_towards_the_months_cap() -> None:
+    """Two parts of one month share its cap: of 90 min of works 60 are used, so 30 are left."""
+    second = NOVEMBER.from_s + 15 * 86_400
+    spans = [(second + 3600.0, second + 3600.0 + 4000.0)]
+    left = works.capped(spans, spans, cap_s=5400, where=HERE, used=(second, 3600))
+    assert left == [(second + 3600.0, second + 3600.0 + 1800.0)]
+    others = works.capped(spans, spans, cap_s=5400, where=HERE, used=(NOVEMBER.from_s - 86_400.0, 3600))
+    assert others == spans
+
+
 def credited(found: Seen, terms: AvailabilityTerms = TERMS) -> Credits:
     all_ = judged(found, terms)
     count = all_.contract
@@ -146,7 +156,7 @@ G5 = seen([FAULT, OVERRUN], tickets=[TICKET], planned=[WORKS])
 
 
 def test_worked_example_of_a_month() -> None:
-    """trade.md 2.4 and G5: 232 + 40 = 272 min of 43 200 is 99.370 %, so 42.00; the provider has 207 min,
+    """Worked by hand: 232 + 40 = 272 min of 43 200 is 99.370 %, so 42.00; the provider has 207 min,
     99.521 %, 16.80, and what decides is that detection counts."""
     count, found = of(G5), credited(G5)
     assert (count.down_s, count.period_s) == (272 * 60, 43_200 * 60)
@@ -179,7 +189,7 @@ def test_a_clock_that_starts_with_the_report() -> None:
 
 
 def test_excluded_time_may_leave_the_period() -> None:
-    """(43200 - 160 - 272) / (43200 - 160), by hand: trade.md 2.2 has it in both places."""
+    """(43200 - 160 - 272) / (43200 - 160), by hand; contracts have it in both places."""
     terms = AvailabilityTerms(
         rule=OutageRule.SEVERE_SECONDS,
         excluded_time=ExcludedTime.LEAVES,
@@ -290,7 +300,7 @@ def test_a_month_under_way_is_undecided_until_it_is_lost() -> None:
         assert found.contract.word is word
 
 
-# Months, and the table of trade.md 2.2
+# Months, and what an availability allows
 
 
 @pytest.mark.parametrize(
@@ -314,7 +324,7 @@ def test_quarters_and_years_contain_their_day() -> None:
     assert found.seconds == 365 * 86_400
 
 
-TABLE = {  # trade.md 2.2: minutes for 28, 30, 31, 91 days; hours for 365, but minutes in the last two
+TABLE = {  # minutes for 28, 30, 31, 91 days; hours for 365, but minutes in the last two
     "99": ("403.2", "432.0", "446.4", "1310", "87.6"),
     "99.5": ("201.6", "216.0", "223.2", "655", "43.8"),
     "99.9": ("40.3", "43.2", "44.6", "131", "8.76"),
@@ -327,7 +337,7 @@ TABLE = {  # trade.md 2.2: minutes for 28, 30, 31, 91 days; hours for 365, but m
 
 @pytest.mark.parametrize("percent", TABLE)
 def test_minutes_that_an_availability_allows(percent: str) -> None:
-    """Every cell of trade.md 2.2, by exact fractions beside the judge's own sum."""
+    """Every cell, by exact fractions beside the judge's own sum."""
     for days, cell in zip((28, 30, 31, 91, 365), TABLE[percent], strict=True):
         exact_s = (1 - Fraction(percent) / 100) * days * 86_400
         assert availability.allowed_s(float(percent) / 100, days * 86_400) == pytest.approx(float(exact_s))
@@ -339,7 +349,7 @@ def test_minutes_that_an_availability_allows(percent: str) -> None:
 
 
 def test_an_eight_hour_outage_in_a_month_and_a_year() -> None:
-    """trade.md 2.2: 98.9 % of a month (30 days), 99.91 % of a year."""
+    """Worked by hand: 98.9 % of a month (30 days), 99.91 % of a year."""
     assert f"{100 * (availability.ratio_of(8 * 3600, 30 * 86_400) or 0):.1f}" == "98.9"
     assert f"{100 * (availability.ratio_of(8 * 3600, 365 * 86_400) or 0):.2f}" == "99.91"
 
@@ -352,7 +362,7 @@ def test_an_eight_hour_outage_in_a_month_and_a_year() -> None:
     [(30, "0.00"), (31, "16.80"), (216, "16.80"), (217, "42.00"), (864, "42.00"), (865, "84.00")],
 )
 def test_the_ladder_at_its_edges(down_min: int, amount: str) -> None:
-    """trade.md 2.4 over 43 200 min: 99.93 % is 30.24 min, 99.50 % is 216, 98.00 % is 864 exactly."""
+    """Worked by hand over 43 200 min: 99.93 % is 30.24 min, 99.50 % is 216, 98.00 % is 864 exactly."""
     found = credits.credit(down_min * 60, NOVEMBER.seconds, CREDITS, FEE)
     assert found.amount is not None
     assert str(found.amount.amount) == amount
@@ -373,7 +383,7 @@ def test_the_cap_holds_over_ladder_and_repair(over_hours: int, share: str) -> No
     ],
 )
 def test_the_repair_clock(reported_min: int, over_hours: int) -> None:
-    """trade.md 9.3: 5 h from detection if reported within 30 min, else from the report."""
+    """Worked by hand: 5 h from detection if reported within 30 min, else from the report."""
     ticket = Ticket(reference="T", opened_s=at(10, 9) + 60 * reported_min, closed_s=None)
     found = credited(seen([(at(10, 9), at(10, 15, 15))], tickets=[ticket]))
     assert [one.over_hours for one in found.repairs] == [over_hours]
@@ -397,6 +407,46 @@ def test_repeated_failure_counts_long_outages_of_ninety_days() -> None:
     late = credits.repeated(of(seen(spans)).outages, CREDITS, until_s=int(at(2, 3)) + 90 * 86_400, where=HERE)
     assert late is not None
     assert len(late.outages) == 2  # the first began before the 90 days
+
+
+def credits_of(outage: tuple[float, float], *, reported_s: float, today: date) -> Credits:
+    """What one outage of November earns, seen whole, with a ticket opened so long after it began."""
+    return credits.judge(
+        [outage],
+        sure_down_s=round(outage[1] - outage[0]),
+        most_down_s=round(outage[1] - outage[0]),
+        excused=[],
+        tickets=[Ticket(reference="T", opened_s=at(10, 9) + reported_s, closed_s=None)],
+        terms=CREDITS,
+        counts_from=CountsFrom.DETECTION,
+        overruns_count=True,
+        fee=FEE,
+        time=(NOVEMBER.from_s, NOVEMBER.until_s),
+        leaves_s=0,
+        last_day=date(2026, 11, 30),
+        today=today,
+    )
+
+
+@given(st.integers(1, 60 * 3600), st.integers(0, 60 * 3600), st.integers(0, 2 * 3600))
+def test_a_shorter_outage_never_raises_credits(seconds: int, less_s: int, reported_s: int) -> None:
+    """By our counting, by the provider's, and at the most; the hours of repair with it."""
+    low, day = at(10, 9), date(2026, 12, 3)
+    long = credits_of((low, low + seconds), reported_s=reported_s, today=day)
+    short = credits_of((low, low + max(1, seconds - less_s)), reported_s=reported_s, today=day)
+    for name in ("ours", "theirs", "most"):
+        assert getattr(short, name).share <= getattr(long, name).share
+    assert sum(one.over_hours for one in short.repairs) <= sum(one.over_hours for one in long.repairs)
+
+
+@given(st.integers(0, 60), st.integers(0, 60))
+def test_a_later_day_never_becomes_in_time(days: int, more: int) -> None:
+    """21 days from the last of November: 21 December is in time, and no day after it."""
+    found = [
+        credits_of(FAULT, reported_s=0, today=date(2026, 12, 1) + timedelta(days=each)).days_left
+        for each in (days, days + more)
+    ]
+    assert [left is not None and left >= 0 for left in found] == [days <= 20, days + more <= 20]
 
 
 @settings(max_examples=20, deadline=None)

@@ -67,6 +67,25 @@ def test_what_a_policer_drops_of_them(cbs_bytes: int, rate_bps: int) -> None:
     assert found.lost_bytes == pytest.approx(policed(found.bytes_, bucket), abs=3 * PACKET_BYTES)
 
 
+@pytest.mark.parametrize(
+    ("line_mbps", "rate_mbps", "cbs_bytes", "passes_bytes", "passes_ms"),
+    [(1000, 500, 125_000, 250_000, 2.0), (1000, 100, 62_500, 69_444, 0.55556)],
+)
+def test_how_long_a_bucket_lets_the_line_rate_pass(
+    line_mbps: int, rate_mbps: int, cbs_bytes: int, passes_bytes: int, passes_ms: float
+) -> None:
+    """t = 8 CBS / (L - CIR), the burst that RFC 9097 sections 6.5 and 8.3 warn of, worked by hand: a burst of
+    that many bytes needs the whole bucket."""
+    bucket = replace(SMALL, cbs_bytes=cbs_bytes, rate_bps=rate_mbps * 10**6, line_bps=line_mbps * 10**6)
+    assert passes_bytes * 8 / (line_mbps * 1e3) == pytest.approx(passes_ms, rel=1e-4)
+    fits = destination(
+        round(6_500_000 * passes_bytes / bursting.keyframes_ip_bytes([PUSH])), frames_per_second=60.0
+    )
+    found = bursting.aligned([fits], bucket)
+    assert found.bytes_ == pytest.approx(passes_bytes, rel=1e-4)
+    assert found.needs_bytes == pytest.approx(cbs_bytes, rel=1e-4)
+
+
 def test_three_keyframes_against_a_small_burst() -> None:
     """2 x 102 + 418 = 622 kB of media far above 128 kB, and 4 MB take them all."""
     assert sum(demand.keyframe_bytes(one) for one in OPENING) / 1000 == pytest.approx(622, abs=1)

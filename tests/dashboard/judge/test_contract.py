@@ -13,6 +13,7 @@ from scipy import stats
 from dashboard.judge import contract
 from dashboard.judge.verdict import RateVerdict, Word
 from store.clock import NS_PER_S
+from store.histogram import rank_of
 from store.layers import Layer
 from store.records import Direction, Failed, Limit, Owner, RateRun, Skipped
 from store.site import Card
@@ -20,6 +21,10 @@ from tests.dashboard.judge.made import NOON, ZONE, run
 
 CARD = Card(rate_up_bps=15_000_000, layer=Layer.PAYLOAD)
 GOOD, BAD = 16_900_000, 9_200_000
+EVENINGS_MBPS = (
+    *(905, 880, 912, 940, 941, 939, 938, 942, 930, 915, 899, 941, 940, 936, 925),
+    *(941, 942, 938, 890, 941, 940, 939, 937, 936, 941, 942, 870, 940, 941, 938),
+)
 HOUR = 3600 * NS_PER_S
 BETTER = {Word.NOT_MET: 0, Word.UNDECIDED: 1, Word.MET: 2}
 
@@ -229,6 +234,18 @@ def test_the_contract_may_ask_for_another_share() -> None:
     """29 that all met support 90 %."""
     assert judged(series(29, 0), replace(CARD, met_ratio=0.9)).word is Word.MET
     assert judged(series(28, 0), replace(CARD, met_ratio=0.9)).word is Word.UNDECIDED
+
+
+def test_thirty_evening_runs_show_nothing_either_way() -> None:
+    """26 of 30 reach 900: below 90 %, but exact limits of 69.3 to 96.2 % reach above it (scipy.stats), so a
+    rule of 90 % is not shown either way. The rule's form is that of consistent-speed figures, from memory.
+    """
+    runs = [run(each * 1_000_000, started_unix_ns=NOON + at * HOUR) for at, each in enumerate(EVENINGS_MBPS)]
+    found = judged(runs, replace(CARD, rate_up_bps=900_000_000, met_ratio=0.9))
+    limits = stats.binomtest(26, 30).proportion_ci(method="exact")
+    assert (limits.low, limits.high) == pytest.approx((0.692782, 0.962447), abs=1e-6)
+    assert (found.met, found.n, found.word) == (26, 30, Word.UNDECIDED)
+    assert sorted(EVENINGS_MBPS)[rank_of(0.2, 30) - 1] == 912
 
 
 def test_the_contract_may_grant_a_share_of_the_rate() -> None:

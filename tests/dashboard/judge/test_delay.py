@@ -60,6 +60,11 @@ def test_loss_bounds_agree_with_a_reference_library() -> None:
     assert found.ratio == pytest.approx(0.002)
 
 
+def test_loss_of_the_rfc() -> None:
+    """RFC 7680 section 4.1: of 0, 0, 1, 0, 0 the ratio is 0.2, and of no packet at all there is none."""
+    assert (delay.loss(1, 5).ratio, delay.loss(0, 0).ratio) == (0.2, None)
+
+
 def test_loss_has_a_direction() -> None:
     """Down is of what had got up: of 2400 sent 24 are lost up and 12 somewhere, so 2364 were sent back."""
     found = delay.summary([span(lost_up=24, lost_down=36, lost_unattributed=12), span(NOON + MINUTE)])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -10,7 +12,7 @@ from dashboard.judge.exclusions import Ledger
 from dashboard.judge.verdict import Word
 from store.card import Card
 from store.layers import Layer
-from store.records import Direction, Failed, Limit, Owner, RateRun, Skipped, Standing
+from store.records import REASONS, Direction, Failed, Limit, Owner, RateRun, Skipped, Standing
 from tests.dashboard.judge.made import NOON, ZONE, run
 
 CARD = Card(rate_up_bps=15_000_000, layer=Layer.PAYLOAD)
@@ -99,6 +101,24 @@ def test_runs_that_were_never_made() -> None:
     failed = [Failed(what="run rate", why="no answer", whose=Owner.UNKNOWN)]
     found = exclusions.ledger(series(3), CARD, Direction.UP, skipped=skipped, failed=failed, zone=ZONE)
     assert (found.skipped, found.failed) == ((("show window", 2),), (("no answer", 1),))
+
+
+@given(
+    st.lists(st.sampled_from([GOOD, BAD]), min_size=1, max_size=40),
+    st.sampled_from([(), ("port_limit",), ("wireless", "aborted")]),
+    st.sampled_from(sorted(REASONS)),
+    st.data(),
+)
+def test_one_more_reason_never_adds_a_run(
+    rates: list[int], before: tuple[str, ...], code: str, data: st.DataObject
+) -> None:
+    """Whatever is said of one run more: no more runs count than did, nor do more of them miss the rate."""
+    runs = [run(rate, started_unix_ns=NOON + at * HOUR, reasons=before) for at, rate in enumerate(rates)]
+    place = data.draw(st.integers(0, len(runs) - 1))
+    bent = [replace(one, reasons=(*one.reasons, code)) if at == place else one for at, one in enumerate(runs)]
+    less, more = (contract.rate_verdict(each, CARD, Direction.UP, zone=ZONE) for each in (bent, runs))
+    assert less.n <= more.n
+    assert less.n - less.met <= more.n - more.met
 
 
 @given(

@@ -154,7 +154,7 @@ def test_losses_that_may_lie_in_either_of_two_places(lost: int, first: State, se
 
 @pytest.mark.parametrize(
     ("north", "south", "house", "found"),
-    [  # trade.md 4.2: two endpoints and the house segment decide whose it is
+    [  # two endpoints and the house segment decide whose it is
         (State.BAD, State.BAD, State.GOOD, State.BAD),
         (State.BAD, State.GOOD, State.GOOD, State.GOOD),
         (State.BAD, State.BAD, State.BAD, State.HOUSE),
@@ -172,7 +172,7 @@ def test_whose_a_second_was(north: State, south: State, house: State, found: Sta
 
 @pytest.mark.parametrize(
     ("over", "available"),
-    [(0.20, 57), (0.75, 59)],  # standards.md G.1 and G04: 95 % at c1 = 0.20, another answer at 0.75
+    [(0.20, 57), (0.75, 59)],  # 95 % at c1 = 0.20, another answer at 0.75
 )
 def test_y1540_sixty_minutes(over: float, available: int) -> None:
     """ITU-T Y.1540 (values from memory): 60 one-minute loss ratios, 3 of them over 0.20."""

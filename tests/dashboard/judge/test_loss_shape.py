@@ -20,7 +20,7 @@ PATTERN = "11110111111111111111111X111X1011110111111111111111111X111111111"
 def test_the_example_of_rfc_3611() -> None:
     """64 packets of 10 ms, Gmin 16: a burst of 12 with 4 bad, 120 ms; a gap of 52 with 2 bad, 520 ms.
 
-    As printed the pattern has 63 packets, so a good one is added (standards.md D.9 and M.4).
+    As printed the pattern has 63 packets, so a good one is added.
     """
     assert (len(PATTERN), PATTERN.count("0"), PATTERN.count("X")) == (63, 3, 3)
     found = loss_shape.burst_gap(bad(PATTERN + "1"))

@@ -69,7 +69,7 @@ def test_a_promise_of_nine_milliseconds(delay_us: int, lost: int, word: Word) ->
 
 
 def test_a_month_of_the_clean_and_the_bad_hours_pooled() -> None:
-    """trade.md 2.6: 1000 at 10 ms and 10 at 100 ms have a mean of 10.9 ms, not the 55 of the two means."""
+    """Worked by hand: 1000 at 10 ms and 10 at 100 ms have a mean of 10.9 ms, not the 55 of the two means."""
     pooled = Histogram([10_000] * 1000)
     pooled.merge(Histogram([100_000] * 10))
     assert pooled.mean == pytest.approx(10_891, abs=1)
@@ -92,12 +92,12 @@ def test_bounds_rest_on_events_not_on_packets() -> None:
 
 @pytest.mark.parametrize(("sent", "word"), [(5_989, Word.UNDECIDED), (5_990, Word.MET)])
 def test_without_a_loss_it_takes_three_over_the_limit(sent: int, word: Word) -> None:
-    """1 - 0.05 ** (1/n) is below 0.0005 from n = 5990 on (standards.md E.4: 2995 for 0.001)."""
+    """1 - 0.05 ** (1/n) is below 0.0005 from n = 5990 on; 2995 for 0.001."""
     assert promises.loss("", lost=0, sent=sent, events=0, limit_ratio=0.0005).word is word
 
 
 def test_a_monthly_loss_hides_an_outage() -> None:
-    """trade.md 2.6: 0.05 % of 30 days at 20/s are 21.6 min of nothing; an interval of 5 min sees it."""
+    """Worked by hand: 0.05 % of 30 days at 20/s are 21.6 min of nothing; an interval of 5 min sees it."""
     sent = 30 * 86_400 * 20
     dark = [LossyMinute(from_s=60.0 * n, seconds=60, sent=1200, lost=1200) for n in range(21)]
     monthly = promises.loss("", lost=21 * 1200, sent=sent, events=21, limit_ratio=0.0005)

@@ -1,4 +1,4 @@
-"""Dates and sums of a term, against the contract of the practice site (trade.md 9.3)."""
+"""Dates and sums of a term, against the contract of the practice site."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def test_a_start_on_the_31st_pays_on_the_last_day_of_february() -> None:
 
 
 def test_the_whole_term_at_the_first_price() -> None:
-    """trade.md 9.3: 48 x 585 = 28 080; 3 % a year from month 25 on is 24 + 12 x 1.03 + 12 x 1.0609."""
+    """Worked by hand: 48 x 585 = 28 080; 3 % a year from month 25 on is 24 + 12 x 1.03 + 12 x 1.0609."""
     found = [renewal.cost(lambda _, card=card: card, until=date(2031, 1, 1)) for card in (A, B)]  # type: ignore[misc]
     assert found[0] is not None
     assert found[1] is not None
@@ -85,7 +85,7 @@ def test_a_fee_in_words_has_no_sum() -> None:
 
 
 def test_what_a_megabit_costs() -> None:
-    """trade.md 9.3: A carries 572.3 Mb/s of TCP payload at best: 210 / 572.3 = 0.367."""
+    """Worked by hand: A carries 572.3 Mb/s of TCP payload at best: 210 / 572.3 = 0.367."""
     assert renewal.per_mbps(A, 572_300_000) == crowns("0.367")
     assert renewal.per_mbps(A, None) is None
 
@@ -93,6 +93,13 @@ def test_what_a_megabit_costs() -> None:
 def test_paying_for_both_lines() -> None:
     """The old line, 64 a month, from 22 June to 31 August 2026: 9/30 of June, and two months."""
     old = Card(fee_per_month="64 crowns")
-    found = renewal.overlap(old, A, from_day=date(2026, 6, 22), until_day=date(2026, 8, 31))
+    found = renewal.overlap(
+        lambda _: old, lambda _: A, from_day=date(2026, 6, 22), until_day=date(2026, 8, 31)
+    )
     assert found == (crowns("147.20"), crowns("483.00"))  # x (0.3 + 2)
-    assert renewal.overlap(Card(), A, from_day=date(2026, 6, 22), until_day=date(2026, 8, 31)) is None
+    assert (
+        renewal.overlap(
+            lambda _: Card(), lambda _: A, from_day=date(2026, 6, 22), until_day=date(2026, 8, 31)
+        )
+        is None
+    )

@@ -496,6 +496,19 @@ def test_a_longer_stall_never_improves_an_answer(
     assert answers[0] <= answers[1]
 
 
+@given(plans, st.lists(silence, min_size=1, max_size=8), st.floats(0, 5))
+def test_a_larger_buffer_never_worsens_an_answer(
+    made: Destination, found: list[tuple[int, float, str]], more_s: float
+) -> None:
+    """Or a longer latency: the same line, the same stalls."""
+    larger = replace(made, buffer_s=made.buffer_s + more_s)
+    answers = [
+        WORSE.index(checked(plan(each), EVENING_RUNS, EVENING_SPANS, placed(found)).answer)
+        for each in (made, larger)
+    ]
+    assert answers[1] <= answers[0]
+
+
 @given(plans, st.lists(silence, max_size=8), st.integers(0, 5_000_000))
 def test_a_larger_demand_never_improves_an_answer(
     made: Destination, found: list[tuple[int, float, str]], more_bps: int

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,12 +12,14 @@ from jinja2 import UndefinedError, meta, nodes
 from dashboard.pages.circuit import CircuitPage
 from dashboard.pages.events import EventsPage
 from dashboard.pages.findings import FindingsPage
-from dashboard.pages.frame import ErrorPage, environment
+from dashboard.pages.frame import PLACES, ErrorPage, environment, frame_of
 from dashboard.pages.shows import ShowsPage
 from dashboard.pages.side_by_side import SideBySidePage
 from dashboard.pages.term import TermPage
 from dashboard.pages.today import TodayPage
 from dashboard.pages.uploads import UploadsPage
+from dashboard.routes import ROUTES
+from tests.dashboard import invented
 
 
 def _used(name: str) -> set[str]:
@@ -57,3 +60,25 @@ def test_an_unknown_name_is_an_error() -> None:
 
 def test_text_is_escaped() -> None:
     assert environment().from_string("{{ text }}").render(text="<b>") == "&lt;b&gt;"
+
+
+def test_every_place_has_an_address() -> None:
+    """A page that stands in the contents is one of the application's."""
+    addresses = {route.path for route in ROUTES if route.method == "GET"}
+    assert [place.url for place in PLACES if place.url not in addresses] == []
+
+
+def test_the_contents_lead_to_every_page_of_every_handoff(tmp_path: Path) -> None:
+    """Each page stands once in the contents; a handoff's pages stand together, and beside one of them."""
+    site = invented.site(tmp_path)
+    frame = frame_of(site, title="Term A", here="/term/A", json_url=None, now_ns=invented.NOW_NS)
+    urls = [link.url for chapter in frame.contents for link in chapter.links]
+    wanted = [place.url for place in PLACES if not place.per_handoff]
+    wanted += [place.of(one.name) for one in site.handoffs for place in PLACES if place.per_handoff]
+    assert urls == wanted
+    assert frame.beside is not None
+    assert [(link.text, link.here) for link in frame.beside.links] == [
+        (place.text, place.text == "Term") for place in PLACES if place.per_handoff
+    ]
+    today = frame_of(site, title="Today", here="/", json_url=None, now_ns=invented.NOW_NS)
+    assert today.beside is None

@@ -6,6 +6,7 @@ import asyncio
 import json
 import sys
 from collections.abc import Awaitable, Callable
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -165,3 +166,11 @@ async def test_stopped_it_ends_at_both_ends_within_two_seconds(tmp_path: Path, d
 def test_plans_that_cannot_be(more: dict[str, object], word: str) -> None:
     with pytest.raises(UserMistake, match=word):
         CapacityPlan(**({"direction": Direction.UP} | more))  # type: ignore[arg-type]
+
+
+def test_nobody_tells_it_the_contracted_rate() -> None:
+    """RFC 9097 section 2: the search "SHALL NOT be provided with the exact capacity value". A plan has no
+    place for it, and the module knows no card.
+    """
+    assert {one.name for one in fields(CapacityPlan)} == {"direction", "seconds", "payload_bytes"}
+    assert not [name for name in vars(capacity) if "card" in name.lower() or "contract" in name.lower()]

@@ -1,0 +1,119 @@
+"""The options of what goes on until it is stopped, and of what is asked of it.
+
+These are practice, endpoint, probe, status, stop, window and dashboard.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from commands.options import values
+from commands.options.parsing import Parser, command
+
+
+def add(commands: Any) -> None:
+    """Declare them."""
+    _practice_command(commands)
+    _endpoint_commands(commands)
+    _probe_commands(commands)
+
+
+def _practice_command(commands: Any) -> None:
+    practice = command(
+        commands,
+        "practice",
+        "serving:practice",
+        "Run it all on this machine: an endpoint, an invented line with faults, a probe, the dashboard.",
+    )
+    practice.add_argument("--keep", type=Path, metavar="DIR", help="keep the database and site file in DIR")
+    practice.add_argument(
+        "--port", type=values.port, help="port of the dashboard (default: the first free from 8470)"
+    )
+    practice.add_argument(
+        "--history",
+        action="store_true",
+        help="instead: write the practice site's invented months into DIR (--keep), which takes minutes, and "
+        "show them; a record that is there already is shown",
+    )
+    practice.add_argument(
+        "--months",
+        type=values.whole(1, 18),
+        default=18,
+        metavar="N",
+        help="of --history, 1 to 18 (default 18)",
+    )
+    practice.add_argument(
+        "--json", action="store_true", help="of --history: write only, and print one JSON object"
+    )
+
+
+def _endpoint_commands(commands: Any) -> None:
+    endpoint = commands.add_parser("endpoint", help="The far end that you host: invite and serve.")
+    acts = endpoint.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
+    invite = command(
+        acts, "invite", "serving:invite", "Make an endpoint's keys in DIR and print one invitation, a secret."
+    )
+    invite.add_argument("directory", type=Path, metavar="DIR")
+    invite.add_argument("--address", required=True, metavar="HOST[:PORT]", help="where probes will find it")
+    invite.add_argument(
+        "--name", default="probe", help="name of the caller; the same name again replaces its key"
+    )
+    invite.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    serve = command(
+        acts, "serve", "serving:serve", "Answer the holders of invitations made in DIR, and nobody else."
+    )
+    serve.add_argument("directory", type=Path, metavar="DIR")
+    serve.add_argument("--listen", metavar="ADDRESS[:PORT]", help="where to listen (default: every address)")
+
+
+def _probe_commands(commands: Any) -> None:
+    probe = command(commands, "probe", "serving:probe", "Measure by the site file's schedule until stopped.")
+    probe.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    status = command(
+        commands,
+        "status",
+        "asking:status",
+        "What the running probe does, what is due next, and what holds it back.",
+    )
+    status.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    status.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    stop = command(
+        commands, "stop", "asking:stop", "End all test traffic of the running probe at both ends, within 2 s."
+    )
+    stop.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    how_long = stop.add_mutually_exclusive_group()
+    how_long.add_argument(
+        "--minutes",
+        type=values.number(1, 10_080),
+        default=60,
+        metavar="N",
+        help="measure again after N (default 60)",
+    )
+    how_long.add_argument("--resume", action="store_true", help="measure again at once")
+    stop.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    _window_commands(commands)
+    dashboard = command(
+        commands, "dashboard", "serving:dashboard", "Show the record as pages on this machine."
+    )
+    dashboard.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    dashboard.add_argument("--host", default="127.0.0.1", help="loopback address to listen on")
+    dashboard.add_argument("--port", type=values.port, help="port (default: the first free from 8470)")
+
+
+def _window_commands(commands: Any) -> None:
+    window = commands.add_parser("window", help="Open or close a show window at once.")
+    acts = window.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
+    opening = command(acts, "open", "asking:window", "From now on no run fills the line; trains go on.")
+    opening.add_argument(
+        "--minutes",
+        type=values.number(1, 10_080),
+        metavar="N",
+        help="close it after N (default: when told to)",
+    )
+    closing = command(acts, "close", "asking:window", "Close the show windows that were opened at once.")
+    for parser, opens in ((opening, True), (closing, False)):
+        parser.set_defaults(opens=opens)
+        parser.add_argument("site", type=Path, metavar="SITE", help="the site file")
+        parser.add_argument("--handoff", metavar="NAME", help="concerns this handoff (default: all of them)")
+        parser.add_argument("--json", action="store_true", help="one JSON object on standard output")

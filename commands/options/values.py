@@ -1,0 +1,88 @@
+"""What an option's text means, and the sentence for one that means nothing. Argparse puts the option's name
+before it."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from datetime import date, datetime
+
+
+def number(low: float, high: float) -> Callable[[str], float]:
+    def read(text: str) -> float:
+        try:
+            found = float(text)
+        except ValueError:
+            found = low - 1
+        if not low <= found <= high:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a number from {low:g} to {high:g}")
+        return found
+
+    return read
+
+
+def whole(low: int, high: int) -> Callable[[str], int]:
+    def read(text: str) -> int:
+        if not (text.isascii() and text.isdecimal()) or not low <= int(text) <= high:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} to {high}")
+        return int(text)
+
+    return read
+
+
+port = whole(1, 65_535)
+
+
+def rate(text: str) -> int:
+    from store.quantities import rate_bps
+
+    try:
+        return rate_bps(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def size(text: str) -> int:
+    from store.quantities import size_bytes
+
+    try:
+        return size_bytes(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def key(text: str) -> str:
+    found = text.strip().lower()
+    if len(found) != 64 or not set(found) <= set("0123456789abcdef"):
+        raise argparse.ArgumentTypeError(f"{text!r} is neither a public key nor a fingerprint: 64 hex digits")
+    return found
+
+
+def day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
+
+
+def month(text: str) -> date:
+    try:
+        return datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month of the site's own calendar
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no month such as 2026-11") from None
+
+
+def moment(text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a moment like 2026-11-25T19:00") from None
+
+
+def address(text: str) -> str:
+    import ipaddress
+
+    try:
+        return str(ipaddress.ip_address(text))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not an IP address such as 192.0.2.57") from None

@@ -1,0 +1,1 @@
+"""What other programs may rely on: the shape of every JSON answer, written down once."""

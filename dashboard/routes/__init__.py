@@ -1,0 +1,34 @@
+"""The addresses of the dashboard, a module for each page: what is asked, found, and sent as page or JSON.
+
+Every module has its `ROUTES`, and a new one is joined to them here. Imports the desk and the pages.
+"""
+
+from dashboard.routes import (
+    acceptance,
+    acts,
+    circuit,
+    events,
+    files,
+    findings,
+    interface,
+    shows,
+    side_by_side,
+    term,
+    today,
+    uploads,
+)
+
+ROUTES = [
+    *acceptance.ROUTES,
+    *acts.ROUTES,
+    *circuit.ROUTES,
+    *events.ROUTES,
+    *files.ROUTES,
+    *findings.ROUTES,
+    *interface.ROUTES,
+    *shows.ROUTES,
+    *side_by_side.ROUTES,
+    *term.ROUTES,
+    *today.ROUTES,
+    *uploads.ROUTES,
+]

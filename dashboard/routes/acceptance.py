@@ -1,0 +1,42 @@
+"""Acceptance, a page per handoff: its page and its JSON."""
+
+from __future__ import annotations
+
+from aiohttp import web
+
+from dashboard import api
+from dashboard.desk import DESK, PAGES, framed, handoff_of, html
+from dashboard.pages import acceptance
+from store.reader import Reader
+
+
+async def _find_acceptance(request: web.Request) -> acceptance.Findings:
+    api.only(request.query)
+    desk, handoff = request.app[DESK], handoff_of(request)
+
+    def find(reader: Reader) -> acceptance.Findings:
+        def made() -> acceptance.Findings:
+            now_ns = desk.clock.unix_ns()
+            return acceptance.find(reader, site=desk.site, handoff=handoff, now_ns=now_ns)
+
+        return desk.kept.get(("acceptance", handoff.name), made)
+
+    return await desk.reader.read(find)
+
+
+async def _acceptance(request: web.Request) -> web.StreamResponse:
+    found = await _find_acceptance(request)
+    name = found.found.handoff.name
+    title = f"Acceptance of {name}"
+    frame = framed(request, title=title, json_url=acceptance.url(name), now_ns=found.now_ns)
+    return html(request.app[PAGES].acceptance(acceptance.page(found, frame=frame)))
+
+
+async def _acceptance_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(acceptance.as_json(await _find_acceptance(request)))
+
+
+ROUTES = [
+    web.get("/acceptance/{handoff}.json", _acceptance_json),
+    web.get("/acceptance/{handoff}", _acceptance),
+]

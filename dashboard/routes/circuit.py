@@ -1,0 +1,55 @@
+"""Circuit, a page per handoff: its page, its JSON, its figures."""
+
+from __future__ import annotations
+
+import asyncio
+
+from aiohttp import web
+
+from dashboard import api
+from dashboard.desk import DESK, PAGES, framed, handoff_of, html
+from dashboard.pages import circuit
+from store.reader import Reader
+
+
+async def _find_circuit(request: web.Request, *others: str) -> circuit.Findings:
+    desk, handoff = request.app[DESK], handoff_of(request)
+    period = api.period_of(request.query, *others)
+
+    def find(reader: Reader) -> circuit.Findings:
+        def made() -> circuit.Findings:
+            now_ns = desk.clock.unix_ns()
+            return circuit.find(reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns)
+
+        return desk.kept.get((handoff.name, period), made)
+
+    return await desk.reader.read(find)
+
+
+async def _circuit(request: web.Request) -> web.StreamResponse:
+    found = await _find_circuit(request)
+    json_url = f"{request.rel_url.raw_path}.json?period={found.period}"
+    title = f"Circuit {found.handoff.name}"
+    frame = framed(request, title=title, json_url=json_url, now_ns=found.stretch.to_ns)
+    return html(request.app[PAGES].circuit(circuit.page(found, frame=frame)))
+
+
+async def _circuit_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(circuit.as_json(await _find_circuit(request)))
+
+
+async def _circuit_figure(request: web.Request) -> web.StreamResponse:
+    found = await _find_circuit(request, "endpoint")
+    name, endpoint = request.match_info["figure"], request.query.get("endpoint")
+    text = await asyncio.to_thread(circuit.figure, found, name, endpoint)
+    if text is None:
+        figures = ", ".join(circuit.FIGURES)
+        raise api.NotHere(f"Nothing is drawn under this address. The figures are: {figures}.")
+    return api.answer_text(text)
+
+
+ROUTES = [
+    web.get("/circuit/{handoff}.json", _circuit_json),
+    web.get("/circuit/{handoff}", _circuit),
+    web.get("/figures/circuit/{handoff}/{figure}.json", _circuit_figure),
+]

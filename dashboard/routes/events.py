@@ -1,0 +1,41 @@
+"""Events: its page and its JSON."""
+
+from __future__ import annotations
+
+from aiohttp import web
+
+from dashboard import api
+from dashboard.desk import DESK, PAGES, framed, html
+from dashboard.pages import events
+from store.reader import Reader
+
+
+async def _find_events(request: web.Request) -> events.Findings:
+    desk = request.app[DESK]
+    now_ns = desk.clock.unix_ns()
+    asked = events.asked_of(request.query, site=desk.site, now_ns=now_ns)
+
+    def find(reader: Reader) -> events.Findings:
+        def made() -> events.Findings:
+            return events.find(reader, site=desk.site, asked=asked, now_ns=now_ns)
+
+        return desk.kept.get(asked, made)
+
+    return await desk.reader.read(find)
+
+
+async def _events(request: web.Request) -> web.StreamResponse:
+    found = await _find_events(request)
+    json_url = events.url(found.asked.last, found.asked.handoff, path="/events.json")
+    frame = framed(request, title="Events", json_url=json_url, now_ns=found.now_ns)
+    return html(request.app[PAGES].events(events.page(found, frame=frame)))
+
+
+async def _events_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(events.as_json(await _find_events(request)))
+
+
+ROUTES = [
+    web.get("/events.json", _events_json),
+    web.get("/events", _events),
+]

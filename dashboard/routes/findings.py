@@ -1,0 +1,42 @@
+"""Findings, a page per handoff: its page and its JSON."""
+
+from __future__ import annotations
+
+from aiohttp import web
+
+from dashboard import api
+from dashboard.desk import DESK, PAGES, framed, handoff_of, html
+from dashboard.pages import findings
+from store.reader import Reader
+
+
+async def _find_findings(request: web.Request) -> findings.Findings:
+    desk, handoff = request.app[DESK], handoff_of(request)
+    now_ns = desk.clock.unix_ns()
+    last = findings.last_day(request.query, site=desk.site, now_ns=now_ns)
+
+    def find(reader: Reader) -> findings.Findings:
+        def made() -> findings.Findings:
+            return findings.find(reader, site=desk.site, handoff=handoff, last=last, now_ns=now_ns)
+
+        return desk.kept.get(("findings", handoff.name, last), made)
+
+    return await desk.reader.read(find)
+
+
+async def _findings(request: web.Request) -> web.StreamResponse:
+    found = await _find_findings(request)
+    name = found.handoff.name
+    json_url = findings.url(name, found.last, suffix=".json")
+    frame = framed(request, title=f"Findings on {name}", json_url=json_url, now_ns=found.now_ns)
+    return html(request.app[PAGES].findings(findings.page(found, frame=frame)))
+
+
+async def _findings_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(findings.as_json(await _find_findings(request)))
+
+
+ROUTES = [
+    web.get("/findings/{handoff}.json", _findings_json),
+    web.get("/findings/{handoff}", _findings),
+]

@@ -1,0 +1,36 @@
+"""Shows: its page and its JSON."""
+
+from __future__ import annotations
+
+from aiohttp import web
+
+from dashboard import api
+from dashboard.desk import DESK, PAGES, framed, html
+from dashboard.pages import shows
+from store.reader import Reader
+
+
+async def _find_shows(request: web.Request) -> shows.Findings:
+    api.only(request.query)
+    desk = request.app[DESK]
+
+    def find(reader: Reader) -> shows.Findings:
+        return desk.kept.get("shows", lambda: shows.find(reader, site=desk.site, now_ns=desk.clock.unix_ns()))
+
+    return await desk.reader.read(find)
+
+
+async def _shows(request: web.Request) -> web.StreamResponse:
+    found = await _find_shows(request)
+    frame = framed(request, title="Shows", json_url="/shows.json", now_ns=found.now_ns)
+    return html(request.app[PAGES].shows(shows.page(found, frame=frame)))
+
+
+async def _shows_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(shows.as_json(await _find_shows(request)))
+
+
+ROUTES = [
+    web.get("/shows.json", _shows_json),
+    web.get("/shows", _shows),
+]

@@ -1,0 +1,40 @@
+"""Side-by-side: its page and its JSON."""
+
+from __future__ import annotations
+
+from aiohttp import web
+
+from dashboard import api
+from dashboard.desk import DESK, PAGES, framed, html
+from dashboard.pages import side_by_side
+from store.reader import Reader
+
+
+async def _find_side_by_side(request: web.Request) -> side_by_side.Findings:
+    desk = request.app[DESK]
+    asked, now_ns = side_by_side.asked_of(request.query, site=desk.site), desk.clock.unix_ns()
+
+    def find(reader: Reader) -> side_by_side.Findings:
+        def made() -> side_by_side.Findings:
+            return side_by_side.find(reader, site=desk.site, asked=asked, now_ns=now_ns)
+
+        return desk.kept.get(("side by side", asked.old.name, asked.new.name, asked.days), made)
+
+    return await desk.reader.read(find)
+
+
+async def _side_by_side(request: web.Request) -> web.StreamResponse:
+    found = await _find_side_by_side(request)
+    json_url = side_by_side.url(found.asked, suffix=".json")
+    frame = framed(request, title="Side-by-side", json_url=json_url, now_ns=found.now_ns)
+    return html(request.app[PAGES].side_by_side(side_by_side.page(found, frame=frame)))
+
+
+async def _side_by_side_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(side_by_side.as_json(await _find_side_by_side(request)))
+
+
+ROUTES = [
+    web.get("/side-by-side.json", _side_by_side_json),
+    web.get("/side-by-side", _side_by_side),
+]

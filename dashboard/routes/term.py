@@ -1,0 +1,45 @@
+"""Term, a page per handoff: its page and its JSON."""
+
+from __future__ import annotations
+
+from aiohttp import web
+
+from dashboard import api
+from dashboard.desk import DESK, PAGES, framed, handoff_of, html
+from dashboard.pages import term
+from store.reader import Reader
+
+
+async def _find_term(request: web.Request) -> term.Findings:
+    desk, handoff = request.app[DESK], handoff_of(request)
+    now_ns = desk.clock.unix_ns()
+    month = term.month_of(request.query, site=desk.site, now_ns=now_ns)
+
+    def find(reader: Reader) -> term.Findings:
+        def made() -> term.Findings:
+            return term.find(
+                reader, site=desk.site, handoff=handoff, month=month, past=desk.past, now_ns=now_ns
+            )
+
+        return desk.kept.get(("term", handoff.name, month), made)
+
+    return await desk.reader.read(find)
+
+
+async def _term(request: web.Request) -> web.StreamResponse:
+    found = await _find_term(request)
+    name, month = found.statement.handoff.name, found.statement.month.first_day
+    frame = framed(
+        request, title=f"Term {name}", json_url=term.url(name, month, suffix=".json"), now_ns=found.now_ns
+    )
+    return html(request.app[PAGES].term(term.page(found, frame=frame)))
+
+
+async def _term_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(term.as_json(await _find_term(request)))
+
+
+ROUTES = [
+    web.get("/term/{handoff}.json", _term_json),
+    web.get("/term/{handoff}", _term),
+]

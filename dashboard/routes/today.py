@@ -1,0 +1,57 @@
+"""Today: its page, its JSON, its figures."""
+
+from __future__ import annotations
+
+import asyncio
+
+from aiohttp import web
+
+from dashboard import acts, api
+from dashboard.desk import DESK, PAGES, framed, html
+from dashboard.pages import now, today
+from store.reader import Reader
+
+
+async def _find_today(request: web.Request) -> today.Findings:
+    desk = request.app[DESK]
+
+    def find(reader: Reader) -> today.Findings:
+        return desk.kept.get("today", lambda: today.find(reader, site=desk.site, now_ns=desk.clock.unix_ns()))
+
+    return await desk.reader.read(find)
+
+
+async def _today(request: web.Request) -> web.StreamResponse:
+    api.only(request.query)
+    found = await _find_today(request)
+    frame = framed(request, title="Today", json_url="/today.json", now_ns=found.now_ns)
+    desk = request.app[DESK]
+    doing = now.part(
+        await acts.status(desk.site),
+        handoffs=tuple(handoff.name for handoff in desk.site.handoffs),
+        token=desk.token,
+        where=found.zone,
+    )
+    return html(request.app[PAGES].today(today.page(found, frame=frame, now=doing)))
+
+
+async def _today_json(request: web.Request) -> web.StreamResponse:
+    api.only(request.query)
+    asked = await acts.status(request.app[DESK].site)
+    return api.answer({**today.as_json(await _find_today(request)), "probe": asked.status})
+
+
+async def _today_figure(request: web.Request) -> web.StreamResponse:
+    api.only(request.query)
+    found, name = await _find_today(request), request.match_info["plan"]
+    text = await asyncio.to_thread(today.figure, found, name)
+    if text is None:
+        raise api.NotHere(f"No stream plan is called {name!r}.")
+    return api.answer_text(text)
+
+
+ROUTES = [
+    web.get("/", _today),
+    web.get("/today.json", _today_json),
+    web.get("/figures/today/{plan}.json", _today_figure),
+]

@@ -1,0 +1,41 @@
+"""Uploads: its page and its JSON."""
+
+from __future__ import annotations
+
+from aiohttp import web
+
+from dashboard import api
+from dashboard.desk import DESK, PAGES, framed, html
+from dashboard.pages import uploads
+from store.reader import Reader
+
+
+async def _find_uploads(request: web.Request) -> uploads.Findings:
+    desk = request.app[DESK]
+    now_ns = desk.clock.unix_ns()
+    question = uploads.question_of(request.query, site=desk.site, now_ns=now_ns)
+
+    def find(reader: Reader) -> uploads.Findings:
+        return desk.kept.get(
+            ("uploads", question.written),
+            lambda: uploads.find(reader, site=desk.site, question=question, now_ns=now_ns),
+        )
+
+    return await desk.reader.read(find)
+
+
+async def _uploads(request: web.Request) -> web.StreamResponse:
+    found = await _find_uploads(request)
+    json_url = f"/uploads.json?{request.query_string}" if request.query_string else "/uploads.json"
+    frame = framed(request, title="Uploads", json_url=json_url, now_ns=found.now_ns)
+    return html(request.app[PAGES].uploads(uploads.page(found, frame=frame)))
+
+
+async def _uploads_json(request: web.Request) -> web.StreamResponse:
+    return api.answer(uploads.as_json(await _find_uploads(request)))
+
+
+ROUTES = [
+    web.get("/uploads.json", _uploads_json),
+    web.get("/uploads", _uploads),
+]
