@@ -37,7 +37,8 @@ def salvage(options: argparse.Namespace) -> int:
         head = {"kind": "salvage", "schema": 1, "started": rfc3339(Clock().unix_ns())}
         tables = [{"table": one.table, "rows": one.rows, "damaged": one.damaged} for one in found.tables]
         answering.print_json(
-            head | {"standing": "valid", "reasons": [], "why": found.why, "rows": found.rows, "tables": tables}
+            head
+            | {"standing": "valid", "reasons": [], "why": found.why, "rows": found.rows, "tables": tables}
         )
         return 0
     answering.say(f"{options.copy} has what could be read of {options.database}: {found.rows} rows.")

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from store import schema
-from store.errors import DatabaseMistake
 from store.cells import Length
+from store.errors import DatabaseMistake
 
 _TRIES = 300  # holes of a part of a table that are looked into; one page is one hole, halved
 _LAST = 1 << 62
@@ -133,7 +133,9 @@ class _Scan:
             return
         lengths: Sequence[str | None] = list(Length) if "length" in self.keys else [None]
         for path, length in product(self._paths(), lengths):
-            where, values = ("path = ?", (path,)) if length is None else ("path = ? AND length = ?", (path, length))
+            where, values = (
+                ("path = ?", (path,)) if length is None else ("path = ? AND length = ?", (path, length))
+            )
             yield from self._whole(where, values, "started_unix_ns")
 
     def _paths(self) -> Sequence[int]:

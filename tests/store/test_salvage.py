@@ -19,6 +19,7 @@ from pathlib import Path
 import pytest
 
 import linebook
+from commands.answering import EXIT_FAILED
 from store import salvage, verify
 from store.clock import Clock
 from store.errors import DatabaseMistake
@@ -51,7 +52,9 @@ def numbers(path: Path) -> set[int]:
     with closing(sqlite3.connect(path)) as connection:
         tables = [
             name
-            for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
+            for (name,) in connection.execute(
+                "SELECT name FROM sqlite_master WHERE type = 'table'"
+            ).fetchall()
             if {"seq", "link"} <= {row[1] for row in connection.execute(f"PRAGMA table_info({name})")}
         ]
         return {seq for table in tables for (seq,) in connection.execute(f"SELECT seq FROM {table}")}
@@ -131,13 +134,12 @@ def test_two_damaged_pages_of_trains_leave_what_lies_between(sound: Path, tmp_pa
         except sqlite3.OperationalError:
             pytest.skip("this SQLite does not tell which page is whose")
     chance = random.Random(1)
-    first = damage(sound, tmp_path, leaves[2][0], chance)
-    path = damage(first, tmp_path, leaves[8][0], chance)
+    first = damage(sound, tmp_path, leaves[1][0], chance)
+    path = damage(first, tmp_path, leaves[-2][0], chance)
     salvage.salvage(path, tmp_path / "copy.db")
     with closing(Reader.open(sound)) as one, closing(Reader.open(tmp_path / "copy.db")) as other:
         whole, left = one.train_spans(), other.train_spans()
     assert len(whole) * (1 - 3 / len(leaves)) < len(left) < len(whole)
-    assert set(map(id, left)) is not None
     assert [span for span in whole if span in left] == left
 
 
@@ -146,7 +148,7 @@ def test_the_commands(sound: Path, tmp_path: Path, capsys: pytest.CaptureFixture
     with closing(sqlite3.connect(sound)) as connection:
         (page,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'stall'").fetchone()
     path, copy = damage(sound, tmp_path, page, random.Random(1)), tmp_path / "copy.db"
-    assert linebook.main(["verify", str(path)]) == linebook.EXIT_FAILED
+    assert linebook.main(["verify", str(path)]) == EXIT_FAILED
     said = capsys.readouterr().out
     assert "the file is damaged" in said
     assert "linebook salvage" in said
@@ -160,6 +162,6 @@ def test_the_commands(sound: Path, tmp_path: Path, capsys: pytest.CaptureFixture
 def test_what_is_no_database_is_a_sentence(sound: Path, tmp_path: Path) -> None:
     """Of the first page nothing can be made: it says where everything else is."""
     path = damage(sound, tmp_path, 1, random.Random(1))
-    with pytest.raises(DatabaseMistake, match="no database|damaged"):
+    with pytest.raises(DatabaseMistake, match=r"no database|damaged"):
         salvage.salvage(path, tmp_path / "copy.db")
     assert not (tmp_path / "copy.db").exists()
