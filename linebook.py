@@ -13,7 +13,7 @@ import sys
 from typing import Any, NoReturn
 
 from commands.exits import EXIT_FAILED, EXIT_MISTAKE, EXIT_STOPPED
-from commands.options import measuring, producing, reading, serving
+from commands.options import measuring, papers, producing, reading, serving
 from commands.options.parsing import Parser
 from store.errors import LinebookError, UserMistake
 
@@ -47,7 +47,7 @@ def parser() -> Parser:
     )
     made.add_argument("--version", action=_Version, nargs=0, help="say which version this is")
     commands = made.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
-    for group in (serving, measuring, reading, producing):
+    for group in (serving, measuring, reading, papers, producing):
         group.add(commands)
     return made
 

@@ -79,7 +79,7 @@ def findings(options: argparse.Namespace) -> int:
     first = options.first or last - timedelta(days=found.DAYS - 1)
     if last < first:
         raise UserMistake(f"--to: {last} is before {first}; name the later day")
-    marks = () if options.own is None else found.read_list(options.own, where)
+    marks = None if options.own is None else found.read_list(options.own, where)
     since_ns, until_ns = fault_log.days(first, last, where=where)
     time = {"since_ns": since_ns, "until_ns": until_ns}
     with closing(Reader.open(site.database)) as reader:

@@ -18,8 +18,15 @@ from store.reader import Reader
 
 def verify(options: argparse.Namespace) -> int:
     from dashboard import text
-    from store import verify
+    from store import bundle, verify
 
+    if bundle.is_bundle(options.record):
+        found = bundle.verify(options.record, trusted=frozenset(options.key))
+        if options.json:
+            answering.print_json(bundle.as_json(found))
+        else:
+            print(text.bundle_verified(found, what=options.record, asked_key=bool(options.key)))
+        return 0 if found.verified else answering.EXIT_FAILED
     check = pack.verify if options.record.is_dir() else verify.database
     result = check(options.record, trusted=frozenset(options.key))
     if options.json:

@@ -38,6 +38,7 @@ def _practice_history(options: argparse.Namespace) -> int:
         answering.print_json(command.as_json(made))
         return 0
     from dashboard import app
+    from dashboard.listening import Listening
     from store import site as sites
 
     site = sites.load(made.site)
@@ -45,7 +46,7 @@ def _practice_history(options: argparse.Namespace) -> int:
     answering.say(f"Pages as of the end of {shown}. Practice site: all of it is invented. Ctrl-C ends.")
 
     async def serve() -> None:
-        await app.serve(site, host="127.0.0.1", port=options.port, clock=clock, ready=answering.say)
+        await app.serve(site, where=Listening(port=options.port), clock=clock, ready=answering.say)
 
     return _until_stopped(serve)
 
@@ -65,8 +66,10 @@ def invite(options: argparse.Namespace) -> int:
 
 
 def serve(options: argparse.Namespace) -> int:
+    from commands import log
     from probe.endpoint import service
 
+    log.to_standard_error()
     clock, manager = Clock(), _manager()
     told = _told(manager)
 
@@ -77,15 +80,14 @@ def serve(options: argparse.Namespace) -> int:
 
 
 def probe(options: argparse.Namespace) -> int:
-    import logging
-
+    from commands import log
     from probe import running
     from store import site as sites
     from store.writer import Writer
 
     site = sites.load(options.site)
     clock, manager, ours = Clock(), _manager(), version()
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(message)s", stream=sys.stderr)
+    log.to_standard_error()
     writer = Writer.open(site.database, clock=clock, timezone=site.timezone)
     try:
         return _until_stopped(
@@ -96,14 +98,27 @@ def probe(options: argparse.Namespace) -> int:
 
 
 def dashboard(options: argparse.Namespace) -> int:
+    from commands import log
     from dashboard import app
+    from dashboard.listening import Listening
     from store import site as sites
 
+    log.to_standard_error()
+    where = Listening(
+        host=options.host,
+        port=options.port,
+        names=tuple(options.name),
+        certificate=options.certificate,
+        key=options.key,
+        proxied=options.behind_proxy,
+        login=options.ask_login,
+    )
+    how = f"linebook login {options.site} NAME --role operate"
     site, manager = sites.load(options.site), _manager()
     told = _told(manager)
 
     async def serve() -> None:
-        await app.serve(site, host=options.host, port=options.port, clock=Clock(), ready=told)
+        await app.serve(site, where=where, clock=Clock(), ready=told, how_to_login=how)
 
     return _until_stopped(serve, manager)
 

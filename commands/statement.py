@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import argparse
 from contextlib import closing
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from commands.answering import EXIT_FAILED, handoff_named, print_json, put_on_record, say
 from dashboard import statements, text_statement
+from dashboard.papers import files
+from dashboard.papers import statement as paper
 from store import jsonform
 from store import site as sites
 from store.clock import Clock, local, rfc3339, unix_ns_of, zone
 from store.errors import UserMistake
+from store.papers import STATEMENT, IssuedPaper, newest, sha256_of
 from store.reader import Reader
+from store.site import Handoff, Site
 from store.tickets import TicketNote
 
 
@@ -71,7 +77,103 @@ def ticket(
 
 def statement_command(options: argparse.Namespace) -> int:
     """Print a month's statement as the options say."""
+    if options.issue or options.paper:
+        return _on_paper(options)
     return statement(options.site, month=options.month, handoff=options.handoff, as_json=options.json)
+
+
+def _on_paper(options: argparse.Namespace) -> int:
+    """Issue a month's statement, or write it as a draft."""
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    where = zone(site.timezone)
+    day = options.month or local(now_ns, where).date().replace(day=1) - timedelta(days=1)
+    for file in options.paper:
+        files.check(file)
+    if options.paper or options.handoff is not None:
+        chosen: tuple[Handoff, ...] = (handoff_named(site, options.handoff),)
+    else:
+        chosen = site.handoffs
+    with closing(Reader.open(site.database)) as reader:
+        done = [_issued(reader, site, one, day, now_ns=now_ns, issue=options.issue) for one in chosen]
+    if any(one is None for one in done):
+        return EXIT_FAILED
+    issues = [one for one in done if one is not None]
+    for file in options.paper:
+        files.write(issues[0].texts, file)
+    if options.json:
+        head = {"kind": "statements", "schema": 1, "started": rfc3339(now_ns), "standing": "valid"}
+        print_json(head | {"reasons": [], "papers": [one.as_json() for one in issues]})
+    else:
+        print("\n".join(one.said() for one in issues))
+    return 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Done:
+    """A statement on paper: the texts, and what was issued, None for a draft; `again` if it was before."""
+
+    number: str
+    texts: files.Texts
+    issued: IssuedPaper | None
+    again: bool
+
+    def said(self) -> str:
+        if self.issued is None:
+            return f"{self.number}: a draft, not issued."
+        if self.again:
+            return f"{self.issued.called} stands: nothing in it has changed since it was issued."
+        changed = "".join(f"\n  {one}" for one in self.issued.changed)
+        return f"{self.issued.called} is issued and on record (SHA-256 {self.issued.sha256}).{changed}"
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "number": self.number,
+            "version": self.issued and self.issued.version,
+            "sha256": self.issued and self.issued.sha256,
+            "again": self.again,
+            "changed": list(self.issued.changed) if self.issued else [],
+        }
+
+
+def _issued(
+    reader: Reader, site: Site, handoff: Handoff, day: date, *, now_ns: int, issue: bool
+) -> _Done | None:
+    """The statement of a handoff on paper; None when it was to be issued and is not on record."""
+    where = zone(site.timezone)
+    found = statements.find(reader, site, handoff, day=day, now_ns=now_ns)
+    made = paper.read(reader, site, handoff, found)
+    figures = paper.figures(made)
+    if not issue:
+        draft = paper.paper(made, site, where, version=None, changed=())
+        return _Done(number=made.number, texts=files.texts(draft, figures), issued=None, again=False)
+    if not found.over:
+        raise UserMistake(f"--issue: {made.number} is not over yet; without --issue it is a draft")
+    before = newest(reader.documents(IssuedPaper, handoff=handoff.name), paper=STATEMENT, number=made.number)
+    changed = () if before is None else paper.changes(before, figures)
+    if before is not None and not changed:
+        return _Done(number=made.number, texts=frozen(before), issued=before, again=True)
+    version = 1 if before is None else before.version + 1
+    texts = files.texts(paper.paper(made, site, where, version=version, changed=changed), figures)
+    issued = IssuedPaper(
+        handoff=handoff.name,
+        started_unix_ns=now_ns,
+        paper=STATEMENT,
+        number=made.number,
+        version=version,
+        sha256=sha256_of(texts.html),
+        changed=changed,
+        html=texts.html,
+        figures=texts.figures,
+        tables=texts.tables,
+    )
+    if not put_on_record(site, issued):
+        return None
+    return _Done(number=made.number, texts=texts, issued=issued, again=False)
+
+
+def frozen(issued: IssuedPaper) -> files.Texts:
+    """An issued paper as it was."""
+    return files.Texts(html=issued.html or "", tables=issued.tables or "", figures=issued.figures or "")
 
 
 def ticket_command(options: argparse.Namespace) -> int:

@@ -1,20 +1,18 @@
 """What a person may ask of the running probe on a page: forms in, a question to the probe's door out.
 
-A form is taken from this dashboard's own pages only. Its browser says where it comes from (Sec-Fetch-Site
-where it knows that header, else Origin), and it carries the token of this start of the dashboard, which
-no other page can read. Nothing is changed by a GET. Every act is in the log, and on record with the probe.
+A form is taken as `dashboard.forms` has it. Every act is in the log, and on record with the probe.
 """
 
 from __future__ import annotations
 
-import hmac
 import logging
 from collections.abc import Mapping
 from typing import Any
 
 from aiohttp import web
 
-from dashboard import api
+from dashboard import api, forms
+from dashboard.access import Visitor
 from dashboard.pages.now import Asked
 from store import door
 from store.door import Act
@@ -25,7 +23,6 @@ log = logging.getLogger(__name__)
 
 STATUS_WITHIN_S = 1.0  # a page does not wait long for a probe that is stuck
 
-_WHY = "asked for on the Today page"
 _FIELDS = {  # act on the page: what the door is asked, and which fields the form may have
     "stop": (Act.STOP, {}, ("minutes",)),
     "resume": (Act.RESUME, {}, ()),
@@ -42,42 +39,27 @@ async def status(site: Site) -> Asked:
         return Asked(status=None, why=str(trouble))
 
 
-async def do(request: web.Request, *, site: Site, token: str) -> web.StreamResponse:
+async def do(request: web.Request, *, site: Site) -> web.StreamResponse:
     """Do what a form asks, then lead back to Today. Raises one of `dashboard.api`'s refusals."""
     name = request.match_info["act"]
     if name not in _FIELDS:
         raise api.NotHere(f"Nothing can be done under {request.path}.")
-    _from_own_page(request)
-    form = {key: str(value) for key, value in (await request.post()).items()}
-    if not hmac.compare_digest(form.pop("token", "").encode(), token.encode()):
-        raise api.Forbidden(
-            "This form is from an earlier start of the dashboard; open Today again and press once more."
-        )
+    visitor, form = await forms.received(request)
     act, fixed, fields = _FIELDS[name]
-    asked = fixed | _values(form, fields) | {"why": _WHY}
+    asked = fixed | _values(form, fields) | {"why": visitor.asked("Today")}
     try:
         answer = await door.ask(site.database, act, asked)
     except NotRunning as trouble:
         raise api.NotNow(f"Nothing was changed: {trouble}.") from None
     except UserMistake as mistake:
         raise api.BadQuery(f"Nothing was changed: {mistake}.") from None
-    log.info("act done act=%s answer=%s", name, door.said(answer))
+    log.info("act done act=%s%s answer=%s", name, by(visitor), door.said(answer))
     return web.Response(status=303, headers={"Location": "/#now"})
 
 
-def _from_own_page(request: web.Request) -> None:
-    """Raises Forbidden for a form that does not come from a page of this very address.
-
-    Under this dashboard's referrer policy a browser sends ``Origin: null`` with a form of its own pages
-    (Fetch, section on appending a request's Origin header), so Sec-Fetch-Site decides where it is sent;
-    a foreign Origin is refused in any case.
-    """
-    site, origin = request.headers.get("Sec-Fetch-Site"), request.headers.get("Origin")
-    own = f"http://{request.headers.get('Host')}"
-    if (site == "same-origin" and origin in (None, "null", own)) or (site is None and origin == own):
-        return
-    log.warning("act refused path=%s origin=%s fetch_site=%s", request.path, origin, site)
-    raise api.Forbidden("This form did not come from a page of this dashboard, so nothing was changed.")
+def by(visitor: Visitor) -> str:
+    """Whose act it was, for the log."""
+    return f" name={visitor.name}" if visitor.name else ""
 
 
 def _values(form: Mapping[str, str], fields: tuple[str, ...]) -> dict[str, Any]:

@@ -89,8 +89,8 @@ def only(query: MultiMapping[str], *allowed: str) -> None:
 
 
 def wants_json(request: web.Request) -> bool:
-    """Whether the address is one of the JSON ones."""
-    return request.path.endswith(".json")
+    """Whether the address is one for programs, whose errors are JSON."""
+    return request.path.endswith((".json", ".csv", ".ics")) or request.path == "/metrics"
 
 
 def answer(body: Json, *, status: int = 200) -> web.Response:

@@ -9,32 +9,31 @@ host, sets no cookie. Everything slow, reading and judging, runs in the reader's
 from __future__ import annotations
 
 import asyncio
-import errno
-import ipaddress
 import logging
 import secrets
-import socket
 from collections.abc import AsyncIterator, Awaitable, Callable
 from http import HTTPStatus
 
 from aiohttp import web
 
-from dashboard import api
+from dashboard import api, listening, logins
+from dashboard.access import ACCESS, Access, asking
 from dashboard.assets import find_assets
 from dashboard.desk import ASSETS, DESK, PAGES, Desk, framed, html
+from dashboard.forms import SCHEME
 from dashboard.kept import Kept
+from dashboard.listening import Listening
 from dashboard.pages import term
 from dashboard.pages.frame import load_pages
 from dashboard.routes import ROUTES
 from store.clock import Clock, zone
-from store.errors import LinebookError, UserMistake
+from store.errors import LinebookError
 from store.reader import Reader, ReaderThread
 from store.site import Site
 
 log = logging.getLogger(__name__)
 
-DEFAULT_PORT = 8470
-_PORTS_TRIED = 20  # with so many neighbours taken, somebody should say which one they want
+LOOPBACK = Listening()
 _SHUTDOWN_S = 1.0  # requests under way get this long; the whole end stays under 2 s
 
 HEADERS = {
@@ -49,10 +48,20 @@ Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 
 def make_app(
-    *, site: Site, reader: ReaderThread, clock: Clock, allowed_hosts: frozenset[str]
+    *,
+    site: Site,
+    reader: ReaderThread,
+    clock: Clock,
+    allowed_hosts: frozenset[str],
+    where: Listening = LOOPBACK,
 ) -> web.Application:
     """The application. It closes `reader` when it ends; `allowed_hosts` are Host headers, with port."""
-    app = web.Application(middlewares=[_errors, _own_name])
+    token = secrets.token_urlsafe()
+    access = _access(site, clock, where, token) if where.asks_login else None
+    app = web.Application(middlewares=[_errors, _own_name, asking(access, token=token)])
+    app[SCHEME] = where.scheme
+    if access is not None:
+        app[ACCESS] = access
     app[DESK] = Desk(
         site=site,
         reader=reader,
@@ -60,7 +69,7 @@ def make_app(
         kept=Kept(clock),
         past=term.Past(),
         allowed_hosts=allowed_hosts,
-        token=secrets.token_urlsafe(),
+        token=token,
     )
     app.on_response_prepare.append(_headers)
     app.cleanup_ctx.append(_files)
@@ -69,69 +78,55 @@ def make_app(
     return app
 
 
-async def serve(
-    site: Site, *, host: str, port: int | None, clock: Clock, ready: Callable[[str], None]
-) -> None:
-    """Serve until cancelled; `ready` is called with the address of Today once it answers.
-
-    With `port` None the default port or the next free one. Raises UserMistake for a host that is
-    not this machine's loopback, for a port that is taken and for a database that this version cannot
-    read. One that is missing is said on the pages, so that the dashboard may start before the probe.
-    """
-    reader = ReaderThread(site.database)
-    if await asyncio.to_thread(site.database.exists):
-        await reader.read(Reader.newest_ns)
-    listening = _listen(_loopback(host), port)
-    shown, number = listening.getsockname()[:2]
-    names = {f"{name}:{number}" for name in ("127.0.0.1", "localhost", "[::1]", _in_url(shown))}
-    app = make_app(site=site, reader=reader, clock=clock, allowed_hosts=frozenset(names))
-    runner = web.AppRunner(app, access_log=None, shutdown_timeout=_SHUTDOWN_S)
-    try:
-        await runner.setup()
-        await web.SockSite(runner, listening).start()
-        ready(f"http://{_in_url(shown)}:{number}/")
-        await asyncio.Event().wait()
-    finally:
-        await runner.cleanup()
-        listening.close()
-
-
-def _loopback(host: str) -> str:
-    """The loopback address that `host` means."""
-    if host == "localhost":
-        return "127.0.0.1"
-    try:
-        if ipaddress.ip_address(host).is_loopback:
-            return host
-    except ValueError:
-        raise UserMistake(f"--host {host}: not an address; say 127.0.0.1, ::1 or localhost") from None
-    raise UserMistake(
-        f"--host {host}: the dashboard listens on this machine only, because beyond it a login is needed, "
-        "which this version does not have; reach it from elsewhere through an SSH tunnel"
+def _access(site: Site, clock: Clock, where: Listening, secret: str) -> Access:
+    return Access(
+        file=logins.path_of(site.database),
+        clock=clock,
+        secret=secret,
+        secure=where.scheme == "https",
+        proxied=where.proxied,
     )
 
 
-def _in_url(address: str) -> str:
-    return f"[{address}]" if ":" in address else address
+async def serve(
+    site: Site,
+    *,
+    where: Listening,
+    clock: Clock,
+    ready: Callable[[str], None],
+    how_to_login: str = "linebook login",
+) -> None:
+    """Serve until cancelled; `ready` is called with the address of Today once it answers.
 
-
-def _listen(address: str, port: int | None) -> socket.socket:
-    """A listening socket at `port`, or at the first free one from the default on."""
-    ports = range(DEFAULT_PORT, DEFAULT_PORT + _PORTS_TRIED) if port is None else range(port, port + 1)
-    for number in ports:
-        try:
-            return socket.create_server(
-                (address, number), family=socket.AF_INET6 if ":" in address else socket.AF_INET
-            )
-        except OSError as trouble:
-            if trouble.errno == errno.EADDRINUSE:
-                continue
-            raise UserMistake(f"--port {number}: cannot listen on {address}: {trouble.strerror}") from None
-    if port is None:
-        raise UserMistake(
-            f"ports {ports[0]} to {ports[-1]} are all taken on {address}; name a free one with --port"
-        )
-    raise UserMistake(f"--port {port}: another program listens there already; choose another port")
+    With no port the default one or the next free one. Raises UserMistake for a place to listen that may not
+    be (`dashboard.listening`), for a port that is taken and for a database that this version cannot
+    read. One that is missing is said on the pages, so that the dashboard may start before the probe.
+    """
+    known = await asyncio.to_thread(logins.load, logins.path_of(site.database)) if where.asks_login else ()
+    listening.check(where, logins=len(known), how=how_to_login)
+    tls = await asyncio.to_thread(listening.tls, where)
+    reader = ReaderThread(site.database)
+    if await asyncio.to_thread(site.database.exists):
+        await reader.read(Reader.newest_ns)
+    heard = listening.listen(where.host, where.port)
+    shown, number = heard.getsockname()[:2]
+    app = make_app(
+        site=site,
+        reader=reader,
+        clock=clock,
+        allowed_hosts=listening.own_names(where, shown=shown, port=number),
+        where=where,
+    )
+    runner = web.AppRunner(app, access_log=None, shutdown_timeout=_SHUTDOWN_S)
+    try:
+        await runner.setup()
+        await web.SockSite(runner, heard, ssl_context=tls).start()
+        scheme = "http" if tls is None else "https"
+        ready(f"{scheme}://{listening.in_url(shown)}:{number}/")
+        await asyncio.Event().wait()
+    finally:
+        await runner.cleanup()
+        heard.close()
 
 
 async def _files(app: web.Application) -> AsyncIterator[None]:
@@ -197,8 +192,12 @@ def _error(request: web.Request, status: int, why: str, *, allow: str | None = N
 
 @web.middleware
 async def _own_name(request: web.Request, handler: Handler) -> web.StreamResponse:
-    """Refuse a Host header that is not ours: a name elsewhere was pointed at this machine."""
-    if request.headers.get("Host", "") not in request.app[DESK].allowed_hosts:
+    """Refuse a Host header that is not ours: a name elsewhere was pointed at this machine.
+
+    Nor is an address in full one of ours: it would count instead of the header (RFC 9112 section 3.2.2).
+    """
+    own = request.headers.get("Host", "").lower() in request.app[DESK].allowed_hosts
+    if not own or not request.raw_path.startswith("/"):
         return web.Response(
             status=421,
             text="This dashboard answers to its own address only, such as http://127.0.0.1:PORT/.\n",

@@ -5,16 +5,18 @@ Imports store and the pages' frame; knows no address. Addresses stand in `dashbo
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from aiohttp import web
 
 from dashboard import api
+from dashboard.access import visitor_of
 from dashboard.assets import Asset
 from dashboard.kept import Kept
-from dashboard.pages import term
-from dashboard.pages.frame import Frame, Pages, frame_of
+from dashboard.pages import spread, term
+from dashboard.pages.frame import Frame, Pages, closed_frame, frame_of
 from store.clock import Clock
 from store.reader import ReaderThread
 from store.site import Handoff, Site
@@ -30,8 +32,10 @@ class Desk:
     kept: Kept
     past: term.Past
     allowed_hosts: frozenset[str]
-    token: str  # stands in every form of this start
+    token: str  # of this start; in its forms where nobody logs in
 
+
+Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 DESK = web.AppKey("DESK", Desk)
 ASSETS = web.AppKey("ASSETS", Mapping[str, Asset])
@@ -42,19 +46,44 @@ def framed(
     request: web.Request, *, title: str, json_url: str | None = None, now_ns: int | None = None
 ) -> Frame:
     """The frame of a page that says what was found at `now_ns`, the present when None."""
-    desk = request.app[DESK]
+    desk, visitor = request.app[DESK], visitor_of(request)
+    if visitor is None:
+        return closed_frame(desk.site, title=title, now_ns=desk.clock.unix_ns())
     return frame_of(
         desk.site,
         title=title,
         here=request.rel_url.raw_path,
         json_url=json_url,
         now_ns=desk.clock.unix_ns() if now_ns is None else now_ns,
+        visitor=visitor,
     )
 
 
 def html(text: str) -> web.Response:
     """`text`, a whole page, as a response."""
     return web.Response(text=text, content_type="text/html")
+
+
+def csv_of(page_of: Callable[[web.Request], Awaitable[Any]]) -> Handler:
+    """A handler of a page's tables as CSV, one at a time; `page_of` makes the page's context."""
+
+    async def handler(request: web.Request) -> web.StreamResponse:
+        asked = request.query.getall(spread.PARAMETER, [])
+        url = request.rel_url.without_query_params(spread.PARAMETER)
+        tables = spread.named(await page_of(request.clone(rel_url=url)))
+        words = ", ".join(tables) or "none at this time"
+        if len(asked) != 1:
+            raise api.BadQuery(f"The parameter {spread.PARAMETER} says which table; this page has: {words}.")
+        if asked[0] not in tables:
+            raise api.NotHere(f"No table of this page is called {asked[0]!r}. It has: {words}.")
+        return web.Response(
+            text=spread.text(tables[asked[0]]),
+            content_type="text/csv",
+            charset="utf-8",
+            headers={"Content-Disposition": f'attachment; filename="{asked[0]}.csv"'},
+        )
+
+    return handler
 
 
 def handoff_of(request: web.Request) -> Handoff:

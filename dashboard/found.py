@@ -10,7 +10,7 @@ import csv
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import datetime, tzinfo
+from datetime import datetime, time, timedelta, tzinfo
 from pathlib import Path
 
 from dashboard.judge import findings
@@ -18,7 +18,7 @@ from dashboard.judge.finding import Finding
 from dashboard.judge.material import Cell, Mark, Material, cells_of
 from store.bursts import BurstRun
 from store.cells import Length
-from store.clock import unix_ns_of, zone
+from store.clock import local, unix_ns_of, zone
 from store.clock_change import ClockChange
 from store.errors import UserMistake
 from store.events import Event
@@ -30,7 +30,7 @@ from store.reader import Reader
 from store.records import Document
 from store.samples import Samples
 from store.segments import Hops, Split, Witnesses
-from store.site import Handoff, Site, Where
+from store.site import Handoff, OwnLoad, Site, Where
 from store.sizes import SizesRun
 
 DAYS = 28  # four weeks hold every hour of the week four times
@@ -49,9 +49,14 @@ def find(
     *,
     since_ns: int,
     until_ns: int,
-    marks: Sequence[Mark] = (),
+    marks: Sequence[Mark] | None = None,
 ) -> tuple[Finding, ...]:
-    """What the record of this time shows of one handoff."""
+    """What the record of this time shows of one handoff; `marks` are the site's unless given.
+
+    Raises UserMistake where the site's list of them cannot be read.
+    """
+    if marks is None:
+        marks = own_marks(site, since_ns=since_ns, until_ns=until_ns)
     return findings.find(material(reader, site, handoff, since_ns=since_ns, until_ns=until_ns, marks=marks))
 
 
@@ -136,6 +141,32 @@ def _first_light(reader: Reader, handoff: str) -> tuple[Light, ...]:
         if len(found) == _FIRST_LIGHTS:
             break
     return tuple(found)
+
+
+def own_marks(site: Site, *, since_ns: int, until_ns: int) -> tuple[Mark, ...]:
+    """When the house's other loads were on in this time, by the site file and the list that it names.
+
+    Raises UserMistake for a list that cannot be read.
+    """
+    where = zone(site.timezone)
+    found = [] if site.own_list is None else [*read_list(site.own_list, where)]
+    for load in site.own_loads:
+        found += _of_times(load, where, since_ns=since_ns, until_ns=until_ns)
+    return tuple(one for one in found if one.ended_unix_ns > since_ns and one.started_unix_ns < until_ns)
+
+
+def _of_times(load: OwnLoad, where: tzinfo, *, since_ns: int, until_ns: int) -> Iterator[Mark]:
+    """Each day's, from the one before the time on, since hours may reach over midnight."""
+    times, day = load.times, local(since_ns, where).date() - timedelta(days=1)
+    ends = times.to_minute + (24 * 60 if times.to_minute <= times.from_minute else 0)
+    while day <= local(until_ns, where).date():
+        if day in times.dates or day.weekday() in times.weekdays:
+            midnight = datetime.combine(day, time())
+            low, high = (
+                unix_ns_of(midnight + timedelta(minutes=each), where) for each in (times.from_minute, ends)
+            )
+            yield Mark(name=load.name, started_unix_ns=low, ended_unix_ns=high)
+        day += timedelta(days=1)
 
 
 def read_list(path: Path, where: tzinfo) -> tuple[Mark, ...]:

@@ -51,9 +51,10 @@ def read(reader: Reader, site: Site, handoff: Handoff, *, now_unix_ns: int, seco
     until_s = now_unix_ns // NS_PER_S
     card = handoff.card_at(now_unix_ns)
     own = replace(handoff, card=card, earlier=())
+    count, available = _availability(reader, site, own, from_s=until_s - seconds, until_s=until_s)
     return Ledgers(
-        availability=_availability(reader, site, own, from_s=until_s - seconds, until_s=until_s),
-        quality=tuple(_quality(reader, site, own, from_s=until_s - seconds, until_s=until_s)),
+        availability=available,
+        quality=tuple(_quality(reader, site, own, count, from_s=until_s - seconds, until_s=until_s)),
         acceptance=tuple(_acceptance(reader, site, handoff, now_unix_ns=now_unix_ns)),
         plans=tuple(
             _plan(reader, site, plan, now_unix_ns=now_unix_ns)
@@ -66,33 +67,36 @@ def read(reader: Reader, site: Site, handoff: Handoff, *, now_unix_ns: int, seco
 # Availability
 
 
-def _availability(reader: Reader, site: Site, handoff: Handoff, *, from_s: int, until_s: int) -> Effects:
+def _availability(
+    reader: Reader, site: Site, handoff: Handoff, *, from_s: int, until_s: int
+) -> tuple[Count, Effects]:
     codes = _minutes(reader, site, handoff, from_s=from_s, until_s=until_s, houses=True)
 
     @cache
     def found(ignoring: frozenset[str]) -> Seen:
         return seen.read(reader, site, handoff, from_s=from_s, until_s=until_s, ignoring=ignoring)
 
-    def count(codes: Collection[str]) -> Count:
-        given = _without(found(frozenset(codes) & frozenset(every)), codes)
+    @cache
+    def count(codes: frozenset[str]) -> Count:
+        given = _without(found(codes & frozenset(every)), codes)
         return max((_count(site, handoff, one, from_s, until_s) for one in given), key=_down)
 
     every = [*codes]
-    whole = count(())
+    whole = count(frozenset())
     left_out = {code: f"{minutes} minutes of trains" for code, minutes in codes.items()}
     if whole.excused_s:
         left_out["works"] = f"{availability.minutes(whole.excused_s)} of outage"
     if whole.house_s:
         left_out["house"] = availability.minutes(whole.house_s)
-    alone = _down(count(("one_endpoint",))) - _down(whole)
+    alone = _down(count(frozenset({"one_endpoint"}))) - _down(whole)
     if alone:
         left_out["one_endpoint"] = f"{availability.minutes(alone)} towards one endpoint alone"
 
     def judged(codes: Collection[str]) -> Outcome:
-        one = count(codes)
+        one = count(frozenset(codes))
         return Outcome(word=str(one.word), because=one.because)
 
-    return effects("Availability", left_out, judged)
+    return whole, effects("Availability", left_out, judged)
 
 
 def _without(found: Seen, codes: Collection[str]) -> list[Seen]:
@@ -133,10 +137,9 @@ def _down(count: Count) -> int:
 # Delay and loss
 
 
-def _quality(reader: Reader, site: Site, handoff: Handoff, *, from_s: int, until_s: int) -> Iterator[Effects]:
-    count = _count(
-        site, handoff, seen.read(reader, site, handoff, from_s=from_s, until_s=until_s), from_s, until_s
-    )
+def _quality(
+    reader: Reader, site: Site, handoff: Handoff, count: Count, *, from_s: int, until_s: int
+) -> Iterator[Effects]:
     out = outages.merged([*count.raw, *count.unplaced])
     codes = _minutes(reader, site, handoff, from_s=from_s, until_s=until_s)
 

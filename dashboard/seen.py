@@ -60,7 +60,7 @@ def read(
         spacing_s=_spacing_s(pieces[path] for path in outside if path in pieces),
         tickets=tickets(reader, handoff, since_ns=since_ns, until_ns=until_ns),
         works=announced(site, handoff, from_s=from_s, until_s=until_s),
-        carrier=_carrier(reader, handoff, until_ns=until_ns),
+        carrier=_carrier(reader, handoff, since_ns=since_ns, until_ns=until_ns),
         rates=_rates(reader, site, handoff, from_s=from_s, until_s=until_s),
     )
 
@@ -360,14 +360,27 @@ def _spacing_s(trains: Iterable[Sequence[Piece]]) -> float | None:
 # What other rules look at
 
 
-def _carrier(reader: Reader, handoff: Handoff, *, until_ns: int) -> list[tuple[float, bool]] | None:
-    """Changes of the port's carrier; None where the record never had a word of this handoff's port."""
+def _carrier(
+    reader: Reader, handoff: Handoff, *, since_ns: int, until_ns: int
+) -> list[tuple[float, bool]] | None:
+    """Changes of the port's carrier; None where the record does not show that anybody watched it.
+
+    It does by an event, or by a minute of a train or a run beside which the kernel's count was read.
+    """
     events = reader.documents(
         Event, handoff=handoff.name, until_ns=until_ns, having=("what", [str(kind) for kind in _CARRIER])
     )
-    if not events and handoff.interface is None:
+    if not events and not _counted_carrier(reader, handoff.name, since_ns=since_ns, until_ns=until_ns):
         return None
     return [(one.started_unix_ns / NS_PER_S, _CARRIER[one.what]) for one in events]
+
+
+def _counted_carrier(reader: Reader, handoff: str, *, since_ns: int, until_ns: int) -> bool:
+    asked = {"handoff": handoff, "since_ns": since_ns, "until_ns": until_ns}
+    newest = reader.train_spans(**asked, histograms=False, limit=1)  # type: ignore[arg-type]
+    run = reader.rate_runs(**asked, bins=False, limit=1)  # type: ignore[arg-type]
+    around = [*(one.circumstances for one in newest), *(one.circumstances for one in run)]
+    return any(one is not None and one.carrier_changes is not None for one in around)
 
 
 def _rates(

@@ -109,7 +109,7 @@ def _part(
         else _credits(reader, handoff, own, found, period, where, now_s=now_s, excused_s=excused_s),
         no_credits=why_not,
         repeated=_repeated(reader, site, handoff, own, period, now_s=now_s),
-        quality=_quality(reader, site, own, month, found),
+        quality=delay_and_loss(reader, site, own, month, found),
         rates=_rates(reader, site, own, month),
         of_changed=len(versions(handoff, months.month(month.first_day, where), where)) > 1,
     )
@@ -298,10 +298,10 @@ def _joined(found: Sequence[Counted]) -> list[Counted]:
     return joined
 
 
-def _quality(
+def delay_and_loss(
     reader: Reader, site: Site, handoff: Handoff, month: Span, found: Availability
 ) -> tuple[Quality, ...]:
-    """Delay and loss in the time that was available by the contract's rule, or by the first of trains."""
+    """Delay and loss in the available time of a span, by the contract's rule or the first of trains."""
     count = found.contract or found.counts[0]
     of_trains = count if count.rule.of_trains else next(one for one in found.counts if one.rule.of_trains)
     out = outages.merged([*of_trains.raw, *of_trains.unplaced])

@@ -32,6 +32,7 @@ if TYPE_CHECKING:  # only their values are looked at, and that would load scipy,
     from dashboard.judge.campaign import Fate
     from dashboard.judge.segments import Judged, Segment
     from dashboard.judge.stream import Check
+    from store.bundle import Checked
     from store.cap import CapState
     from store.cases import Case
     from store.corrections import Corrected
@@ -249,6 +250,24 @@ def verified(result: Result, *, what: Path, asked_key: bool) -> str:
     ]
     hint = "" if asked_key else "; compare it with the one you noted elsewhere, or give it with --key"
     lines += [f"Key {name}{hint}." for name in result.fingerprints]
+    return "\n".join(lines)
+
+
+def bundle_verified(found: Checked, *, what: Path, asked_key: bool) -> str:
+    """Whether an evidence pack is what was signed; the first sentence names the first file that is not."""
+    lines = [f"{what}: {'verified' if found.verified else 'NOT VERIFIED'}."]
+    lines += [f"{one.what.capitalize()}: {one.why}." for one in found.findings]
+    lines.append(
+        f"{_counted(found.files, 'file')} by the manifest; {_counted(found.heads, 'signed head')} of the "
+        f"record, up to record {found.head_seq}."
+    )
+    lines += [
+        f"Time stamp of head {head}: {rfc3339(at_ns)} (its own signature is not checked here)"
+        for head, at_ns in found.stamped
+    ]
+    if found.fingerprint is not None:
+        hint = "" if asked_key else "; compare it with the one that its keeper told you by another way"
+        lines.append(f"Key {found.fingerprint}{hint}.")
     return "\n".join(lines)
 
 

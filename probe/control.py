@@ -85,6 +85,7 @@ class Control:
                 "Accept-Encoding": "identity",
             },
             skip_auto_headers=("User-Agent",),
+            auto_decompress=False,  # a small answer must not become a large one here
             timeout=aiohttp.ClientTimeout(total=ANSWER_S, connect=CONNECT_S),
             cookie_jar=aiohttp.DummyCookieJar(),
         )

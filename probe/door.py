@@ -22,20 +22,27 @@ from aiohttp import web
 
 from probe.daemon import Daemon, Ended
 from probe.status import SCHEMA, as_json, window_json
+from store.acceptance import AcceptanceNote
 from store.clock import rfc3339
 from store.documents import document_of
 from store.door import MINUTES_MAX, STOP_MINUTES, address_of, door_path
 from store.errors import UserMistake
 from store.failovers import Failover
+from store.papers import IssuedPaper
 from store.receipts import Receipt
 from store.rehearsals import Rehearsal
 from store.segments import Split
 from store.shows import CheckRun, Forecast, ShowReport
+from store.tickets import TicketNote
 
 _BODY_BYTES_MAX = 4096
 _RECORD_BYTES_MAX = 8 << 20  # of what a command measured, an hour of it second by second
 _KEPT = {
-    each.kind for each in (CheckRun, Failover, Forecast, Receipt, Rehearsal, ShowReport, Split)
+    each.kind
+    for each in (
+        *(AcceptanceNote, CheckRun, Failover, Forecast, IssuedPaper, Receipt, Rehearsal, ShowReport, Split),
+        TicketNote,
+    )
 }  # what a command may keep
 _SHUTDOWN_S = 0.5
 _BACKLOG = 16

@@ -31,6 +31,7 @@ from store.light import Light
 from store.loaded_delay import LoadedDelayRun
 from store.notices import Notice
 from store.paced import PacedRun
+from store.papers import IssuedPaper
 from store.path_mtu import PathMtu
 from store.receipts import Receipt
 from store.records import Document, Says
@@ -62,6 +63,7 @@ _ALL = (
         Receipt,
         TicketNote,
         AcceptanceNote,
+        IssuedPaper,
     ),
 )
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}

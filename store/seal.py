@@ -204,6 +204,12 @@ class Key:
         statement = claim.statement()
         return Head(statement=statement, signature=self._private.sign(statement))
 
+    def sign_manifest(self, octets: bytes) -> bytes:
+        """The signature of a manifest (`store.bundle`). Raises ValueError for what could be a head."""
+        if json.loads(octets).get("kind") == "head":
+            raise ValueError("a head is signed by `sign` alone")
+        return self._private.sign(octets)
+
 
 def key_file(database: Path) -> Path:
     """Where the private key of a database lies."""

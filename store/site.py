@@ -403,6 +403,14 @@ class Claim:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OwnLoad:
+    """Something else in the house that is on at these times, a kiln or a lift: a finding may join them."""
+
+    name: str
+    times: Times
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
     """One place with its lines. `invented` marks demo data wherever it shows."""
 
@@ -427,6 +435,8 @@ class Site:
     house: tuple[HousePath, ...] = ()
     soaks: tuple[RunPlan, ...] = ()  # over trains of the site, so they send nothing and are no `runs`
     holidays: tuple[date, ...] = ()  # on which offices do not work, for working days of a contract
+    own_loads: tuple[OwnLoad, ...] = ()
+    own_list: Path | None = None  # the same as a list of single times, CSV; read when findings are asked for
     runs_by_default: bool = False  # the file has no [[run]], so `runs` is the schedule of the line's class
 
     def handoff(self, name: str) -> Handoff:

@@ -48,6 +48,7 @@ from store.site import (
     HopPlan,
     Keep,
     Method,
+    OwnLoad,
     Rules,
     RunPlan,
     Safety,
@@ -88,7 +89,8 @@ _DAYS = re.compile(r"([0-9]{1,6})\s*days?")
 _DAY_MINUTES = 24 * 60
 KEEP_DAYS_MIN = 62  # what a monthly statement, and a claim on it, still look at
 
-_SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours", "holidays")
+_SITE_KEYS = ("name", "invented", "timezone", "database", "secrets", "busy_hours", "holidays", "own_list")
+_MORE_TABLES = ("rules", "safety", "campaign", "seal", "keep", "claim", "notice", "house", "own_load")
 _TABLES = ("handoff", "endpoint", "train", "run", "plan", "window")
 _RULES_KEYS = ("other_traffic", "show_upload", "show_after", "show_closes_after", "case_gap")
 _EVIDENCE_KEYS = ("wireless", "tunnel", "half_duplex", "port_errors", "cpu", "port_band", "window", "ceiling")
@@ -160,7 +162,7 @@ def read(file: Path, *, now_ns: int) -> Site:
     """
     source = open_toml(file)
     top = Table(source, (), source.values)
-    top.only(*_SITE_KEYS, *_TABLES, "rules", "safety", "campaign", "seal", "keep", "claim", "notice", "house")
+    top.only(*_SITE_KEYS, *_TABLES, *_MORE_TABLES)
     timezone = top.need("timezone", _zone, 'a name such as "Europe/Lisbon" or "UTC+01:00"')
     handoffs = _handoffs(top, zone(timezone))
     endpoints = _endpoints(top)
@@ -188,6 +190,8 @@ def read(file: Path, *, now_ns: int) -> Site:
         claims=_claims(top, names[0]),
         timestamp_url=_timestamp_url(top.table("seal")),
         house=house_reader.paths(top, names[0]),
+        own_loads=_own_loads(top),
+        own_list=_beside(top, "own_list"),
         notices=notice_reader.channels(top, _secrets(top, "notice"), handoffs=names[0], name=_name),
         runs_by_default="run" not in top.values,
     )
@@ -713,6 +717,23 @@ def _claims(top: Table, handoffs: set[str]) -> tuple[Claim, ...]:
         found.append(claim)
     refuse_twins(tables)
     return tuple(found)
+
+
+def _own_loads(top: Table) -> tuple[OwnLoad, ...]:
+    tables = top.tables("own_load")
+    found = []
+    for table in tables:
+        table.only("name", *_TIMES_KEYS)
+        name = table.need("name", _name, 'a short name such as "kiln"')
+        found.append(OwnLoad(name=name, times=_times(table)))
+    refuse_twins(tables)
+    return tuple(found)
+
+
+def _beside(top: Table, key: str) -> Path | None:
+    """A file that the site file names, from its own folder."""
+    name = top.maybe(key, text)
+    return None if name is None else top.source.file.parent / name
 
 
 def _times_or_always(table: Table) -> Times | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from contextlib import closing
@@ -16,6 +17,7 @@ from dashboard import over_time
 from store import site as sites
 from store.clock import NS_PER_S, Clock
 from store.histogram import Histogram
+from store.papers import IssuedPaper
 from store.reader import Reader
 from store.records import Record, TrainSpan
 from store.writer import Writer
@@ -125,9 +127,40 @@ def test_a_month_without_a_record_says_so(site: Path, capsys: pytest.CaptureFixt
     assert "severe seconds: Nothing on record says anything by this rule." in capsys.readouterr().out
 
 
+def test_an_issued_statement_is_frozen(
+    site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Issued once it stands; what becomes known later makes a second version; the first stays as it was."""
+    asked = ["statement", str(site), "--month", "2026-10", "--issue"]
+    page, table, figures = (tmp_path / f"october.{end}" for end in ("html", "csv", "json"))
+    papers = [word for file in (page, table, figures) for word in ("--paper", str(file))]
+    assert linebook.main([*asked, *papers]) == 0
+    first = page.read_text()
+    assert "A-2026-10 v1" in first
+    assert "\r\nFrom,To,Lasted (min),Counts (min)" in table.read_bytes().decode()
+    assert json.loads(figures.read_text())["month"] == "2026-10"
+    assert linebook.main([*asked, "--paper", str(page), "--json"]) == 0
+    (again,) = json.loads(capsys.readouterr().out.splitlines()[-1])["papers"]
+    assert (again["version"], again["again"]) == (1, True)
+    assert page.read_text() == first
+    assert linebook.main(["ticket", str(site), "T-9", "--opened", "2026-10-06T09:20"]) == 0
+    assert linebook.main([*asked, "--paper", str(page), "--json"]) == 0
+    (second,) = json.loads(capsys.readouterr().out.splitlines()[-1])["papers"]
+    assert (second["version"], second["again"]) == (2, False)
+    assert any("availability by ticket" in one for one in second["changed"])
+    with closing(Reader.open(site.parent / "line.db")) as reader:
+        issued = reader.documents(IssuedPaper)
+    assert [one.called for one in issued] == ["A-2026-10 v1", "A-2026-10 v2"]
+    assert (issued[0].html, issued[0].sha256) == (first, hashlib.sha256(first.encode()).hexdigest())
+    assert linebook.main(["verify", str(site.parent / "line.db")]) == 0
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [
+        (["statement", "SITE", "--month", "2099-01", "--issue"], "A-2099-01 is not over yet"),
+        (["statement", "SITE", "--month", "2999-01"], "no month from 2000-01 to 2199-12"),
+        (["statement", "SITE", "--paper", "month.doc"], "--paper: month.doc has no ending of .html, .pdf"),
         (["statement", "SITE", "--month", "2026-13"], "no month such as 2026-11"),
         (["statement", "SITE", "--handoff", "B"], "has no handoff 'B'"),
         (["ticket", "SITE", "T"], "nothing to note"),

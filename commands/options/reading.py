@@ -41,7 +41,7 @@ def _reading_commands(commands: Any) -> None:
         "Is the record what was sealed? Names the first record that is changed, missing, moved or added.",
     )
     verify.add_argument(
-        "record", type=Path, metavar="DATABASE|PACK", help="a database, or a pack's directory"
+        "record", type=Path, metavar="DATABASE|PACK", help="a database, or a pack: its folder or its zip"
     )
     verify.add_argument(
         "--key",
@@ -225,6 +225,12 @@ def _term_commands(commands: Any) -> None:
         "--month", type=values.month, metavar="MONTH", help="such as 2026-11 (default: the last)"
     )
     statement.add_argument("--handoff", metavar="NAME", help="this handoff alone")
+    statement.add_argument(
+        "--issue",
+        action="store_true",
+        help="number it and freeze it in the record; again only as a new version that says what changed",
+    )
+    values.paper(statement)
     statement.add_argument("--json", action="store_true", help="one JSON object on standard output")
     compare = command(
         commands,

@@ -1,6 +1,6 @@
 """The options of what goes on until it is stopped, and of what is asked of it.
 
-These are practice, endpoint, probe, status, stop, window and dashboard.
+These are practice, endpoint, probe, status, stop, window, dashboard and login.
 """
 
 from __future__ import annotations
@@ -97,8 +97,43 @@ def _probe_commands(commands: Any) -> None:
         commands, "dashboard", "serving:dashboard", "Show the record as pages on this machine."
     )
     dashboard.add_argument("site", type=Path, metavar="SITE", help="the site file")
-    dashboard.add_argument("--host", default="127.0.0.1", help="loopback address to listen on")
+    dashboard.add_argument(
+        "--host",
+        default="127.0.0.1",
+        metavar="ADDRESS",
+        help="to listen on (default 127.0.0.1); beyond loopback it needs a login and TLS",
+    )
     dashboard.add_argument("--port", type=values.port, help="port (default: the first free from 8470)")
+    dashboard.add_argument(
+        "--name", action="append", default=[], metavar="NAME[:PORT]", help="by which browsers reach it, too"
+    )
+    dashboard.add_argument("--certificate", type=Path, metavar="FILE", help="serve TLS with this chain, PEM")
+    dashboard.add_argument("--key", type=Path, metavar="FILE", help="and with its private key")
+    dashboard.add_argument(
+        "--behind-proxy",
+        action="store_true",
+        help="a proxy before it does TLS; ask for a login wherever it listens",
+    )
+    dashboard.add_argument(
+        "--ask-login", action="store_true", help="ask for a login on loopback too, as on a shared machine"
+    )
+    login = command(
+        commands,
+        "login",
+        "login:command",
+        "Who may open the dashboard beyond this machine: list them, or make, change or remove one. The "
+        "password is asked for, or is the first line of standard input.",
+    )
+    login.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    login.add_argument("name", nargs="?", metavar="NAME", help="whose login (default: list all)")
+    how = login.add_mutually_exclusive_group()
+    how.add_argument(
+        "--role",
+        choices=("read", "operate"),
+        help="read: pages and papers; operate: everything that changes, too",
+    )
+    how.add_argument("--remove", action="store_true", help="take it away")
+    login.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _window_commands(commands: Any) -> None:

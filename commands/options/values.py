@@ -6,6 +6,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 from datetime import date, datetime
+from pathlib import Path
 
 
 def number(low: float, high: float) -> Callable[[str], float]:
@@ -67,9 +68,12 @@ def day(text: str) -> date:
 
 def month(text: str) -> date:
     try:
-        return datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month of the site's own calendar
+        found = datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month of the site's own calendar
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is no month such as 2026-11") from None
+    if not 2000 <= found.year < 2200:  # nanoseconds since 1970 end in 2262
+        raise argparse.ArgumentTypeError(f"{text!r} is no month from 2000-01 to 2199-12")
+    return found
 
 
 def moment(text: str) -> datetime:
@@ -77,6 +81,18 @@ def moment(text: str) -> datetime:
         return datetime.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not a moment like 2026-11-25T19:00") from None
+
+
+def paper(parser: argparse.ArgumentParser) -> None:
+    """The option of every command that makes a paper."""
+    parser.add_argument(
+        "--paper",
+        action="append",
+        type=Path,
+        default=[],
+        metavar="FILE",
+        help="write it to print: .html, .pdf, .csv (its tables) or .json, by the ending (may be repeated)",
+    )
 
 
 def address(text: str) -> str:

@@ -396,6 +396,45 @@ _VERSION = thing(
     }
 )
 
+_OUTCOME = thing({"word": word(*Word, *Answer), "because": TEXT})
+LEDGER = _told(
+    "ledger",
+    {
+        **_SITE,
+        "handoffs": listed(
+            thing(
+                {
+                    "handoff": TEXT,
+                    "from": MOMENT,
+                    "until": MOMENT,
+                    "versions": listed(_VERSION),
+                    "others": listed(
+                        thing(
+                            {
+                                "about": TEXT,
+                                "because": TEXT,
+                                "with_every_rule": _OUTCOME,
+                                "with_no_rule": _OUTCOME,
+                                "rules": listed(
+                                    thing(
+                                        {
+                                            "rule": TEXT,
+                                            "meaning": TEXT,
+                                            "left_out": TEXT,
+                                            "without_it": _OUTCOME,
+                                            "changes": TRUTH,
+                                        }
+                                    )
+                                ),
+                            }
+                        )
+                    ),
+                }
+            )
+        ),
+    },
+)
+
 # The card: exact shares are texts, and a span of the calendar is as a contract says it
 
 _SPAN_SAID = known(said(TEXT, "a span of the calendar, such as 3 months"))

@@ -67,6 +67,12 @@ ROUTES = (
         takes=(_OF_HANDOFF,),
     ),
     Route(
+        path="/ledger/{handoff}.json",
+        summary="Every verdict with and without each rule",
+        answer="ledger",
+        takes=(_OF_HANDOFF,),
+    ),
+    Route(
         path="/term/{handoff}.json",
         summary="A month's statement and the term so far",
         answer="term",
@@ -142,6 +148,7 @@ SHAPES: dict[str, Shape] = {
     "circuit": answers.CIRCUIT,
     "findings": answers.FINDINGS,
     "acceptance": answers.ACCEPTANCE,
+    "ledger": answers.LEDGER,
     "term": term.TERM,
     "events": answers.EVENTS,
     "side_by_side": answers.SIDE_BY_SIDE,

@@ -147,7 +147,7 @@ def ceilings(found: Material) -> RowVerdict:
     }
     short = [room for room in rooms if room.word is Enough.TOO_LITTLE]
     said = [
-        f"{room.endpoint or 'this host'} with {room.flows} flows "
+        f"{room.endpoint or 'this host'} with {room.flows} flow{'' if room.flows == 1 else 's'}: "
         f"{rate_text(room.ceiling.carries_bps) if room.ceiling else 'not measured'}"
         for room in rooms
     ]
@@ -155,7 +155,8 @@ def ceilings(found: Material) -> RowVerdict:
     return RowVerdict(
         row="A19",
         word=worst(words[room.word] for room in rooms),
-        because=f"{'; '.join(said)}; {rate_text(wanted)} is wanted.",
+        because=f"{said[0][0].upper()}{said[0][1:]}{''.join(f'; {one}' for one in said[1:])}; "
+        f"{rate_text(wanted)} is wanted.",
         limit=rate_text(wanted),
         found="; ".join(said),
         error="none",

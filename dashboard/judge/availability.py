@@ -27,8 +27,8 @@ class Seen:
     """What a record shows of one handoff: its trains in pieces by endpoint, and what else rules look at.
 
     `carrier` are (when, lost) of the port, `rates` (when, delivered / committed) of runs that count, oldest
-    first; None where the handoff has no such thing. `spacing_s` is the time between two packets of the
-    slowest train.
+    first; None where the record has no word of it, as of a carrier that nobody watched. `spacing_s` is the
+    time between two packets of the slowest train.
     """
 
     outside: Mapping[str, Sequence[Piece]]
@@ -148,18 +148,31 @@ def _count(rule: Rule, seen: Seen, time: Time, by: _Terms, excuse: Excuse) -> Co
         return _by_trains(rule, seen, time, by, excuse)
     spans, known = _by_others(rule, seen, time)
     down, excused_s, counted = _net(spans, seen, by, excuse, time)
-    elapsed_s = max(0, min(time.until_s, time.now_s) - time.from_s)
-    cases = (down, down, down + (time.seconds - elapsed_s))
+    now_s = max(time.from_s, min(time.until_s, time.now_s))
+    unseen = _unwatched(rule, seen, spans, (float(time.from_s), float(now_s)))
+    unseen_s = round(outages.total_s(unseen))
+    cases = (down, down, down + unseen_s + time.until_s - now_s)
     return _told(
         rule,
         time,
         by,
         cases=cases,
-        watched_s=elapsed_s if known else 0,
+        watched_s=now_s - time.from_s - unseen_s if known else 0,
         excused_s=excused_s,
         counted=counted,
         raw=spans,
+        tally={State.UNMEASURED: unseen_s},
+        unseen=unseen,
     )
+
+
+def _unwatched(rule: Rule, seen: Seen, spans: Spans, time: tuple[float, float]) -> Spans:
+    """When nobody looked at the carrier: the probe that does sends trains as well. Others leave nothing."""
+    if rule.rule is not OutageRule.SIGNAL_LOSS:
+        return []
+    trains = [*seen.outside.values(), *seen.house.values()]
+    watched = outages.merged([*spans, *((one.from_s, one.to_s) for pieces in trains for one in pieces)])
+    return outages.without(time, watched)
 
 
 def _by_others(rule: Rule, seen: Seen, time: Time) -> tuple[Spans, bool]:

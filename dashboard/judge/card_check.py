@@ -68,14 +68,33 @@ def warnings_of(handoff: Handoff, *, now_unix_ns: int, where: tzinfo) -> tuple[W
 
 
 def warnings_together(handoffs: Sequence[Handoff], *, now_unix_ns: int) -> dict[str, tuple[Warned, ...]]:
-    """What is wrong with cards of one contract side by side, by the name of the handoff that says it."""
+    """What is wrong with cards side by side, by the name of the handoff that says it: those of one contract
+    against each other, and a handoff that another one takes over from, if nobody says how fast."""
     cards = {handoff.name: handoff.card_at(now_unix_ns) for handoff in handoffs}
     found = {}
     for name, card in cards.items():
         mates = {other: each for other, each in cards.items() if other != name and card.same_contract(each)}
         denied = [warned for mate in mates.items() for warned in _contradicts((name, card), mate)]
         found[name] = (*denied, *_total((name, card), mates))
+    for handoff in handoffs:
+        found[handoff.name] += tuple(_failover(handoff, handoffs))
     return found
+
+
+def _failover(handoff: Handoff, handoffs: Sequence[Handoff]) -> list[Warned]:
+    backups = [each.name for each in handoffs if each.failover_only and each.name != handoff.name]
+    if not backups or handoff.failover_only or handoff.failover_within_s is not None:
+        return []
+    because = (
+        f"{', '.join(backups)} takes over when {handoff.name} fails, and nothing states how fast "
+        "(failover_within), so row A17 of its acceptance stays undecided."
+    )
+    question = (
+        f"Within how many seconds of a failure does traffic go by {' or '.join(backups)}, by which device is "
+        "that decided, and how soon does it come back? Where a router of the house decides, write down as "
+        "failover_within what your shows bear."
+    )
+    return [_vague(("failover_within",), because, question)]
 
 
 def questions(card: Card) -> tuple[str, ...]:

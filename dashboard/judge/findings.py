@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from dashboard.judge import outage_signs, rate_signs, train_signs, way_signs
+from dashboard.judge import outage_signs, rate_signs, show_signs, train_signs, way_signs
 from dashboard.judge.finding import Finding, as_json
 from dashboard.judge.incidents import incidents
 from dashboard.judge.material import Material
@@ -24,6 +24,7 @@ def find(material: Material) -> tuple[Finding, ...]:
         *train_signs.find(material, silences),
         *outage_signs.find(material, silences),
         *way_signs.find(material),
+        *show_signs.find(material),
     ]
     return tuple(sorted(_once(found), key=lambda one: (one.number, one.first_unix_ns)))
 

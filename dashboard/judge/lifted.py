@@ -8,16 +8,18 @@ never used. Pure. Imports evidence and records.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
-from typing import Any, TypeVar
+from functools import cache
+from typing import Any, TypeVar, get_args, get_type_hints
 
 from dashboard.judge import evidence
 from store.records import REASONS, Limit
 
 T = TypeVar("T")
 
-_NOT_THE_LINE = {f"{limit}_limit": limit for limit in (Limit.PORT, Limit.PROBE, Limit.ENDPOINT, Limit.WINDOW)}
+_NOT_THE_LINE = {f"{limit}_limit" for limit in (Limit.PORT, Limit.PROBE, Limit.ENDPOINT, Limit.WINDOW)}
+_TELLS = {"reasons", "limited_by", "at_most_up_goodput_bps", "at_most_down_goodput_bps"}
 MEANINGS = {
     **{code: sentence for code, (_, sentence) in REASONS.items()},
     evidence.BOTH_AT_ONCE: "both directions ran at once, and runs of one direction alone are there",
@@ -99,15 +101,13 @@ def codes_of(records: Iterable[object]) -> Counter[str]:
 
 def lifted(record: T, codes: Collection[str]) -> T:
     """The record as if these rules left nothing out; its parts likewise."""
-    if not is_dataclass(record) or isinstance(record, type):
-        return record
-    changes: dict[str, Any] = {}
-    for name in (each.name for each in fields(record)):
+    changes = {}
+    for name in _telling(_kind(record)):
         value = getattr(record, name)
         new = _lifted_field(name, value, codes)
-        if new is not value and new != value:
+        if new != value:
             changes[name] = new
-    return replace(record, **changes) if changes else record
+    return replace(record, **changes) if changes else record  # type: ignore[type-var]
 
 
 def _lifted_field(name: str, value: Any, codes: Collection[str]) -> Any:
@@ -118,24 +118,44 @@ def _lifted_field(name: str, value: Any, codes: Collection[str]) -> Any:
             return Limit.PATH if f"{value}_limit" in _NOT_THE_LINE and f"{value}_limit" in codes else value
         case "at_most_up_goodput_bps" | "at_most_down_goodput_bps":
             return None if evidence.LIGHT in codes else value
-    if isinstance(value, tuple) and value and is_dataclass(value[0]):
-        return tuple(lifted(each, codes) for each in value)
-    return lifted(value, codes)
+    return tuple(lifted(each, codes) for each in value) if isinstance(value, tuple) else lifted(value, codes)
 
 
-def _codes(record: object) -> Iterable[str]:
-    if not is_dataclass(record) or isinstance(record, type):
-        return
-    for name in (each.name for each in fields(record)):
+def _codes(record: object) -> Iterator[str]:
+    for name in _telling(_kind(record)):
         value = getattr(record, name)
-        if name == "reasons":
-            yield from evidence.why_not(value)
-        elif name == "limited_by" and f"{value}_limit" in _NOT_THE_LINE:
-            yield f"{value}_limit"
-        elif name in ("at_most_up_goodput_bps", "at_most_down_goodput_bps") and value is not None:
-            yield evidence.LIGHT
-        elif isinstance(value, tuple):
-            for each in value:
-                yield from _codes(each)
-        else:
-            yield from _codes(value)
+        match name:
+            case "reasons":
+                yield from evidence.why_not(value)
+            case "limited_by":
+                yield from {f"{value}_limit"} & _NOT_THE_LINE
+            case "at_most_up_goodput_bps" | "at_most_down_goodput_bps":
+                yield from () if value is None else (evidence.LIGHT,)
+            case _:
+                for part in value if isinstance(value, tuple) else (value,):
+                    yield from _codes(part)
+
+
+def _kind(record: object) -> Any:
+    return type(record)
+
+
+@cache
+def _telling(kind: type) -> tuple[str, ...]:
+    """The fields of a class of record that say what left one out, or have parts that do."""
+    if not is_dataclass(kind):
+        return ()
+    hints = get_type_hints(kind)
+    return tuple(
+        each.name
+        for each in fields(kind)
+        if each.name in _TELLS or any(_telling(part) for part in _classes(hints[each.name]))
+    )
+
+
+def _classes(hint: Any) -> Iterator[type]:
+    """The classes that a hint names, itself or within tuples and alternatives."""
+    if isinstance(hint, type):
+        yield hint
+    for inner in get_args(hint):
+        yield from _classes(inner)

@@ -307,9 +307,8 @@ SIGNATURES: tuple[Signature, ...] = (
         "rates fall while a show runs and the line is idle otherwise",
         "an encoder that shares the probe's host, or a class of service",
         "a probe on another host",
-        (_H,),
-        "move the probe",
-        judged=False,  # no run may start in a show
+        (_H, _P),
+        "move the probe; where another host shows the same, ask for the classes of service on the line",
     ),
     _row(
         29,

@@ -66,6 +66,15 @@ def card_rows(card: Card, where: tzinfo) -> tuple[CardRow, ...]:
     )
 
 
+def table(card: Card, where: tzinfo) -> Table:
+    """The card's lines, without those that are folded."""
+    return Table(
+        caption="What the contract says, field by field; nothing here is guessed",
+        headings=(Heading(text="Field"), Heading(text="As stated"), Heading(text="Where")),
+        rows=tuple(cells(row.name, row.value, row.where) for row in card_rows(card, where) if not row.folded),
+    )
+
+
 def card_json(card: Card) -> dict[str, Any]:
     """The card as a program reads it: null is what it does not state, `not_stated` names those keys."""
     started = None if card.from_unix_ns is None else rfc3339(card.from_unix_ns)

@@ -154,7 +154,7 @@ class CircuitPage:
     part_table: Table | None
     day_table: Table | None
     rule_table: Table | None
-    card: tuple[card_rows.CardRow, ...]
+    card: Table
     unstated: str  # the names of what else the card does not say
     versions: Table | None
     warned: tuple[Entry, ...]
@@ -305,7 +305,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             found.rates.newest,
             caption=f"Verdicts on {handoff.name} with and without each rule, last 30 days",
         ),
-        card=tuple(row for row in card_rows.card_rows(found.card, where) if not row.folded),
+        card=card_rows.table(found.card, where),
         unstated=", ".join(row.name for row in card_rows.card_rows(found.card, where) if row.folded),
         versions=card_rows.versions(handoff.cards, where),
         warned=tuple(card_rows.warning(one) for one in found.warned),

@@ -21,6 +21,7 @@ from dashboard.pages.wording import DASH, Moment, counted, moment, span
 from store import case_words, fault_log
 from store.cases import Case
 from store.clock import NS_PER_S, local, zone
+from store.events import Event
 from store.notices import Notice, NoticeState, about
 from store.reader import Reader
 from store.records import Owner
@@ -108,6 +109,14 @@ class EventsPage:
     days: tuple[DayEntry, ...]
     older: str
     newer: str | None
+    csv_url: str  # of every event of these cases
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventTables:
+    """What stands in the page case by case, as one table."""
+
+    events: Table
 
 
 def asked_of(query: MultiMapping[str], *, site: Site, now_ns: int) -> Asked:
@@ -157,6 +166,27 @@ def page(found: Findings, *, frame: Frame) -> EventsPage:
         days=tuple(_days(found)),
         older=url(asked.last - timedelta(days=DAYS), asked.handoff),
         newer=None if asked.last >= today else url(after, asked.handoff),
+        csv_url=f"{url(asked.last, asked.handoff, path='/events.csv')}&table=events",
+    )
+
+
+def tables(found: Findings) -> EventTables:
+    """Every event of the cases, oldest first, with the case that it belongs to."""
+    rows = (
+        cells(
+            case_words.id_of(case),
+            case.handoff or "all",
+            *_event_row(event, found.zone),
+        )
+        for case in found.cases
+        for event in case.events
+    )
+    return EventTables(
+        events=Table(
+            caption="Events with their cases",
+            headings=(Heading(text="Case"), Heading(text="Handoff"), *_HEADINGS),
+            rows=tuple(rows),
+        )
     )
 
 
@@ -260,22 +290,27 @@ def _table(case: Case, where: tzinfo) -> Table:
     left = len(case.events) - len(shown)
     return Table(
         caption="Its events",
-        headings=(
-            Heading(text="Time"),
-            Heading(text="What"),
-            Heading(text="What happened", kind="prose"),
-            number("Lasted", "s"),
-            Heading(text="Owner"),
-        ),
-        rows=tuple(
-            cells(
-                moment(event.started_unix_ns, where, form="%a %d %b %H:%M:%S"),
-                str(event.what),
-                event.says,
-                DASH if event.seconds is None else f"{event.seconds:.1f}",
-                _OWNERS[event.owner],
-            )
-            for event in shown
-        ),
+        headings=_HEADINGS,
+        rows=tuple(cells(*_event_row(event, where)) for event in shown),
+        apart=False,
         note=f"{counted(left, 'earlier event')} left out here; the JSON has all." if left else "",
+    )
+
+
+_HEADINGS = (
+    Heading(text="Time"),
+    Heading(text="What"),
+    Heading(text="What happened", kind="prose"),
+    number("Lasted", "s"),
+    Heading(text="Owner"),
+)
+
+
+def _event_row(event: Event, where: tzinfo) -> tuple[str | Moment, ...]:
+    return (
+        moment(event.started_unix_ns, where, form="%a %d %b %H:%M:%S"),
+        str(event.what),
+        event.says,
+        DASH if event.seconds is None else f"{event.seconds:.1f}",
+        _OWNERS[event.owner],
     )

@@ -16,12 +16,14 @@ from dashboard import found, text_findings
 from dashboard.api import BadQuery, Json, only
 from dashboard.judge import findings as judge
 from dashboard.judge.finding import Finding
+from dashboard.judge.material import Mark
 from dashboard.judge.signatures import SIGNATURES
 from dashboard.pages.frame import Frame, circuit_url, findings_url
-from dashboard.pages.ledger import Mark
+from dashboard.pages.ledger import Mark as Stamp
 from dashboard.pages.wording import Moment, counted, moment
 from store import fault_log
 from store.clock import local, zone
+from store.errors import UserMistake
 from store.reader import Reader
 from store.records import Owner
 from store.site import Handoff, Site
@@ -41,13 +43,14 @@ class Findings:
     until_ns: int
     now_ns: int
     found: tuple[Finding, ...]
+    own: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
     """A finding as the page says it."""
 
-    mark: Mark
+    mark: Stamp
     title: str
     first: Moment
     last: Moment
@@ -67,6 +70,7 @@ class FindingsPage:
     frame: Frame
     said: str
     entries: tuple[Entry, ...]
+    own: str
     older: str
     newer: str | None
     circuit: str
@@ -91,7 +95,13 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, last: date, now_ns: in
     first = last - timedelta(days=found.DAYS - 1)
     since_ns, until_ns = fault_log.days(first, last, where=zone(site.timezone))
     until_ns = min(until_ns, now_ns)
-    shown = found.find(reader, site, handoff, since_ns=since_ns, until_ns=until_ns)
+    marks: tuple[Mark, ...] = ()
+    try:
+        marks = found.own_marks(site, since_ns=since_ns, until_ns=until_ns)
+        own = _own(marks)
+    except UserMistake as mistake:
+        own = f"The house’s own list is left out: {mistake}."
+    shown = found.find(reader, site, handoff, since_ns=since_ns, until_ns=until_ns, marks=marks)
     return Findings(
         site=site,
         handoff=handoff,
@@ -101,7 +111,15 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, last: date, now_ns: in
         until_ns=until_ns,
         now_ns=now_ns,
         found=shown,
+        own=own,
     )
+
+
+def _own(marks: Sequence[Mark]) -> str:
+    if not marks:
+        return ""
+    names = ", ".join(sorted({one.name for one in marks}))
+    return f"Held against {counted(len(marks), 'time')} at which the house’s own loads were on: {names}."
 
 
 def page(shown: Findings, *, frame: Frame) -> FindingsPage:
@@ -130,6 +148,7 @@ def page(shown: Findings, *, frame: Frame) -> FindingsPage:
             )
             for one in shown.found
         ),
+        own=shown.own,
         older=url(shown.handoff.name, shown.last - step),
         newer=None if shown.last >= today else url(shown.handoff.name, min(today, shown.last + step)),
         circuit=circuit_url(shown.handoff.name),
@@ -154,7 +173,7 @@ def answer(shown: Sequence[Sequence[Finding]], since_ns: int, until_ns: int, sit
     return judge.answer(every, since_ns=since_ns, until_ns=until_ns, invented=site.invented)
 
 
-def _mark(one: Finding) -> Mark:
+def _mark(one: Finding) -> Stamp:
     if one.owner is None:
-        return Mark(word="Noted", look="none")
-    return Mark(word=str(one.owner).capitalize(), look=_LOOKS[one.owner])
+        return Stamp(word="Noted", look="none")
+    return Stamp(word=str(one.owner).capitalize(), look=_LOOKS[one.owner])

@@ -6,8 +6,9 @@ decides nothing. An unknown name in a template is an error, and everything is es
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -15,11 +16,13 @@ from urllib.parse import quote
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 
 from dashboard.assets import Asset
+from dashboard.pages import spread
 from dashboard.pages.wording import Moment, moment, offset
 from store.clock import zone
 from store.site import Site
 
 if TYPE_CHECKING:
+    from dashboard.access import Visitor
     from dashboard.pages.acceptance import AcceptancePage
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
@@ -29,8 +32,10 @@ if TYPE_CHECKING:
     from dashboard.pages.term import TermPage
     from dashboard.pages.today import TodayPage
     from dashboard.pages.uploads import UploadsPage
+    from dashboard.pages.verdict_rules import LedgerPage
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
+_JSON = re.compile(r"\.json(?=\?|$)")  # the end of an address before its query
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +78,7 @@ PLACES = (
     Place(text="Findings", url="/findings/{handoff}"),
     Place(text="Term", url="/term/{handoff}"),
     Place(text="Acceptance", url="/acceptance/{handoff}"),
+    Place(text="Ledger", url="/ledger/{handoff}"),
 )
 
 
@@ -100,6 +106,9 @@ class Frame:
     json_url: str | None
     written: Moment
     offset: str
+    who: str = ""  # empty where nobody logs in
+    role: str = ""
+    token: str = ""  # of the form to log out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +118,17 @@ class ErrorPage:
     frame: Frame
     status: int
     why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoginPage:
+    """What login.html may use, and nothing else. `then` is the page that was asked for."""
+
+    frame: Frame
+    why: str
+    then: str
+    name: str
+    token: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,16 +158,24 @@ class Pages:
     def findings(self, page: FindingsPage) -> str:
         return self._fill("findings.html", page)
 
+    def ledger(self, page: LedgerPage) -> str:
+        return self._fill("verdict_rules.html", page)
+
     def shows(self, page: ShowsPage) -> str:
         return self._fill("shows.html", page)
 
     def uploads(self, page: UploadsPage) -> str:
         return self._fill("uploads.html", page)
 
+    def login(self, page: LoginPage) -> str:
+        return self._fill("login.html", page)
+
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
 
     def _fill(self, name: str, page: Any) -> str:
+        if page.frame.json_url is not None:
+            page = spread.linked(page, _JSON.sub(".csv", page.frame.json_url))
         return self.templates[name].render({field.name: getattr(page, field.name) for field in fields(page)})
 
 
@@ -190,18 +218,41 @@ def findings_url(handoff: str) -> str:
     return f"/findings/{quote(handoff, safe='')}"
 
 
-def frame_of(site: Site, *, title: str, here: str, json_url: str | None, now_ns: int) -> Frame:
-    """The frame of the page at the path `here`."""
-    where = zone(site.timezone)
+def ledger_url(handoff: str) -> str:
+    return f"/ledger/{quote(handoff, safe='')}"
+
+
+def frame_of(
+    site: Site, *, title: str, here: str, json_url: str | None, now_ns: int, visitor: Visitor | None = None
+) -> Frame:
+    """The frame of the page at the path `here`, as `visitor` sees it."""
     contents = _contents(site, here)
-    return Frame(
-        title=title,
+    frame = replace(
+        closed_frame(site, title=title, now_ns=now_ns),
         site=site.name,
         invented=site.invented,
         links=_daily(site, here),
         beside=next((one for one in contents[1:] if any(link.here for link in one.links)), None),
         contents=contents,
         json_url=json_url,
+    )
+    if visitor is None or not visitor.name:
+        return frame
+    role = "may operate" if visitor.operates else "may read"
+    return replace(frame, who=visitor.name, role=role, token=visitor.token)
+
+
+def closed_frame(site: Site, *, title: str, now_ns: int) -> Frame:
+    """The frame that a stranger sees: nothing of the site but its clock."""
+    where = zone(site.timezone)
+    return Frame(
+        title=title,
+        site="",
+        invented=False,
+        links=(),
+        beside=None,
+        contents=(),
+        json_url=None,
         written=moment(now_ns, where, form="%A %d %B %Y, %H:%M:%S"),
         offset=offset(now_ns, where),
     )

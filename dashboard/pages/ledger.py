@@ -66,13 +66,19 @@ class Correction:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table with its caption, a note on what was left out, and how its marked rows are to be read."""
+    """A table with its caption, a note on what was left out, and how its marked rows are to be read.
+
+    `csv_url` is where it is as CSV (`pages.spread`); a table that is not `apart` has none, for its rows stand
+    in another one there.
+    """
 
     caption: str
     headings: tuple[Heading, ...]
     rows: tuple[tuple[Cell, ...], ...]
     note: str = ""
     corrections: tuple[Correction, ...] = ()
+    csv_url: str = ""
+    apart: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from dashboard import doing
+from dashboard.access import Visitor
 from dashboard.api import Json
 from dashboard.pages.ledger import Mark
 from store.door import MINUTES_MAX, STOP_MINUTES
@@ -39,7 +40,7 @@ class WindowEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NowPart:
-    """What today.html may use of this; `answers` tells whether the forms lead anywhere."""
+    """What today.html may use of this; `answers` tells whether there are forms, which lead somewhere."""
 
     answers: bool
     stopped: bool
@@ -51,8 +52,9 @@ class NowPart:
     minutes_max: int = MINUTES_MAX
 
 
-def part(asked: Asked, *, handoffs: tuple[str, ...], token: str, where: tzinfo) -> NowPart:
-    """The part as the page says it; `token` goes into every form."""
+def part(asked: Asked, *, handoffs: tuple[str, ...], visitor: Visitor | None, where: tzinfo) -> NowPart:
+    """The part as `visitor` sees it: who may not operate sees no form."""
+    token, operates = (visitor.token, visitor.operates) if visitor else ("", False)
     status = asked.status
     if status is None:
         why = f"{asked.why[:1].upper()}{asked.why[1:]}."
@@ -62,7 +64,7 @@ def part(asked: Asked, *, handoffs: tuple[str, ...], token: str, where: tzinfo) 
         )
     windows = tuple(WindowEntry(mark=MARKS[one.kind], text=one.text) for one in doing.windows(status, where))
     return NowPart(
-        answers=True,
+        answers=operates,
         stopped=any(one["window"] == "stop" for one in status["windows"]),
         windows=windows,
         sentences=tuple(doing.sentences(status, where)),

@@ -5,12 +5,14 @@ Every module has its `ROUTES`, and a new one is joined to them here. Imports the
 
 from dashboard.routes import (
     acceptance,
+    access,
     acts,
     circuit,
     events,
     files,
     findings,
     interface,
+    ledger,
     shows,
     side_by_side,
     term,
@@ -20,12 +22,14 @@ from dashboard.routes import (
 
 ROUTES = [
     *acceptance.ROUTES,
+    *access.ROUTES,
     *acts.ROUTES,
     *circuit.ROUTES,
     *events.ROUTES,
     *files.ROUTES,
     *findings.ROUTES,
     *interface.ROUTES,
+    *ledger.ROUTES,
     *shows.ROUTES,
     *side_by_side.ROUTES,
     *term.ROUTES,

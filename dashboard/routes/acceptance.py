@@ -1,11 +1,11 @@
-"""Acceptance, a page per handoff: its page and its JSON."""
+"""Acceptance, a page per handoff: its page, its JSON and its tables as CSV."""
 
 from __future__ import annotations
 
 from aiohttp import web
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, framed, handoff_of, html
+from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
 from dashboard.pages import acceptance
 from store.reader import Reader
 
@@ -24,12 +24,16 @@ async def _find_acceptance(request: web.Request) -> acceptance.Findings:
     return await desk.reader.read(find)
 
 
-async def _acceptance(request: web.Request) -> web.StreamResponse:
+async def _acceptance_page(request: web.Request) -> acceptance.AcceptancePage:
     found = await _find_acceptance(request)
     name = found.found.handoff.name
     title = f"Acceptance of {name}"
     frame = framed(request, title=title, json_url=acceptance.url(name), now_ns=found.now_ns)
-    return html(request.app[PAGES].acceptance(acceptance.page(found, frame=frame)))
+    return acceptance.page(found, frame=frame)
+
+
+async def _acceptance(request: web.Request) -> web.StreamResponse:
+    return html(request.app[PAGES].acceptance(await _acceptance_page(request)))
 
 
 async def _acceptance_json(request: web.Request) -> web.StreamResponse:
@@ -38,5 +42,6 @@ async def _acceptance_json(request: web.Request) -> web.StreamResponse:
 
 ROUTES = [
     web.get("/acceptance/{handoff}.json", _acceptance_json),
+    web.get("/acceptance/{handoff}.csv", csv_of(_acceptance_page)),
     web.get("/acceptance/{handoff}", _acceptance),
 ]

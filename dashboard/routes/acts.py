@@ -10,7 +10,7 @@ from dashboard.desk import DESK
 
 async def _act(request: web.Request) -> web.StreamResponse:
     api.only(request.query)
-    return await acts.do(request, site=request.app[DESK].site, token=request.app[DESK].token)
+    return await acts.do(request, site=request.app[DESK].site)
 
 
 ROUTES = [

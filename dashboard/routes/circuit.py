@@ -1,4 +1,4 @@
-"""Circuit, a page per handoff: its page, its JSON, its figures."""
+"""Circuit, a page per handoff: its page, its JSON, its tables as CSV, its figures."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import asyncio
 from aiohttp import web
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, framed, handoff_of, html
+from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
 from dashboard.pages import circuit
 from store.reader import Reader
 
@@ -26,12 +26,16 @@ async def _find_circuit(request: web.Request, *others: str) -> circuit.Findings:
     return await desk.reader.read(find)
 
 
-async def _circuit(request: web.Request) -> web.StreamResponse:
+async def _circuit_page(request: web.Request) -> circuit.CircuitPage:
     found = await _find_circuit(request)
     json_url = f"{request.rel_url.raw_path}.json?period={found.period}"
     title = f"Circuit {found.handoff.name}"
     frame = framed(request, title=title, json_url=json_url, now_ns=found.stretch.to_ns)
-    return html(request.app[PAGES].circuit(circuit.page(found, frame=frame)))
+    return circuit.page(found, frame=frame)
+
+
+async def _circuit(request: web.Request) -> web.StreamResponse:
+    return html(request.app[PAGES].circuit(await _circuit_page(request)))
 
 
 async def _circuit_json(request: web.Request) -> web.StreamResponse:
@@ -50,6 +54,7 @@ async def _circuit_figure(request: web.Request) -> web.StreamResponse:
 
 ROUTES = [
     web.get("/circuit/{handoff}.json", _circuit_json),
+    web.get("/circuit/{handoff}.csv", csv_of(_circuit_page)),
     web.get("/circuit/{handoff}", _circuit),
     web.get("/figures/circuit/{handoff}/{figure}.json", _circuit_figure),
 ]

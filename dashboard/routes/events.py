@@ -1,11 +1,11 @@
-"""Events: its page and its JSON."""
+"""Events: its page, its JSON and its tables as CSV."""
 
 from __future__ import annotations
 
 from aiohttp import web
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, framed, html
+from dashboard.desk import DESK, PAGES, csv_of, framed, html
 from dashboard.pages import events
 from store.reader import Reader
 
@@ -24,18 +24,27 @@ async def _find_events(request: web.Request) -> events.Findings:
     return await desk.reader.read(find)
 
 
-async def _events(request: web.Request) -> web.StreamResponse:
+async def _events_page(request: web.Request) -> events.EventsPage:
     found = await _find_events(request)
     json_url = events.url(found.asked.last, found.asked.handoff, path="/events.json")
     frame = framed(request, title="Events", json_url=json_url, now_ns=found.now_ns)
-    return html(request.app[PAGES].events(events.page(found, frame=frame)))
+    return events.page(found, frame=frame)
+
+
+async def _events(request: web.Request) -> web.StreamResponse:
+    return html(request.app[PAGES].events(await _events_page(request)))
 
 
 async def _events_json(request: web.Request) -> web.StreamResponse:
     return api.answer(events.as_json(await _find_events(request)))
 
 
+async def _tables(request: web.Request) -> events.EventTables:
+    return events.tables(await _find_events(request))
+
+
 ROUTES = [
     web.get("/events.json", _events_json),
+    web.get("/events.csv", csv_of(_tables)),
     web.get("/events", _events),
 ]

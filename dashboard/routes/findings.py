@@ -1,11 +1,11 @@
-"""Findings, a page per handoff: its page and its JSON."""
+"""Findings, a page per handoff: its page, its JSON and its tables as CSV."""
 
 from __future__ import annotations
 
 from aiohttp import web
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, framed, handoff_of, html
+from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
 from dashboard.pages import findings
 from store.reader import Reader
 
@@ -24,12 +24,16 @@ async def _find_findings(request: web.Request) -> findings.Findings:
     return await desk.reader.read(find)
 
 
-async def _findings(request: web.Request) -> web.StreamResponse:
+async def _findings_page(request: web.Request) -> findings.FindingsPage:
     found = await _find_findings(request)
     name = found.handoff.name
     json_url = findings.url(name, found.last, suffix=".json")
     frame = framed(request, title=f"Findings on {name}", json_url=json_url, now_ns=found.now_ns)
-    return html(request.app[PAGES].findings(findings.page(found, frame=frame)))
+    return findings.page(found, frame=frame)
+
+
+async def _findings(request: web.Request) -> web.StreamResponse:
+    return html(request.app[PAGES].findings(await _findings_page(request)))
 
 
 async def _findings_json(request: web.Request) -> web.StreamResponse:
@@ -38,5 +42,6 @@ async def _findings_json(request: web.Request) -> web.StreamResponse:
 
 ROUTES = [
     web.get("/findings/{handoff}.json", _findings_json),
+    web.get("/findings/{handoff}.csv", csv_of(_findings_page)),
     web.get("/findings/{handoff}", _findings),
 ]

@@ -1,11 +1,11 @@
-"""Shows: its page and its JSON."""
+"""Shows: its page, its JSON and its tables as CSV."""
 
 from __future__ import annotations
 
 from aiohttp import web
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, framed, html
+from dashboard.desk import DESK, PAGES, csv_of, framed, html
 from dashboard.pages import shows
 from store.reader import Reader
 
@@ -20,10 +20,14 @@ async def _find_shows(request: web.Request) -> shows.Findings:
     return await desk.reader.read(find)
 
 
-async def _shows(request: web.Request) -> web.StreamResponse:
+async def _shows_page(request: web.Request) -> shows.ShowsPage:
     found = await _find_shows(request)
     frame = framed(request, title="Shows", json_url="/shows.json", now_ns=found.now_ns)
-    return html(request.app[PAGES].shows(shows.page(found, frame=frame)))
+    return shows.page(found, frame=frame)
+
+
+async def _shows(request: web.Request) -> web.StreamResponse:
+    return html(request.app[PAGES].shows(await _shows_page(request)))
 
 
 async def _shows_json(request: web.Request) -> web.StreamResponse:
@@ -32,5 +36,6 @@ async def _shows_json(request: web.Request) -> web.StreamResponse:
 
 ROUTES = [
     web.get("/shows.json", _shows_json),
+    web.get("/shows.csv", csv_of(_shows_page)),
     web.get("/shows", _shows),
 ]

@@ -1,11 +1,11 @@
-"""Side-by-side: its page and its JSON."""
+"""Side-by-side: its page, its JSON and its tables as CSV."""
 
 from __future__ import annotations
 
 from aiohttp import web
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, framed, html
+from dashboard.desk import DESK, PAGES, csv_of, framed, html
 from dashboard.pages import side_by_side
 from store.reader import Reader
 
@@ -23,11 +23,15 @@ async def _find_side_by_side(request: web.Request) -> side_by_side.Findings:
     return await desk.reader.read(find)
 
 
-async def _side_by_side(request: web.Request) -> web.StreamResponse:
+async def _side_by_side_page(request: web.Request) -> side_by_side.SideBySidePage:
     found = await _find_side_by_side(request)
     json_url = side_by_side.url(found.asked, suffix=".json")
     frame = framed(request, title="Side-by-side", json_url=json_url, now_ns=found.now_ns)
-    return html(request.app[PAGES].side_by_side(side_by_side.page(found, frame=frame)))
+    return side_by_side.page(found, frame=frame)
+
+
+async def _side_by_side(request: web.Request) -> web.StreamResponse:
+    return html(request.app[PAGES].side_by_side(await _side_by_side_page(request)))
 
 
 async def _side_by_side_json(request: web.Request) -> web.StreamResponse:
@@ -36,5 +40,6 @@ async def _side_by_side_json(request: web.Request) -> web.StreamResponse:
 
 ROUTES = [
     web.get("/side-by-side.json", _side_by_side_json),
+    web.get("/side-by-side.csv", csv_of(_side_by_side_page)),
     web.get("/side-by-side", _side_by_side),
 ]

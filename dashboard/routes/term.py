@@ -1,11 +1,11 @@
-"""Term, a page per handoff: its page and its JSON."""
+"""Term, a page per handoff: its page, its JSON and its tables as CSV."""
 
 from __future__ import annotations
 
 from aiohttp import web
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, framed, handoff_of, html
+from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
 from dashboard.pages import term
 from store.reader import Reader
 
@@ -26,13 +26,17 @@ async def _find_term(request: web.Request) -> term.Findings:
     return await desk.reader.read(find)
 
 
-async def _term(request: web.Request) -> web.StreamResponse:
+async def _term_page(request: web.Request) -> term.TermPage:
     found = await _find_term(request)
     name, month = found.statement.handoff.name, found.statement.month.first_day
     frame = framed(
         request, title=f"Term {name}", json_url=term.url(name, month, suffix=".json"), now_ns=found.now_ns
     )
-    return html(request.app[PAGES].term(term.page(found, frame=frame)))
+    return term.page(found, frame=frame)
+
+
+async def _term(request: web.Request) -> web.StreamResponse:
+    return html(request.app[PAGES].term(await _term_page(request)))
 
 
 async def _term_json(request: web.Request) -> web.StreamResponse:
@@ -41,5 +45,6 @@ async def _term_json(request: web.Request) -> web.StreamResponse:
 
 ROUTES = [
     web.get("/term/{handoff}.json", _term_json),
+    web.get("/term/{handoff}.csv", csv_of(_term_page)),
     web.get("/term/{handoff}", _term),
 ]

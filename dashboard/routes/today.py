@@ -1,4 +1,4 @@
-"""Today: its page, its JSON, its figures."""
+"""Today: its page, its JSON, its tables as CSV, its figures."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ import asyncio
 from aiohttp import web
 
 from dashboard import acts, api
-from dashboard.desk import DESK, PAGES, framed, html
+from dashboard.access import visitor_of
+from dashboard.desk import DESK, PAGES, csv_of, framed, html
 from dashboard.pages import now, today
 from store.reader import Reader
 
@@ -21,7 +22,7 @@ async def _find_today(request: web.Request) -> today.Findings:
     return await desk.reader.read(find)
 
 
-async def _today(request: web.Request) -> web.StreamResponse:
+async def _today_page(request: web.Request) -> today.TodayPage:
     api.only(request.query)
     found = await _find_today(request)
     frame = framed(request, title="Today", json_url="/today.json", now_ns=found.now_ns)
@@ -29,10 +30,14 @@ async def _today(request: web.Request) -> web.StreamResponse:
     doing = now.part(
         await acts.status(desk.site),
         handoffs=tuple(handoff.name for handoff in desk.site.handoffs),
-        token=desk.token,
+        visitor=visitor_of(request),
         where=found.zone,
     )
-    return html(request.app[PAGES].today(today.page(found, frame=frame, now=doing)))
+    return today.page(found, frame=frame, now=doing)
+
+
+async def _today(request: web.Request) -> web.StreamResponse:
+    return html(request.app[PAGES].today(await _today_page(request)))
 
 
 async def _today_json(request: web.Request) -> web.StreamResponse:
@@ -53,5 +58,6 @@ async def _today_figure(request: web.Request) -> web.StreamResponse:
 ROUTES = [
     web.get("/", _today),
     web.get("/today.json", _today_json),
+    web.get("/today.csv", csv_of(_today_page)),
     web.get("/figures/today/{plan}.json", _today_figure),
 ]

@@ -1,11 +1,11 @@
-"""Uploads: its page and its JSON."""
+"""Uploads: its page, its JSON and its tables as CSV."""
 
 from __future__ import annotations
 
 from aiohttp import web
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, framed, html
+from dashboard.desk import DESK, PAGES, csv_of, framed, html
 from dashboard.pages import uploads
 from store.reader import Reader
 
@@ -24,11 +24,15 @@ async def _find_uploads(request: web.Request) -> uploads.Findings:
     return await desk.reader.read(find)
 
 
-async def _uploads(request: web.Request) -> web.StreamResponse:
+async def _uploads_page(request: web.Request) -> uploads.UploadsPage:
     found = await _find_uploads(request)
     json_url = f"/uploads.json?{request.query_string}" if request.query_string else "/uploads.json"
     frame = framed(request, title="Uploads", json_url=json_url, now_ns=found.now_ns)
-    return html(request.app[PAGES].uploads(uploads.page(found, frame=frame)))
+    return uploads.page(found, frame=frame)
+
+
+async def _uploads(request: web.Request) -> web.StreamResponse:
+    return html(request.app[PAGES].uploads(await _uploads_page(request)))
 
 
 async def _uploads_json(request: web.Request) -> web.StreamResponse:
@@ -37,5 +41,6 @@ async def _uploads_json(request: web.Request) -> web.StreamResponse:
 
 ROUTES = [
     web.get("/uploads.json", _uploads_json),
+    web.get("/uploads.csv", csv_of(_uploads_page)),
     web.get("/uploads", _uploads),
 ]

@@ -29,6 +29,7 @@ async function refresh() {
   const late = document.getElementById("late");
   try {
     const response = await fetch(location.href, { signal: AbortSignal.timeout(EVERY_MS) });
+    if (response.redirected) return location.reload(); // the login has ended
     if (!response.ok) throw new Error(response.statusText);
     replaceParts(new DOMParser().parseFromString(await response.text(), "text/html"));
     late.textContent = "";

@@ -17,7 +17,7 @@ from store.errors import UserMistake
 
 _EVERYWHERE: tuple[str, ...] = ("0.0.0.0", "::")  # noqa: S104 - an endpoint is there to be reached, and admits only the invited
 _NO_IPV6 = {errno.EAFNOSUPPORT, errno.EADDRNOTAVAIL}
-_BACKLOG = 128
+_BACKLOG = 1024  # a flood of connections waits here; the kernel's own limit is 4096
 _LISTEN = re.compile(
     r"(\[(?P<v6>[0-9A-Fa-f:.]+)\]|(?P<v4>[0-9.]+))(:(?P<port>[0-9]{1,5}))?|(?P<bare>[0-9A-Fa-f:.]+)"
 )

@@ -9,17 +9,21 @@ mean is the service's business: it hands over a table of `Answer`s. Imports no r
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
 import logging
 import re
 import socket
 import ssl
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, TypeVar
 
 from aiohttp import hdrs, web
 
+from probe.endpoint.crowd import Crowd, Stranger, network_of
 from probe.wire.control import PATHS, PROTOCOL, PROTOCOL_HEADER, Refusal, decode, encode
 from probe.wire.invitation import KEY_BYTES, read_secret
 from store.errors import BadMessage
@@ -29,8 +33,10 @@ log = logging.getLogger(__name__)
 BODY_BYTES_MAX = 16 * 1024
 READ_S = 5.0  # for a body; and for a new connection to show a key
 IDLE_S = 120.0  # an admitted connection may stay without a request
-CONNECTIONS_MAX = 256  # more than 8 callers use; a stranger's is gone after READ_S
+CONNECTIONS_MAX = 256  # of one caller, with a key shown; a probe has four for each train at most
 _HANDSHAKE_S = 5.0
+_FULL = {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM}
+_AGAIN_S = 0.05  # until the next try, when none could be taken
 _LINGER_S = 1.0  # a refused body is read away this long, so that the refusal arrives before a reset
 _STATUS = {
     "limit": 403,
@@ -42,6 +48,9 @@ _STATUS = {
     "trouble": 500,
 }
 _NOT_ADMITTED = Refusal(code="not_admitted", why="this endpoint answers only those it invited")
+_CROWDED = Refusal(
+    code="busy", why=f"a caller here has at most {CONNECTIONS_MAX} connections", retry_after_s=IDLE_S
+)
 _PATHS = tuple(
     (name, re.compile(re.sub(r"\{(\w+)\}", r"(?P<\1>[0-9a-z]{1,40})", path))) for name, path in PATHS.items()
 )
@@ -83,25 +92,83 @@ class Front:
         self._answers = answers
         self._admit = admit
         self._http: _Server | None = None
-        self._listening: list[asyncio.Server] = []
+        self._crowd = Crowd()
+        self._listening: list[socket.socket] = []
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._admitted: Counter[str] = Counter()
 
     async def start(self, sockets: Sequence[socket.socket], *, tls: ssl.SSLContext) -> None:
         """Answer from now on; the sockets are closed with the front."""
-        loop = asyncio.get_running_loop()
         self._http = _Server(self._respond)
         for sock in sockets:
-            listening = await loop.create_server(
-                self._http, sock=sock, ssl=tls, ssl_handshake_timeout=_HANDSHAKE_S, ssl_shutdown_timeout=0.5
-            )
-            self._listening.append(listening)
+            sock.setblocking(False)
+            self._listening.append(sock)
+            self._go(self._listen(sock, tls))
 
     async def close(self) -> None:
         """Stop listening, let answers under way finish for half a second, then cut every connection."""
-        for listening in self._listening:
-            listening.close()
+        for task in tuple(self._tasks):
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        for sock in self._listening:
+            sock.close()
         if self._http is not None:
             self._http.pre_shutdown()
             await self._http.shutdown(0.5)
+
+    def _go(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
+        task = asyncio.create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+        return task
+
+    async def _listen(self, sock: socket.socket, tls: ssl.SSLContext) -> None:
+        """Take connections by ourselves: the loop's own server does not say which still shake hands."""
+        loop = asyncio.get_running_loop()
+        while True:
+            try:
+                connection, address = await loop.sock_accept(sock)
+            except OSError as error:  # mostly one that broke off before it was taken
+                if error.errno in _FULL:
+                    self._crowd.end_one()
+                await asyncio.sleep(_AGAIN_S)
+                continue
+            stranger = Stranger(network=network_of(address[0]), end=connection.close)
+            task = self._go(self._shake_hands(connection, stranger, tls))
+            task.add_done_callback(partial(_left, connection))
+            stranger.end = task.cancel
+            self._crowd.come(stranger)
+            await asyncio.sleep(0)  # between two of a flood, others have their turn
+
+    async def _shake_hands(self, connection: socket.socket, stranger: Stranger, tls: ssl.SSLContext) -> None:
+        assert self._http is not None  # noqa: S101 - for the type checker; start made it
+        handler = _Handler(self._http, gone=lambda: self._gone(handler, stranger))
+        handler.stranger = stranger
+        try:
+            transport, _ = await asyncio.get_running_loop().connect_accepted_socket(
+                lambda: handler,
+                connection,
+                ssl=tls,
+                ssl_handshake_timeout=_HANDSHAKE_S,
+                ssl_shutdown_timeout=0.5,
+            )
+        except OSError:  # no TLS, too old, too slow, or broken off
+            self._crowd.go(stranger)
+        else:
+            stranger.end = transport.abort
+
+    def _gone(self, handler: _Handler, stranger: Stranger) -> None:
+        self._crowd.go(stranger)
+        if handler.caller is not None:
+            self._admitted[handler.caller] -= 1
+
+    def _has_room(self, handler: _Handler, caller: str) -> bool:
+        """Count a connection as its caller's once; False where it is one too many."""
+        if handler.caller is None and self._admitted[caller] < CONNECTIONS_MAX:
+            handler.caller = caller
+            self._admitted[caller] += 1
+            self._crowd.go(handler.stranger)
+        return handler.caller is not None
 
     async def _respond(self, request: web.BaseRequest) -> web.Response:
         caller = self._caller(request)
@@ -109,7 +176,10 @@ class Front:
             response = _response(_NOT_ADMITTED)
             response.force_close()
             return response
-        _Handler.of(request).admitted = True
+        if not self._has_room(_Handler.of(request), caller):
+            response = _response(_CROWDED)
+            response.force_close()
+            return response
         try:
             return _response(await self._answer(request, caller))
         except BadMessage as error:
@@ -146,11 +216,13 @@ class _Request(web.BaseRequest):
 
 
 class _Handler(web.RequestHandler):
-    """One connection. `admitted` says whether it has shown a valid key."""
+    """One connection. `caller` is whose valid key it has shown; `gone` is called at its end."""
 
-    __slots__ = ("_patience", "admitted")
+    __slots__ = ("_gone", "_patience", "caller", "stranger")
 
-    def __init__(self, server: web.Server) -> None:
+    stranger: Stranger
+
+    def __init__(self, server: web.Server, *, gone: Callable[[], None]) -> None:
         loop = asyncio.get_running_loop()
         super().__init__(
             server,
@@ -160,7 +232,8 @@ class _Handler(web.RequestHandler):
             lingering_time=_LINGER_S,
             auto_decompress=False,
         )
-        self.admitted = False
+        self.caller: str | None = None
+        self._gone = gone
         self._patience: asyncio.TimerHandle | None = None
 
     @staticmethod
@@ -176,10 +249,11 @@ class _Handler(web.RequestHandler):
     def connection_lost(self, exc: BaseException | None) -> None:
         if self._patience is not None:
             self._patience.cancel()
+        self._gone()
         super().connection_lost(exc)
 
     def _unless_admitted(self, transport: asyncio.BaseTransport) -> None:
-        if not self.admitted and isinstance(transport, asyncio.Transport):
+        if self.caller is None and isinstance(transport, asyncio.Transport):
             transport.abort()
 
     def handle_error(
@@ -202,13 +276,11 @@ class _Server(web.Server):
 
         super().__init__(respond, request_factory=request)
 
-    def __call__(self) -> web.RequestHandler:
-        return _Handler(self)
 
-    def connection_made(self, handler: web.RequestHandler, transport: asyncio.Transport) -> None:
-        super().connection_made(handler, transport)
-        if len(self.connections) > CONNECTIONS_MAX:
-            transport.abort()
+def _left(connection: socket.socket, task: asyncio.Task[None]) -> None:
+    """Close what a handshake that was cut short, perhaps before it began, has left open."""
+    if task.cancelled():
+        connection.close()
 
 
 def _path(path: str) -> tuple[str, dict[str, str]]:

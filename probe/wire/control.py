@@ -273,6 +273,8 @@ def _read(kind: Any, data: object, where: str) -> Any:
         return _read_float(data, where)
     if not isinstance(data, kind) or (isinstance(data, bool) and kind is not bool):
         raise BadMessage("control message", f"{where} is not {kind.__name__}")
+    if isinstance(data, str) and not data.isprintable():  # it goes into logs, terminals and pages
+        raise BadMessage("control message", f"{where} has characters that cannot be printed")
     return data
 
 

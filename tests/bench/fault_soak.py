@@ -135,7 +135,7 @@ class Stage:
     def nft(self, where: str, rule: str) -> None:
         device = self.line.endpoint_device if where == "endpoint" else self.line.probe_device
         hook = f'type filter hook ingress device "{device}" priority 0;'
-        rules = f"table netdev fault {{ chain arrivals {{ {hook} {rule} }} }}"
+        rules = f"table netdev fault {{\n chain arrivals {{\n {hook}\n {rule}\n }}\n}}"
         self.line.run(where, "nft", "-f", "-", input=rules)
 
     def mend_nft(self, where: str) -> None:
@@ -198,7 +198,7 @@ def flap(stage: Stage) -> None:
 
 
 def half_dead(stage: Stage) -> None:
-    _dropping(stage, stage.chance.choice(("endpoint", "probe")), "ip version 4 drop")
+    _dropping(stage, stage.chance.choice(("endpoint", "probe")), "meta protocol ip drop")
 
 
 def lossy(stage: Stage) -> None:

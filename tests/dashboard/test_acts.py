@@ -21,6 +21,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
 from dashboard import app as dashboard
+from dashboard.listening import Listening
 from probe.door import opened
 from store.clock import Clock
 from store.records import Opener, OpenKind, WindowClosed, WindowOpened
@@ -301,7 +302,10 @@ class _House(threading.Thread):
         async with probing(self._site) as self.one:
             pages = asyncio.create_task(
                 dashboard.serve(
-                    self._site, host="127.0.0.1", port=None, clock=Clock(), ready=ready.set_result
+                    self._site,
+                    where=Listening(host="127.0.0.1", port=None),
+                    clock=Clock(),
+                    ready=ready.set_result,
                 ),
                 name="dashboard",
             )

@@ -14,6 +14,7 @@ import aiohttp
 import pytest
 
 from dashboard import app as dashboard
+from dashboard.listening import Listening
 from store.clock import Clock
 from store.errors import UserMistake
 from store.site import Site
@@ -206,7 +207,8 @@ async def _served(site: Site, *, host: str = "127.0.0.1", port: int | None) -> t
     """The dashboard as a task, and its address."""
     ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     task = asyncio.create_task(
-        dashboard.serve(site, host=host, port=port, clock=Clock(), ready=ready.set_result), name="dashboard"
+        dashboard.serve(site, where=Listening(host=host, port=port), clock=Clock(), ready=ready.set_result),
+        name="dashboard",
     )
     either: set[asyncio.Future[Any]] = {task, ready}
     await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
@@ -251,7 +253,7 @@ async def test_taken_port_is_named_or_passed_over(site: Site) -> None:
     task, url = await _served(site, port=None)
     port = int(url.rstrip("/").rsplit(":", 1)[1])
     with pytest.raises(UserMistake, match=rf"--port {port}: another program listens there"):
-        await dashboard.serve(site, host="127.0.0.1", port=port, clock=Clock(), ready=print)
+        await dashboard.serve(site, where=Listening(host="127.0.0.1", port=port), clock=Clock(), ready=print)
     second, other = await _served(site, port=None)
     assert int(other.rstrip("/").rsplit(":", 1)[1]) > port
     await _ended(task)
@@ -270,4 +272,4 @@ async def test_taken_port_is_named_or_passed_over(site: Site) -> None:
 async def test_other_hosts_are_refused(site: Site, host: str, says: str) -> None:
     """It listens on this machine only, and says what to do instead."""
     with pytest.raises(UserMistake, match=says):
-        await dashboard.serve(site, host=host, port=None, clock=Clock(), ready=print)
+        await dashboard.serve(site, where=Listening(host=host, port=None), clock=Clock(), ready=print)

@@ -20,7 +20,7 @@ from store.card import Card
 from store.clock import NS_PER_S, Clock
 from store.histogram import Histogram
 from store.reader import Reader
-from store.records import Record, Stall, TrainSpan
+from store.records import Circumstances, Record, Stall, TrainSpan
 from store.samples import SampledFor, samples_of
 from store.site import EndpointRef, Site, Where
 from store.terms import AvailabilityTerms, LossInterval, OutageRule
@@ -100,7 +100,7 @@ def place(path: Path) -> Site:
     )
 
 
-def count_of(path: Path) -> Count:
+def count_of(path: Path, *, only: OutageRule = OutageRule.SEVERE_SECONDS) -> Count:
     made = place(path)
     time = Time(from_s=BASE, until_s=BASE + LENGTH_S, now_s=BASE + LENGTH_S)
     with closing(Reader.open(path)) as reader:
@@ -112,7 +112,7 @@ def count_of(path: Path) -> Count:
         maintenance_cap_s=None,
         time=time,
         where=ZONE,
-        only=OutageRule.SEVERE_SECONDS,
+        only=only,
     ).counts[0]
 
 
@@ -167,6 +167,27 @@ def test_a_probe_that_was_off_leaves_a_gap(dark: Watched, tmp_path: Path) -> Non
     assert count.sure_down_s == 281
     assert count.unwatched_s == pytest.approx(120, abs=25)  # the trains began 18 s apart
     assert count.most_down_s >= 281 + 100
+
+
+def test_a_carrier_that_nobody_watched_is_not_tested(dark: Watched, tmp_path: Path) -> None:
+    """Without an event and without a kernel's count of carriers (sysfs carrier_changes) nothing is known;
+    with the count in the minutes no carrier was lost, but while the probe was off."""
+
+    def signal(folder: str, circumstances: Circumstances | None) -> Count:
+        folder_ = tmp_path / folder
+        folder_.mkdir()
+        records = (
+            replace(each, circumstances=circumstances) if isinstance(each, TrainSpan) else each
+            for each in everything(dark, kinds=())
+            if not NOON + 600 * NS_PER_S <= each.started_unix_ns < NOON + 720 * NS_PER_S
+        )
+        return count_of(kept(folder_, *records), only=OutageRule.SIGNAL_LOSS)
+
+    unwatched = signal("no", Circumstances(interface="eth0"))
+    assert (unwatched.word, unwatched.ratio) == (Word.NOT_TESTED, None)
+    watched = signal("yes", Circumstances(interface="eth0", carrier_changes=0))
+    assert (watched.down_s, watched.ratio) == (0, 1.0)
+    assert watched.unwatched_s == watched.most_down_s == 79  # 641, as the last minute ended, to 720
 
 
 def test_a_statement_of_the_month(dark: Watched, tmp_path: Path) -> None:

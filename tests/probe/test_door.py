@@ -161,7 +161,8 @@ async def test_a_rehearsal_that_a_command_did_is_put_on_record(tmp_path: Path) -
         (
             door.Act.KEEP,
             {"kind": "stall"},
-            "kind: expected check run or failover or forecast or rehearsal or show report or split or upload "
+            "kind: expected acceptance note or check run or failover or forecast or paper or rehearsal or "
+            "show report or split or ticket or upload "
             "receipt",
         ),
         (door.Act.KEEP, {"kind": "split", "text": "{}"}, "text and started_unix_ns: expected"),

@@ -18,6 +18,7 @@ from store.light import Light
 from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderLoad
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedPart, PacedRun
+from store.papers import IssuedPaper
 from store.path_mtu import Beyond, FamilyMtu, PathMtu
 from store.receipts import Receipt
 from store.records import (
@@ -261,6 +262,22 @@ def light(started_unix_ns: int = 0) -> Light:
         received_nw=208_900,
         sent_nw=501_200,
         temperature_mc=41_500,
+    )
+
+
+def issued(started_unix_ns: int = 0) -> IssuedPaper:
+    """The second version of a month's statement."""
+    return IssuedPaper(
+        handoff="old",
+        started_unix_ns=started_unix_ns,
+        paper="statement",
+        number="old-2026-05",
+        version=2,
+        sha256="ab" * 32,
+        changed=("credits.ours.amount.amount: 42.00, was 16.80",),
+        html="<p>A month</p>",
+        figures='{"month":"2026-05"}',
+        tables="Outages\r\n",
     )
 
 
@@ -975,6 +992,7 @@ EVERY_KIND: tuple[Record, ...] = (
     light(),
     ceiling(),
     acceptance_note(),
+    issued(),
     ticket(),
     paced(),
     capacity(),

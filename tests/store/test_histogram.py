@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import struct
+import tracemalloc
+import zlib
 from fractions import Fraction
 from itertools import pairwise
 
@@ -192,3 +195,23 @@ def test_no_count_takes_more_than_it_must() -> None:
     buckets = bucket_of(9000) - bucket_of(100) + 1
     assert len(found.pack()) <= 30 + buckets * (20 + 6 + 64) / 8
     assert Histogram.unpack(found.pack()) == found
+
+
+def test_a_packed_blob_of_zeros_does_not_fill_the_memory() -> None:
+    """Deflate (RFC 1951) packs zeros a thousand to one; no more is read than the buckets say."""
+    packed = Histogram([5, 5, 7]).pack_open()
+    head = packed[: -len(zlib.compress(struct.pack("<3Q", 2, 0, 1), level=1))]
+    assert Histogram.unpack(head + zlib.compress(struct.pack("<3Q", 2, 0, 1), level=1)) == Histogram(
+        [5, 5, 7]
+    )
+    bomb = head + zlib.compress(bytes(32 << 20))
+    assert len(bomb) < 1 << 20
+    tracemalloc.start()
+    try:
+        with pytest.raises(BadMessage):
+            Histogram.unpack(bomb)
+        assert tracemalloc.get_traced_memory()[1] < 1 << 20
+    finally:
+        tracemalloc.stop()
+    with pytest.raises(BadMessage):
+        Histogram.unpack(packed[:-1])

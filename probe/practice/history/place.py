@@ -11,6 +11,7 @@ from datetime import date, timedelta
 from probe.practice.history.script import TIMEZONE, USUAL, Script
 from probe.wire import invitation
 
+KILN = "kiln.csv"  # beside the site file
 _HOSTS = {
     "lan": "lan.house.example.net",
     "edge": "edge.house.example.net",
@@ -32,7 +33,9 @@ def site_text(*, database: str, secrets: str, script: Script = USUAL) -> str:
         )
         for one in script.new.works_a
     )
-    return _SITE.format(timezone=TIMEZONE, database=database, secrets=secrets) + _house() + works
+    return (
+        _SITE.format(timezone=TIMEZONE, database=database, secrets=secrets, own_list=KILN) + _house() + works
+    )
 
 
 def secrets_text() -> str:
@@ -47,7 +50,7 @@ def _invitation(host: str) -> str:
 
 
 def kiln_list(script: Script, until: date) -> str:
-    """When the kiln was on, as the school wrote it down: CSV for `linebook findings --list`."""
+    """When the kiln was on, as the school wrote it down: the CSV that the site file names as its own list."""
     return "what,from,to\n" + "".join(
         f"kiln,{day}T{_clock(start)},{day}T{_clock(end)}\n" for day, start, end in _firings(script, until)
     )
@@ -239,6 +242,7 @@ invented = true
 timezone = "{timezone}"
 database = "{database}"
 secrets = "{secrets}"
+own_list = "{own_list}"
 busy_hours = "19:00-22:30"
 
 [safety] # nothing depends on an invented line

@@ -20,7 +20,7 @@ from store.writer import Writer
 
 RECORDS_A_DAY = 1500  # about; for the sentence on how long it takes
 _RECORDS_A_SECOND = 800  # of a single core that has nothing else to do
-SITE_FILE, SECRETS, DATABASE, KILN = "site.toml", "secrets.toml", "linebook.db", "kiln.csv"
+SITE_FILE, SECRETS, DATABASE = "site.toml", "secrets.toml", "linebook.db"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +56,7 @@ def write(
     secrets = folder / SECRETS
     secrets.write_text(place.secrets_text())
     secrets.chmod(0o600)
-    (folder / KILN).write_text(place.kiln_list(script, last))
+    (folder / place.KILN).write_text(place.kiln_list(script, last))
     now_ns = [bounds_ns(FIRST_DAY, FIRST_DAY)[0]]
     count, day = 0, FIRST_DAY
     with closing(Writer.open(database, clock=Clock(unix_ns=lambda: now_ns[0]), timezone=TIMEZONE)) as writer:

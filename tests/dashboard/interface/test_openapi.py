@@ -38,6 +38,7 @@ ADDRESSES = [
     ("/circuit/A.json", "circuit"),
     ("/findings/old.json", "findings"),
     ("/acceptance/A.json", "acceptance"),
+    ("/ledger/A.json", "ledger"),
     ("/term/old.json?month=2026-11", "term"),
     ("/term/A.json", "term"),
     ("/side-by-side.json?days=7", "side_by_side"),

@@ -181,6 +181,16 @@ def test_a_version_to_come_is_looked_at_too() -> None:
     assert card_check.warnings_of(over, now_unix_ns=now_ns, where=UTC) == ()
 
 
+def test_how_fast_another_uplink_takes_over_is_asked() -> None:
+    """Only of the one that it takes over from, and only until somebody says it."""
+    main, backup = handoff("A", WHOLE), replace(handoff("B", MATE), failover_only=True)
+    (found,) = card_check.warnings_together((main, backup), now_unix_ns=0)["A"]
+    assert (found.keys, found.question[:21]) == (("failover_within",), "Within how many secon")
+    assert "row A17" in found.because
+    said = card_check.warnings_together((replace(main, failover_within_s=30), backup), now_unix_ns=0)
+    assert said == {"A": (), "B": ()}
+
+
 def test_cards_that_contradict_each_other() -> None:
     """What one says is shared and the other denies; of another contract nothing is compared."""
     denies = replace(MATE, shared_fibre=())

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from contextlib import closing
+from dataclasses import replace
+from datetime import UTC, date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -11,12 +13,15 @@ import pytest
 
 import linebook
 from dashboard import found
+from dashboard.pages import findings
 from store.clock import zone
 from store.errors import UserMistake
+from store.reader import Reader
 from store.site import Site
 from tests.dashboard import invented
 from tests.dashboard.conftest import Client
 from tests.dashboard.reading import read
+from tests.store.test_site import SMALL, small
 
 
 @pytest.mark.asyncio
@@ -89,6 +94,42 @@ def test_list_mistakes(tmp_path: Path, text: str, wrong: str) -> None:
     path.write_text(text)
     with pytest.raises(UserMistake, match=wrong):
         found.read_list(path, zone("UTC"))
+
+
+OWN = """
+[[own_load]]
+name = "kiln"
+days = ["Tue"]
+hours = "22:00-01:00"
+"""
+
+
+def test_the_houses_own_loads(tmp_path: Path) -> None:
+    """By fixed hours over midnight and from the list that the site file names, as far as asked for.
+
+    In Lisbon summer time ends on 25 October 2026 at 02:00, so the Tuesdays around it are 7 days and an hour
+    apart (IANA time zone database).
+    """
+    listed = small(tmp_path, f'own_list = "kiln.csv"\n{SMALL}{OWN}')
+    (tmp_path / "kiln.csv").write_text("what,from,to\nlift,2026-10-23T10:00,2026-10-23T10:01\n")
+    since, until = (
+        round(datetime(2026, 10, day, 12, tzinfo=ZoneInfo("Europe/Lisbon")).timestamp() * 1e9)
+        for day in (20, 29)
+    )
+    lift, one, other = found.own_marks(listed, since_ns=since, until_ns=until)
+    assert (lift.name, one.name) == ("lift", "kiln")
+    assert (other.started_unix_ns - one.started_unix_ns) == (7 * 24 + 1) * 3600 * 10**9
+    assert one.ended_unix_ns - one.started_unix_ns == 3 * 3600 * 10**9
+
+
+def test_a_page_without_the_list(site: Site) -> None:
+    """Where the list cannot be read, the page says so and shows what it finds without."""
+    known, held = site.handoff("old"), replace(site, own_list=Path("gone.csv"))
+    with closing(Reader.open(site.database)) as reader:
+        shown = findings.find(
+            reader, site=held, handoff=known, last=date(2026, 11, 20), now_ns=invented.NOW_NS
+        )
+    assert "gone.csv cannot be read" in shown.own
 
 
 def test_command(site: Site, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

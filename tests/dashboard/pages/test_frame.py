@@ -18,6 +18,7 @@ from dashboard.pages.side_by_side import SideBySidePage
 from dashboard.pages.term import TermPage
 from dashboard.pages.today import TodayPage
 from dashboard.pages.uploads import UploadsPage
+from dashboard.pages.verdict_rules import LedgerPage
 from dashboard.routes import ROUTES
 from tests.dashboard import invented
 
@@ -46,6 +47,7 @@ def _used(name: str) -> set[str]:
         ("findings.html", FindingsPage),
         ("term.html", TermPage),
         ("side_by_side.html", SideBySidePage),
+        ("verdict_rules.html", LedgerPage),
         ("error.html", ErrorPage),
     ],
 )

@@ -71,7 +71,7 @@ async def test_a_failed_run_is_told_with_its_reason(client: Client) -> None:
 async def test_invented_data_is_marked_as_such(client: Client) -> None:
     """A page of invented data says so above everything else, and its JSON does."""
     page = await _page(client)
-    assert page.one("p", role="note").text.startswith("Practice site: all invented.")
+    assert page.one("aside").text.startswith("Practice site: all invented.")
     async with client.get("/today.json") as response:
         assert (await response.json())["invented"] is True
 
@@ -212,7 +212,7 @@ def found(site: Site) -> today.Findings:
 
 def _made(found: today.Findings) -> today.TodayPage:
     frame = frame_of(found.site, title="Today", here="/", json_url=None, now_ns=found.now_ns)
-    silent = now.part(now.Asked(status=None, why="no probe"), handoffs=(), token="", where=found.zone)
+    silent = now.part(now.Asked(status=None, why="no probe"), handoffs=(), visitor=None, where=found.zone)
     return today.page(found, frame=frame, now=silent)
 
 

@@ -8,7 +8,8 @@ import logging
 import socket
 import ssl
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ import aiohttp
 import pytest
 
 from probe.endpoint import front, keys
+from probe.endpoint.crowd import Crowd
 from probe.endpoint.front import Call, Front
 from probe.wire.control import Refusal, RunRequest, Stopped, decode
 from probe.wire.invitation import secret_text
@@ -73,8 +75,10 @@ def trusting() -> ssl.SSLContext:
 
 
 @asynccontextmanager
-async def connected(port: int) -> AsyncIterator[tuple[asyncio.StreamReader, asyncio.StreamWriter]]:
-    reader, writer = await asyncio.open_connection("127.0.0.1", port, ssl=trusting())
+async def connected(
+    port: int, own: str = "127.0.0.1"
+) -> AsyncIterator[tuple[asyncio.StreamReader, asyncio.StreamWriter]]:
+    reader, writer = await asyncio.open_connection("127.0.0.1", port, ssl=trusting(), local_addr=(own, 0))
     try:
         yield reader, writer
     finally:
@@ -273,12 +277,102 @@ async def test_older_tls_is_refused(tls: ssl.SSLContext) -> None:
 
 
 @pytest.mark.asyncio
-async def test_too_many_connections(tls: ssl.SSLContext, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Beyond the limit a connection is cut; those before it are still answered."""
+async def test_connections_of_one_caller(tls: ssl.SSLContext, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Beyond the limit a connection hears why and ends; when one before it ends, there is room again."""
     monkeypatch.setattr(front, "CONNECTIONS_MAX", 1)
-    async with opened(tls) as port, connected(port) as (first, first_writer):
-        async with connected(port) as (second, _), asyncio.timeout(2):
-            assert await cut_off(second)
-        first_writer.write(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
+    head = "".join(f"{name}: {value}\r\n" for name, value in GOOD.items())
+    question = f"POST /v1/stop HTTP/1.1\r\nHost: x\r\nContent-Length: 0\r\n{head}\r\n".encode()
+
+    async def heard(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> bytes:
+        writer.write(question)
         async with asyncio.timeout(2):
-            assert (await first.read()).startswith(b"HTTP/1.1 401 ")
+            return await reader.readuntil(b"}")
+
+    async with opened(tls) as port:
+        async with connected(port) as first:
+            assert (await heard(*first)).startswith(b"HTTP/1.1 200 ")
+            async with connected(port) as second:
+                answer = await heard(*second)
+                assert answer.startswith(b"HTTP/1.1 429 ")
+                assert b"connections" in answer
+            assert (await heard(*first)).startswith(b"HTTP/1.1 200 ")
+        for _ in range(20):
+            async with connected(port) as third:
+                if (await heard(*third)).startswith(b"HTTP/1.1 200 "):
+                    break
+        else:
+            pytest.fail("the place of a connection that ended stays taken")
+
+
+@pytest.mark.asyncio
+async def test_two_thousand_half_open_strangers(tls: ssl.SSLContext, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They come faster than they are cut off, from one address; a caller from another is answered."""
+    monkeypatch.setattr(front, "READ_S", 60)
+    monkeypatch.setattr(front, "_HANDSHAKE_S", 60)
+    standing: list[socket.socket] = []
+    loop = asyncio.get_running_loop()
+    async with opened(tls) as port:
+        try:
+            for number in range(2000):
+                sock = socket.socket()
+                sock.setblocking(False)
+                sock.bind(("127.0.0.2", 0))
+                await loop.sock_connect(sock, ("127.0.0.1", port))
+                await loop.sock_sendall(
+                    sock, b"" if number % 2 else b"\x16\x03\x01\x02\x00"
+                )  # a TLS record begins
+                standing.append(sock)
+                if number >= 600:  # this process holds the endpoint's side as well
+                    standing.pop(0).close()
+            async with asyncio.timeout(5):
+                status, _, _ = await ask(port, "POST", "/v1/stop", headers=GOOD)
+        finally:
+            for sock in standing:
+                sock.close()
+    assert status == 200
+
+
+@pytest.mark.asyncio
+async def test_a_crowd_that_has_shaken_hands(tls: ssl.SSLContext, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Connections that finished TLS and then say nothing take no caller's place either."""
+    monkeypatch.setattr(front, "Crowd", partial(Crowd, 8))
+    monkeypatch.setattr(front, "READ_S", 60)
+    async with opened(tls) as port, AsyncExitStack() as standing:
+        for _ in range(30):
+            await standing.enter_async_context(connected(port, own="127.0.0.2"))
+        async with asyncio.timeout(5):
+            status, _, _ = await ask(port, "POST", "/v1/stop", headers=GOOD)
+    assert status == 200
+
+
+@pytest.mark.asyncio
+async def test_an_endless_body(tls: ssl.SSLContext) -> None:
+    """Chunks without an end: refused at the limit, and the connection is not read for ever."""
+    head = "".join(f"{name}: {value}\r\n" for name, value in GOOD.items())
+    start = f"POST /v1/runs HTTP/1.1\r\nHost: x\r\nTransfer-Encoding: chunked\r\n{head}\r\n".encode()
+    async with opened(tls) as port, connected(port) as (reader, writer):
+        writer.write(start)
+
+        async def pour() -> None:
+            while True:
+                writer.write(b"1000\r\n" + bytes(4096) + b"\r\n")
+                await writer.drain()
+                await asyncio.sleep(0)  # drain alone may give the end no chance to be noticed
+
+        pouring = asyncio.create_task(pour())
+        async with asyncio.timeout(5):
+            answer = await reader.readuntil(b"}")
+            await asyncio.wait([pouring])  # the connection ends
+        assert isinstance(pouring.exception(), ConnectionError)
+    assert answer.startswith(b"HTTP/1.1 400 ")
+    assert b"the body has more than 16384 bytes" in answer
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("head", [b"A: " + bytes(100_000), b"A: b\r\n" * 10_000])
+async def test_an_endless_head(tls: ssl.SSLContext, head: bytes) -> None:
+    """A header line, or headers, without an end: the connection ends without a word."""
+    async with opened(tls) as port, connected(port) as (reader, writer):
+        writer.write(b"GET /v1/hello HTTP/1.1\r\nHost: x\r\n" + head.replace(b"\0", b"a"))
+        async with asyncio.timeout(2):
+            assert await cut_off(reader)

@@ -225,6 +225,25 @@ class TestRun:
             found = await ran(plan(), far.reaches["a"])
         assert (found.span.duplicated_up, found.span.duplicated_down, found.span.lost) == (2, 1, 0)
 
+    async def test_forged_replies_count_for_nothing(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Somebody on the way sends each reply changed, cut and without its HMAC before it."""
+        async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
+
+            def forge(data: bytes) -> None:
+                for at in (0, 24, 50, 95, 97):
+                    changed = bytes((*data[:at], data[at] ^ 1, *data[at + 1 :]))
+                    line._front.sendto(changed, line._caller)
+                line._front.sendto(data[:111], line._caller)
+                line._front.sendto(data[:44], line._caller)  # as long as an unauthenticated one
+                line.carry(Direction.DOWN, data[SENDER_SEQUENCE], line._front, data, line._caller)
+
+            monkeypatch.setattr(line, "reply_received", forge)
+            found = await ran(plan(), far.reaches["a"])
+        span = found.span
+        assert (span.sent, span.received, span.lost, span.duplicated, span.reordered) == (50, 50, 0, 0, 0)
+
     @pytest.mark.few
     @pytest.mark.parametrize("way", [Direction.UP, Direction.DOWN])
     async def test_a_held_stall(

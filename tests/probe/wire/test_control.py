@@ -28,6 +28,8 @@ KINDS = [
     control.Refusal,
 ]
 finite = st.floats(allow_nan=False, allow_infinity=False)
+printable = st.text().map(lambda text: "".join(filter(str.isprintable, text)))
+st.register_type_strategy(str, printable)
 st.register_type_strategy(float, finite)  # JSON (RFC 8259 section 6) has no other numbers
 messages: st.SearchStrategy[Any] = st.sampled_from(KINDS).flatmap(st.from_type)
 any_json = st.recursive(
@@ -97,3 +99,10 @@ def test_bytes_are_base64(text: object) -> None:
 def test_paths_share_a_version() -> None:
     """Every path begins with the protocol's version, so that a next one can stand beside it."""
     assert all(path.startswith(f"/v{control.PROTOCOL}/") for path in control.PATHS.values())
+
+
+@pytest.mark.parametrize("text", ["a\nERROR forged", "\x1b[2J", "\u202eb", "\0"])
+def test_text_can_be_printed(text: str) -> None:
+    """Neither a caller nor an endpoint puts lines into the other's log, or moves its terminal's cursor."""
+    with pytest.raises(BadMessage, match=r"Refusal\.why has characters that cannot be printed"):
+        control.decode(control.Refusal, {"code": "busy", "why": text})

@@ -1,0 +1,133 @@
+"""What a page elsewhere, or another program of this machine, may try against the dashboard.
+
+The threats are those of docs/threat-model.md; those with a test beside their subject are not here again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import logging
+from http.cookies import SimpleCookie
+from pathlib import Path
+
+import pytest
+from aiohttp import DummyCookieJar
+from aiohttp.test_utils import TestClient, TestServer
+
+from dashboard import logins
+from dashboard.access import ACCESS
+from dashboard.app import make_app
+from dashboard.listening import Listening
+from dashboard.logins import Role
+from store.clock import Clock
+from store.reader import ReaderThread
+from store.site import Site
+from tests.dashboard.conftest import HOST, Client
+
+OWN = {"Sec-Fetch-Site": "same-origin", "Origin": "null"}
+FORM = {"Content-Type": "application/x-www-form-urlencoded"}
+WAYS_OUT = [
+    "/static/../../pyproject.toml",
+    "/static/0/..%2f..%2fpyproject.toml",
+    "/static/..%2f..%2f/pyproject.toml",
+    "/static/%2e%2e/%2e%2e/pyproject.toml",
+    "/static//etc/passwd",
+    "/static/0/%00book.css",
+    "/..%5c..%5cpyproject.toml",
+    "/circuit/..%2f..%2fetc%2fpasswd",
+    "/figures/circuit/old/..%2f..%2f..%2fpyproject.toml",
+    "/%2e%2e/site.toml",
+    "//etc/passwd",
+]
+
+
+async def raw(client: Client, octets: bytes) -> bytes:
+    """The answer to a request that no well-behaved library would send."""
+    assert client.port is not None
+    reader, writer = await asyncio.open_connection("127.0.0.1", client.port)
+    try:
+        writer.write(octets)
+        async with asyncio.timeout(5):
+            return await reader.read()
+    finally:
+        writer.close()
+        await asyncio.gather(writer.wait_closed(), return_exceptions=True)
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("path", WAYS_OUT)
+async def test_no_path_leads_out(client: Client, path: str) -> None:
+    """Sent as it stands, where a browser would tidy it up: nothing is found, and nothing of a file said."""
+    answer = await raw(client, f"GET {path} HTTP/1.1\r\nHost: {HOST}\r\nConnection: close\r\n\r\n".encode())
+    assert answer.startswith((b"HTTP/1.1 404 ", b"HTTP/1.1 400 "))
+    assert b"[project]" not in answer
+    assert b"root:" not in answer
+
+
+@pytest.mark.asyncio
+async def test_a_huge_form(client: Client) -> None:
+    """RFC 9110 section 15.5.14: 413, of the one shape of errors, before it is held in memory."""
+    body = io.BytesIO(b"token=" + b"a" * (4 << 20))
+    async with client.post("/acts/stop", data=body, headers=OWN | FORM) as response:
+        page = await response.text()
+    assert response.status == 413
+    assert "Content-Security-Policy" in response.headers
+    assert "Traceback" not in page
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(
+    "head",
+    [
+        f"GET / HTTP/1.1\r\nHost: {HOST}\r\nHost: example.net\r\n\r\n",
+        f"GET http://example.net/ HTTP/1.1\r\nHost: {HOST}\r\nConnection: close\r\n\r\n",
+        "GET / HTTP/1.0\r\n\r\n",
+        f"GET / HTTP/1.1\r\nHost: {HOST}@example.net\r\nConnection: close\r\n\r\n",
+    ],
+    ids=["two hosts", "absolute form", "no host", "user"],
+)
+async def test_a_name_is_not_smuggled_in(client: Client, head: str) -> None:
+    """No second Host, and no other form of address, gets a page out of the dashboard (DNS rebinding)."""
+    answer = await raw(client, head.encode())
+    assert answer.startswith((b"HTTP/1.1 421 ", b"HTTP/1.0 421 ", b"HTTP/1.1 400 ", b"HTTP/1.0 400 "))
+    assert b"Quillet" not in answer
+
+
+@pytest.mark.asyncio
+async def test_a_header_does_not_split(client: Client, caplog: pytest.LogCaptureFixture) -> None:
+    """Line ends in an address go into no header of the answer (RFC 9112 section 11.1)."""
+    caplog.set_level(logging.INFO)
+    for path in ("/circuit/x%0d%0aSet-Cookie:%20a=b", "/acts/x%0d%0aSet-Cookie:%20a=b", "/%0d%0aSet-Cookie:"):
+        answer = await raw(
+            client, f"GET {path} HTTP/1.1\r\nHost: {HOST}\r\nConnection: close\r\n\r\n".encode()
+        )
+        head, _, _ = answer.partition(b"\r\n\r\n")
+        assert b"Set-Cookie" not in head
+
+
+@pytest.mark.asyncio
+async def test_a_session_that_was_planted(site: Site, tmp_path: Path) -> None:
+    """Session fixation: the cookie that a browser came with never becomes the one that is logged in."""
+    password = "a long enough sentence"
+    await asyncio.to_thread(
+        logins.save, logins.path_of(site.database), (logins.made("anna", password, role=Role.OPERATE),)
+    )
+    app = make_app(
+        site=site,
+        reader=ReaderThread(site.database),
+        clock=Clock(),
+        allowed_hosts=frozenset({HOST}),
+        where=Listening(login=True),
+    )
+    planted = {"Cookie": "linebook=planted-by-somebody-else"}
+    async with TestClient(TestServer(app), headers={"Host": HOST}, cookie_jar=DummyCookieJar()) as client:
+        data = {"token": app[ACCESS].token(None), "name": "anna", "password": password, "then": "/"}
+        async with client.post("/login", data=data, headers=OWN | planted, allow_redirects=False) as response:
+            assert response.status == 303
+            given = SimpleCookie(response.headers["Set-Cookie"])["linebook"].value
+        assert "planted" not in given
+        assert len(given) >= 43  # 256 bits in base64url
+        for cookie, status in ((planted["Cookie"], 401), (f"linebook={given}", 200)):
+            async with client.get("/today.json", headers={"Cookie": cookie}) as response:
+                assert response.status == status
