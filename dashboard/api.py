@@ -67,6 +67,13 @@ class NotNow(web.HTTPServiceUnavailable):
         super().__init__(text=why)
 
 
+class Conflict(web.HTTPConflict):
+    """Something that a rule forbids as things stand, with its sentence."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(text=why)
+
+
 def period_of(query: MultiMapping[str], *others: str) -> Period:
     """The period asked for, a day when none is. Raises BadQuery for a query beyond it and `others`."""
     only(query, "period", *others)

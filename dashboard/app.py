@@ -23,6 +23,7 @@ from dashboard.desk import ASSETS, DESK, PAGES, Desk, framed, html
 from dashboard.forms import SCHEME
 from dashboard.kept import Kept
 from dashboard.listening import Listening
+from dashboard.live import LIVE, Live
 from dashboard.pages import term
 from dashboard.pages.frame import load_pages
 from dashboard.routes import ROUTES
@@ -71,6 +72,8 @@ def make_app(
         allowed_hosts=allowed_hosts,
         token=token,
     )
+    app[LIVE] = Live(site=site)
+    app.on_shutdown.append(_end_streams)
     app.on_response_prepare.append(_headers)
     app.cleanup_ctx.append(_files)
     app.cleanup_ctx.append(_reading)
@@ -142,6 +145,11 @@ async def _reading(app: web.Application) -> AsyncIterator[None]:
     await app[DESK].reader.close()
 
 
+async def _end_streams(app: web.Application) -> None:
+    """Before requests under way are waited for, those that would never end are told."""
+    app[LIVE].end()
+
+
 async def _headers(request: web.Request, response: web.StreamResponse) -> None:
     """The headers of every response, errors and files included."""
     response.headers.update(HEADERS)
@@ -169,7 +177,7 @@ async def _errors(request: web.Request, handler: Handler) -> web.StreamResponse:
 
 
 def _why(request: web.Request, refusal: web.HTTPException) -> str:
-    if isinstance(refusal, api.BadQuery | api.NotHere | api.Forbidden | api.NotNow):
+    if isinstance(refusal, api.BadQuery | api.NotHere | api.Forbidden | api.NotNow | api.Conflict):
         return refusal.text or refusal.reason
     if refusal.status == HTTPStatus.NOT_FOUND:
         return f"There is nothing at {request.path}."

@@ -36,17 +36,17 @@ def windows(status: Json, where: tzinfo) -> tuple[OpenWindow, ...]:
     )
 
 
-def sentences(status: Json, where: tzinfo) -> Iterator[str]:
-    """All the rest; what somebody must know first comes first."""
+def sentences(status: Json, where: tzinfo, *, runs: bool = True) -> Iterator[str]:
+    """All the rest; what somebody must know first comes first. Without `runs`, not those under way."""
     if status["refused"]:
         yield f"A changed site file was refused, and the old one holds: {status['refused']}."
     if status["trouble"]:
         waiting = status["waiting"]
         kept = f", where {waiting} record{'s' * (waiting != 1)} wait{'s' * (waiting == 1)}" if waiting else ""
         yield f"Measuring goes on in memory{kept}: {status['trouble']}."
-    for run in status["running"]:
-        since = _clock(run["started"], status, where, form="%H:%M:%S")
-        yield f"A {_called(run)} {_way(run)} is under way since {since}; it takes {run['seconds']:g} s."
+    if runs:
+        yield from (run_sentence(run, status, where) for run in status["running"])
+    yield from not_begun(status)
     for one in status.get("soaks", ()):  # an older probe tells none
         since, until = (_clock(one[edge], status, where) for edge in ("started", "ends"))
         yield f"A soak of the train {_path(one)} goes since {since}, until {until}."
@@ -54,6 +54,19 @@ def sentences(status: Json, where: tzinfo) -> Iterator[str]:
     yield from _next(status, where)
     yield from (_allowance(one) for one in status.get("allowances", ()))  # an older probe tells none
     yield from (f"{one['said'][:1].upper()}{one['said'][1:]}." for one in status.get("caps", ()))
+
+
+def run_sentence(run: Json, status: Json, where: tzinfo) -> str:
+    """What is under way, since when, for how long, and who asked for it."""
+    since = _clock(run["started"], status, where, form="%H:%M:%S")
+    whose = f", {run['asked']}" if run.get("asked") else ""
+    return f"A {_called(run)} {_way(run)} is under way since {since}{whose}; it takes {run['seconds']:g} s."
+
+
+def not_begun(status: Json) -> Iterator[str]:
+    """What somebody asked for and has not begun."""
+    for run in status.get("asked", ()):  # an older probe tells none
+        yield f"A {_called(run)} {_way(run)} waits for its turn, {run['why']}; it takes {run['seconds']:g} s."
 
 
 def said(status: Json) -> str:

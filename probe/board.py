@@ -29,6 +29,7 @@ class RunNow:
 
     plan: RunPlan
     started_unix_ns: int
+    asked: str = ""  # where a person asked for it; empty for one of the schedule
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +42,8 @@ class TrainNow:
 
 
 class Board(Changing):
-    """`runs` by handoff, `due` the planned runs of each handoff, `trains` by handoff and endpoint.
+    """`runs` by handoff, `due` the planned runs of each handoff, `trains` by handoff and endpoint,
+    `progress` the newest sentence of the run under way on a handoff.
 
     `turns` grows whenever a run begins or ends: whoever measured in between knows whether one was on.
     """
@@ -51,17 +53,19 @@ class Board(Changing):
         self.runs: dict[str, RunNow] = {}
         self.due: dict[str, list[tuple[int, RunPlan]]] = {}
         self.trains: dict[tuple[str, str], TrainNow] = {}
+        self.progress: dict[str, str] = {}
         self.turns = 0
 
     @contextmanager
-    def running(self, plan: RunPlan, *, unix_ns: int) -> Iterator[None]:
+    def running(self, plan: RunPlan, *, unix_ns: int, asked: str = "") -> Iterator[None]:
         """A run is under way as long as the body lasts."""
-        self.runs[plan.handoff] = RunNow(plan=plan, started_unix_ns=unix_ns)
+        self.runs[plan.handoff] = RunNow(plan=plan, started_unix_ns=unix_ns, asked=asked)
         self._turn()
         try:
             yield
         finally:
             del self.runs[plan.handoff]
+            self.progress.pop(plan.handoff, None)
             self._turn()
 
     def plan(self, handoff: str, due: Iterable[tuple[int, RunPlan]]) -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-from collections.abc import Awaitable, Callable, Coroutine, Iterable, Mapping
+from collections.abc import Awaitable, Callable, Coroutine, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -19,6 +19,7 @@ from random import Random, SystemRandom
 from typing import Any, Protocol
 
 from probe import (
+    asked,
     budget,
     campaign,
     clock_watch,
@@ -42,19 +43,22 @@ from probe.noticing import Noticing
 from probe.openings import Openings
 from probe.reach import Reach, Reaches, reaches_of
 from probe.runs import RateMethod, Runs
+from probe.schedule import Due
 from probe.shortage import shortage
 from probe.soaks import ReadKept, Soaks, stored
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
+from store import site as sites
+from store.asked_for import AskedFor
 from store.cases import unended
 from store.ceilings import Ceiling, CeilingOf, newest
 from store.clock import NS_PER_S, Clock, rfc3339, zone
-from store.errors import StoreTrouble, UserMistake
+from store.errors import LinebookError, StoreTrouble, UserMistake
 from store.events import Event, EventKind
 from store.notice_channels import Channel
 from store.notices import Notice
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, WindowOpened
-from store.site import CampaignPlan, Site, TrainPlan, Where
+from store.site import CampaignPlan, RunPlan, Site, TrainPlan, Where
 from store.soaks import Soak, SoakBegun
 
 ALIVE_EVERY_S = 10.0
@@ -226,6 +230,7 @@ class Daemon:
     _group: asyncio.TaskGroup = field(default_factory=asyncio.TaskGroup, init=False)
     _trains: dict[tuple[TrainPlan, Reach], asyncio.Task[None]] = field(default_factory=dict, init=False)
     _scheduled: dict[str, _Scheduled] = field(default_factory=dict, init=False)
+    _asked_trains: dict[tuple[str, str], asyncio.Task[None]] = field(default_factory=dict, init=False)
     _unsealed: set[str] = field(default_factory=set, init=False)  # campaigns that are not on the disk yet
     _watches: list[asyncio.Task[None]] = field(default_factory=list, init=False)
     _senders: dict[Channel, asyncio.Task[None]] = field(default_factory=dict, init=False)
@@ -264,6 +269,8 @@ class Daemon:
             now_ns=book.clock.unix_ns(),
             started_ns=self.started_ns,
             runs=tuple(board.runs.values()),
+            progress=dict(board.progress),
+            asked=tuple((one.plan, one.asked) for one in self.asked_waiting()),
             due=due,
             held=tuple(
                 foreseen.skipped(
@@ -348,6 +355,77 @@ class Daemon:
             self.book.close_window(one, why=why)
         return len(shows)
 
+    def ask(self, plans: Sequence[RunPlan | TrainPlan], *, seconds: int, why: str) -> None:
+        """Run these as soon as the schedule's rules allow, those of one handoff one after the other.
+
+        A train goes for so many `seconds`. Raises UserMistake, with none of them taken on, for the first that
+        may not go now.
+        """
+        for plan in plans:
+            if isinstance(plan, TrainPlan):
+                self._refuse_train(plan)
+            else:
+                self._runs_of(plan.handoff).refuse(plan, why=why)
+        for plan in plans:
+            if isinstance(plan, TrainPlan):
+                self._ask_train(plan, seconds=seconds)
+            else:
+                self._runs_of(plan.handoff).ask(plan, why=why)
+            self._asked_for(asked.said(plan), why=why, handoff=plan.handoff, endpoint=plan.endpoint)
+
+    def end(self, handoff: str, *, why: str) -> int:
+        """End what runs on a handoff, on all when the name is empty, and let go of what was asked for there;
+        how many that were. Trains of the schedule go on.
+        """
+        ended = 0
+        for name, scheduled in self._scheduled.items():
+            if handoff in ("", name):
+                ended += scheduled.runs.end(why=why)
+        for path, task in list(self._asked_trains.items()):
+            if handoff in ("", path[0]):
+                task.cancel()
+                ended += 1
+        if ended:
+            runs = f"{ended} run{'s' * (ended > 1)}"
+            self._asked_for(f"end of {runs} on {handoff or 'all handoffs'}", why=why, handoff=handoff)
+        return ended
+
+    def asked_waiting(self) -> tuple[Due, ...]:
+        """The runs that a person asked for and that have not begun, those of one handoff in their order."""
+        waiting = (one for each in self._scheduled.values() for one in each.runs.asked_waiting())
+        return tuple(waiting)
+
+    def _asked_for(self, what: str, *, why: str, handoff: str = "", endpoint: str = "") -> None:
+        """Put on record what a person had done, and by whom."""
+        now_ns = self.book.clock.unix_ns()
+        self.book.keep(
+            AskedFor(handoff=handoff, endpoint=endpoint, started_unix_ns=now_ns, what=what, why=why)
+        )
+        self.book.log.info("asked for what=%s why=%s", what, why)
+
+    def _refuse_train(self, plan: TrainPlan) -> None:
+        path = (plan.handoff, plan.endpoint)
+        if path in self.book.board.trains:
+            raise UserMistake(
+                f"a train goes on {plan.handoff} to {plan.endpoint} already; its minutes are on record"
+            )
+        if (why := self.book.openings.no_traffic()) is not None:
+            raise UserMistake(f"it may not run now: {why}")
+
+    def _ask_train(self, plan: TrainPlan, *, seconds: int) -> None:
+        path, where = (plan.handoff, plan.endpoint), self.reaches[plan.handoff][plan.endpoint]
+
+        async def go() -> None:
+            method, book, random = self.methods.train, self.book, self.random
+            try:
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(seconds):
+                        await keep_going(plan, where, method=method, book=book, random=random)
+            finally:
+                self._asked_trains.pop(path, None)
+
+        self._asked_trains[path] = self._start(go(), name=f"asked train {plan.handoff} {plan.endpoint}")
+
     async def reload(self, site: Site) -> None:
         """Go by another site file. Trains that are the same in both go on, and nothing of them is lost.
 
@@ -378,6 +456,16 @@ class Daemon:
         self.book.log.info(
             "site file taken over site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs)
         )
+
+    async def read_again(self, *, why: str) -> None:
+        """Read the site file again and go by it. Raises LinebookError, and goes on by the old one."""
+        try:
+            await self.reload(await asyncio.to_thread(sites.load, self.site.file))
+        except LinebookError as mistake:
+            self.refused = str(mistake)
+            raise
+        self.refused = None
+        self._asked_for("the site file read again", why=why)
 
     async def _follow_clock(self) -> None:
         """Wake whoever waits by the wall's clock when it was set, or the host slept."""
@@ -509,6 +597,7 @@ class Daemon:
     def _follow_runs(self) -> None:
         planned = {plan.handoff for plan in self.site.runs}
         planned |= {name for name in self.reaches if self._campaigns_on(name)}
+        planned |= {one.plan.handoff for one in self.asked_waiting() if one.plan.handoff in self.reaches}
         for name in [name for name in self._scheduled if name not in planned]:
             self._scheduled.pop(name).task.cancel()
             self.book.board.plan(name, ())
@@ -519,10 +608,15 @@ class Daemon:
                     self.site, handoff=handoff, reaches=reaches, campaigns=self._campaigns_on(name)
                 )
                 continue
+            self._runs_of(name)
+
+    def _runs_of(self, name: str) -> Runs:
+        """The runs of a handoff, begun where none are."""
+        if name not in self._scheduled:
             runs = Runs(
                 site=self.site,
-                handoff=handoff,
-                reaches=reaches,
+                handoff=self.site.handoff(name),
+                reaches=self.reaches[name],
                 method=self.methods.rate,
                 book=self.book,
                 random=self.random,
@@ -534,6 +628,7 @@ class Daemon:
             self._scheduled[name] = _Scheduled(
                 runs=runs, task=self._keep(partial(runs.keep_to, plans), name=f"runs {name}")
             )
+        return self._scheduled[name].runs
 
     def _first_reaches(self) -> list[Reach]:
         """A way out by each handoff, to an endpoint outside where there is one."""

@@ -20,6 +20,7 @@ from typing import Any
 
 from aiohttp import web
 
+from probe import asked, safety
 from probe.daemon import Daemon, Ended
 from probe.status import SCHEMA, as_json, window_json
 from store.acceptance import AcceptanceNote
@@ -114,6 +115,9 @@ def _application(daemon: Daemon) -> web.Application:
             web.post("/resume", _resume),
             web.post("/show", _show),
             web.post("/keep", _keep),
+            web.post("/run", _run),
+            web.post("/end", _end),
+            web.post("/reload", _reload),
         ]
     )
     return app
@@ -161,6 +165,30 @@ async def _show(request: web.Request) -> web.Response:
             raise UserMistake("minutes: a show window is closed at once; leave it out")
         return _answer(daemon, "show closed", {"closed": daemon.close_show(handoff, why=_why(asked))})
     raise UserMistake("open: expected true to open a show window, or false to close it")
+
+
+async def _run(request: web.Request) -> web.Response:
+    daemon, found = request.app[DAEMON], await _asked(request, "runs", "confirmed", "why")
+    runs = found.get("runs")
+    if not isinstance(runs, list) or not 1 <= len(runs) <= asked.RUNS_MAX:
+        raise UserMistake(f"runs: expected a list of 1 to {asked.RUNS_MAX} objects")
+    plans = [asked.plan_of(one, daemon.site) for one in runs]
+    if any(asked.fills(plan) for plan in plans) and found.get("confirmed") is not True:
+        raise UserMistake(f"confirmed: expected true, for it fills the line. {safety.CAUTION}")
+    daemon.ask(plans, seconds=runs[0].get("seconds", 60), why=_why(found))
+    return _answer(daemon, "taken on", {"taken_on": [asked.said(plan) for plan in plans]})
+
+
+async def _end(request: web.Request) -> web.Response:
+    daemon, found = request.app[DAEMON], await _asked(request, "handoff", "why")
+    return _answer(daemon, "ended", {"ended": daemon.end(_handoff(found, daemon), why=_why(found))})
+
+
+async def _reload(request: web.Request) -> web.Response:
+    """Read the site file again, as SIGHUP does; the old one holds when the new one is wrong."""
+    daemon, found = request.app[DAEMON], await _asked(request, "why")
+    await daemon.read_again(why=_why(found))
+    return _answer(daemon, "reloaded", {})
 
 
 async def _keep(request: web.Request) -> web.Response:

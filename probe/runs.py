@@ -9,19 +9,21 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from random import Random
 from typing import Protocol
 
-from probe import allowance, budget, campaign, clock_watch, safety, traffic, windows
+from probe import allowance, budget, campaign, clock_watch, progress, safety, traffic, windows
 from probe.book import Book, placed
 from probe.ceilings import Ceilings
 from probe.changing import Changing, Halted, unless
 from probe.reach import Reach
-from probe.schedule import Busy, Due, drawn_again, next_due, run_ns
+from probe.schedule import Busy, Due, Slot, drawn_again, next_due, run_ns
 from store.bursts import BurstRun
 from store.capacity import CapacityRun
 from store.card import Card
 from store.clock import NS_PER_S, Clock, rfc3339, zone
+from store.errors import UserMistake
 from store.loaded_delay import LoadedDelayRun
 from store.pace import Pace, share_of
 from store.paced import PacedRun
@@ -37,6 +39,8 @@ WHAT, LIGHT = "run rate", "light run"
 _LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, should nobody tell of a change
 _LATE_NS = NS_PER_S  # a start this late still fits: what a run takes besides its seconds is rounded up
 _CATCH_UP_NS = 86_400 * NS_PER_S  # slots that passed are said one by one, those of more than a day at once
+_ASKED_WAITS_NS = 600 * NS_PER_S  # so long a run that was asked for waits for others' traffic
+_ASKED_MAX = 16
 _OVERDUE_S = 60.0  # a run that has not ended this long after its seconds never will
 
 
@@ -76,6 +80,8 @@ class Runs:
     due: list[Due] = field(default_factory=list, init=False)
     thinning: dict[RunPlan, allowance.Thinning] = field(default_factory=dict, init=False)
     replanned: Changing = field(default_factory=Changing, init=False)
+    ended: str | None = field(default=None, init=False)  # why a person ended the run under way
+    under_way: Due | None = field(default=None, init=False)
     since_ns: int = field(default=0, init=False)  # no run was planned before this
     clock_seen: int = field(default=0, init=False)  # how many changes of the clock the plans follow
 
@@ -88,6 +94,8 @@ class Runs:
             why = await self._held_back(planned)
             if why is None and await self._measured_ceilings(planned.plan):
                 why = self._forbidden(planned)  # some seconds have passed
+            if planned.asked and not any(one is planned for one in self.due):
+                why = why or "whoever asked for it let it go"
             if why is None:
                 await self._run(planned)
                 self.busy_until_ns = self.book.clock.unix_ns()
@@ -107,12 +115,59 @@ class Runs:
         self.site, self.handoff, self.reaches, self.campaigns = site, handoff, reaches, campaigns
         self._plan([plan for plan in site.runs if plan.handoff == handoff.name])
 
+    def ask(self, plan: RunPlan, *, why: str) -> None:
+        """Make a run that no plan has, as soon as this handoff is free. Raises UserMistake with the rule that
+        forbids it now.
+
+        It waits for those before it and for others' traffic, by the rules that hold for every run, and is
+        skipped on record when its time goes by.
+        """
+        self._add(self.refuse(plan, why=why))
+        self._show_due()
+        self.replanned.changed()
+
+    def refuse(self, plan: RunPlan, *, why: str) -> Due:
+        """What `ask` would have done, if it may be. Raises UserMistake with the rule that forbids it now."""
+        now_ns = self.book.clock.unix_ns()
+        ahead = [one for one in self.due if one.asked]
+        if len(ahead) >= _ASKED_MAX:
+            raise UserMistake(
+                f"{len(ahead)} runs wait on handoff {self.handoff.name} already; end them first"
+            )
+        waits_ns = _ASKED_WAITS_NS + sum(run_ns(one.plan) for one in ahead)
+        if (going := self.book.board.runs.get(self.handoff.name)) is not None:
+            waits_ns += run_ns(going.plan)
+        latest_ns = now_ns + waits_ns
+        slot = Slot(start_ns=now_ns, end_ns=latest_ns + run_ns(plan))
+        due = Due(plan=plan, slot=slot, start_ns=now_ns, latest_ns=latest_ns, asked=why)
+        if (forbidden := self._forbidden(due)) is not None:
+            raise UserMistake(f"it may not run now: {forbidden}")
+        return due
+
+    def asked_waiting(self) -> list[Due]:
+        """Those that a person asked for and that have not begun."""
+        going = self.handoff.name in self.book.board.runs
+        return [one for one in self.due if one.asked and not (going and one is self.under_way)]
+
+    def end(self, *, why: str) -> int:
+        """End the run under way and let go of those that a person asked for; how many that were."""
+        waiting, going = self.asked_waiting(), self.handoff.name in self.book.board.runs
+        self.due = [one for one in self.due if not one.asked]
+        self._show_due()
+        self.replanned.changed()
+        if going:
+            self.ended = why
+            self.book.openings.changed()
+        return len(waiting) + going
+
     def _plan(self, plans: Sequence[RunPlan]) -> None:
         """Draw what is due. A plan that is the same keeps its draw, so that no slot gets a second run."""
         known, now_ns = self.due, self.book.clock.unix_ns()
-        self.due = []
+        self.due = [one for one in known if one.asked and one.plan.endpoint in self.reaches]
         for plan in plans:
-            same = next((one for one in known if one.plan == plan and not one.campaign), None)
+            same = next(
+                (one for one in known if one.plan == plan and not one.campaign and not one.asked), None
+            )
             if same is not None:
                 known.remove(same)
             self._add(same or self._next(plan, now_ns))
@@ -129,6 +184,9 @@ class Runs:
         """
         if any(one is planned for one in self.due):
             self.due = [one for one in self.due if one is not planned]
+            if planned.asked:
+                self._show_due()
+                return
             sealed = next((one for one in self.campaigns if one.name == planned.campaign), None)
             if sealed is not None:
                 self._add(campaign.due_after(sealed, planned.start_ns + 1))
@@ -162,8 +220,8 @@ class Runs:
         self.clock_seen = self.book.wall.count
         if now_ns < self.since_ns or back_ns > _CATCH_UP_NS:
             self.since_ns = now_ns
-            plans = [one.plan for one in self.due if not one.campaign]
-            self.due = [one for one in self.due if one.campaign]
+            plans = [one.plan for one in self.due if not one.campaign and not one.asked]
+            self.due = [one for one in self.due if one.campaign or one.asked]
             for plan in plans:
                 self._add(self._next(plan, now_ns))
         self.due = [self._drawn_again(one, now_ns) for one in self.due]
@@ -171,7 +229,12 @@ class Runs:
 
     def _drawn_again(self, planned: Due, now_ns: int) -> Due:
         late = planned.start_ns + _LATE_NS < now_ns <= planned.latest_ns
-        if planned.campaign or not late or self.book.wall.leapt(planned.start_ns, planned.start_ns) is None:
+        if (
+            planned.campaign
+            or planned.asked
+            or not late
+            or self.book.wall.leapt(planned.start_ns, planned.start_ns) is None
+        ):
             return planned
         busy = Busy(times=self.site.busy, closed=self._closed)
         where = zone(self.site.timezone)
@@ -278,8 +341,8 @@ class Runs:
         """The sentence when allowance or cap has no room for this run, or must be spared."""
         purses = budget.of_book(self.site, self.handoff, self.book, now_ns=now_ns).purses
         why = allowance.refused(self.handoff, planned.plan, purses, at_ns=now_ns)
-        if why is not None or planned.campaign:
-            return why  # what a campaign has planned is set aside for it
+        if why is not None or planned.campaign or planned.asked:
+            return why  # what a campaign has planned is set aside for it, what a person asks for a decision
         found = allowance.tightest(purses)
         if planned.busy and found.thin.spares_busy:
             return None
@@ -305,7 +368,8 @@ class Runs:
         began_ns, began_monotonic_ns = self.book.clock.unix_ns(), self.book.clock.monotonic_ns()
         begun = self.book.begin(what, plan, started_ns=began_ns)
         try:
-            with self.book.board.running(plan, unix_ns=began_ns):
+            self.ended, self.under_way = None, planned
+            with self.book.board.running(plan, unix_ns=began_ns, asked=planned.asked):
                 found = await self._measured(plan)
         except asyncio.CancelledError:
             likely_bytes = self._likely_bytes(plan, since_ns=began_monotonic_ns)
@@ -331,11 +395,12 @@ class Runs:
 
     async def _measured(self, plan: RunPlan) -> Measured | Failed:
         openings, where = self.book.openings, self.reaches[plan.endpoint]
-        no_more = openings.until(lambda: openings.no_run(plan.handoff))
+        no_more = openings.until(lambda: openings.no_run(plan.handoff) or self.ended)
         try:
             pace = share_of(self._card, plan.share_ratio, plan.direction)
             async with asyncio.timeout(plan.lasts_s + _OVERDUE_S):
-                found = await unless(self.method(plan, where, self.book.clock, pace=pace), no_more)
+                with progress.heard_by(partial(self.book.board.progress.__setitem__, plan.handoff)):
+                    found = await unless(self.method(plan, where, self.book.clock, pace=pace), no_more)
             if isinstance(found, Halted):
                 return Failed(what=_name(plan), why=f"aborted: {found.why}", whose=Owner.HOUSE)
             return found
@@ -378,5 +443,6 @@ def _name(plan: RunPlan) -> str:
 
 def _as_planned(run: Measured, planned: Due) -> Measured:
     """The run with the moment that was drawn for it, and its campaign."""
-    known = replace(run.circumstances, planned_unix_ns=planned.start_ns, campaign=planned.campaign or None)
+    drawn_ns = None if planned.asked else planned.start_ns
+    known = replace(run.circumstances, planned_unix_ns=drawn_ns, campaign=planned.campaign or None)
     return replace(run, circumstances=known)

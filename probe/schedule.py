@@ -42,7 +42,7 @@ class Due:
     """A planned run: when it should start, and the last moment at which it still ends within its slot.
 
     `busy` marks the one of its plan that the busy hours of this day must have; `campaign` is the name of
-    the campaign that it belongs to, if any.
+    the campaign that it belongs to, if any. `asked` says where a person asked for one that no plan has.
     """
 
     plan: RunPlan
@@ -51,6 +51,7 @@ class Due:
     latest_ns: int
     busy: bool = False
     campaign: str = ""
+    asked: str = ""
 
 
 Room = Sequence[tuple[int, int]]  # stretches of time, both ends included, apart and in order

@@ -36,6 +36,8 @@ class Status:
     now_ns: int
     started_ns: int
     runs: tuple[RunNow, ...]
+    progress: Mapping[str, str]  # by handoff, of the run under way there
+    asked: tuple[tuple[RunPlan, str], ...]  # what a person asked for and has not begun, and where
     due: tuple[tuple[int, RunPlan], ...]
     held: tuple[str | None, ...]
     soaks: tuple[SoakBegun, ...]  # under way
@@ -58,7 +60,16 @@ def as_json(found: Status) -> dict[str, Any]:
         "timezone": found.timezone,
         "now": rfc3339(found.now_ns),
         "started": rfc3339(found.started_ns),
-        "running": [_plan(run.plan) | {"started": rfc3339(run.started_unix_ns)} for run in found.runs],
+        "running": [
+            _plan(run.plan)
+            | {
+                "started": rfc3339(run.started_unix_ns),
+                "asked": run.asked or None,
+                "progress": found.progress.get(run.plan.handoff),
+            }
+            for run in found.runs
+        ],
+        "asked": [_plan(plan) | {"why": why} for plan, why in found.asked],
         "next": [
             _plan(plan) | {"planned": rfc3339(start_ns), "held": held}
             for (start_ns, plan), held in zip(found.due, found.held, strict=True)

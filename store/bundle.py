@@ -16,6 +16,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator, Mapping
@@ -38,7 +39,9 @@ KIND = "evidence pack"
 MANIFEST, SIGNATURE, PUBLIC, SUMS = "manifest.json", "manifest.sig", "key.pem", "SHA256SUMS"
 HEADS = "seal"
 _READ_WHOLE = (MANIFEST, ".sig", ".tsr", ".json", ".pem")
-_BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError)
+_BROKEN = (  # what zipfile raises for octets that are none, a name that is no text among them
+    *(zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError, RuntimeError, ValueError),
+)
 _ALONE = frozenset({MANIFEST, SIGNATURE, SUMS})  # what the manifest cannot name
 
 

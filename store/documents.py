@@ -20,6 +20,7 @@ from typing import Annotated, Any, get_args, get_origin, get_type_hints
 import msgspec
 
 from store.acceptance import AcceptanceNote
+from store.asked_for import AskedFor
 from store.bursts import BurstRun
 from store.capacity import CapacityRun
 from store.ceilings import Ceiling
@@ -63,6 +64,7 @@ _ALL = (
         Receipt,
         TicketNote,
         AcceptanceNote,
+        AskedFor,
         IssuedPaper,
     ),
 )

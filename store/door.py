@@ -7,6 +7,9 @@ probe, so only its own account may. What is asked and answered is JSON::
     POST /stop    {"minutes": 60}
     POST /resume  {}
     POST /keep    {"kind": "split", "handoff": "A", "started_unix_ns": 1, "text": "..."}    (store.documents)
+    POST /run     {"runs": [{"handoff": "A", "direction": "up", "seconds": 10}], "confirmed": true}
+    POST /end     {"handoff": "A"}                                  the run there, and those asked for
+    POST /reload  {}                                                the site file is read again
     POST /show    {"open": true, "handoff": "A", "minutes": 90}     handoff and minutes may be left out
 
 A refusal is ``{"kind": "error", "status", "why"}``. Imports clock and errors.
@@ -45,6 +48,9 @@ class Act(StrEnum):
     RESUME = "/resume"
     SHOW = "/show"
     KEEP = "/keep"
+    RUN = "/run"
+    END = "/end"
+    RELOAD = "/reload"
 
 
 def door_path(database: Path) -> Path:
@@ -106,6 +112,12 @@ def said(answer: Json) -> str:
             ends = [one["ends"] for one in answer["windows"] if one["name"] == "show" and one["ends"]]
             until = f"{_hour(max(ends), timezone)}, or until it is closed" if ends else "it is closed"
             return f"{_ended(answer)} A show window is open: no run fills the line until {until}."
+        case "taken on":
+            return f"Taken on: {'; '.join(answer['taken_on'])}."
+        case "ended":
+            return "Ended." if answer["ended"] else "Nothing was under way."
+        case "reloaded":
+            return "The probe goes by the site file as it is now."
         case _:
             count = answer["closed"]
             closed = f"{count} show window{'s' * (count > 1)} closed" if count else "No show window was open"

@@ -186,7 +186,8 @@ def belongs_to(started_unix_ns: int, sent_unix_ns: int) -> bool:
 def _fates_of(numbers: list[int]) -> list[int]:
     """The fate of each packet. Raises BadMessage."""
     runs = numbers[3 : 3 + numbers[2]] if len(numbers) > 2 else []
-    if not runs or len(runs) != numbers[2] or sum(run >> 3 for run in runs) > len(numbers):
+    lengths = [run >> 3 for run in runs]
+    if not runs or len(runs) != numbers[2] or min(lengths) < 1 or sum(lengths) > len(numbers):
         raise BadMessage(_WHAT, "it does not say what became of the packets")
     if any(run & 7 >= len(_FATES) for run in runs):
         raise BadMessage(_WHAT, "it knows a fate of packets that nobody else knows")

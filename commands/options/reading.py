@@ -33,6 +33,7 @@ def _reading_commands(commands: Any) -> None:
     when.add_argument(
         "--keep", action="store_true", help="put the answer on record as the forecast of the next show"
     )
+    values.paper(check)
     check.add_argument("--json", action="store_true", help="one JSON object on standard output")
     verify = command(
         commands,
@@ -179,6 +180,7 @@ def _accept_command(commands: Any) -> None:
         metavar="S",
         help="with --run: shorter than the sheet asks, which can show a limit missed and never kept",
     )
+    values.paper(accept)
     accept.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
@@ -256,6 +258,7 @@ def _term_commands(commands: Any) -> None:
     )
     renewal.add_argument("site", type=Path, metavar="SITE", help="the site file")
     renewal.add_argument("--handoff", metavar="NAME", help="this handoff alone")
+    values.paper(renewal)
     renewal.add_argument("--json", action="store_true", help="one JSON object on standard output")
     ticket = command(
         commands,

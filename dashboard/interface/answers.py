@@ -304,7 +304,9 @@ PROBE = thing(
         "timezone": TEXT,
         "now": MOMENT,
         "started": MOMENT,
-        "running": listed(with_fields(_PLAN, {"started": MOMENT})),
+        "running": listed(
+            with_fields(_PLAN, {"started": MOMENT}, {"asked": known(TEXT), "progress": known(TEXT)})
+        ),
         "next": listed(with_fields(_PLAN, {"planned": MOMENT}, {"held": known(TEXT)})),
         "trains": listed(
             thing(
@@ -323,6 +325,7 @@ PROBE = thing(
         "refused": known(TEXT),
     },
     {  # what an older probe does not tell
+        "asked": listed(with_fields(_PLAN, {"why": TEXT})),
         "soaks": listed(_SOAKING),
         "allowances": listed(_ALLOWANCE),
         "caps": listed(with_fields(CAP, {"handoff": TEXT, "one_in": WHOLE, "said": TEXT})),

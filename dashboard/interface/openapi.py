@@ -135,11 +135,13 @@ ROUTES = (
             ),
         ),
     ),
+    Route(path="/method.json", summary="How each figure is made, with its source", answer="method"),
     Route(path="/openapi.json", summary="This document", answer="openapi"),
 )
 
 ERROR = thing({"kind": constant("error"), "status": WHOLE, "why": TEXT})
 _OBJECT: Shape = {"type": "object"}
+_WAY = thing({"id": TEXT, "topic": TEXT, "figure": TEXT, "how": TEXT, "source": TEXT})
 
 SHAPES: dict[str, Shape] = {
     "error": said(ERROR, "The one shape of every error: `why` is a sentence for a person."),
@@ -154,6 +156,7 @@ SHAPES: dict[str, Shape] = {
     "side_by_side": answers.SIDE_BY_SIDE,
     "uploads": answers.UPLOADS,
     "figure": thing({"data": listed(_OBJECT), "layout": _OBJECT}),
+    "method": thing({"kind": constant("method"), "schema": WHOLE, "figures": listed(_WAY)}),
     "openapi": thing({"openapi": TEXT, "info": _OBJECT, "paths": _OBJECT, "components": _OBJECT}),
 }
 _PARTS = {  # shapes that stand in several others, written once

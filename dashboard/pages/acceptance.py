@@ -7,6 +7,7 @@ from datetime import tzinfo
 
 from dashboard import acceptance
 from dashboard.acceptance import Found
+from dashboard.acceptance_plans import RUNNABLE
 from dashboard.api import Json
 from dashboard.judge.acceptance_rows import BY_ID, ROWS
 from dashboard.judge.acceptance_verdict import RowVerdict
@@ -55,6 +56,8 @@ class AcceptancePage:
     together: Table | None
     circuit: str
     command: str
+    handoff: str
+    runnable: tuple[tuple[str, str], ...]
 
 
 def find(reader: Reader, *, site: Site, handoff: Handoff, now_ns: int) -> Findings:
@@ -93,6 +96,8 @@ def page(findings: Findings, *, frame: Frame) -> AcceptancePage:
         together=_together(findings),
         circuit=circuit_url(handoff.name),
         command=f"linebook accept {site.file.name} --handoff {handoff.name}",
+        handoff=handoff.name,
+        runnable=tuple((row, BY_ID[row].what) for row in RUNNABLE),
     )
 
 

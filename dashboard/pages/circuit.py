@@ -142,6 +142,8 @@ class CircuitPage:
 
     frame: Frame
     title: str
+    handoff: str
+    endpoints: tuple[str, ...]  # to which a run may be started, those outside first
     acceptance: str  # where its sheet is
     findings: str  # where its signatures are told
     term: str  # where its months are told
@@ -275,6 +277,8 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
     return CircuitPage(
         frame=frame,
         title=handoff.title,
+        handoff=handoff.name,
+        endpoints=_endpoints(found),
         acceptance=acceptance_url(handoff.name),
         findings=findings_url(handoff.name),
         term=term_url(handoff.name),
@@ -391,6 +395,11 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         failovers=failovers.table(found.failovers, where=where, corrections=found.corrections),
         troubles=_trouble_table(found),
     )
+
+
+def _endpoints(found: Findings) -> tuple[str, ...]:
+    order = sorted(found.site.endpoints, key=lambda one: one.where is not Where.OUTSIDE)
+    return tuple(one.name for one in order)
 
 
 def _periods(found: Findings) -> tuple[Link, ...]:

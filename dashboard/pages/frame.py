@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
+    from dashboard.pages.method import MethodPage
     from dashboard.pages.shows import ShowsPage
     from dashboard.pages.side_by_side import SideBySidePage
     from dashboard.pages.term import TermPage
@@ -79,6 +80,7 @@ PLACES = (
     Place(text="Term", url="/term/{handoff}"),
     Place(text="Acceptance", url="/acceptance/{handoff}"),
     Place(text="Ledger", url="/ledger/{handoff}"),
+    Place(text="Method", url="/method"),
 )
 
 
@@ -108,7 +110,8 @@ class Frame:
     offset: str
     who: str = ""  # empty where nobody logs in
     role: str = ""
-    token: str = ""  # of the form to log out
+    token: str = ""  # stands in every form
+    operates: bool = False  # whether there are forms that change something
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +132,18 @@ class LoginPage:
     then: str
     name: str
     token: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConfirmPage:
+    """What confirm.html may use, and nothing else: what would be done, and the form to send again."""
+
+    frame: Frame
+    what: tuple[str, ...]
+    cautions: tuple[str, ...]
+    action: str
+    fields: tuple[tuple[str, str], ...]
+    back: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,8 +182,14 @@ class Pages:
     def uploads(self, page: UploadsPage) -> str:
         return self._fill("uploads.html", page)
 
+    def method(self, page: MethodPage) -> str:
+        return self._fill("method.html", page)
+
     def login(self, page: LoginPage) -> str:
         return self._fill("login.html", page)
+
+    def confirm(self, page: ConfirmPage) -> str:
+        return self._fill("confirm.html", page)
 
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))
@@ -236,10 +257,10 @@ def frame_of(
         contents=contents,
         json_url=json_url,
     )
-    if visitor is None or not visitor.name:
+    if visitor is None:
         return frame
     role = "may operate" if visitor.operates else "may read"
-    return replace(frame, who=visitor.name, role=role, token=visitor.token)
+    return replace(frame, who=visitor.name, role=role, token=visitor.token, operates=visitor.operates)
 
 
 def closed_frame(site: Site, *, title: str, now_ns: int) -> Frame:

@@ -5,8 +5,10 @@ A part of Today. Pure: the door's answer in, sentences out.
 
 from __future__ import annotations
 
+import hashlib
+import json
 from dataclasses import dataclass
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 
 from dashboard import doing
 from dashboard.access import Visitor
@@ -39,12 +41,26 @@ class WindowEntry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RunNow:
+    """A run under way: what it is, its method's newest sentence, how many of its seconds have passed."""
+
+    handoff: str
+    text: str
+    said: str
+    done_s: int
+    seconds: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NowPart:
     """What today.html may use of this; `answers` tells whether there are forms, which lead somewhere."""
 
     answers: bool
     stopped: bool
     windows: tuple[WindowEntry, ...]
+    runs: tuple[RunNow, ...]
+    waiting: tuple[str, ...]  # what somebody asked for and has not begun
+    key: str
     sentences: tuple[str, ...]
     handoffs: tuple[str, ...]
     token: str
@@ -60,14 +76,52 @@ def part(asked: Asked, *, handoffs: tuple[str, ...], visitor: Visitor | None, wh
         why = f"{asked.why[:1].upper()}{asked.why[1:]}."
         sentences = (why, "Nothing can be stopped, resumed or opened from here.")
         return NowPart(
-            answers=False, stopped=False, windows=(), sentences=sentences, handoffs=handoffs, token=token
+            answers=False,
+            stopped=False,
+            windows=(),
+            runs=(),
+            waiting=(),
+            key="none",
+            sentences=sentences,
+            handoffs=handoffs,
+            token=token,
         )
     windows = tuple(WindowEntry(mark=MARKS[one.kind], text=one.text) for one in doing.windows(status, where))
     return NowPart(
         answers=operates,
         stopped=any(one["window"] == "stop" for one in status["windows"]),
         windows=windows,
-        sentences=tuple(doing.sentences(status, where)),
+        runs=runs(status, where),
+        waiting=tuple(doing.not_begun(status)),
+        key=key(status),
+        sentences=tuple(doing.sentences(status, where, runs=False)),
         handoffs=handoffs,
         token=token,
     )
+
+
+def runs(status: Json, where: tzinfo) -> tuple[RunNow, ...]:
+    """The runs under way."""
+    found = []
+    for one in status["running"]:
+        began, at = (datetime.fromisoformat(one_of) for one_of in (one["started"], status["now"]))
+        done_s = max(0, int((at - began).total_seconds()))
+        said = one.get("progress") or "under way"
+        found.append(
+            RunNow(
+                handoff=one["handoff"],
+                text=doing.run_sentence(one, status, where),
+                said=f"{said[:1].upper()}{said[1:]}; {done_s} s of {one['seconds']:g} s.",
+                done_s=done_s,
+                seconds=round(one["seconds"]),
+            )
+        )
+    return tuple(found)
+
+
+def key(status: Json) -> str:
+    """Changes when a run, a window or what waits begins or ends, and with nothing else."""
+    going = [(one["handoff"], one["started"]) for one in status["running"]]
+    open_ = [(one["name"], one["opened"]) for one in status["windows"]]
+    said = json.dumps([going, open_, len(status.get("asked", ()))])
+    return hashlib.sha256(said.encode()).hexdigest()[:12]

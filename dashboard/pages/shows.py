@@ -71,6 +71,8 @@ class ShowEntry:
 
     mark: Mark
     start: Moment | None
+    name: str
+    handoff: str
     title: str
     when: str
     because: str
@@ -90,6 +92,7 @@ class ShowsPage:
     reports: Table | None
     drops: Table | None
     score: str
+    handoffs: tuple[str, ...]
 
 
 def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
@@ -166,6 +169,7 @@ def page(found: Findings, *, frame: Frame) -> ShowsPage:
         reports=_reports(reports, found) if reports else None,
         drops=_drops(reports, found),
         score=_score(found.reports),
+        handoffs=tuple(one.name for one in found.site.handoffs),
     )
 
 
@@ -174,6 +178,8 @@ def _entry(one: Planned, found: Findings) -> ShowEntry:
     return ShowEntry(
         mark=ANSWERS[check.answer],
         start=None if show is None else moment(show.start_unix_ns, found.zone, form="%a %d %b %H:%M"),
+        name=one.plan.name,
+        handoff=one.plan.handoff,
         title=f"{one.plan.title}, on handoff {one.plan.handoff}",
         when=_when(show, found),
         because=check.because,

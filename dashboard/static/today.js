@@ -40,3 +40,4 @@ async function refresh() {
 
 setInterval(refresh, EVERY_MS);
 document.addEventListener("visibilitychange", refresh);
+document.addEventListener("stale", refresh); // live.js saw a run begin or end

@@ -6,6 +6,7 @@ import random
 from typing import Any
 
 from store.acceptance import About, AcceptanceNote
+from store.asked_for import AskedFor
 from store.bursts import Burst, BurstRun, Fate, Limiter
 from store.capacity import CapacityRun, SearchStep, SubInterval
 from store.ceilings import Ceiling, CeilingOf
@@ -262,6 +263,16 @@ def light(started_unix_ns: int = 0) -> Light:
         received_nw=208_900,
         sent_nw=501_200,
         temperature_mc=41_500,
+    )
+
+
+def asked_for(started_unix_ns: int = 0) -> AskedFor:
+    return AskedFor(
+        handoff="A",
+        endpoint="north",
+        started_unix_ns=started_unix_ns,
+        what="rate run up on A to north, 10 s",
+        why="asked for on the Circuit page by anna",
     )
 
 
@@ -994,6 +1005,7 @@ EVERY_KIND: tuple[Record, ...] = (
     acceptance_note(),
     issued(),
     ticket(),
+    asked_for(),
     paced(),
     capacity(),
     loaded_delay(),

@@ -47,6 +47,7 @@ ADDRESSES = [
     ("/figures/today/evening.json", "figure"),
     ("/figures/circuit/old/rates-up.json", "figure"),
     ("/figures/circuit/old/delay.json?endpoint=north&period=hour", "figure"),
+    ("/method.json", "method"),
     ("/openapi.json", "openapi"),
 ]
 REFUSED = [
@@ -149,7 +150,9 @@ def test_probe_tells_what_is_described(document: dict[str, Any], tmp_path: Path)
             timezone=site.timezone,
             now_ns=invented.NOW_NS,
             started_ns=invented.NOW_NS,
-            runs=(RunNow(plan=site.runs[0], started_unix_ns=invented.NOW_NS),),
+            runs=(RunNow(plan=site.runs[0], started_unix_ns=invented.NOW_NS, asked="by anna"),),
+            progress={site.runs[0].handoff: "up after 3 s: 17.20 Mb/s payload"},
+            asked=((site.runs[0], "asked for on the Circuit page"),),
             due=((invented.NOW_NS, site.runs[0]),),
             held=(None,),
             soaks=(samples.soak_begun(),),

@@ -1,0 +1,40 @@
+"""What the fuzzer begins with, and everything it ever broke something with, goes through each target."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.fuzz.targets import TARGETS
+
+KEPT = Path(__file__).with_name("kept")
+CASES = [
+    *(
+        (name, f"seed {number}", seed)
+        for name, one in TARGETS.items()
+        for number, seed in enumerate(one.seeds)
+    ),
+    *((path.parent.name, path.name[:20], path.read_bytes()) for path in sorted(KEPT.glob("*/*"))),
+]
+
+
+@pytest.mark.parametrize(
+    ("name", "octets"), [(one[0], one[2]) for one in CASES], ids=[f"{a}, {b}" for a, b, _ in CASES]
+)
+def test_it_is_read_or_refused(name: str, octets: bytes) -> None:
+    TARGETS[name].feed(octets)
+
+
+@pytest.mark.parametrize("name", TARGETS)
+@given(data=st.data())
+def test_any_octets_and_any_change_of_a_seed(name: str, data: st.DataObject) -> None:
+    """Noise, and a seed with a stretch of it replaced."""
+    target = TARGETS[name]
+    octets = data.draw(st.binary(max_size=200))
+    seed = data.draw(st.sampled_from(target.seeds))
+    at = data.draw(st.integers(0, len(seed)))
+    target.feed(octets)
+    target.feed(seed[:at] + octets + seed[at + data.draw(st.integers(0, 9)) :])
