@@ -55,6 +55,15 @@ ROUTES = (
         takes=(_OF_HANDOFF, _PERIOD),
     ),
     Route(
+        path="/evenings/{handoff}.json",
+        summary="A month's evenings beside each other, and the worst to send from",
+        answer="evenings",
+        takes=(
+            _OF_HANDOFF,
+            Parameter(name="month", meaning="which month, this one unless said", shape=term.MONTH),
+        ),
+    ),
+    Route(
         path="/findings/{handoff}.json",
         summary="Which faults four weeks look like",
         answer="findings",
@@ -151,6 +160,7 @@ SHAPES: dict[str, Shape] = {
     "findings": answers.FINDINGS,
     "acceptance": answers.ACCEPTANCE,
     "ledger": answers.LEDGER,
+    "evenings": answers.EVENINGS,
     "term": term.TERM,
     "events": answers.EVENTS,
     "side_by_side": answers.SIDE_BY_SIDE,

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from dashboard.access import Visitor
     from dashboard.pages.acceptance import AcceptancePage
     from dashboard.pages.circuit import CircuitPage
+    from dashboard.pages.evenings import EveningsPage
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
     from dashboard.pages.method import MethodPage
@@ -76,6 +77,7 @@ PLACES = (
     Place(text="Events", url="/events", daily=True),
     Place(text="Uploads", url="/uploads", daily=True),
     Place(text="Side by side", url="/side-by-side"),
+    Place(text="Evenings", url="/evenings/{handoff}"),
     Place(text="Findings", url="/findings/{handoff}"),
     Place(text="Term", url="/term/{handoff}"),
     Place(text="Acceptance", url="/acceptance/{handoff}"),
@@ -158,6 +160,9 @@ class Pages:
     def circuit(self, page: CircuitPage) -> str:
         return self._fill("circuit.html", page)
 
+    def evenings(self, page: EveningsPage) -> str:
+        return self._fill("evenings.html", page)
+
     def events(self, page: EventsPage) -> str:
         return self._fill("events.html", page)
 
@@ -233,6 +238,10 @@ def term_url(handoff: str) -> str:
 
 def acceptance_url(handoff: str) -> str:
     return f"/acceptance/{quote(handoff, safe='')}"
+
+
+def evenings_url(handoff: str) -> str:
+    return f"/evenings/{quote(handoff, safe='')}"
 
 
 def findings_url(handoff: str) -> str:
