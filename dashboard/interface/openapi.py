@@ -67,6 +67,11 @@ ROUTES = (
         takes=(_OF_HANDOFF,),
     ),
     Route(
+        path="/allowance.json",
+        summary="What is due, what tests spent, what it will come to",
+        answer="schedule",
+    ),
+    Route(
         path="/ledger/{handoff}.json",
         summary="Every verdict with and without each rule",
         answer="ledger",
@@ -149,6 +154,7 @@ SHAPES: dict[str, Shape] = {
     "findings": answers.FINDINGS,
     "acceptance": answers.ACCEPTANCE,
     "ledger": answers.LEDGER,
+    "schedule": answers.SCHEDULE,
     "term": term.TERM,
     "events": answers.EVENTS,
     "side_by_side": answers.SIDE_BY_SIDE,

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from dashboard.pages.circuit import CircuitPage
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
+    from dashboard.pages.schedule import SchedulePage
     from dashboard.pages.shows import ShowsPage
     from dashboard.pages.side_by_side import SideBySidePage
     from dashboard.pages.term import TermPage
@@ -74,6 +75,7 @@ PLACES = (
     Place(text="Circuit", url="/circuit/{handoff}", daily=True),
     Place(text="Events", url="/events", daily=True),
     Place(text="Uploads", url="/uploads", daily=True),
+    Place(text="Allowance and schedule", url="/allowance"),
     Place(text="Side by side", url="/side-by-side"),
     Place(text="Findings", url="/findings/{handoff}"),
     Place(text="Term", url="/term/{handoff}"),
@@ -179,6 +181,9 @@ class Pages:
 
     def uploads(self, page: UploadsPage) -> str:
         return self._fill("uploads.html", page)
+
+    def schedule(self, page: SchedulePage) -> str:
+        return self._fill("schedule.html", page)
 
     def login(self, page: LoginPage) -> str:
         return self._fill("login.html", page)
