@@ -112,6 +112,28 @@ EVENTS = _told(
     {**_SITE, "written": MOMENT, "ended": MOMENT, "handoff": known(TEXT), "cases": listed(CASE)},
 )
 
+EVENINGS = _told(
+    "evenings",
+    {
+        **_SITE,
+        "handoff": TEXT,
+        "month": TEXT,
+        "worst": known(DAY),
+        "evenings": listed(
+            thing(
+                {
+                    "day": DAY,
+                    "runs": WHOLE,
+                    "goodput_bps": known(WHOLE),
+                    "least_goodput_bps": known(WHOLE),
+                    "stalls": WHOLE,
+                    "stalled_s": NUMBER,
+                }
+            )
+        ),
+    },
+)
+
 # Shows
 
 _BUCKET = thing(

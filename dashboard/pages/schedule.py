@@ -156,7 +156,7 @@ def _holds(found: Findings) -> list[Entry]:
             text = f"No run fits into the allowance of handoff {one['handoff']} any more; trains go on."
             entries.append(Entry(mark=_HELD, moment=None, text=text))
         elif one["one_in"] is not None and one["one_in"] > 1:
-            text = f"To spare the allowance, one of {one['one_in']} slots on handoff {one['handoff']} has its run."
+            text = f"To spare the allowance, one of {one['one_in']} slots on {one['handoff']} has its run."
             entries.append(Entry(mark=_RARE, moment=None, text=text))
     for handoff in found.site.handoffs:
         safety = handoff.safety

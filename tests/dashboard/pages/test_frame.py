@@ -10,6 +10,7 @@ import pytest
 from jinja2 import UndefinedError, meta, nodes
 
 from dashboard.pages.circuit import CircuitPage
+from dashboard.pages.evenings import EveningsPage
 from dashboard.pages.events import EventsPage
 from dashboard.pages.findings import FindingsPage
 from dashboard.pages.frame import PLACES, ConfirmPage, ErrorPage, LoginPage, environment, frame_of
@@ -43,6 +44,7 @@ def _used(name: str) -> set[str]:
         ("today.html", TodayPage),
         ("circuit.html", CircuitPage),
         ("events.html", EventsPage),
+        ("evenings.html", EveningsPage),
         ("shows.html", ShowsPage),
         ("uploads.html", UploadsPage),
         ("findings.html", FindingsPage),
