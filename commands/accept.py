@@ -17,7 +17,7 @@ from dashboard.judge.acceptance_rows import BY_ID, QUESTIONS
 from dashboard.judge.verdict import Word
 from store import site as sites
 from store.acceptance import About, AcceptanceNote, Decision
-from store.clock import Clock
+from store.clock import Clock, zone
 from store.errors import UserMistake
 from store.reader import Reader
 from store.site import Handoff, Site
@@ -45,6 +45,7 @@ def run(options: argparse.Namespace) -> int:
         if not answering.put_on_record(site, written):
             return 3
         found = _read(site, handoff, clock)
+    _on_paper(options, found, site, now_ns=clock.unix_ns())
     if options.json:
         told = acceptance.as_json(found, site, now_unix_ns=clock.unix_ns())
         if row is not None and row in BY_ID:
@@ -61,8 +62,26 @@ def run(options: argparse.Namespace) -> int:
     return 0 if whole else 3
 
 
+def _on_paper(options: argparse.Namespace, found: Found, site: Site, *, now_ns: int) -> None:
+    """Write the sheet to the files that were asked for. Raises UserMistake."""
+    if options.paper:
+        from dashboard.papers import acceptance as papers
+        from dashboard.papers import files
+
+        sheet = papers.paper(found, site, zone(site.timezone), now_ns=now_ns)
+        files.write_all(sheet, acceptance.as_json(found, site, now_unix_ns=now_ns), options.paper)
+
+
 def _only_asks(options: argparse.Namespace) -> bool:
-    asked = (options.row, options.answer, options.defect, options.mended, options.decide, options.run)
+    asked = (
+        options.paper,
+        options.row,
+        options.answer,
+        options.defect,
+        options.mended,
+        options.decide,
+        options.run,
+    )
     return not any(asked) and not options.says
 
 

@@ -63,6 +63,7 @@ class _House:
 class Checked:
     """What a check gives: the forecast, and the runs that it made. None of it is on record yet."""
 
+    check: Check
     forecast: Forecast
     runs: tuple[CheckRun, ...]
 
@@ -79,7 +80,7 @@ def run(site: Site, plan: StreamPlan, stage: Stage, *, clock: Clock) -> Checked:
     rows = _rows(site, plan, show, known, runs, house, stage, asked_bps, now_ns)
     took_ms = (clock.monotonic_ns() - began_ns) // 1_000_000
     told = forecast(plan, known.check, show, before_=stage, rows=tuple(rows), took_ms=took_ms)
-    return Checked(forecast=told, runs=tuple(_kept(runs, plan, stage, asked_bps)))
+    return Checked(check=known.check, forecast=told, runs=tuple(_kept(runs, plan, stage, asked_bps)))
 
 
 def forecast(
@@ -125,6 +126,12 @@ def command(options: Any) -> int:
     found = checked.forecast
     for one in (*checked.runs, found):
         answering.put_on_record(site, one)
+    if options.paper:
+        from dashboard.papers import files, shows
+
+        show = Show(start_unix_ns=found.show_start_unix_ns, end_unix_ns=found.show_end_unix_ns)
+        sheet = shows.day_sheet(site, plan, show, checked.check, found, now_ns=found.started_unix_ns)
+        files.write_all(sheet, text_shows.forecast_json(found), options.paper)
     if options.json:
         answering.print_json(text_shows.forecast_json(found))
     else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from contextlib import closing
 from datetime import date
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Any
 from commands.answering import handoff_named, print_json
 from dashboard import over_time, text_over_time
 from store import site as sites
-from store.clock import Clock, rfc3339
+from store.clock import Clock, rfc3339, zone
 from store.errors import UserMistake
 from store.reader import Reader
 from store.site import Handoff, Site
@@ -32,12 +33,19 @@ def compare(
     return 0
 
 
-def renewal(path: Path, *, handoff: str | None, as_json: bool) -> int:
-    """Print the renewal sheet of one handoff or of all."""
+def renewal(path: Path, *, handoff: str | None, as_json: bool, papers: Sequence[Path] = ()) -> int:
+    """Print the renewal sheet of one handoff or of all; on paper that of one."""
     site, now_ns = sites.load(path), Clock().unix_ns()
+    if papers:
+        handoff = handoff_named(site, handoff).name
     chosen = site.handoffs if handoff is None else (handoff_named(site, handoff),)
     with closing(Reader.open(site.database)) as reader:
         found = [over_time.renewal_of(reader, site, one, now_ns=now_ns) for one in chosen]
+    if papers:
+        from dashboard.papers import files, sheets
+
+        made = sheets.renewal(site, found[0], zone(site.timezone), now_ns=now_ns)
+        files.write_all(made, over_time.renewal_json(found[0]), papers)
     if as_json:
         print_json(_head("renewal", now_ns) | {"handoffs": [over_time.renewal_json(one) for one in found]})
     else:
@@ -79,4 +87,4 @@ def compare_command(options: argparse.Namespace) -> int:
 
 def renewal_command(options: argparse.Namespace) -> int:
     """Print the renewal sheet as the options say."""
-    return renewal(options.site, handoff=options.handoff, as_json=options.json)
+    return renewal(options.site, handoff=options.handoff, as_json=options.json, papers=options.paper)

@@ -5,12 +5,17 @@ from __future__ import annotations
 import argparse
 from contextlib import closing
 from datetime import timedelta
+from typing import TYPE_CHECKING
 
 from commands import answering
 from store import site as sites
 from store.clock import Clock, local, rfc3339, zone
 from store.errors import UserMistake
 from store.reader import Reader
+from store.site import Site, StreamPlan
+
+if TYPE_CHECKING:
+    from dashboard.judge.stream import Check
 
 
 def check(options: argparse.Namespace) -> int:
@@ -32,8 +37,21 @@ def check(options: argparse.Namespace) -> int:
         from commands import before_show
 
         before_show.keep(site, plan, found)
+    if options.paper:
+        _day_sheet(options, site, plan, found)
     answering.print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))
     return 0
+
+
+def _day_sheet(options: argparse.Namespace, site: Site, plan: StreamPlan, found: Check) -> None:
+    """Write the day sheet of the next show to the files that were asked for."""
+    from dashboard.judge import hours, stream
+    from dashboard.papers import files, shows
+
+    now_ns = found.started_unix_ns
+    show = hours.next_show(plan.times, zone(site.timezone), now_unix_ns=now_ns, within_s=31 * 86_400)
+    sheet = shows.day_sheet(site, plan, show, found, None, now_ns=now_ns)
+    files.write_all(sheet, stream.as_json(found), options.paper)
 
 
 def events(options: argparse.Namespace) -> int:

@@ -34,6 +34,11 @@ def command(options: Any) -> int:
     with closing(Reader.open(site.database)) as reader:
         found = report(reader, site, plan, show, drops=noted, now_ns=now_ns)
     answering.put_on_record(site, found)
+    if options.paper:
+        from dashboard.papers import files, shows
+
+        made = shows.report(site, plan, found, now_ns=now_ns)
+        files.write_all(made, text_shows.report_json(found), options.paper)
     if options.json:
         answering.print_json(text_shows.report_json(found))
     else:

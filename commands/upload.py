@@ -76,6 +76,11 @@ def receipt(options: Any) -> int:
     )
     if not answering.put_on_record(site, found):
         return 3
+    if options.paper:
+        from dashboard.papers import files, sheets
+
+        made = sheets.receipt(site, found, where, now_ns=now_ns)
+        files.write_all(made, text_uploads.receipt_json(found), options.paper)
     answering.print_json(text_uploads.receipt_json(found)) if options.json else print(
         text_uploads.receipt(found)
     )

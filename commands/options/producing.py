@@ -39,6 +39,7 @@ def _show_commands(commands: Any) -> None:
         metavar="FILE.csv",
         help="drops that the encoder noted: CSV with a column time, and seconds, frames, destination",
     )
+    values.paper(report)
     report.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
@@ -76,6 +77,7 @@ def _upload_commands(commands: Any) -> None:
     receipt.add_argument("--ended", metavar="TIME", help="when it was over (default: now)")
     receipt.add_argument("--sha256", metavar="HEX", help="checksum of what was sent")
     receipt.add_argument("--handoff", metavar="NAME", help="which handoff carried it (the only one)")
+    values.paper(receipt)
     receipt.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 

@@ -33,6 +33,7 @@ def _reading_commands(commands: Any) -> None:
     when.add_argument(
         "--keep", action="store_true", help="put the answer on record as the forecast of the next show"
     )
+    values.paper(check)
     check.add_argument("--json", action="store_true", help="one JSON object on standard output")
     verify = command(
         commands,
@@ -52,6 +53,15 @@ def _reading_commands(commands: Any) -> None:
         help="public key or fingerprint that must have signed, as it was noted elsewhere (may be repeated)",
     )
     verify.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    salvage = command(
+        commands,
+        "salvage",
+        "record:salvage",
+        "Copy what can be read of a damaged database into a new one. The damaged one stays as it is.",
+    )
+    salvage.add_argument("database", type=Path, metavar="DATABASE", help="the damaged database")
+    salvage.add_argument("copy", type=Path, metavar="NEW", help="the new one; it may not exist yet")
+    salvage.add_argument("--json", action="store_true", help="one JSON object on standard output")
     correct = command(
         commands,
         "correct",
@@ -170,6 +180,7 @@ def _accept_command(commands: Any) -> None:
         metavar="S",
         help="with --run: shorter than the sheet asks, which can show a limit missed and never kept",
     )
+    values.paper(accept)
     accept.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
@@ -247,6 +258,7 @@ def _term_commands(commands: Any) -> None:
     )
     renewal.add_argument("site", type=Path, metavar="SITE", help="the site file")
     renewal.add_argument("--handoff", metavar="NAME", help="this handoff alone")
+    values.paper(renewal)
     renewal.add_argument("--json", action="store_true", help="one JSON object on standard output")
     ticket = command(
         commands,

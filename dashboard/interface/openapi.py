@@ -55,6 +55,15 @@ ROUTES = (
         takes=(_OF_HANDOFF, _PERIOD),
     ),
     Route(
+        path="/evenings/{handoff}.json",
+        summary="A month's evenings beside each other, and the worst to send from",
+        answer="evenings",
+        takes=(
+            _OF_HANDOFF,
+            Parameter(name="month", meaning="which month, this one unless said", shape=term.MONTH),
+        ),
+    ),
+    Route(
         path="/findings/{handoff}.json",
         summary="Which faults four weeks look like",
         answer="findings",
@@ -65,6 +74,11 @@ ROUTES = (
         summary="A new circuit's sheet, row by row",
         answer="acceptance",
         takes=(_OF_HANDOFF,),
+    ),
+    Route(
+        path="/allowance.json",
+        summary="What is due, what tests spent, what it will come to",
+        answer="schedule",
     ),
     Route(
         path="/ledger/{handoff}.json",
@@ -135,11 +149,13 @@ ROUTES = (
             ),
         ),
     ),
+    Route(path="/method.json", summary="How each figure is made, with its source", answer="method"),
     Route(path="/openapi.json", summary="This document", answer="openapi"),
 )
 
 ERROR = thing({"kind": constant("error"), "status": WHOLE, "why": TEXT})
 _OBJECT: Shape = {"type": "object"}
+_WAY = thing({"id": TEXT, "topic": TEXT, "figure": TEXT, "how": TEXT, "source": TEXT})
 
 SHAPES: dict[str, Shape] = {
     "error": said(ERROR, "The one shape of every error: `why` is a sentence for a person."),
@@ -149,11 +165,14 @@ SHAPES: dict[str, Shape] = {
     "findings": answers.FINDINGS,
     "acceptance": answers.ACCEPTANCE,
     "ledger": answers.LEDGER,
+    "schedule": answers.SCHEDULE,
+    "evenings": answers.EVENINGS,
     "term": term.TERM,
     "events": answers.EVENTS,
     "side_by_side": answers.SIDE_BY_SIDE,
     "uploads": answers.UPLOADS,
     "figure": thing({"data": listed(_OBJECT), "layout": _OBJECT}),
+    "method": thing({"kind": constant("method"), "schema": WHOLE, "figures": listed(_WAY)}),
     "openapi": thing({"openapi": TEXT, "info": _OBJECT, "paths": _OBJECT, "components": _OBJECT}),
 }
 _PARTS = {  # shapes that stand in several others, written once

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -37,6 +37,15 @@ class Texts:
 def texts(paper: Paper, figures: Mapping[str, Any]) -> Texts:
     """The paper as texts; `figures` is what programs get."""
     return Texts(html=papers.html(paper), tables=tables(paper), figures=json.dumps(figures, indent=1) + "\n")
+
+
+def write_all(paper: Paper, figures: Mapping[str, Any], to: Sequence[Path]) -> None:
+    """Write each form that was asked for. Raises UserMistake, NoPdf."""
+    for file in to:
+        check(file)
+    made = texts(paper, figures)
+    for file in to:
+        write(made, file)
 
 
 def write(found: Texts, to: Path) -> None:

@@ -222,6 +222,32 @@ def test_a_preview_makes_nothing(site: Path, capsys: pytest.CaptureFixture[str])
     assert found["kept"] == ["A", "lan"]
 
 
+@pytest.mark.parametrize(
+    ("words", "holds"),
+    [
+        (["accept"], ("Acceptance sheet", "For Greyfell Circuits", "☐ Refused", "Signature")),
+        (["check", "--plan", "monday-glaze"], ("Day sheet", "duty desk 0700 555", "Plan B", "mirror-one")),
+        (
+            ["show", "report", "--plan", "monday-glaze", "--date", FIRST],
+            ("Show report", "No list of the"),
+        ),
+        (["receipt", "--to", "store", "--size", "64 GB", "--seconds", "2048"], ("64.000 GB", "59.605 GiB")),
+        (["renewal"], ("Renewal sheet", "GC-40417")),
+        (["statement", "--month", "2026-03"], ("A-2026-03 draft, not issued", "Rates")),
+    ],
+)
+def test_every_paper_prints(site: Path, tmp_path: Path, words: list[str], holds: tuple[str, ...]) -> None:
+    """By one option, whatever the paper; complete without script or anything from elsewhere."""
+    to = tmp_path / "paper.html"
+    at = 2 if words[0] == "show" else 1
+    assert linebook.main([*words[:at], str(site), *words[at:], "--paper", str(to)]) == 0
+    page = to.read_text()
+    assert [one for one in holds if one not in page] == []
+    assert "<script" not in page
+    assert "Nothing here is legal advice." in page
+    assert [word for word in phrases.NEVER if word in page.lower()] == []
+
+
 def test_a_secret_stops_a_pack(site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Also one without redaction: whatever put it there, the folder does not come about."""
     to = tmp_path / "leak"

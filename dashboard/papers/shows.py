@@ -1,0 +1,251 @@
+"""The day sheet before a show and the report after it, a page each.
+
+The day sheet says what holds, whom to call and what is plan B, with boxes for each look at it.
+Imports the judges' values, store and the paper.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import tzinfo
+
+from dashboard.judge.hours import Show
+from dashboard.judge.stream import Check
+from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells, number
+from dashboard.pages.wording import DASH, grouped, mbps, moment, percent, stated_mbps
+from dashboard.papers.evidence import written_at
+from dashboard.papers.paper import Fact, Paper, Part
+from store.clock import local
+from store.shows import Forecast, ShowReport
+from store.site import Handoff, Site, StreamPlan, WindowKind
+
+_BOXES = "☐ Go ☐ Tight ☐ Hold".replace(" ", "\u00a0")  # on one line
+_LOOKS = {"go": "firm", "tight": "unsure", "hold": "bad", "unknown": "none"}
+_STEPS = (
+    ("24 h before", "Full run on each uplink; maintenance, cap, failover; this sheet"),
+    ("1 h before", "Capped run on each uplink; house segment; port rates; backups paused"),
+    ("10 min before", "Light run; stalls of the last 30 min"),
+    ("During", "Passive only: no run fills the line. Quiet unless something can be done"),
+    ("After", "List of the encoder’s drops; show report"),
+)
+
+
+def day_sheet(
+    site: Site, plan: StreamPlan, show: Show | None, check: Check, found: Forecast | None, *, now_ns: int
+) -> Paper:
+    """The sheet for the next show; `found` is what was measured just now, if anything was."""
+    where = _zone(site)
+    answer = str(check.answer) if found is None else found.answer
+    because = check.because if found is None else found.because
+    facts = (
+        ("Show", _when(show, where)),
+        ("Plan", f"{plan.title} ({plan.name})"),
+        ("Uplink", f"handoff {plan.handoff}"),
+        ("Needs", f"{mbps(check.demand_bps)} Mb/s, peak {mbps(check.peak_bps)} Mb/s, at the IP layer"),
+        ("Comparable hours", f"{check.hours}, {check.n_runs} runs"),
+    )
+    mark = Mark(word=answer.capitalize(), look=_LOOKS.get(answer, "none"))
+    holds = Part(
+        heading="Answer",
+        entries=(Entry(mark=mark, moment=None, text=because),),
+        sentences=(),
+        points=check.notes,
+        tables=_rows(found),
+    )
+    return Paper(
+        title="Day sheet",
+        number=plan.title,
+        lead=(),
+        facts=tuple(Fact(name=name, value=value) for name, value in facts),
+        parts=(
+            holds,
+            _destinations(plan),
+            _plan_b(site, plan, check),
+            _call(site, plan, where, show),
+            _looks(),
+        ),
+        invented=site.invented,
+        written=written_at(now_ns, where),
+    )
+
+
+def report(site: Site, plan: StreamPlan, found: ShowReport, *, now_ns: int) -> Paper:
+    """What became of a show."""
+    where = _zone(site)
+    start, end = local(found.show_start_unix_ns, where), local(found.show_end_unix_ns, where)
+    word = {True: "Line clean", False: "Line not clean", None: "Not known"}[found.line_clean]
+    look = {True: "firm", False: "bad", None: "none"}[found.line_clean]
+    facts = (
+        ("Show", f"{start:%A %d %B %Y, %H:%M} to {end:%H:%M}"),
+        ("Plan", f"{plan.title} ({plan.name})"),
+        ("Uplink", f"handoff {found.handoff}"),
+        ("Watched", percent(found.watched_ratio)),
+        ("Stalls up", f"{found.stalls}, {found.stalled_s:.1f} s in all; {found.freezes} outlast the buffers"),
+    )
+    drops = Table(
+        caption="Drops that the encoder noted, with whose each was",
+        headings=(
+            Heading(text="At"),
+            number("Lasted", "s"),
+            Heading(text="Destination"),
+            Heading(text="Owner"),
+            Heading(text="Because", kind="prose"),
+        ),
+        rows=tuple(
+            cells(
+                moment(one.at_unix_ns, where, form="%H:%M:%S"),
+                f"{one.seconds:g}",
+                one.destination or "all",
+                str(one.owner),
+                one.why,
+            )
+            for one in found.drops
+        ),
+    )
+    noted = "No drop was noted." if found.drops_known else "No list of the encoder’s drops was given."
+    parts = (
+        Part(
+            heading="What became of it",
+            entries=(Entry(mark=Mark(word=word, look=look), moment=None, text=found.because),),
+        ),
+        Part(heading="Drops", tables=(drops,) if found.drops else (), after=() if found.drops else (noted,)),
+        _scored(found),
+    )
+    return Paper(
+        title="Show report",
+        number=f"{plan.title}, {start:%d %B %Y}",
+        lead=(),
+        facts=tuple(Fact(name=name, value=value) for name, value in facts),
+        parts=parts,
+        invented=site.invented,
+        written=written_at(now_ns, where),
+    )
+
+
+def _zone(site: Site) -> tzinfo:
+    from store.clock import zone
+
+    return zone(site.timezone)
+
+
+def _when(show: Show | None, where: tzinfo) -> str:
+    if show is None:
+        return "none in the next 31 days"
+    start, end = local(show.start_unix_ns, where), local(show.end_unix_ns, where)
+    return f"{start:%A %d %B %Y, %H:%M} to {end:%H:%M}"
+
+
+def _rows(found: Forecast | None) -> tuple[Table, ...]:
+    if found is None or not found.rows:
+        return ()
+    return (
+        Table(
+            caption=f"Looked at {found.before} before",
+            headings=(Heading(text="What"), Heading(text="Found"), Heading(text="Because", kind="prose")),
+            rows=tuple(cells(row.what, str(row.found), row.said) for row in found.rows),
+        ),
+    )
+
+
+def _destinations(plan: StreamPlan) -> Part:
+    table = Table(
+        caption="What goes out",
+        headings=(
+            Heading(text="Destination"),
+            Heading(text="Picture"),
+            number("Video", "Mb/s"),
+            number("Audio", "kb/s"),
+            Heading(text="Transport"),
+            number("Buffer", "s"),
+        ),
+        rows=tuple(
+            cells(
+                one.name,
+                one.picture or DASH,
+                stated_mbps(one.video_bps),
+                grouped(round(one.audio_bps / 1000)),
+                str(one.transport),
+                f"{one.buffer_s:g}",
+            )
+            for one in plan.destinations
+        ),
+    )
+    return Part(heading="Destinations", tables=(table,))
+
+
+def _plan_b(site: Site, plan: StreamPlan, check: Check) -> Part:
+    points = [one.text for one in check.options]
+    others = [one.name for one in site.handoffs if one.name != plan.handoff]
+    if others:
+        points.append(f"Move the show to handoff {' or '.join(others)}, if that one is well at that moment.")
+    if not points:
+        points.append("No change is known that helps, and there is no other handoff.")
+    return Part(heading="Plan B", points=tuple(points), after=("Decided by: ____________  at: ______",))
+
+
+def _call(site: Site, plan: StreamPlan, where: tzinfo, show: Show | None) -> Part:
+    rows = tuple(
+        cells(
+            one.name,
+            one.card.provider or "not stated",
+            one.card.reference or "not stated",
+            one.card.escalation or "not stated",
+        )
+        for one in _uplinks(site, plan)
+    )
+    table = Table(
+        caption="Uplinks, the show’s own first",
+        headings=(
+            Heading(text="Handoff"),
+            Heading(text="Provider"),
+            Heading(text="Circuit"),
+            Heading(text="Escalation", kind="sentence"),
+        ),
+        rows=rows,
+    )
+    day = None if show is None else local(show.start_unix_ns, where).date()
+    works = [
+        f"Announced works: {one.name}, {one.times.said()}"
+        + (f", reference {one.reference}" if one.reference else "")
+        for one in site.windows
+        if one.kind is WindowKind.MAINTENANCE
+        and (day is None or not one.times.dates or day in one.times.dates)
+    ]
+    return Part(
+        heading="Whom to call",
+        tables=(table,),
+        points=tuple(works or ["No announced works are on record for that day."]),
+    )
+
+
+def _uplinks(site: Site, plan: StreamPlan) -> Sequence[Handoff]:
+    return sorted(site.handoffs, key=lambda one: one.name != plan.handoff)
+
+
+def _looks() -> Part:
+    table = Table(
+        caption="To be filled in",
+        headings=(
+            Heading(text="When"),
+            Heading(text="What", kind="prose"),
+            Heading(text="Answer"),
+            Heading(text="At"),
+            Heading(text="By"),
+        ),
+        rows=tuple(cells(when, what, _BOXES, "______", "________") for when, what in _STEPS),
+    )
+    return Part(heading="Looks", tables=(table,))
+
+
+def _scored(found: ShowReport) -> Part:
+    if found.forecast_before is None:
+        said = "No forecast was on record before it."
+    elif found.brier is None:
+        said = f"Forecast ({found.forecast_before} before): {found.answer}; not scored."
+    else:
+        said = (
+            f"Forecast ({found.forecast_before} before): {found.answer}, clean with a chance "
+            f"of {(found.chance or 0) * 100:.0f} %; Brier score {found.brier:.3f} (0 is best, "
+            "0.25 what a coin gets)."
+        )
+    return Part(heading="Was the forecast right?", sentences=(said,))
