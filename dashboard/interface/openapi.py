@@ -55,6 +55,15 @@ ROUTES = (
         takes=(_OF_HANDOFF, _PERIOD),
     ),
     Route(
+        path="/evenings/{handoff}.json",
+        summary="A month's evenings beside each other, and the worst to send from",
+        answer="evenings",
+        takes=(
+            _OF_HANDOFF,
+            Parameter(name="month", meaning="which month, this one unless said", shape=term.MONTH),
+        ),
+    ),
+    Route(
         path="/findings/{handoff}.json",
         summary="Which faults four weeks look like",
         answer="findings",
@@ -65,6 +74,11 @@ ROUTES = (
         summary="A new circuit's sheet, row by row",
         answer="acceptance",
         takes=(_OF_HANDOFF,),
+    ),
+    Route(
+        path="/allowance.json",
+        summary="What is due, what tests spent, what it will come to",
+        answer="schedule",
     ),
     Route(
         path="/ledger/{handoff}.json",
@@ -156,6 +170,8 @@ SHAPES: dict[str, Shape] = {
     "findings": answers.FINDINGS,
     "acceptance": answers.ACCEPTANCE,
     "ledger": answers.LEDGER,
+    "schedule": answers.SCHEDULE,
+    "evenings": answers.EVENINGS,
     "term": term.TERM,
     "events": answers.EVENTS,
     "side_by_side": answers.SIDE_BY_SIDE,

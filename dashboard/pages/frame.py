@@ -25,10 +25,12 @@ if TYPE_CHECKING:
     from dashboard.access import Visitor
     from dashboard.pages.acceptance import AcceptancePage
     from dashboard.pages.circuit import CircuitPage
+    from dashboard.pages.evenings import EveningsPage
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
     from dashboard.pages.method import MethodPage
     from dashboard.pages.papers import PapersPage
+    from dashboard.pages.schedule import SchedulePage
     from dashboard.pages.shows import ShowsPage
     from dashboard.pages.side_by_side import SideBySidePage
     from dashboard.pages.term import TermPage
@@ -76,8 +78,10 @@ PLACES = (
     Place(text="Circuit", url="/circuit/{handoff}", daily=True),
     Place(text="Events", url="/events", daily=True),
     Place(text="Uploads", url="/uploads", daily=True),
+    Place(text="Allowance and schedule", url="/allowance"),
     Place(text="Side by side", url="/side-by-side"),
     Place(text="Papers", url="/papers"),
+    Place(text="Evenings", url="/evenings/{handoff}"),
     Place(text="Findings", url="/findings/{handoff}"),
     Place(text="Term", url="/term/{handoff}"),
     Place(text="Acceptance", url="/acceptance/{handoff}"),
@@ -160,6 +164,9 @@ class Pages:
     def circuit(self, page: CircuitPage) -> str:
         return self._fill("circuit.html", page)
 
+    def evenings(self, page: EveningsPage) -> str:
+        return self._fill("evenings.html", page)
+
     def events(self, page: EventsPage) -> str:
         return self._fill("events.html", page)
 
@@ -183,6 +190,9 @@ class Pages:
 
     def uploads(self, page: UploadsPage) -> str:
         return self._fill("uploads.html", page)
+
+    def schedule(self, page: SchedulePage) -> str:
+        return self._fill("schedule.html", page)
 
     def method(self, page: MethodPage) -> str:
         return self._fill("method.html", page)
@@ -238,6 +248,10 @@ def term_url(handoff: str) -> str:
 
 def acceptance_url(handoff: str) -> str:
     return f"/acceptance/{quote(handoff, safe='')}"
+
+
+def evenings_url(handoff: str) -> str:
+    return f"/evenings/{quote(handoff, safe='')}"
 
 
 def findings_url(handoff: str) -> str:

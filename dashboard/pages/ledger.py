@@ -34,9 +34,10 @@ class Entry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """A table's cell: a time, with or without a mark behind it, a mark or a text."""
+    """A table's cell: a time, with or without a mark behind it, a mark or a text, which may lead on."""
 
     text: str = DASH
+    url: str = ""
     moment: Moment | None = None
     mark: Mark | None = None
 

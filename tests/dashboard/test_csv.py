@@ -21,7 +21,7 @@ from tests.dashboard.conftest import Client
 from tests.dashboard.reading import read
 
 PAGES = ["/", "/shows", "/circuit/old?period=week", "/circuit/A", "/uploads", "/side-by-side", "/term/A"]
-PAGES += ["/acceptance/A", "/ledger/old", "/findings/old"]
+PAGES += ["/acceptance/A", "/ledger/old", "/findings/old", "/evenings/old"]
 
 
 def rows_of(text: str) -> list[list[str]]:

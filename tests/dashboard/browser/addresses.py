@@ -19,6 +19,7 @@ ALSO = (  # pages that show something else when asked for more
     "/uploads?size=8+GB&start=23:00",
     "/events?handoff=old-wan&day=2026-03-19",
     "/term/old-wan?month=2026-03",
+    "/evenings/old-wan?month=2026-03",
     "/nowhere",
 )
 
