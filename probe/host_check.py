@@ -196,8 +196,13 @@ def as_json(checks: list[Check], *, now_ns: int) -> dict[str, object]:
     """The checks as one object for programs."""
     head = {"kind": "host_check", "schema": 1, "started": rfc3339(now_ns), "standing": "valid", "reasons": []}
     rows = [
-        {"name": one.name, "state": str(one.state), "found": one.found, "right": one.right}
-        | {"change": one.change or None}
+        {
+            "name": one.name,
+            "state": str(one.state),
+            "found": one.found,
+            "right": one.right,
+            "change": one.change or None,
+        }
         for one in checks
     ]
     return head | {"checks": rows}

@@ -82,7 +82,8 @@ def _asked(sock: socket.socket, interface: str, value: bytearray) -> bool:
     buffer = (ctypes.c_char * len(value)).from_buffer(value)
     request = struct.pack("16sP16x", interface.encode()[:15], ctypes.addressof(buffer))
     fcntl.ioctl(sock.fileno(), _SIOCETHTOOL, request)
-    return struct.unpack("=II", bytes(buffer.raw))[1] != 0
+    on: int = struct.unpack("=II", bytes(buffer.raw))[1]
+    return on != 0
 
 
 def _names(place: Path, file: str) -> tuple[str, ...]:
