@@ -261,7 +261,7 @@ class Daemon:
     def status(self) -> Status:
         """How it is at this moment."""
         book, board = self.book, self.book.board
-        budgets, due = self._budgets(), board.next_due()
+        budgets, due = self.budgets(), board.next_due()
         return Status(
             version=self.version,
             site=self.site.name,
@@ -292,7 +292,7 @@ class Daemon:
             clock=book.wall.state,
         )
 
-    def _budgets(self) -> dict[str, Budget]:
+    def budgets(self) -> dict[str, Budget]:
         """How each handoff's tests stand in this month."""
         book, now_ns = self.book, self.book.clock.unix_ns()
         return {one.name: budget.of_book(self.site, one, book, now_ns=now_ns) for one in self.site.handoffs}

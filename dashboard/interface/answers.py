@@ -422,6 +422,51 @@ _VERSION = thing(
 )
 
 _OUTCOME = thing({"word": word(*Word, *Answer), "because": TEXT})
+_SCHEDULED = {"handoff": TEXT, "endpoint": TEXT, "hours": known(TEXT)}
+SCHEDULE = _told(
+    "schedule",
+    {
+        "probe": TRUTH,
+        "next": listed(with_fields(_PLAN, {"planned": MOMENT}, {"held": known(TEXT)})),
+        "asked": listed(with_fields(_PLAN, {"why": TEXT})),
+        "windows": listed(_WINDOW),
+        "used": listed(BUDGET),
+        "month": known(
+            listed(
+                thing(
+                    {
+                        "handoff": TEXT,
+                        "allowance": thing(
+                            {
+                                "limit_bytes": known(WHOLE),
+                                "spent_bytes": WHOLE,
+                                "forecast_bytes": WHOLE,
+                                "ends": MOMENT,
+                            }
+                        ),
+                        "cap": known(CAP),
+                        "runs_one_in": WHOLE,
+                        "said": listed(TEXT),
+                        "costs": listed(thing({"what": TEXT, "bytes": WHOLE})),
+                    }
+                )
+            )
+        ),
+        "plans": listed(
+            thing(
+                {
+                    **_SCHEDULED,
+                    "what": TEXT,
+                    "direction": word(*Direction),
+                    "seconds": NUMBER,
+                    "every_s": WHOLE,
+                }
+            )
+        ),
+        "trains": listed(thing({**_SCHEDULED, "per_second": NUMBER})),
+    },
+)
+
 LEDGER = _told(
     "ledger",
     {
@@ -759,6 +804,35 @@ UPLOADS = _page(
             thing({"to": TEXT, "ceiling_bps": known(WHOLE), "fastest_bps": WHOLE, "n": WHOLE, "held": WHOLE})
         ),
         "receipts": listed(_RECEIPT),
+    },
+)
+
+PAPERS = _told(
+    "papers",
+    {
+        "issued": listed(
+            thing(
+                {
+                    **dict.fromkeys(("paper", "number", "handoff", "sha256"), TEXT),
+                    "version": WHOLE,
+                    "issued": MOMENT,
+                    "changed": listed(TEXT),
+                }
+            )
+        ),
+        "packs": listed(
+            thing(
+                {
+                    "number": WHOLE,
+                    **dict.fromkeys(("handoff", "first_day", "last_day", "state"), TEXT),
+                    "why": known(TEXT),
+                    "verified": known(TRUTH),
+                    "fingerprint": known(TEXT),
+                }
+            )
+        ),
+        "withheld": listed(thing({"kind": TEXT, "what": TEXT})),
+        "kept": listed(TEXT),
     },
 )
 

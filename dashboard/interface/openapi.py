@@ -76,6 +76,11 @@ ROUTES = (
         takes=(_OF_HANDOFF,),
     ),
     Route(
+        path="/allowance.json",
+        summary="What is due, what tests spent, what it will come to",
+        answer="schedule",
+    ),
+    Route(
         path="/ledger/{handoff}.json",
         summary="Every verdict with and without each rule",
         answer="ledger",
@@ -107,6 +112,11 @@ ROUTES = (
                 name="days", meaning="over how many days", shape={"type": "integer", "enum": [7, 30, 90]}
             ),
         ),
+    ),
+    Route(
+        path="/papers.json",
+        summary="Papers that were issued, packs made since this start, and what a pack withholds",
+        answer="papers",
     ),
     Route(
         path="/uploads.json",
@@ -160,11 +170,13 @@ SHAPES: dict[str, Shape] = {
     "findings": answers.FINDINGS,
     "acceptance": answers.ACCEPTANCE,
     "ledger": answers.LEDGER,
+    "schedule": answers.SCHEDULE,
     "evenings": answers.EVENINGS,
     "term": term.TERM,
     "events": answers.EVENTS,
     "side_by_side": answers.SIDE_BY_SIDE,
     "uploads": answers.UPLOADS,
+    "papers": answers.PAPERS,
     "figure": thing({"data": listed(_OBJECT), "layout": _OBJECT}),
     "method": thing({"kind": constant("method"), "schema": WHOLE, "figures": listed(_WAY)}),
     "openapi": thing({"openapi": TEXT, "info": _OBJECT, "paths": _OBJECT, "components": _OBJECT}),

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
     from dashboard.pages.method import MethodPage
+    from dashboard.pages.papers import PapersPage
+    from dashboard.pages.schedule import SchedulePage
     from dashboard.pages.shows import ShowsPage
     from dashboard.pages.side_by_side import SideBySidePage
     from dashboard.pages.term import TermPage
@@ -76,7 +78,9 @@ PLACES = (
     Place(text="Circuit", url="/circuit/{handoff}", daily=True),
     Place(text="Events", url="/events", daily=True),
     Place(text="Uploads", url="/uploads", daily=True),
+    Place(text="Allowance and schedule", url="/allowance"),
     Place(text="Side by side", url="/side-by-side"),
+    Place(text="Papers", url="/papers"),
     Place(text="Evenings", url="/evenings/{handoff}"),
     Place(text="Findings", url="/findings/{handoff}"),
     Place(text="Term", url="/term/{handoff}"),
@@ -187,6 +191,9 @@ class Pages:
     def uploads(self, page: UploadsPage) -> str:
         return self._fill("uploads.html", page)
 
+    def schedule(self, page: SchedulePage) -> str:
+        return self._fill("schedule.html", page)
+
     def method(self, page: MethodPage) -> str:
         return self._fill("method.html", page)
 
@@ -195,6 +202,9 @@ class Pages:
 
     def confirm(self, page: ConfirmPage) -> str:
         return self._fill("confirm.html", page)
+
+    def papers(self, page: PapersPage) -> str:
+        return self._fill("papers.html", page)
 
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))

@@ -25,7 +25,7 @@ from store.records import RateRun, Record, Stall, Standing, TrainSpan
 from store.writer import Writer
 from tests.bench import many_sites
 
-SITES = 5
+SITES = 3
 WHERE = timezone(timedelta(hours=1))  # many_sites.WHERE
 
 Recorded = dict[str, list[Record]]
