@@ -1,4 +1,4 @@
-"""The record itself: verify, correct, export, samples."""
+"""The record itself: verify, salvage, correct, export, samples."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pathlib import Path
 from commands import answering
 from store import export, pack
 from store import site as sites
-from store.clock import Clock, unix_ns_of, zone
+from store.clock import Clock, rfc3339, unix_ns_of, zone
 from store.errors import UserMistake
 from store.export import Choice, is_database
 from store.reader import Reader
@@ -34,6 +34,29 @@ def verify(options: argparse.Namespace) -> int:
     else:
         print(text.verified(result, what=options.record, asked_key=bool(options.key)))
     return 0 if result.verified else answering.EXIT_FAILED
+
+
+def salvage(options: argparse.Namespace) -> int:
+    from store import salvage as salvaging
+
+    found = salvaging.salvage(options.database, options.copy)
+    if options.json:
+        head = {"kind": "salvage", "schema": 1, "started": rfc3339(Clock().unix_ns())}
+        tables = [{"table": one.table, "rows": one.rows, "damaged": one.damaged} for one in found.tables]
+        answering.print_json(
+            head
+            | {"standing": "valid", "reasons": [], "why": found.why, "rows": found.rows, "tables": tables}
+        )
+        return 0
+    answering.say(f"{options.copy} has what could be read of {options.database}: {found.rows} rows.")
+    if found.damaged:
+        answering.say(f"Damaged, so that rows may be missing: {', '.join(found.damaged)}.")
+    elif found.why is not None:
+        answering.say(f"Nothing of a table was damaged; SQLite says: {found.why}.")
+    else:
+        answering.say("No damage was found.")
+    answering.say(f"`linebook verify {options.copy}` names the first record that is missing or changed.")
+    return 0
 
 
 def correct(options: argparse.Namespace) -> int:

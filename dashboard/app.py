@@ -24,8 +24,8 @@ from dashboard.forms import SCHEME
 from dashboard.kept import Kept
 from dashboard.listening import Listening
 from dashboard.live import LIVE, Live
-from dashboard.pages import term
 from dashboard.pages.frame import load_pages
+from dashboard.past import Past, judge_ahead
 from dashboard.routes import ROUTES
 from store.clock import Clock, zone
 from store.errors import LinebookError
@@ -68,7 +68,7 @@ def make_app(
         reader=reader,
         clock=clock,
         kept=Kept(clock),
-        past=term.Past(),
+        past=Past(),
         allowed_hosts=allowed_hosts,
         token=token,
     )
@@ -141,8 +141,13 @@ async def _files(app: web.Application) -> AsyncIterator[None]:
 
 
 async def _reading(app: web.Application) -> AsyncIterator[None]:
+    desk = app[DESK]
+    ahead = judge_ahead(desk.past, desk.reader, desk.site, clock=desk.clock)
+    judging = asyncio.create_task(ahead, name="judge past months")
     yield
-    await app[DESK].reader.close()
+    judging.cancel()
+    await asyncio.gather(judging, return_exceptions=True)
+    await desk.reader.close()
 
 
 async def _end_streams(app: web.Application) -> None:

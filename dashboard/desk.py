@@ -15,8 +15,9 @@ from dashboard import api
 from dashboard.access import visitor_of
 from dashboard.assets import Asset
 from dashboard.kept import Kept
-from dashboard.pages import spread, term
+from dashboard.pages import spread
 from dashboard.pages.frame import Frame, Pages, closed_frame, frame_of
+from dashboard.past import Past
 from store.clock import Clock
 from store.reader import ReaderThread
 from store.site import Handoff, Site
@@ -30,7 +31,7 @@ class Desk:
     reader: ReaderThread
     clock: Clock
     kept: Kept
-    past: term.Past
+    past: Past
     allowed_hosts: frozenset[str]
     token: str  # of this start; in its forms where nobody logs in
 

@@ -99,18 +99,23 @@ class Renewal:
 
 
 def figures(
-    reader: Reader, site: Site, handoff: Handoff, *, now_ns: int, days: int = TREND_DAYS
+    reader: Reader,
+    site: Site,
+    handoff: Handoff,
+    *,
+    now_ns: int,
+    days: int = TREND_DAYS,
+    runs: Sequence[RateRun] | None = None,
 ) -> tuple[Figure, ...]:
-    """Rates, delay and light of a handoff by day, up to the last whole one."""
+    """Rates, delay and light of a handoff by day, up to the last whole one; `runs` are its own of that time
+    and more, if at hand."""
     where = zone(site.timezone)
     until = local(now_ns, where).date()
     span = months.between(until - timedelta(days=days), until, where)
     since_ns, until_ns = span.from_s * NS_PER_S, span.until_s * NS_PER_S
-    runs = evidence.of_line(
-        site,
-        handoff.name,
-        reader.rate_runs(handoff=handoff.name, since_ns=since_ns, until_ns=until_ns, bins=False),
-    )
+    if runs is None:
+        runs = _own_runs(reader, site, handoff, since_ns=since_ns, until_ns=until_ns)
+    runs = [run for run in runs if since_ns <= run.started_unix_ns < until_ns]
     series = [
         (f"Rate {direction}", "Mb/s", _runs_by_day(runs, handoff, direction, where))
         for direction in _DIRECTIONS
@@ -133,6 +138,12 @@ def figures(
 
 
 _FINEST = {"ms": 2 * RELATIVE_ERROR, "Mb/s": contract.METHOD_ERROR_RATIO}  # a bucket is twice its error wide
+
+
+def _own_runs(reader: Reader, site: Site, handoff: Handoff, *, since_ns: int, until_ns: int) -> list[RateRun]:
+    """A handoff's rate runs to endpoints outside."""
+    runs = reader.rate_runs(handoff=handoff.name, since_ns=since_ns, until_ns=until_ns, bins=False)
+    return evidence.of_line(site, handoff.name, runs)
 
 
 def _figure(name: str, unit: str, values: Sequence[tuple[int, float]]) -> Figure:
@@ -273,11 +284,7 @@ def _last_day(reader: Reader, handoff: Handoff, where: tzinfo) -> date | None:
 def _by_hour(
     reader: Reader, site: Site, handoff: Handoff, *, since_ns: int, until_ns: int, where: tzinfo
 ) -> list[HourSide]:
-    runs = evidence.of_line(
-        site,
-        handoff.name,
-        reader.rate_runs(handoff=handoff.name, since_ns=since_ns, until_ns=until_ns, bins=False),
-    )
+    runs = _own_runs(reader, site, handoff, since_ns=since_ns, until_ns=until_ns)
     rates: dict[Direction, dict[int, list[int]]] = {}
     for direction in _DIRECTIONS:
         by_hour = rates.setdefault(direction, {})
@@ -358,7 +365,9 @@ def renewal_of(
         for words in ((*Word,), (Word.NOT_MET,), (Word.UNDECIDED,))
     )
     ends = card.ends()
-    delivered = _delivered(reader, site, handoff, now_ns=now_ns)
+    since_ns = now_ns - (TREND_DAYS + 1) * _DAY_NS  # the first day began up to a day before
+    runs = _own_runs(reader, site, handoff, since_ns=since_ns, until_ns=now_ns)
+    delivered = _delivered(runs, handoff, now_ns=now_ns)
     return Renewal(
         handoff=handoff,
         dates=renewal.dates(card, today=today),
@@ -370,7 +379,7 @@ def renewal_of(
         undecided=len(undecided - failed),
         delivered_bps=delivered,
         per_mbps=(renewal.per_mbps(card, delivered[0]), renewal.per_mbps(card, delivered[1])),
-        figures=figures(reader, site, handoff, now_ns=now_ns),
+        figures=figures(reader, site, handoff, now_ns=now_ns, runs=runs),
     )
 
 
@@ -402,15 +411,10 @@ def _sum(amounts: Sequence[Money | None]) -> Money | None:
     return Money(amount=total, unit=known[0].unit)
 
 
-def _delivered(reader: Reader, site: Site, handoff: Handoff, *, now_ns: int) -> tuple[int | None, int | None]:
+def _delivered(runs: Sequence[RateRun], handoff: Handoff, *, now_ns: int) -> tuple[int | None, int | None]:
     """Median payload up and down of the runs that count, of the last quarter."""
-    runs = evidence.of_line(
-        site,
-        handoff.name,
-        reader.rate_runs(
-            handoff=handoff.name, since_ns=now_ns - _DELIVERED_DAYS * _DAY_NS, until_ns=now_ns, bins=False
-        ),
-    )
+    since_ns = now_ns - _DELIVERED_DAYS * _DAY_NS
+    runs = [run for run in runs if run.started_unix_ns >= since_ns]
     up, down = (
         [side.rates.goodput_bps for _, side in _counted(runs, handoff, direction)]
         for direction in _DIRECTIONS

@@ -18,11 +18,12 @@ from dashboard.judge.works import Ticket, Works
 from store.cells import Length
 from store.clock import NS_PER_S, NS_PER_US, local, unix_ns_of, zone
 from store.events import Event, EventKind
-from store.reader import Reader
+from store.reader import Reader, TrainCounts
 from store.records import Direction, Stall, TrainSpan
 from store.rollup import Rolled, speaks
 from store.samples import Samples, unpacked
 from store.site import Handoff, Site, Where, WindowKind
+from store.terms import OutageRule
 from store.tickets import TicketNote, current
 
 _MARGIN_S = 2 * 3600  # around a time: an outage may have opened before it
@@ -31,17 +32,25 @@ _CARRIER = {EventKind.CARRIER_LOST: True, EventKind.CARRIER_BACK: False}
 
 
 def read(
-    reader: Reader, site: Site, handoff: Handoff, *, from_s: int, until_s: int, ignoring: Collection[str] = ()
+    reader: Reader,
+    site: Site,
+    handoff: Handoff,
+    *,
+    from_s: int,
+    until_s: int,
+    only: OutageRule | None = None,
+    ignoring: Collection[str] = (),
 ) -> Seen:
     """All that is on record of a handoff's availability between the two (Unix seconds).
 
-    Rules in `ignoring`, by their codes, leave no minute of a train out: to show what they do.
+    With `only` what that rule looks at, and trains as finely as it asks. Rules in `ignoring`, by their
+    codes, leave no minute of a train out: to show what they do.
     """
     since_ns, until_ns = (from_s - _MARGIN_S) * NS_PER_S, (until_s + _MARGIN_S) * NS_PER_S
     grids = [
         outages.grid_of(rule, from_s, until_s)
         for rule in outages.rules(handoff.card.outages)
-        if rule.of_trains
+        if rule.of_trains and only in (None, rule.rule)
     ]
     inside = {one.name for one in site.endpoints if one.where is Where.HOUSE}
     paths = reader.paths()
@@ -60,8 +69,12 @@ def read(
         spacing_s=_spacing_s(pieces[path] for path in outside if path in pieces),
         tickets=tickets(reader, handoff, since_ns=since_ns, until_ns=until_ns),
         works=announced(site, handoff, from_s=from_s, until_s=until_s),
-        carrier=_carrier(reader, handoff, since_ns=since_ns, until_ns=until_ns),
-        rates=_rates(reader, site, handoff, from_s=from_s, until_s=until_s),
+        carrier=_carrier(reader, handoff, since_ns=since_ns, until_ns=until_ns)
+        if only in (None, OutageRule.SIGNAL_LOSS)
+        else None,
+        rates=_rates(reader, site, handoff, from_s=from_s, until_s=until_s)
+        if only in (None, OutageRule.RATE)
+        else None,
     )
 
 
@@ -186,28 +199,43 @@ def _of_minutes(
     until_ns: int,
     ignoring: Collection[str],
 ) -> list[Piece]:
-    spans = [
-        span
-        for span in reader.train_spans(
-            handoff=path[0], endpoint=path[1], since_ns=since_ns, until_ns=until_ns, histograms=False
+    minutes = [
+        of_span(span)
+        for span in reader.train_counts(
+            handoff=path[0], endpoint=path[1], since_ns=since_ns, until_ns=until_ns
         )
         if speaks(span, ignoring=ignoring)
     ]
-    open_ = [span for span in spans if any(grid.leaves_open(of_span(span)) for grid in grids)]
+    open_ = [one for one in minutes if one.lost and any(grid.leaves_open(one) for grid in grids)]
     if not open_:
-        return [of_span(span) for span in spans]
-    low, high = open_[0].started_unix_ns, open_[-1].started_unix_ns + round(open_[-1].seconds * NS_PER_S)
+        return _joined(minutes)
+    low, high = round((open_[0].from_s - _SEAM_S) * NS_PER_S), round((open_[-1].to_s + _SEAM_S) * NS_PER_S)
     stalls = reader.stalls(handoff=path[0], endpoint=path[1], since_ns=low - 86_400 * NS_PER_S, until_ns=high)
     samples = list(reader.samples(*path, since_ns=low, until_ns=high))
-    among = {id(span) for span in open_}
+    among = {id(one) for one in open_}
     return [
         piece
-        for span in spans
-        for piece in (divided(span, stalls, samples) if id(span) in among else [of_span(span)])
+        for one in _joined(minutes)
+        for piece in (divided(one, stalls, samples) if id(one) in among else [one])
     ]
 
 
-def of_span(span: TrainSpan) -> Piece:
+def _joined(minutes: Sequence[Piece]) -> list[Piece]:
+    """The same with minutes in a row that lost nothing as one piece, which are most."""
+    found: list[Piece] = []
+    for one in minutes:
+        last = found[-1] if found else None
+        if last and not last.lost and not one.lost and 0 <= one.from_s - last.to_s < _SEAM_S:
+            found[-1] = Piece(from_s=last.from_s, to_s=one.to_s, sent=last.sent + one.sent)
+        else:
+            found.append(one)
+    return found
+
+
+_SEAM_S = 0.01  # between a minute and the next
+
+
+def of_span(span: TrainSpan | TrainCounts) -> Piece:
     """A minute as one piece."""
     from_s = span.started_unix_ns / NS_PER_S
     return Piece(
@@ -220,13 +248,17 @@ def of_span(span: TrainSpan) -> Piece:
     )
 
 
-def divided(span: TrainSpan, stalls: Iterable[Stall], samples: Iterable[Samples]) -> list[Piece]:
+def divided(whole: Piece, stalls: Iterable[Stall], samples: Iterable[Samples]) -> list[Piece]:
     """A minute in finer pieces: packets that are on record by the second, stalls whole, and what is left.
 
     What is left lies in several places, which share its losses: they stand in each, and may lie in any.
     """
-    whole = of_span(span)
-    stalls = list(stalls)
+    stalls = [
+        one
+        for one in stalls
+        if one.started_unix_ns < whole.to_s * NS_PER_S
+        and one.started_unix_ns / NS_PER_S + one.seconds > whole.from_s
+    ]
     known = _by_second(whole, samples, stalls)
     taken = outages.merged((piece.from_s, piece.to_s) for piece in known)
     known += _of_stalls(whole, stalls, taken)

@@ -171,14 +171,15 @@ def judged(
     """Availability over a time by the handoff's newest card; `alone`: by the contract's rule, or severe
     seconds, only. So much of the first month's cap on works is gone already as `excused_s` says."""
     card = handoff.card
+    only = (card.outages.rule or OutageRule.SEVERE_SECONDS) if alone else None
     return availability.judge(
-        seen.read(reader, site, handoff, from_s=span.from_s, until_s=span.until_s),
+        seen.read(reader, site, handoff, from_s=span.from_s, until_s=span.until_s, only=only),
         terms=card.outages,
         promised=card.availability_ratio,
         maintenance_cap_s=card.maintenance_cap_s,
         time=Time(from_s=span.from_s, until_s=span.until_s, now_s=now_s, excused_s=excused_s),
         where=zone(site.timezone),
-        only=(card.outages.rule or OutageRule.SEVERE_SECONDS) if alone else None,
+        only=only,
     )
 
 

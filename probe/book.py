@@ -2,7 +2,7 @@
 
 Also which windows are open, what is under way and how the clock stands, as one task must know it of
 another. Stands below
-trains and runs, above allowance, openings and board. Imports store, never a method.
+trains and runs, above allowance, openings, shortage and board. Imports store, never a method.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from probe.board import Board
 from probe.claims import Claims
 from probe.meter import Meter
 from probe.openings import Openings
+from probe.shortage import shortage
 from probe.wall import Wall
 from store.clock import Clock
 from store.errors import StoreTrouble
@@ -126,7 +127,11 @@ class Book:
         self.log.info("window closed kind=%s name=%s handoff=%s why=%s", *values)
 
     def unexpected(self, error: Exception, *, what: str) -> Failed:
-        """What nobody foresaw in a measurement, as its result; the log gets the traceback."""
+        """What nobody foresaw in a measurement, as its result; the log gets the traceback, unless this host
+        has run out of something.
+        """
+        if (why := shortage(error)) is not None:
+            return Failed(what=what, why=why, whose=Owner.HOUSE)
         self.log.error("unexpected what=%s", what, exc_info=error)
         return Failed(what=what, why=f"unexpected {type(error).__name__}: {error}", whose=Owner.UNKNOWN)
 

@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 import aiohttp
 
 from probe.reach import Reach
+from probe.shortage import shortage
 from probe.wire.control import (
     PATHS,
     PROTOCOL,
@@ -258,6 +259,8 @@ class Control:
 
     def _no_connection(self, error: OSError) -> tuple[str, Owner]:
         binding = self._reach.binding
+        if (why := shortage(error)) is not None:
+            return why, Owner.HOUSE
         match error.errno:
             case errno.ENODEV:
                 return f"this host has no interface {binding.interface!r}", Owner.HOUSE

@@ -11,8 +11,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-from collections.abc import Awaitable, Coroutine, Iterable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from random import Random, SystemRandom
 from typing import Any, Protocol
@@ -43,6 +44,7 @@ from probe.openings import Openings
 from probe.reach import Reach, Reaches, reaches_of
 from probe.runs import RateMethod, Runs
 from probe.schedule import Due
+from probe.shortage import shortage
 from probe.soaks import ReadKept, Soaks, stored
 from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
@@ -60,6 +62,7 @@ from store.site import CampaignPlan, RunPlan, Site, TrainPlan, Where
 from store.soaks import Soak, SoakBegun
 
 ALIVE_EVERY_S = 10.0
+AGAIN_AFTER_S = 10.0  # what a mistake or a shortage ended begins again
 STOP_WITHIN_S = 1.8  # what was under way has ended at both ends by then, or is said not to have
 
 _OWN_END_S = (
@@ -242,11 +245,11 @@ class Daemon:
         try:
             async with self._group:
                 if (read_state := self.methods.clock_state) is not None:
-                    self._start(clock_watch.watch(book, read_state=read_state), name="clock watch")
-                self._start(self._follow_clock(), name="clock followed")
-                self._start(_stay_alive(book), name="alive")
-                self._start(hours.close_on_time(book), name="window ends")
-                self._start(self.noticing.keep_minutes(), name="minutes with stalls")
+                    self._keep(partial(clock_watch.watch, book, read_state=read_state), name="clock watch")
+                self._keep(self._follow_clock, name="clock followed")
+                self._keep(partial(_stay_alive, book), name="alive")
+                self._keep(partial(hours.close_on_time, book), name="window ends")
+                self._keep(self.noticing.keep_minutes, name="minutes with stalls")
                 self._follow_site()
                 await asyncio.sleep(0)  # each task takes its first step
                 self.began.set()
@@ -258,7 +261,7 @@ class Daemon:
     def status(self) -> Status:
         """How it is at this moment."""
         book, board = self.book, self.book.board
-        budgets, due = self._budgets(), board.next_due()
+        budgets, due = self.budgets(), board.next_due()
         return Status(
             version=self.version,
             site=self.site.name,
@@ -289,7 +292,7 @@ class Daemon:
             clock=book.wall.state,
         )
 
-    def _budgets(self) -> dict[str, Budget]:
+    def budgets(self) -> dict[str, Budget]:
         """How each handoff's tests stand in this month."""
         book, now_ns = self.book, self.book.clock.unix_ns()
         return {one.name: budget.of_book(self.site, one, book, now_ns=now_ns) for one in self.site.handoffs}
@@ -481,49 +484,53 @@ class Daemon:
         self._follow_notices()
         for old in self._watches:
             old.cancel()
-        self._watches = [self._start(hours.record_openings(self.site, self.book), name="window hours")]
+        openings = partial(hours.record_openings, self.site, self.book)
+        self._watches = [self._keep(openings, name="window hours")]
         self._watches += self._follow_campaigns()
         if self.soaks is not None:
             self._watches += [self._start(each, name="soak") for each in self.soaks.work(self.site)]
         if self.methods.link is not None:
-            watch_ports = ports.watch(
-                self._first_reaches(), look=self.methods.link, book=self.book, ports=self.ports
+            watch_ports = partial(
+                ports.watch, self._first_reaches(), look=self.methods.link, book=self.book, ports=self.ports
             )
-            self._watches.append(self._start(watch_ports, name="ports"))
-        thinning = letting_go.once_a_day(
-            self.site, store=self.book.store, clock=self.book.clock, log=self.book.log
+            self._watches.append(self._keep(watch_ports, name="ports"))
+        thinning = partial(
+            letting_go.once_a_day, self.site, store=self.book.store, clock=self.book.clock, log=self.book.log
         )
-        self._watches.append(self._start(thinning, name="thinning"))
+        self._watches.append(self._keep(thinning, name="thinning"))
         if self.site.timestamp_url is not None:
             from probe import stamping  # brings libraries along that few sites need
 
-            stamps = stamping.keep_stamped(
+            stamps = partial(
+                stamping.keep_stamped,
                 self.site.timestamp_url,
                 database=self.site.database,
                 store=self.book.store,
                 log=self.book.log,
             )
-            self._watches.append(self._start(stamps, name="time stamps"))
+            self._watches.append(self._keep(stamps, name="time stamps"))
         if self.methods.optic is not None:
             for where in self._first_reaches():
                 fading = self.optics.setdefault(where.handoff, optics.Fading(handoff=where.handoff))
-                watch_optic = optics.watch(where, fading, read=self.methods.optic, book=self.book)
-                self._watches.append(self._start(watch_optic, name=f"optic {where.handoff}"))
+                watch_optic = partial(optics.watch, where, fading, read=self.methods.optic, book=self.book)
+                self._watches.append(self._keep(watch_optic, name=f"optic {where.handoff}"))
         if self.methods.hops is not None:
             for where in self._first_reaches():
                 plan = self.site.handoff(where.handoff).hops
                 if plan.watch:
-                    asking = hop_book.keep_asking(plan, where, method=self.methods.hops, book=self.book)
-                    self._watches.append(self._start(asking, name=f"hops {where.handoff}"))
+                    asking = partial(
+                        hop_book.keep_asking, plan, where, method=self.methods.hops, book=self.book
+                    )
+                    self._watches.append(self._keep(asking, name=f"hops {where.handoff}"))
         if self.methods.count is not None:
             for where in self._first_reaches():
                 meter = self.book.meters[where.handoff]
-                counting = metering.keep(meter, where, count=self.methods.count, book=self.book)
-                self._watches.append(self._start(counting, name=f"traffic {where.handoff}"))
+                counting = partial(metering.keep, meter, where, count=self.methods.count, book=self.book)
+                self._watches.append(self._keep(counting, name=f"traffic {where.handoff}"))
         if self.methods.look is not None and self.site.rules.show_upload_bps is not None:
             for where in self._first_reaches():
-                watch = upload.watch(self.site, where, look=self.methods.look, book=self.book)
-                self._watches.append(self._start(watch, name=f"upload {where.handoff}"))
+                watch = partial(upload.watch, self.site, where, look=self.methods.look, book=self.book)
+                self._watches.append(self._keep(watch, name=f"upload {where.handoff}"))
 
     def _follow_notices(self) -> None:
         for channel in [channel for channel in self._senders if channel not in self.site.notices]:
@@ -531,8 +538,8 @@ class Daemon:
         self.notices.follow(self.site)
         for channel in self.site.notices:
             if channel not in self._senders:
-                sending = self.notices.serve(channel)
-                self._senders[channel] = self._start(sending, name=f"notices {channel.name}")
+                sending = partial(self.notices.serve, channel)
+                self._senders[channel] = self._keep(sending, name=f"notices {channel.name}")
 
     def _follow_trains(self) -> None:
         wanted = [(train, self.reaches[train.handoff][train.endpoint]) for train in self.site.trains]
@@ -542,9 +549,10 @@ class Daemon:
             task.cancel()
         for train, where in wanted:
             if (train, where) not in self._trains:
-                keeping = self._keep_train(train, where, after=leaving.get((train.handoff, train.endpoint)))
+                after = leaving.get((train.handoff, train.endpoint))
+                keeping = partial(self._keep_train, train, where, after=after)
                 name = f"train {train.handoff} {train.endpoint}"
-                self._trains[train, where] = self._start(keeping, name=name)
+                self._trains[train, where] = self._keep(keeping, name=name)
 
     async def _keep_train(self, train: TrainPlan, where: Reach, *, after: asyncio.Task[None] | None) -> None:
         """One train, once the one on the same path that it takes the place of has let go."""
@@ -618,7 +626,7 @@ class Daemon:
             )
             plans = [plan for plan in self.site.runs if plan.handoff == name]
             self._scheduled[name] = _Scheduled(
-                runs=runs, task=self._start(runs.keep_to(plans), name=f"runs {name}")
+                runs=runs, task=self._keep(partial(runs.keep_to, plans), name=f"runs {name}")
             )
         return self._scheduled[name].runs
 
@@ -669,6 +677,21 @@ class Daemon:
                 await ending
         except TimeoutError:
             self.book.log.warning("stop not complete within_s=%.1f", STOP_WITHIN_S)
+
+    def _keep(self, work: Callable[[], Coroutine[Any, Any, None]], *, name: str) -> asyncio.Task[None]:
+        """Have this go on for as long as the probe runs, whatever happens in it."""
+        return self._start(self._kept(work, name), name=name)
+
+    async def _kept(self, work: Callable[[], Coroutine[Any, Any, None]], name: str) -> None:
+        while True:
+            try:
+                return await work()
+            except Exception as error:
+                if (why := shortage(error)) is None:
+                    self.book.log.exception("begins again what=%s", name)
+                else:
+                    self.book.log.warning("begins again what=%s why=%s", name, why)
+            await asyncio.sleep(AGAIN_AFTER_S)
 
     def _start(self, work: Coroutine[Any, Any, None], *, name: str) -> asyncio.Task[None]:
         return self._group.create_task(work, name=name)

@@ -20,7 +20,7 @@ from typing import Any
 
 from aiohttp import web
 
-from probe import asked, safety
+from probe import allowance, asked, budget, safety
 from probe.daemon import Daemon, Ended
 from probe.status import SCHEMA, as_json, window_json
 from store.acceptance import AcceptanceNote
@@ -111,6 +111,7 @@ def _application(daemon: Daemon) -> web.Application:
     app.add_routes(
         [
             web.get("/status", _status),
+            web.get("/budget", _budget),
             web.post("/stop", _stop),
             web.post("/resume", _resume),
             web.post("/show", _show),
@@ -139,6 +140,17 @@ async def _errors(request: web.Request, handler: Handler) -> web.StreamResponse:
 
 async def _status(request: web.Request) -> web.Response:
     return web.json_response(as_json(request.app[DAEMON].status()))
+
+
+async def _budget(request: web.Request) -> web.Response:
+    daemon = request.app[DAEMON]
+    now_ns = daemon.book.clock.unix_ns()
+    costs = allowance.monthly_cost(daemon.site.at(now_ns))
+    handoffs = [
+        {**budget.as_json(one), "costs": [{"what": line.what, "bytes": line.bytes} for line in costs[name]]}
+        for name, one in daemon.budgets().items()
+    ]
+    return _answer(daemon, "budget", {"handoffs": handoffs})
 
 
 async def _stop(request: web.Request) -> web.Response:

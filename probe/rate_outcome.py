@@ -101,6 +101,16 @@ def side_of(
     )
 
 
+def says_too_much(up: RateSide | None) -> bool:
+    """Whether the endpoint counted more than this host's kernel sent to it, repeats included, or more in its
+    bins than in all. What it counts too little of cannot be told from a slow line.
+    """
+    if up is None or not up.sent_bytes:
+        return False
+    counted = max(up.received_bytes, sum(one.bytes for one in up.bins))
+    return counted > up.sent_bytes
+
+
 def own_traffic(up: RateSide | None, down: RateSide | None) -> Moved:
     """What the run itself moved on the probe's interface, packets with headers and acknowledgements.
 

@@ -103,6 +103,7 @@ class RunFacts:
     other_bps: Sequence[int | None]
     aborted: bool
     whole_seconds: int  # within the steady window
+    counts_disagree: bool = False  # the endpoint counted more than it was sent
     slept: bool = False  # the host did, in the middle of it
     clock_set: bool = False
     light: bool = False
@@ -120,6 +121,7 @@ def reasons(facts: RunFacts) -> tuple[str, ...]:
     found = {
         "slept": facts.slept,
         "aborted": facts.aborted,
+        "counts_disagree": facts.counts_disagree,
         "too_short": facts.whole_seconds < 1,
         **{code: limit in facts.limits for limit, code in by_limit.items()},
         "other_traffic": _other_traffic(facts),

@@ -4,6 +4,7 @@ A probe answers HTTP over a Unix socket beside its database; who may open that s
 probe, so only its own account may. What is asked and answered is JSON::
 
     GET  /status
+    GET  /budget
     POST /stop    {"minutes": 60}
     POST /resume  {}
     POST /keep    {"kind": "split", "handoff": "A", "started_unix_ns": 1, "text": "..."}    (store.documents)
@@ -48,6 +49,7 @@ class Act(StrEnum):
     RESUME = "/resume"
     SHOW = "/show"
     KEEP = "/keep"
+    BUDGET = "/budget"
     RUN = "/run"
     END = "/end"
     RELOAD = "/reload"

@@ -97,6 +97,7 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
     ),
     "aborted": (Standing.VOID, "the run ended before its time"),
     "paused": (Standing.EXCLUDED, "the receiver was not heard for a while, so nothing was sent meanwhile"),
+    "counts_disagree": (Standing.VOID, "the endpoint says that more arrived than was sent to it"),
     "too_short": (Standing.VOID, "no whole second was left after start-up"),
     "unsettled": (
         Standing.EXCLUDED,

@@ -21,7 +21,7 @@ import json
 import sqlite3
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Any
+from typing import Any, Protocol
 
 import msgspec
 
@@ -54,8 +54,15 @@ _PUT = (
 )
 
 
-def speaks(span: TrainSpan, *, ignoring: Collection[str] = ()) -> bool:
+class _Told(Protocol):
+    @property
+    def reasons(self) -> tuple[str, ...]: ...
+
+
+def speaks(span: _Told, *, ignoring: Collection[str] = ()) -> bool:
     """Whether round trips and counts of a span may speak of the line; rules in `ignoring` leave none out."""
+    if not span.reasons:
+        return True
     reasons = tuple(code for code in span.reasons if code not in ignoring)
     return standing_of(reasons) is Standing.VALID or ONE_WAY_ONLY.issuperset(reasons)
 

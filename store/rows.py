@@ -463,6 +463,7 @@ def _side_of(row: Sequence[Any]) -> RateSide:
     values = dict(zip(_SIDE_NAMES, row, strict=False))
     del values["direction"]
     values["rates"] = {name: values.pop(name) for name in _RATES}
-    values["bins"] = unpack_bins(values.get("bins", b""))
+    packed = values.get("bins")
+    values["bins"] = unpack_bins(packed) if packed else ()
     values["tcp_timestamps"] = bool(values["tcp_timestamps"])
     return msgspec.convert(values, RateSide)  # a seventh of the time that its own __init__ takes

@@ -19,7 +19,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from store import chain, schema, thinning, timestamp
+from store import chain, salvage, schema, thinning, timestamp
 from store.clock import rfc3339
 from store.errors import DatabaseMistake
 from store.seal import (
@@ -158,9 +158,17 @@ def _database(path: Path, trusted: frozenset[str], *, alone: bool) -> Result:
             result = check(_evidence(connection), trusted=trusted)
             if result.verified:
                 result.findings += _sums(connection)
+            if result.verified and (why := salvage.trouble_of(connection)) is not None:
+                result.findings.append(_unreadable(why))
             return result
-        except sqlite3.Error as error:
-            return Result(findings=[Finding(what="unreadable", why=f"the file is damaged: {error}")])
+        except (sqlite3.Error, UnicodeError) as error:
+            return Result(findings=[_unreadable(str(error))])
+
+
+def _unreadable(why: str, *, after: int = 0) -> Finding:
+    fits = f"; the records up to {after} were read and fit" if after else ""
+    mend = "`linebook salvage` copies what can be read"
+    return Finding(what="unreadable", why=f"the file is damaged ({why}){fits}; {mend}")
 
 
 def _evidence(connection: sqlite3.Connection) -> Evidence:
@@ -333,6 +341,12 @@ class _Walk:
 
     def go(self) -> Finding | None:
         """The first record that does not fit, or None."""
+        try:
+            return self._walk()
+        except (sqlite3.Error, UnicodeError) as error:
+            return _unreadable(str(error), after=self.end.seq)
+
+    def _walk(self) -> Finding | None:
         found = self._heads_here()
         while found is None:
             stretch = self.stretches.get(self.end.seq + 1)

@@ -13,6 +13,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -39,6 +40,7 @@ NEEDS = {  # mark: (programs, root)
 }
 
 BESIDE = {"alone": 0, "few": 1}  # mark: how many more tests may run at the same time
+PASSES = {*BESIDE, "long"}  # marks that have a pass of their own
 LINKS = Path(__file__).parent / "links"
 
 settings.register_profile("default", deadline=None, derandomize=True, max_examples=25)
@@ -46,9 +48,26 @@ settings.register_profile("thorough", deadline=None, max_examples=1000)  # --hyp
 settings.load_profile("default")
 
 
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """A pass of one mark imports what has such tests alone: to import everything takes ten seconds."""
+    mark = config.option.markexpr.removesuffix(" and not long")
+    if mark not in PASSES or not collection_path.match("test_*.py"):
+        return None
+    return None if says(collection_path, mark) else True
+
+
+@cache
+def says(path: Path, mark: str) -> bool:
+    """Whether a module of tests has the mark in its text."""
+    return f"mark.{mark}" in path.read_text()
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Refuse a test of a line of known truth that could be run beside others."""
+    """Refuse a test of a line of known truth that could run beside others, and one that a pass would miss."""
     for item in items:
+        for mark in PASSES:
+            if item.get_closest_marker(mark) and not says(item.path, mark):
+                raise pytest.UsageError(f"{item.nodeid}: write the mark `{mark}` in the module itself")
         if LINKS in item.path.parents and not any(map(item.get_closest_marker, BESIDE)):
             raise pytest.UsageError(f"{item.nodeid}: a test in tests/links needs the mark `alone` or `few`")
 

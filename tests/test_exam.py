@@ -358,7 +358,7 @@ def test_g5_outage_and_overrun(site: Site, tmp_path: Path) -> None:
         month = statements.months.month(november[1], WHERE)
         time = {"now_s": month.until_s + 86_400}
         said = statements.judged(reader, stored, handoff, month, alone=True, **time)
-        credits = statements._credits(reader, handoff, said, month, WHERE, **time)
+        credits = statements._credits(reader, handoff, handoff, said, month, WHERE, **time)
     count = said.contract
     assert count is not None
     assert (count.word, count.down_s) == (Word.NOT_MET, 272 * 60)

@@ -77,7 +77,10 @@ def test_every_command_has_what_carries_it_out() -> None:
 
 
 def test_what_prints_a_run_is_light() -> None:
-    """No command waits half a second for numerics only to print its text."""
-    ask = "import sys, dashboard.text; print({'numpy', 'scipy', 'cryptography', 'plotly'} & {*sys.modules})"
+    """No command waits half a second for numerics only to print its text, nor the pages for statistics."""
+    ask = (
+        "import sys, dashboard.text; print({'numpy', 'scipy', 'cryptography', 'plotly'} & {*sys.modules});"
+        "import dashboard.app; print({'scipy.stats', 'ruptures', 'plotly', 'pyarrow'} & {*sys.modules})"
+    )
     done = subprocess.run([sys.executable, "-c", ask], cwd=HOUSE, capture_output=True, text=True, check=True)
-    assert done.stdout == "set()\n"
+    assert done.stdout == "set()\nset()\n"

@@ -82,6 +82,14 @@ def test_side_by_side(tmp_path: Path) -> None:
     assert "test_loss - Failed: measures time" in done.stdout, done.stdout
 
 
+def test_a_pass_of_one_mark_imports_what_has_it(tmp_path: Path) -> None:
+    """The module without the mark cannot even be imported, and nothing asks it."""
+    (tmp_path / "test_timed.py").write_text(TIMED)
+    (tmp_path / "test_else.py").write_text("raise SystemExit('imported')")
+    done = passed_over(tmp_path, "-m", "few and not long", ci=True)
+    assert (done.returncode, "1 passed, 2 deselected" in done.stdout) == (0, True), done.stdout
+
+
 def test_a_line_of_known_truth_is_alone(tmp_path: Path) -> None:
     """One that forgot the mark keeps the suite from running."""
     (tmp_path / "links").mkdir()

@@ -53,6 +53,15 @@ def _reading_commands(commands: Any) -> None:
         help="public key or fingerprint that must have signed, as it was noted elsewhere (may be repeated)",
     )
     verify.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    salvage = command(
+        commands,
+        "salvage",
+        "record:salvage",
+        "Copy what can be read of a damaged database into a new one. The damaged one stays as it is.",
+    )
+    salvage.add_argument("database", type=Path, metavar="DATABASE", help="the damaged database")
+    salvage.add_argument("copy", type=Path, metavar="NEW", help="the new one; it may not exist yet")
+    salvage.add_argument("--json", action="store_true", help="one JSON object on standard output")
     correct = command(
         commands,
         "correct",

@@ -49,7 +49,9 @@ def _practice_command(commands: Any) -> None:
 
 
 def _endpoint_commands(commands: Any) -> None:
-    endpoint = commands.add_parser("endpoint", help="The far end that you host: invite and serve.")
+    endpoint = commands.add_parser(
+        "endpoint", help="The far end that you host: invite, serve, and its callers."
+    )
     acts = endpoint.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
     invite = command(
         acts, "invite", "serving:invite", "Make an endpoint's keys in DIR and print one invitation, a secret."
@@ -65,6 +67,43 @@ def _endpoint_commands(commands: Any) -> None:
     )
     serve.add_argument("directory", type=Path, metavar="DIR")
     serve.add_argument("--listen", metavar="ADDRESS[:PORT]", help="where to listen (default: every address)")
+    _caller_commands(acts)
+
+
+def _caller_commands(acts: Any) -> None:
+    rotate = command(
+        acts,
+        "rotate",
+        "callers:rotate",
+        "Print a new invitation of a caller, whose older one still counts for some hours.",
+    )
+    rotate.add_argument("directory", type=Path, metavar="DIR")
+    rotate.add_argument("--address", required=True, metavar="HOST[:PORT]", help="where probes will find it")
+    rotate.add_argument("--name", default="probe", help="name of the caller (default probe)")
+    rotate.add_argument(
+        "--hours",
+        type=values.number(0, 24 * 30),
+        default=24,
+        metavar="N",
+        help="so long the older key is admitted beside the new one (default 24; 0: no more)",
+    )
+    revoke = command(
+        acts,
+        "revoke",
+        "callers:revoke",
+        "Admit a caller no more; a running endpoint ends what it has under way within seconds.",
+    )
+    revoke.add_argument("directory", type=Path, metavar="DIR")
+    revoke.add_argument("--name", required=True, help="name of the caller")
+    listed = command(
+        acts,
+        "callers",
+        "callers:listed",
+        "Who is invited, what each may have, and what each used this month.",
+    )
+    listed.add_argument("directory", type=Path, metavar="DIR")
+    for one in (rotate, revoke, listed):
+        one.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
 def _probe_commands(commands: Any) -> None:

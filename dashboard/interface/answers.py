@@ -422,6 +422,51 @@ _VERSION = thing(
 )
 
 _OUTCOME = thing({"word": word(*Word, *Answer), "because": TEXT})
+_SCHEDULED = {"handoff": TEXT, "endpoint": TEXT, "hours": known(TEXT)}
+SCHEDULE = _told(
+    "schedule",
+    {
+        "probe": TRUTH,
+        "next": listed(with_fields(_PLAN, {"planned": MOMENT}, {"held": known(TEXT)})),
+        "asked": listed(with_fields(_PLAN, {"why": TEXT})),
+        "windows": listed(_WINDOW),
+        "used": listed(BUDGET),
+        "month": known(
+            listed(
+                thing(
+                    {
+                        "handoff": TEXT,
+                        "allowance": thing(
+                            {
+                                "limit_bytes": known(WHOLE),
+                                "spent_bytes": WHOLE,
+                                "forecast_bytes": WHOLE,
+                                "ends": MOMENT,
+                            }
+                        ),
+                        "cap": known(CAP),
+                        "runs_one_in": WHOLE,
+                        "said": listed(TEXT),
+                        "costs": listed(thing({"what": TEXT, "bytes": WHOLE})),
+                    }
+                )
+            )
+        ),
+        "plans": listed(
+            thing(
+                {
+                    **_SCHEDULED,
+                    "what": TEXT,
+                    "direction": word(*Direction),
+                    "seconds": NUMBER,
+                    "every_s": WHOLE,
+                }
+            )
+        ),
+        "trains": listed(thing({**_SCHEDULED, "per_second": NUMBER})),
+    },
+)
+
 LEDGER = _told(
     "ledger",
     {

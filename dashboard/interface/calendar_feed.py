@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 
 from dashboard.judge import hours, months, renewal
 from dashboard.judge.deemed import deemed
-from dashboard.pages.term import Past
+from dashboard.past import Past
 from store.acceptance import About, AcceptanceNote
 from store.clock import NS_PER_S, local, zone
 from store.reader import Reader

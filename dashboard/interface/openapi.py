@@ -76,6 +76,11 @@ ROUTES = (
         takes=(_OF_HANDOFF,),
     ),
     Route(
+        path="/allowance.json",
+        summary="What is due, what tests spent, what it will come to",
+        answer="schedule",
+    ),
+    Route(
         path="/ledger/{handoff}.json",
         summary="Every verdict with and without each rule",
         answer="ledger",
@@ -160,6 +165,7 @@ SHAPES: dict[str, Shape] = {
     "findings": answers.FINDINGS,
     "acceptance": answers.ACCEPTANCE,
     "ledger": answers.LEDGER,
+    "schedule": answers.SCHEDULE,
     "evenings": answers.EVENINGS,
     "term": term.TERM,
     "events": answers.EVENTS,

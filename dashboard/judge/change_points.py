@@ -2,7 +2,8 @@
 
 The levels are those that describe the days best at a price for each change (PELT, as ruptures has it in C).
 The price is set by the days' own noise, the noise by how they differ from the day before and by how alike
-neighbours are, so that a figure which only wanders is not cut into levels. Pure. Uses ruptures and numpy.
+neighbours are, so that a figure which only wanders is not cut into levels. Pure. Uses numpy,
+and ruptures, imported when first needed since it takes a second.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-import ruptures
 
 from dashboard.judge import sampling
 
@@ -49,6 +49,8 @@ def changes(days: Sequence[tuple[int, float]]) -> tuple[Change, ...]:
     values = np.array([value for _, value in days], dtype=float)
     if len(values) < 2 * LEAST_DAYS:
         return ()
+    import ruptures
+
     sigma = _noise(values)
     found = ruptures.KernelCPD(kernel="linear", min_size=LEAST_DAYS).fit((values / sigma).reshape(-1, 1))
     edges = [0, *found.predict(pen=_PRICE * math.log(len(values)))]

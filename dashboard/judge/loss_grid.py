@@ -95,7 +95,19 @@ def states(pieces: Iterable[Piece], grid: Grid) -> States:
         within = [piece for piece in waiting if piece.from_s < high_s]
         if within:
             found[first : first + count] = _Chunk(grid, low_s, count).states(within)
+    _let_short_ones_be_good(found, grid.in_a_row)
     return found
+
+
+def _let_short_ones_be_good(states: States, in_a_row: int) -> None:
+    """Too few that could be bad, with as many good ones on either side as end an outage, open none: so it
+    does not hang on how finely the time around them was read."""
+    every = list(runs(states))
+    for before, (state, low, high), after in zip(every, every[1:], every[2:], strict=False):
+        if state == State.UNSURE and high - low < in_a_row:
+            sides = (before, after)
+            if all(side == State.GOOD and to - from_ >= in_a_row for side, from_, to in sides):
+                states[low:high] = State.GOOD
 
 
 class _Chunk:
@@ -162,15 +174,18 @@ class _Chunk:
         for low, high, share in _parts(from_, to, self._count):
             covered = to - from_
             sent = piece.sent * share / covered
-            self._covered[low:high] += share
-            self._sent[low:high] += sent
+            at = low if high - low == 1 else slice(low, high)  # an element takes a third of a slice's time
+            self._covered[at] += share
+            self._sent[at] += sent
             if piece.lost:
                 rest = piece.sent + piece.elsewhere - sent  # of what the losses may be of as well
                 unknown = piece.lost_unknown
-                _add(self._up, low, high, piece.lost_up, piece.lost_up + unknown, sent, rest)
-                self._most_known_up[low:high] += min(piece.lost_up, sent)
-                _add(self._down, low, high, piece.lost_down, piece.lost_down + unknown, sent, rest)
-                _add(self._all, low, high, piece.lost, piece.lost, sent, rest)
+                if piece.lost_up or unknown:
+                    _add(self._up, at, piece.lost_up, piece.lost_up + unknown, sent, rest)
+                    self._most_known_up[at] += min(piece.lost_up, sent)
+                if piece.lost_down or unknown:
+                    _add(self._down, at, piece.lost_down, piece.lost_down + unknown, sent, rest)
+                _add(self._all, at, piece.lost, piece.lost, sent, rest)
         if piece.lost and to - from_ > 1:
             self._note_few(piece, from_, to)
 
@@ -200,11 +215,12 @@ def _parts(from_: float, to: float, count: int) -> Iterator[tuple[int, int, floa
 
 
 def _add(
-    into: npt.NDArray[np.float64], low: int, high: int, least: float, most: float, sent: float, rest: float
+    into: npt.NDArray[np.float64], at: int | slice, least: float, most: float, sent: float, rest: float
 ) -> None:
     """Add the least and the most of a piece's losses that can lie in an interval with `sent` packets."""
-    into[0, low:high] += max(0.0, least - rest)
-    into[1, low:high] += min(most, sent)
+    if least > rest:
+        into[0, at] += least - rest
+    into[1, at] += min(most, sent)
 
 
 def together(outside: Sequence[States], house: Sequence[States]) -> States:

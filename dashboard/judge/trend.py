@@ -2,7 +2,7 @@
 
 The slope is Theil and Sen's median of all pairs, which a few bad days do not move. Its 95 % range holds for
 days that are independent; days in a row are alike, so it is widened by what their likeness costs. Pure. Uses
-scipy.
+scipy, whose statistics are imported when first needed: they take a second, and most pages show no trend.
 """
 
 from __future__ import annotations
@@ -10,8 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-from scipy import stats
 
 from dashboard.judge import sampling
 
@@ -48,6 +46,8 @@ def trend(what: str, days: Sequence[tuple[int, float]], *, finest_ratio: float =
     median = sorted(values)[len(values) // 2] if values else 0.0
     if len(days) < LEAST_DAYS or median <= 0 or days[-1][0] - days[0][0] < LEAST_DAYS:
         return _too_few(what, len(days))
+    from scipy import stats
+
     found = stats.theilslopes(values, [day for day, _ in days], alpha=1 - sampling.CONFIDENCE)
     slope, low, high = (float(each) for each in (found.slope, found.low_slope, found.high_slope))
     likeness = _worth(values, [day for day, _ in days], slope)

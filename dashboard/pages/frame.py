@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
     from dashboard.pages.method import MethodPage
+    from dashboard.pages.schedule import SchedulePage
     from dashboard.pages.shows import ShowsPage
     from dashboard.pages.side_by_side import SideBySidePage
     from dashboard.pages.term import TermPage
@@ -76,6 +77,7 @@ PLACES = (
     Place(text="Circuit", url="/circuit/{handoff}", daily=True),
     Place(text="Events", url="/events", daily=True),
     Place(text="Uploads", url="/uploads", daily=True),
+    Place(text="Allowance and schedule", url="/allowance"),
     Place(text="Side by side", url="/side-by-side"),
     Place(text="Evenings", url="/evenings/{handoff}"),
     Place(text="Findings", url="/findings/{handoff}"),
@@ -186,6 +188,9 @@ class Pages:
 
     def uploads(self, page: UploadsPage) -> str:
         return self._fill("uploads.html", page)
+
+    def schedule(self, page: SchedulePage) -> str:
+        return self._fill("schedule.html", page)
 
     def method(self, page: MethodPage) -> str:
         return self._fill("method.html", page)

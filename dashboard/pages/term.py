@@ -1,7 +1,4 @@
-"""Term: one handoff's contract month by month: availability, credits, delay and loss; a page of its own.
-
-Months that are over are judged once and kept, for nothing changes them but a ticket that is closed later.
-"""
+"""Term: one handoff's contract month by month: availability, credits, delay and loss; a page of its own."""
 
 from __future__ import annotations
 
@@ -23,13 +20,11 @@ from dashboard.pages.contracts import MARKS
 from dashboard.pages.frame import Frame, circuit_url, side_by_side_url, term_url
 from dashboard.pages.ledger import Entry, Heading, Table, cells, number
 from dashboard.pages.wording import DASH, counted, span
+from dashboard.past import MOST_MONTHS, Past, every_month
 from dashboard.statements import MonthCount, Statement
 from store.clock import NS_PER_S, local, rfc3339, zone
 from store.reader import Reader
 from store.site import Handoff, Site
-
-_MOST_MONTHS = 60  # five years; of a longer term the newest
-_SETTLED_S = 3 * 86_400  # after its end nothing that comes late changes a month
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,21 +36,6 @@ class Findings:
     months: tuple[MonthCount, ...]
     renewal: Renewal
     now_ns: int
-
-
-class Past:
-    """Months that are over, as they were judged since the dashboard started."""
-
-    def __init__(self) -> None:
-        self._found: dict[tuple[str, int, int], MonthCount] = {}
-
-    def month(self, reader: Reader, site: Site, handoff: Handoff, month: Span, *, now_s: int) -> MonthCount:
-        """The month, judged now or before."""
-        notes = len(statements.tickets(reader, handoff))
-        key = (handoff.name, month.from_s, notes)
-        if key not in self._found or now_s < month.until_s + _SETTLED_S:
-            self._found[key] = statements.month_count(reader, site, handoff, month, now_s=now_s)
-        return self._found[key]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,35 +93,16 @@ def url(handoff: str, month: date, *, suffix: str = "") -> str:
 def find(reader: Reader, *, site: Site, handoff: Handoff, month: date, past: Past, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
     where, now_s = zone(site.timezone), now_ns // NS_PER_S
-    every = tuple(
-        past.month(reader, site, handoff, one, now_s=now_s)
-        for one in _months(reader, handoff, where, now_ns=now_ns)
-    )
+    statement = past.statement(reader, site, handoff, month, now_ns=now_ns)
+    every = every_month(past, reader, site, handoff, now_ns=now_ns, shown=statement.parts)
     over = [one for one in every if months.month(one.month.first_day, where).until_s <= now_s]
     return Findings(
         site=site,
-        statement=statements.find(reader, site, handoff, day=month, now_ns=now_ns),
+        statement=statement,
         months=every,
-        renewal=over_time.renewal_of(reader, site, handoff, now_ns=now_ns, judged=over),
+        renewal=past.renewal(reader, site, handoff, over, now_ns=now_ns),
         now_ns=now_ns,
     )
-
-
-def _months(reader: Reader, handoff: Handoff, where: tzinfo, *, now_ns: int) -> list[Span]:
-    """The months since the service or the record began, within the term, up to this one; cut where the card
-    changed."""
-    now_s = now_ns // NS_PER_S
-    oldest_ns = reader.oldest_ns(handoff=handoff.name, since_ns=0)
-    today = local(now_ns, where).date()
-    first = today if oldest_ns is None else local(oldest_ns, where).date()
-    start = handoff.card_at(now_ns).service_start
-    day = max(first, start) if start and start <= today else first
-    found = []
-    while day <= today:
-        month = months.month(day, where)
-        found += [one for _, one in statements.versions(handoff, month, where) if one.from_s <= now_s]
-        day = month.until_day
-    return found[-_MOST_MONTHS:]
 
 
 # The page
@@ -215,7 +176,7 @@ def _month_table(found: Findings) -> Table:
             number("Credit", found.renewal.paid.at_first.unit if found.renewal.paid else ""),
         ),
         rows=tuple(rows),
-        note=f"The newest {_MOST_MONTHS} months." if len(found.months) == _MOST_MONTHS else "",
+        note=f"The newest {MOST_MONTHS} months." if len(found.months) == MOST_MONTHS else "",
     )
 
 

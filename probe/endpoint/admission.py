@@ -98,8 +98,16 @@ Terms = RunTerms | PacedTerms | RehearsalTerms
 class Admission:
     """What is granted and to whom. Trains are known by SSID, runs by a name that cannot be guessed."""
 
-    def __init__(self, *, callers: Mapping[str, bytes], limits: Limits, ledger: Ledger) -> None:
+    def __init__(
+        self,
+        *,
+        callers: Mapping[str, bytes],
+        limits: Limits,
+        ledger: Ledger,
+        leaving: Mapping[str, bytes] | None = None,
+    ) -> None:
         self._callers = dict(callers)
+        self._leaving = dict(leaving or {})
         self._limits = limits
         self._ledger = ledger
         self._trains: dict[int, str] = {}
@@ -110,16 +118,35 @@ class Admission:
         """The caller that holds `key`, or None. Takes as long for a right key as for a wrong one."""
         digest = hashlib.sha256(key).digest()
         found = None
-        for name, known in self._callers.items():
+        for name, known in (*self._callers.items(), *self._leaving.items()):
             if hmac.compare_digest(digest, known):
                 found = name
         return found
 
-    def renew(self, callers: Mapping[str, bytes]) -> list[str]:
-        """Take over a changed list of callers; returns those whose key is admitted no more."""
-        gone = [name for name, digest in self._callers.items() if callers.get(name) != digest]
-        self._callers = dict(callers)
-        return gone
+    def renew(self, callers: Mapping[str, bytes], leaving: Mapping[str, bytes] | None = None) -> list[str]:
+        """Take over a changed list of callers and of their older keys that are still admitted.
+
+        Returns the callers none of whose keys from before is admitted any more.
+        """
+        before, self._callers = self._callers, dict(callers)
+        self._leaving = dict(leaving or {})
+        return [name for name, digest in before.items() if not self.admits(name, digest)]
+
+    def admits(self, caller: str, digest: bytes) -> bool:
+        """Whether the key of this SHA-256 is admitted, and as this caller's."""
+        return digest in (self._callers.get(caller), self._leaving.get(caller))
+
+    def knows(self, caller: str) -> bool:
+        """Whether there is a caller of this name."""
+        return caller in self._callers
+
+    def limits_of(self, caller: str) -> Limits:
+        """What is granted to a caller."""
+        return self._limits.of(caller)
+
+    def grant(self, limits: Limits) -> None:
+        """Grant this from now on; what is under way keeps what it was granted."""
+        self._limits = limits
 
     def heard(self, caller: str, *, now_ns: int) -> None:
         """Note that a caller gave a sign of life at `now_ns`; an earlier one changes nothing."""
@@ -132,17 +159,17 @@ class Admission:
     def bytes_left(self, caller: str, *, unix_ns: int) -> int:
         """What is left of this month's allowance for a caller, runs under way not counted."""
         used = self._ledger.used(caller, month=month_of(unix_ns))
-        return max(0, self._limits.bytes_per_month - used)
+        return max(0, self._limits.of(caller).bytes_per_month - used)
 
     def open_train(self, caller: str, request: TrainRequest, *, now_ns: int) -> int | Refusal:
         """An SSID for a new train, or why not."""
-        wrong = self._wrong_train(request) or self._crowded(caller, now_ns)
+        wrong = _wrong_train(request, self._limits.of(caller)) or self._crowded(caller, now_ns)
         if wrong is not None:
             return wrong
-        if len(self.trains_of(caller)) >= self._limits.trains:
+        if len(self.trains_of(caller)) >= self._limits.of(caller).trains:
             return Refusal(
                 code="limit",
-                why=f"a caller here has at most {_count(self._limits.trains, 'train')} at a time",
+                why=f"a caller here has at most {_count(self._limits.of(caller).trains, 'train')} at a time",
             )
         if len(self._trains) >= _SSIDS // 2:  # keeps the draw below short
             return Refusal(code="busy", why="the endpoint has no session left", retry_after_s=60.0)
@@ -161,7 +188,11 @@ class Admission:
 
     def open_run(self, caller: str, request: RunRequest, *, now_ns: int, unix_ns: int) -> RunTerms | Refusal:
         """The terms of a new run, or why not."""
-        wrong = self._wrong_run(request) or self._crowded(caller, now_ns) or self._occupied(now_ns)
+        wrong = (
+            _wrong_run(request, self._limits.of(caller))
+            or self._crowded(caller, now_ns)
+            or self._occupied(now_ns)
+        )
         if wrong is not None:
             return wrong
         left = self.bytes_left(caller, unix_ns=unix_ns) - self._reserved(caller)
@@ -174,7 +205,7 @@ class Admission:
             up_flows=request.flows if up else 0,
             down_flows=request.flows if down else 0,
             seconds=request.seconds,
-            bytes_max=min(self._limits.bytes_per_run, left),
+            bytes_max=min(self._limits.of(caller).bytes_per_run, left),
             congestion=request.congestion,
             down_at_most_bps=request.down_at_most_bps,
             ends_ns=now_ns + round(request.seconds * NS_PER_S),
@@ -186,7 +217,11 @@ class Admission:
         self, caller: str, request: PacedRequest, *, now_ns: int, unix_ns: int
     ) -> PacedTerms | Refusal:
         """The terms of a new paced run, or why not. It takes the place of a rate run while it lasts."""
-        wrong = self._wrong_paced(request) or self._crowded(caller, now_ns) or self._occupied(now_ns)
+        wrong = (
+            _wrong_paced(request, self._limits.of(caller))
+            or self._crowded(caller, now_ns)
+            or self._occupied(now_ns)
+        )
         if wrong is not None:
             return wrong
         left = self.bytes_left(caller, unix_ns=unix_ns) - self._reserved(caller)
@@ -194,8 +229,8 @@ class Admission:
             return self._used_up(caller, month_of(unix_ns))
         # what it is to move is known before: nothing is begun that the allowance would break off
         needs = payload_bytes_of(request)
-        if needs > min(self._limits.bytes_per_run, left):
-            return self._too_much(needs, left)
+        if needs > min(self._limits.of(caller).bytes_per_run, left):
+            return _too_much(needs, left, self._limits.of(caller))
         terms = PacedTerms(
             run=secrets.token_hex(8),
             caller=caller,
@@ -215,7 +250,7 @@ class Admission:
     ) -> PacedTerms | Refusal:
         """The terms of a new capacity run, or why not. Nothing else runs beside it (RFC 9097 section 8.3)."""
         wrong = (
-            self._wrong_capacity(request)
+            _wrong_capacity(request, self._limits.of(caller))
             or self._crowded(caller, now_ns)
             or self._occupied(now_ns, alone=True)
         )
@@ -224,7 +259,7 @@ class Admission:
         left = self.bytes_left(caller, unix_ns=unix_ns) - self._reserved(caller)
         if left <= 0:
             return self._used_up(caller, month_of(unix_ns))
-        most_bps = rate_bps(row_at_most(self._limits.paced_bps))
+        most_bps = rate_bps(row_at_most(self._limits.of(caller).paced_bps))
         terms = PacedTerms(
             run=secrets.token_hex(8),
             caller=caller,
@@ -233,7 +268,9 @@ class Admission:
             payload_bytes=request.payload_bytes,
             seconds=request.seconds,
             bytes_max=min(
-                self._limits.bytes_per_run, left, most_bytes(request.seconds, row_at_most(most_bps))
+                self._limits.of(caller).bytes_per_run,
+                left,
+                most_bytes(request.seconds, row_at_most(most_bps)),
             ),
             ends_ns=now_ns + round(request.seconds * NS_PER_S),
             searches=True,
@@ -245,15 +282,19 @@ class Admission:
         self, caller: str, request: RehearsalRequest, *, now_ns: int, unix_ns: int
     ) -> RehearsalTerms | Refusal:
         """The terms of a new rehearsal, or why not. It takes the place of a rate run while it lasts."""
-        wrong = self._wrong_rehearsal(request) or self._crowded(caller, now_ns) or self._occupied(now_ns)
+        wrong = (
+            _wrong_rehearsal(request, self._limits.of(caller))
+            or self._crowded(caller, now_ns)
+            or self._occupied(now_ns)
+        )
         if wrong is not None:
             return wrong
         left = self.bytes_left(caller, unix_ns=unix_ns) - self._reserved(caller)
         if left <= 0:
             return self._used_up(caller, month_of(unix_ns))
         needs = round(sum(one.ip_bps for one in request.streams) * request.seconds / 8) + _KEYFRAMES_BYTES
-        if needs > min(self._limits.bytes_per_run, left):
-            return self._too_much(needs, left)
+        if needs > min(self._limits.of(caller).bytes_per_run, left):
+            return _too_much(needs, left, self._limits.of(caller))
         terms = RehearsalTerms(
             run=secrets.token_hex(8),
             caller=caller,
@@ -274,97 +315,6 @@ class Admission:
         terms = self._runs.pop(run, None)
         if terms is not None:
             self._ledger.book(terms.caller, moved_bytes, month=month_of(unix_ns))
-
-    def _wrong_train(self, request: TrainRequest) -> Refusal | None:
-        if not request.per_second > 0:
-            return _bad("per_second", "more than 0", request.per_second)
-        if request.per_second > self._limits.per_second:
-            return _over(
-                "a train here has at most {} packets a second", self._limits.per_second, "per_second"
-            )
-        if not AUTHENTICATED_BYTES <= request.packet_bytes <= PACKET_BYTES_MAX:
-            return _bad("packet_bytes", f"{AUTHENTICATED_BYTES} to {PACKET_BYTES_MAX}", request.packet_bytes)
-        return None
-
-    def _wrong_run(self, request: RunRequest) -> Refusal | None:
-        if request.direction not in _DIRECTIONS:
-            return _bad("direction", "up, down or both", request.direction)
-        if request.flows < 1:
-            return _bad("flows", "1 or more", request.flows)
-        if not request.seconds > 0:
-            return _bad("seconds", "more than 0", request.seconds)
-        if request.congestion is not None and not _CONGESTION.fullmatch(request.congestion):
-            return _bad("congestion", "the name of a congestion control", request.congestion)
-        if request.down_at_most_bps is not None and request.down_at_most_bps < FLOW_BPS_MIN * request.flows:
-            expected = f"{FLOW_BPS_MIN} or more for each flow"
-            return _bad("down_at_most_bps", expected, request.down_at_most_bps)
-        if request.flows > self._limits.flows:
-            return _over("a run here has at most {} flows in each direction", self._limits.flows, "flows")
-        if request.seconds > self._limits.seconds_per_run:
-            return _over("a run here lasts at most {} s", self._limits.seconds_per_run, "seconds_per_run")
-        return None
-
-    def _wrong_paced(self, request: PacedRequest) -> Refusal | None:
-        if request.direction not in (Direction.UP, Direction.DOWN):
-            return _bad("direction", "up or down", request.direction)
-        low, high = PAYLOAD_BYTES
-        if not low <= request.payload_bytes <= high or request.payload_bytes % STEP_BYTES:
-            return _bad(
-                "payload_bytes", f"a multiple of {STEP_BYTES} from {low} to {high}", request.payload_bytes
-            )
-        if request.offered_bps < OFFERED_BPS[0]:
-            return _bad("offered_bps", f"{OFFERED_BPS[0]} or more", request.offered_bps)
-        if not request.seconds > 0:
-            return _bad("seconds", "more than 0", request.seconds)
-        if request.offered_bps > self._limits.paced_bps:
-            return _over("a paced run here offers at most {} bit/s", self._limits.paced_bps, "paced_bps")
-        if request.seconds > self._limits.seconds_per_run:
-            return _over("a run here lasts at most {} s", self._limits.seconds_per_run, "seconds_per_run")
-        if request.burst_packets is not None and not 1 <= request.burst_packets <= BURST_PACKETS_MAX:
-            return _bad("burst_packets", f"1 to {BURST_PACKETS_MAX}", request.burst_packets)
-        if payload_bytes_of(request) // request.payload_bytes >= SEQUENCES:
-            return _bad("offered_bps", "fewer packets in one run", request.offered_bps)
-        return None
-
-    def _wrong_rehearsal(self, request: RehearsalRequest) -> Refusal | None:
-        if not 1 <= len(request.streams) <= self._limits.flows:
-            return _bad("streams", f"1 to {self._limits.flows} (flows in the limits)", len(request.streams))
-        for one in request.streams:
-            wrong = _wrong_stream(one)
-            if wrong is not None:
-                return wrong
-        if not request.seconds > 0:
-            return _bad("seconds", "more than 0", request.seconds)
-        if sum(one.ip_bps for one in request.streams) > self._limits.paced_bps:
-            return _over("a rehearsal here sends at most {} bit/s", self._limits.paced_bps, "paced_bps")
-        longest = self._limits.seconds_per_rehearsal
-        if request.seconds > longest:
-            return _over("a rehearsal here lasts at most {} s", longest, "seconds_per_rehearsal")
-        return None
-
-    def _too_much(self, needs: int, left: int) -> Refusal:
-        """What is known to be too much before it begins."""
-        limit, key = self._limits.bytes_per_run, "bytes_per_run"
-        if left < limit:
-            limit, key = left, "what is left of bytes_per_month"
-        why = f"this run needs {needs} bytes and may have {limit} ({key} in the endpoint's limits)"
-        return Refusal(code="limit", why=why)
-
-    def _wrong_capacity(self, request: CapacityRequest) -> Refusal | None:
-        if request.direction not in (Direction.UP, Direction.DOWN):
-            return _bad("direction", "up or down", request.direction)
-        low, high = CAPACITY_PAYLOAD_BYTES
-        if not low <= request.payload_bytes <= high or request.payload_bytes % STEP_BYTES:
-            expected = f"a multiple of {STEP_BYTES} from {low} to {high}"
-            return _bad("payload_bytes", expected, request.payload_bytes)
-        if not CAPACITY_SECONDS[0] <= request.seconds <= CAPACITY_SECONDS[1]:
-            return _bad("seconds", "{} to {}".format(*CAPACITY_SECONDS), request.seconds)
-        if request.seconds > self._limits.seconds_per_run:
-            return _over("a run here lasts at most {} s", self._limits.seconds_per_run, "seconds_per_run")
-        if self._limits.paced_bps < rate_bps(0):
-            why = f"a capacity run begins at {rate_bps(0)} bit/s and may have {self._limits.paced_bps}"
-            return Refusal(code="limit", why=f"{why} (paced_bps in the endpoint's limits)")
-        return None
 
     def _lively(self, caller: str, now_ns: int) -> bool:
         return now_ns - self._heard_ns.get(caller, now_ns) <= SILENCE_S * NS_PER_S
@@ -400,12 +350,107 @@ class Admission:
         if self._reserved(caller):
             why = "the run under way may use up what is left of this month's allowance"
             return Refusal(code="busy", why=why, retry_after_s=10.0)
-        allowance = f"{self._limits.bytes_per_month:,}".replace(",", " ")
+        allowance = f"{self._limits.of(caller).bytes_per_month:,}".replace(",", " ")
         return Refusal(
             code="allowance",
             why=f"the {allowance} bytes a month that this endpoint allows a caller are used up until "
             f"{month_after(month)}-01 UTC",
         )
+
+
+def _wrong_train(request: TrainRequest, limits: Limits) -> Refusal | None:
+    if not request.per_second > 0:
+        return _bad("per_second", "more than 0", request.per_second)
+    if request.per_second > limits.per_second:
+        return _over("a train here has at most {} packets a second", limits.per_second, "per_second")
+    if not AUTHENTICATED_BYTES <= request.packet_bytes <= PACKET_BYTES_MAX:
+        return _bad("packet_bytes", f"{AUTHENTICATED_BYTES} to {PACKET_BYTES_MAX}", request.packet_bytes)
+    return None
+
+
+def _wrong_run(request: RunRequest, limits: Limits) -> Refusal | None:
+    if request.direction not in _DIRECTIONS:
+        return _bad("direction", "up, down or both", request.direction)
+    if request.flows < 1:
+        return _bad("flows", "1 or more", request.flows)
+    if not request.seconds > 0:
+        return _bad("seconds", "more than 0", request.seconds)
+    if request.congestion is not None and not _CONGESTION.fullmatch(request.congestion):
+        return _bad("congestion", "the name of a congestion control", request.congestion)
+    if request.down_at_most_bps is not None and request.down_at_most_bps < FLOW_BPS_MIN * request.flows:
+        expected = f"{FLOW_BPS_MIN} or more for each flow"
+        return _bad("down_at_most_bps", expected, request.down_at_most_bps)
+    if request.flows > limits.flows:
+        return _over("a run here has at most {} flows in each direction", limits.flows, "flows")
+    if request.seconds > limits.seconds_per_run:
+        return _over("a run here lasts at most {} s", limits.seconds_per_run, "seconds_per_run")
+    return None
+
+
+def _wrong_paced(request: PacedRequest, limits: Limits) -> Refusal | None:
+    if request.direction not in (Direction.UP, Direction.DOWN):
+        return _bad("direction", "up or down", request.direction)
+    low, high = PAYLOAD_BYTES
+    if not low <= request.payload_bytes <= high or request.payload_bytes % STEP_BYTES:
+        return _bad(
+            "payload_bytes", f"a multiple of {STEP_BYTES} from {low} to {high}", request.payload_bytes
+        )
+    if request.offered_bps < OFFERED_BPS[0]:
+        return _bad("offered_bps", f"{OFFERED_BPS[0]} or more", request.offered_bps)
+    if not request.seconds > 0:
+        return _bad("seconds", "more than 0", request.seconds)
+    if request.offered_bps > limits.paced_bps:
+        return _over("a paced run here offers at most {} bit/s", limits.paced_bps, "paced_bps")
+    if request.seconds > limits.seconds_per_run:
+        return _over("a run here lasts at most {} s", limits.seconds_per_run, "seconds_per_run")
+    if request.burst_packets is not None and not 1 <= request.burst_packets <= BURST_PACKETS_MAX:
+        return _bad("burst_packets", f"1 to {BURST_PACKETS_MAX}", request.burst_packets)
+    if payload_bytes_of(request) // request.payload_bytes >= SEQUENCES:
+        return _bad("offered_bps", "fewer packets in one run", request.offered_bps)
+    return None
+
+
+def _wrong_rehearsal(request: RehearsalRequest, limits: Limits) -> Refusal | None:
+    if not 1 <= len(request.streams) <= limits.flows:
+        return _bad("streams", f"1 to {limits.flows} (flows in the limits)", len(request.streams))
+    for one in request.streams:
+        wrong = _wrong_stream(one)
+        if wrong is not None:
+            return wrong
+    if not request.seconds > 0:
+        return _bad("seconds", "more than 0", request.seconds)
+    if sum(one.ip_bps for one in request.streams) > limits.paced_bps:
+        return _over("a rehearsal here sends at most {} bit/s", limits.paced_bps, "paced_bps")
+    longest = limits.seconds_per_rehearsal
+    if request.seconds > longest:
+        return _over("a rehearsal here lasts at most {} s", longest, "seconds_per_rehearsal")
+    return None
+
+
+def _wrong_capacity(request: CapacityRequest, limits: Limits) -> Refusal | None:
+    if request.direction not in (Direction.UP, Direction.DOWN):
+        return _bad("direction", "up or down", request.direction)
+    low, high = CAPACITY_PAYLOAD_BYTES
+    if not low <= request.payload_bytes <= high or request.payload_bytes % STEP_BYTES:
+        expected = f"a multiple of {STEP_BYTES} from {low} to {high}"
+        return _bad("payload_bytes", expected, request.payload_bytes)
+    if not CAPACITY_SECONDS[0] <= request.seconds <= CAPACITY_SECONDS[1]:
+        return _bad("seconds", "{} to {}".format(*CAPACITY_SECONDS), request.seconds)
+    if request.seconds > limits.seconds_per_run:
+        return _over("a run here lasts at most {} s", limits.seconds_per_run, "seconds_per_run")
+    if limits.paced_bps < rate_bps(0):
+        why = f"a capacity run begins at {rate_bps(0)} bit/s and may have {limits.paced_bps}"
+        return Refusal(code="limit", why=f"{why} (paced_bps in the endpoint's limits)")
+    return None
+
+
+def _too_much(needs: int, left: int, limits: Limits) -> Refusal:
+    """What is known to be too much before it begins."""
+    limit, key = limits.bytes_per_run, "bytes_per_run"
+    if left < limit:
+        limit, key = left, "what is left of bytes_per_month"
+    why = f"this run needs {needs} bytes and may have {limit} ({key} in the endpoint's limits)"
+    return Refusal(code="limit", why=why)
 
 
 def payload_bytes_of(request: PacedRequest) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import hashlib
 import json
 import logging
 import re
@@ -60,9 +61,10 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Call:
-    """One request of an admitted caller. `parts` are the named parts of its path."""
+    """One request of an admitted caller. `parts` are those its path names, `digest` its key's SHA-256."""
 
     caller: str
+    digest: bytes = b""
     remote: str
     parts: Mapping[str, str]
     body: bytes
@@ -171,8 +173,9 @@ class Front:
         return handler.caller is not None
 
     async def _respond(self, request: web.BaseRequest) -> web.Response:
-        caller = self._caller(request)
-        if caller is None:
+        key = _key(request)
+        caller = None if key is None else self._admit(key)
+        if caller is None or key is None:
             response = _response(_NOT_ADMITTED)
             response.force_close()
             return response
@@ -181,7 +184,7 @@ class Front:
             response.force_close()
             return response
         try:
-            return _response(await self._answer(request, caller))
+            return _response(await self._answer(request, caller, key))
         except BadMessage as error:
             return _response(Refusal(code="bad_request", why=error.why))
         except Exception:
@@ -190,12 +193,7 @@ class Front:
                 Refusal(code="trouble", why="the endpoint failed while it answered; see its log")
             )
 
-    def _caller(self, request: web.BaseRequest) -> str | None:
-        scheme, _, text = request.headers.get(hdrs.AUTHORIZATION, "").partition(" ")
-        key = read_secret(text.strip(), KEY_BYTES) if scheme.lower() == "bearer" else None
-        return None if key is None else self._admit(key)
-
-    async def _answer(self, request: web.BaseRequest, caller: str) -> Any:
+    async def _answer(self, request: web.BaseRequest, caller: str, key: bytes) -> Any:
         spoken = request.headers.get(PROTOCOL_HEADER, "nothing")
         if spoken != str(PROTOCOL):
             why = f"this endpoint speaks protocol {PROTOCOL}, the caller {spoken[:20]}; update the older one"
@@ -207,7 +205,12 @@ class Front:
         body = await _read_body(request)
         if isinstance(body, Refusal):
             return body
-        return await answer(Call(caller=caller, remote=request.remote or "", parts=parts, body=body))
+        if self._admit(key) != caller:  # it was revoked while the body came
+            return _NOT_ADMITTED
+        digest = hashlib.sha256(key).digest()
+        return await answer(
+            Call(caller=caller, digest=digest, remote=request.remote or "", parts=parts, body=body)
+        )
 
 
 class _Request(web.BaseRequest):
@@ -275,6 +278,12 @@ class _Server(web.Server):
             return _Request(message, payload, protocol, writer, task, loop)
 
         super().__init__(respond, request_factory=request)
+
+
+def _key(request: web.BaseRequest) -> bytes | None:
+    """The key that a request shows, None where it shows none of the right form."""
+    scheme, _, text = request.headers.get(hdrs.AUTHORIZATION, "").partition(" ")
+    return read_secret(text.strip(), KEY_BYTES) if scheme.lower() == "bearer" else None
 
 
 def _left(connection: socket.socket, task: asyncio.Task[None]) -> None:

@@ -3,7 +3,8 @@
 ::
 
     identity.pem   the endpoint's self-signed certificate and its private key; the invitations pin it
-    callers.json   the port, and the SHA-256 of each caller's key (never a key itself)
+    callers.json   the port, the SHA-256 of each caller's key (never a key itself), and those of older keys
+                   that are still admitted for a while
     limits.toml    what is granted (limits.py)
     ledger.json    what each caller moved in which month (ledger.py)
 
@@ -32,6 +33,8 @@ from store.errors import UserMistake
 
 DEFAULT_CALLER = "probe"
 
+Version = tuple[tuple[int, int] | None, tuple[int, int] | None]  # of the callers and of the limits
+
 _IDENTITY, _CALLERS = "identity.pem", "callers.json"
 _FORMAT = 1
 _CALLER_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
@@ -42,29 +45,58 @@ _VALID_TO = datetime.datetime(9999, 12, 31, 23, 59, 59, tzinfo=datetime.UTC)  # 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Keys:
-    """A directory as `serve` needs it. `callers` maps a name to the SHA-256 of that caller's key.
+class Leaving:
+    """An older key of a caller, by its SHA-256, that is admitted until then beside the newer one."""
 
-    `version` is that of the callers (`callers_version`), taken before they were read.
-    """
+    digest: bytes = field(repr=False)
+    until_unix_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Callers:
+    """Who is admitted: names with the SHA-256 of their keys, and of older keys that still count."""
+
+    port: int
+    current: Mapping[str, bytes] = field(repr=False)
+    leaving: Mapping[str, Leaving] = field(default_factory=dict)
+
+    def still(self, *, now_unix_ns: int) -> dict[str, bytes]:
+        """The older keys that are admitted at this moment."""
+        return {name: one.digest for name, one in self.leaving.items() if now_unix_ns < one.until_unix_ns}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Keys:
+    """A directory as `serve` needs it. `version` is that of `callers`, taken before they were read."""
 
     directory: Path
-    port: int
-    callers: Mapping[str, bytes] = field(repr=False)
+    callers: Callers
     limits: Limits
-    version: tuple[int, int] | None
+    version: Version
+
+    @property
+    def port(self) -> int:
+        return self.callers.port
 
     @property
     def flow_port(self) -> int:
         return self.port + 1
 
 
-def invite(directory: Path, *, address: str, name: str = DEFAULT_CALLER) -> Invitation:
+def invite(
+    directory: Path,
+    *,
+    address: str,
+    name: str = DEFAULT_CALLER,
+    known: bool = False,
+    older_until_unix_ns: int | None = None,
+) -> Invitation:
     """Admit the caller `name` to the endpoint in `directory`, which is made when it is not there yet.
 
     `address` is ``HOST`` or ``HOST:PORT`` as the caller reaches it; the first invitation settles the
-    port. A name that was invited before gets a new key, and its old one is admitted no more; a running
-    endpoint notices within seconds. Raises UserMistake.
+    port. A name that was invited before gets a new key, and its old one is admitted until
+    `older_until_unix_ns`, with None no more; a running endpoint notices within seconds. With `known` the
+    caller must be there already. Raises UserMistake.
     """
     if not _CALLER_NAME.fullmatch(name):
         raise UserMistake(
@@ -74,21 +106,42 @@ def invite(directory: Path, *, address: str, name: str = DEFAULT_CALLER) -> Invi
     try:
         _make_directory(directory)
         before = _read_callers(directory) if (directory / _CALLERS).exists() else None
-        host, port = parse_address(address, default_port=before[0] if before else DEFAULT_PORT)
-        if before and before[0] != port:
+        if known:
+            _must_know(before, name)
+        host, port = parse_address(address, default_port=before.port if before else DEFAULT_PORT)
+        if before and before.port != port:
             raise UserMistake(
-                f"address {address!r}: this endpoint has port {before[0]} by its earlier invitations; "
+                f"address {address!r}: this endpoint has port {before.port} by its earlier invitations; "
                 "leave the port out, or invite into another directory"
             )
         pin = _identity_pin(directory)
         if not (directory / limits.FILE).exists():
             write_private(directory / limits.FILE, limits.template())
         key = secrets.token_bytes(KEY_BYTES)
-        callers = (before[1] if before else {}) | {name: hashlib.sha256(key).digest()}
-        _write_callers(directory, port, callers)
+        before = before or Callers(port=port, current={})
+        leaving = {other: one for other, one in before.leaving.items() if other != name}
+        if older_until_unix_ns is not None and name in before.current:
+            leaving[name] = Leaving(digest=before.current[name], until_unix_ns=older_until_unix_ns)
+        current = {**before.current, name: hashlib.sha256(key).digest()}
+        _write_callers(directory, Callers(port=port, current=current, leaving=leaving))
     except OSError as error:
         raise _trouble(directory, error) from None
     return Invitation(host=host, port=port, flow_port=port + 1, key=key, pin=pin)
+
+
+def revoke(directory: Path, *, name: str) -> None:
+    """Admit a caller no more, whichever of its keys it shows. Raises UserMistake.
+
+    A running endpoint notices within seconds and ends what the caller has under way.
+    """
+    before = callers_of(directory)
+    _must_know(before, name)
+    current = {other: digest for other, digest in before.current.items() if other != name}
+    leaving = {other: one for other, one in before.leaving.items() if other != name}
+    try:
+        _write_callers(directory, Callers(port=before.port, current=current, leaving=leaving))
+    except OSError as error:
+        raise _trouble(directory, error) from None
 
 
 def load(directory: Path) -> Keys:
@@ -99,26 +152,30 @@ def load(directory: Path) -> Keys:
         for name in (_CALLERS, _IDENTITY):
             if not (directory / name).exists():
                 raise UserMistake(f"{directory}: {name} is missing; {_cure(directory)}")
-        version = callers_version(directory)
-        port, callers = _read_callers(directory)
+        version = version_of(directory)
+        callers = _read_callers(directory)
     except OSError as error:
         raise _trouble(directory, error) from None
     granted = limits.load(directory / limits.FILE)
-    return Keys(directory=directory, port=port, callers=callers, limits=granted, version=version)
+    return Keys(directory=directory, callers=callers, limits=granted, version=version)
 
 
-def callers_of(directory: Path) -> Mapping[str, bytes]:
-    """Only the callers, for a running endpoint that looks again. Raises UserMistake."""
+def callers_of(directory: Path) -> Callers:
+    """Only the callers. Raises UserMistake."""
     try:
-        return _read_callers(directory)[1]
+        return _read_callers(directory)
     except OSError as error:
         raise _trouble(directory, error) from None
 
 
-def callers_version(directory: Path) -> tuple[int, int] | None:
-    """A value that changes whenever the callers did; None while there are none."""
+def version_of(directory: Path) -> Version:
+    """A value that changes whenever the callers or the limits did."""
+    return _changed(directory / _CALLERS), _changed(directory / limits.FILE)
+
+
+def _changed(path: Path) -> tuple[int, int] | None:
     try:
-        found = (directory / _CALLERS).stat()
+        found = path.stat()
     except OSError:
         return None
     return found.st_ino, found.st_mtime_ns
@@ -211,26 +268,47 @@ def _new_identity() -> str:
     return (certificate.public_bytes(serialization.Encoding.PEM) + private).decode("ascii")
 
 
-def _read_callers(directory: Path) -> tuple[int, dict[str, bytes]]:
+def _read_callers(directory: Path) -> Callers:
     path = directory / _CALLERS
     try:
         found: Any = json.loads(path.read_text(encoding="utf-8"))
         if found["format"] != _FORMAT:
             raise UserMistake(f"{path}: it was written by a newer Linebook; use that one")
-        port, callers = found["port"], found["callers"]
-        digests = {str(name): bytes.fromhex(digest) for name, digest in callers.items()}
-        if type(port) is not int or not 1 <= port <= 65534 or any(len(d) != 32 for d in digests.values()):
+        port = found["port"]
+        current = {str(name): bytes.fromhex(digest) for name, digest in found["callers"].items()}
+        leaving = {
+            str(name): Leaving(digest=bytes.fromhex(one["key"]), until_unix_ns=int(one["until_unix_ns"]))
+            for name, one in found.get("older", {}).items()
+        }
+        digests = [*current.values(), *(one.digest for one in leaving.values())]
+        if type(port) is not int or not 1 <= port <= 65534 or any(len(one) != 32 for one in digests):
             raise ValueError("out of range")
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError):
         raise UserMistake(
             f"{path}: it is damaged; restore it from a copy, or invite into another directory"
         ) from None
-    return port, digests
+    return Callers(port=port, current=current, leaving=leaving)
 
 
-def _write_callers(directory: Path, port: int, callers: Mapping[str, bytes]) -> None:
-    found = {"format": _FORMAT, "port": port, "callers": {name: d.hex() for name, d in callers.items()}}
+def _write_callers(directory: Path, callers: Callers) -> None:
+    found = {
+        "format": _FORMAT,
+        "port": callers.port,
+        "callers": {name: digest.hex() for name, digest in callers.current.items()},
+        "older": {
+            name: {"key": one.digest.hex(), "until_unix_ns": one.until_unix_ns}
+            for name, one in callers.leaving.items()
+        },
+    }
     write_private(directory / _CALLERS, json.dumps(found, indent=1) + "\n")
+
+
+def _must_know(callers: Callers | None, name: str) -> None:
+    known = sorted(callers.current) if callers else []
+    if name not in known:
+        raise UserMistake(
+            f"--name {name!r}: this endpoint has invited no such caller; it has {', '.join(known) or 'none'}"
+        )
 
 
 def _damaged_identity(directory: Path) -> UserMistake:

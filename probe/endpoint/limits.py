@@ -10,7 +10,8 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ FILE = "limits.toml"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """Limits of one endpoint; all whole numbers from 1 up."""
+    """Limits of one endpoint; all whole numbers from 1 up. `own`: of callers that have some of their own."""
 
     callers: int = 8
     runs: int = 1
@@ -33,6 +34,11 @@ class Limits:
     paced_bps: int = 10_000_000_000
     bytes_per_run: int = 500_000_000_000
     bytes_per_month: int = 2_000_000_000_000
+    own: Mapping[str, Limits] = field(default_factory=dict)
+
+    def of(self, caller: str) -> Limits:
+        """What is granted to this caller."""
+        return self.own.get(caller, self)
 
 
 _TABLES = {  # table -> key -> what it limits; the keys are the fields of Limits
@@ -55,11 +61,16 @@ _TABLES = {  # table -> key -> what it limits; the keys are the fields of Limits
 
 def template() -> str:
     """A limits file that changes nothing: every key with its meaning and default, commented out."""
-    lines = ["# What this endpoint grants. Take the # off a line, change it, and start the endpoint again."]
+    lines = [
+        "# What this endpoint grants. Take the # off a line and change it; a running endpoint takes it over",
+        "# within seconds, and what is under way keeps what it was granted.",
+    ]
     for table, keys in _TABLES.items():
         lines += ["", f"[{table}]" if table == "endpoint" else f"[{table}]  # each of them"]
         for key, meaning in keys.items():
             lines.append(f"# {f'{key} = {_default(key):_}':<38} # {meaning}")
+    lines += ["", "# A caller of a name may have any of these for itself:", "# [caller.probe]"]
+    lines += ["# bytes_per_month = 500_000_000_000"]
     return "\n".join(lines) + "\n"
 
 
@@ -80,7 +91,8 @@ def parse(text: str, *, file: str) -> Limits:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SiteMistake("", f"this is not TOML: {error}", file=file) from None
-    found: dict[str, int] = {}
+    found: dict[str, Any] = {}
+    own: dict[str, dict[str, Any]] = {}
     for table, keys in tables.items():
         if table not in _TABLES:
             raise SiteMistake(table, _unknown(table, list(_TABLES)), line=_line(text, table), file=file)
@@ -89,11 +101,25 @@ def parse(text: str, *, file: str) -> Limits:
                 table, f"expected a table, written [{table}]", line=_line(text, table), file=file
             )
         for key, value in keys.items():
+            if table == "caller" and isinstance(value, dict):
+                own[key] = _own(text, key, value, file)
+                continue
             why = _wrong(table, key, value)
             if why is not None:
                 raise SiteMistake(f"{table}.{key}", why, line=_line(text, key), file=file)
             found[key] = value
-    return Limits(**found)
+    limits = Limits(**found)
+    return replace(limits, own={name: replace(limits, **keys) for name, keys in own.items()})
+
+
+def _own(text: str, caller: str, keys: dict[str, Any], file: str) -> dict[str, Any]:
+    """A table ``[caller.NAME]``."""
+    for key, value in keys.items():
+        why = _wrong("caller", key, value)
+        if why is not None:
+            line = _line(text, key, after=_line(text, f"caller.{caller}"))
+            raise SiteMistake(f"caller.{caller}.{key}", why, line=line, file=file)
+    return keys
 
 
 def _wrong(table: str, key: str, value: Any) -> str | None:
@@ -114,10 +140,12 @@ def _default(key: str) -> int:
     return int(getattr(Limits(), key))
 
 
-def _line(text: str, name: str) -> int | None:
-    """The line, from 1, that sets or opens `name`."""
+def _line(text: str, name: str, *, after: int | None = None) -> int | None:
+    """The line, from 1, that sets or opens `name`, the first one behind the line `after`."""
     opening = re.compile(rf"\s*(\[\s*)?[\"']?{re.escape(name)}[\"']?\s*[\].=]")
-    return next((n for n, line in enumerate(text.splitlines(), 1) if opening.match(line)), None)
+    return next(
+        (n for n, line in enumerate(text.splitlines(), 1) if n > (after or 0) and opening.match(line)), None
+    )
 
 
 def _reason(error: OSError | UnicodeDecodeError) -> str:

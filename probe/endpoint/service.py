@@ -22,6 +22,7 @@ from probe.bulk.server import AnyReport, FlowServer
 from probe.bulk.worker import PacedAdmission, RehearsalAdmission
 from probe.endpoint import keys as key_files
 from probe.endpoint import ledger as ledgers
+from probe.endpoint import limits
 from probe.endpoint.admission import SILENCE_S, Admission, PacedTerms, Terms
 from probe.endpoint.doors import Doors, open_doors
 from probe.endpoint.front import Answer, Call, Front
@@ -69,6 +70,7 @@ class _Run:
     """A run under way or ended a short while ago, with the task that watches it."""
 
     terms: Terms
+    digest: bytes  # of the key it was opened with
     watch: asyncio.Task[None]
     ended_ns: int | None = None
 
@@ -94,7 +96,12 @@ async def opened(directory: Path, *, listen: str | None, clock: Clock) -> AsyncI
     tls = await asyncio.to_thread(key_files.tls_context, keys)
     ledger = await asyncio.to_thread(ledgers.load, directory)
     version = await asyncio.to_thread(_version)
-    admission = Admission(callers=keys.callers, limits=keys.limits, ledger=ledger)
+    admission = Admission(
+        callers=keys.callers.current,
+        leaving=keys.callers.still(now_unix_ns=clock.unix_ns()),
+        limits=keys.limits,
+        ledger=ledger,
+    )
     reflector = Reflector(error_estimate=_own_error_estimate(), unix_ns=clock.unix_ns)
     async with contextlib.AsyncExitStack() as closing:
         doors = open_doors(listen, port=keys.port, flow_port=keys.flow_port)
@@ -146,7 +153,9 @@ class Endpoint:
         self._clock = clock
         self._instance = secrets.token_hex(8)  # another after each restart
         self._runs: dict[str, _Run] = {}
-        self._callers_version = keys.version
+        self._opened_by: dict[int, tuple[str, bytes]] = {}  # by SSID: the caller, and its key's SHA-256
+        self._version_read = keys.version
+        self._callers = keys.callers
         self._saving = asyncio.Lock()
         self._measuring = False
         self._ceilings: dict[int, tuple[int, int]] = {}  # by flows: when, and payload in bit/s
@@ -191,7 +200,7 @@ class Endpoint:
         )
 
     async def look_after(self) -> None:
-        """What is due once a second: end what is silent or expired, look at the clock, read new callers."""
+        """What is due once a second: end what is silent or expired, look at the clock, read what changed."""
         now_ns = self._clock.monotonic_ns()
         for caller, heard_ns in self._reflector.heard():
             self._admission.heard(caller, now_ns=heard_ns)
@@ -204,7 +213,7 @@ class Endpoint:
         for name, run in tuple(self._runs.items()):
             if run.ended_ns is not None and now_ns - run.ended_ns > _KEPT_NS:
                 self._forget_run(name)
-        await self._renew_callers()
+        await self._renew()
 
     async def close(self) -> None:
         """End every run and write down what it moved."""
@@ -222,7 +231,7 @@ class Endpoint:
         return noted
 
     async def _hello(self, call: Call) -> Hello:
-        limits = self._keys.limits
+        limits = self._admission.limits_of(call.caller)
         return Hello(
             version=self._version,
             protocol=PROTOCOL,
@@ -241,6 +250,7 @@ class Endpoint:
         ssid = self._admission.open_train(call.caller, request, now_ns=now_ns)
         if isinstance(ssid, Refusal):
             return ssid
+        self._opened_by[ssid] = call.caller, call.digest
         key = secrets.token_bytes(_HMAC_KEY_BYTES)
         self._reflector.open(
             ssid,
@@ -295,7 +305,7 @@ class Endpoint:
             bytes_max=terms.bytes_max,
             down_at_most_bps=terms.down_at_most_bps,
         )
-        self._keep(terms)
+        self._keep(terms, call)
         return RunGrant(
             run=terms.run,
             port=self._told(self.doors.flow_port, invited=self._keys.flow_port),
@@ -312,7 +322,7 @@ class Endpoint:
             now_ns=self._clock.monotonic_ns(),
             unix_ns=self._clock.unix_ns(),
         )
-        return terms if isinstance(terms, Refusal) else self._granted(terms)
+        return terms if isinstance(terms, Refusal) else self._granted(terms, call)
 
     async def _open_capacity(self, call: Call) -> PacedGrant | Refusal:
         if self._measuring:
@@ -323,9 +333,9 @@ class Endpoint:
             now_ns=self._clock.monotonic_ns(),
             unix_ns=self._clock.unix_ns(),
         )
-        return terms if isinstance(terms, Refusal) else self._granted(terms)
+        return terms if isinstance(terms, Refusal) else self._granted(terms, call)
 
-    def _granted(self, terms: PacedTerms) -> PacedGrant:
+    def _granted(self, terms: PacedTerms, call: Call) -> PacedGrant:
         """Take the run of whoever shows its key."""
         key = secrets.token_bytes(KEY_BYTES)
         self._flows.admit_paced(
@@ -341,7 +351,7 @@ class Endpoint:
                 burst_packets=terms.burst_packets,
             )
         )
-        self._keep(terms)
+        self._keep(terms, call)
         return PacedGrant(
             run=terms.run,
             port=self._told(self.doors.paced_port, invited=self._keys.flow_port),
@@ -368,7 +378,7 @@ class Endpoint:
                 bytes_max=terms.bytes_max,
             )
         )
-        self._keep(terms)
+        self._keep(terms, call)
         return RehearsalGrant(
             run=terms.run,
             tcp_port=self._told(self.doors.flow_port, invited=self._keys.flow_port),
@@ -409,8 +419,9 @@ class Endpoint:
     async def _ceiling(self, call: Call) -> CeilingReport | Refusal:
         """Measure this machine against itself, when nobody has a run under way; told again for 10 min."""
         flows = call.message(CeilingRequest).flows
-        if not 1 <= flows <= self._keys.limits.flows:
-            return Refusal(code="limit", why=f"the endpoint grants 1 to {self._keys.limits.flows} flows")
+        most = self._admission.limits_of(call.caller).flows
+        if not 1 <= flows <= most:
+            return Refusal(code="limit", why=f"the endpoint grants 1 to {most} flows")
         at_ns, found_bps = self._ceilings.get(flows, (0, 0))
         if not found_bps or self._clock.monotonic_ns() - at_ns >= _CEILING_KEPT_NS:
             if self._measuring or any(run.ended_ns is None for run in self._runs.values()):
@@ -455,9 +466,9 @@ class Endpoint:
         found = self._runs.get(call.parts["run"])
         return found.terms.run if found is not None and found.terms.caller == call.caller else None
 
-    def _keep(self, terms: Terms) -> None:
+    def _keep(self, terms: Terms, call: Call) -> None:
         watch = asyncio.create_task(self._watch(terms), name=f"watch run {terms.run}")
-        self._runs[terms.run] = _Run(terms=terms, watch=watch)
+        self._runs[terms.run] = _Run(terms=terms, digest=call.digest, watch=watch)
 
     async def _watch(self, terms: Terms) -> None:
         """Until the run has ended, for whatever reason; then free its place and book its bytes."""
@@ -485,24 +496,43 @@ class Endpoint:
 
     def _forget_train(self, ssid: int) -> TrainCounts:
         self._admission.close_train(ssid)
+        self._opened_by.pop(ssid, None)
         return self._reflector.close(ssid)
 
-    async def _renew_callers(self) -> None:
-        """Take over new invitations; a caller whose key was replaced loses what it has under way."""
-        version = await asyncio.to_thread(key_files.callers_version, self._keys.directory)
-        if version is None or version == self._callers_version:
-            return
-        self._callers_version = version
+    async def _renew(self) -> None:
+        """Take over new invitations and limits; what was opened with a key that is gone ends."""
+        version = await asyncio.to_thread(key_files.version_of, self._keys.directory)
+        if version[0] is not None and version != self._version_read:
+            self._version_read = version
+            await asyncio.to_thread(self._read_again)
+        still = self._callers.still(now_unix_ns=self._clock.unix_ns())
+        self._admission.renew(self._callers.current, still)
+        self._end_what_is_gone()
+
+    def _read_again(self) -> None:
+        """Callers and limits, each for itself: a mistake in one must not keep the other from counting."""
         try:
-            callers = await asyncio.to_thread(key_files.callers_of, self._keys.directory)
+            self._callers = key_files.callers_of(self._keys.directory)
         except UserMistake as error:
             log.error("callers not renewed why=%s", error)
-            return
-        for caller in self._admission.renew(callers):
-            for ssid in self._admission.trains_of(caller):
+        try:
+            self._admission.grant(limits.load(self._keys.directory / limits.FILE))
+        except UserMistake as error:
+            log.error("limits not renewed why=%s", error)
+
+    def _end_what_is_gone(self) -> None:
+        """End trains and runs whose key is admitted no more, which may be the older one of two."""
+        for ssid, (caller, digest) in tuple(self._opened_by.items()):
+            if not self._admission.admits(caller, digest):
+                log.info("train ended, its key is gone caller=%s", caller)
                 self._forget_train(ssid)
-            for run in self._admission.runs_of(caller):
-                self._flows.abort(run, "the caller's key was replaced")
+        for name, run in self._runs.items():
+            caller = run.terms.caller
+            if run.ended_ns is None and not self._admission.admits(caller, run.digest):
+                known = self._admission.knows(caller)
+                self._flows.abort(
+                    name, "the caller's key was replaced" if known else "the caller was revoked"
+                )
 
     async def _save_ledger(self) -> None:
         async with self._saving:

@@ -382,6 +382,7 @@ def _facts(
         other_bps=[other for _, other in measured],
         light=bool(load.plan.pace),
         aborted=len(measured) < wanted or not load.ran_its_time,
+        counts_disagree=rate_outcome.says_too_much(up),
         whole_seconds=min(rate_outcome.whole_seconds(side) for side, _ in measured),
         slept=clock.slept_ns > 0,
         clock_set=clock.step_ns != 0,

@@ -56,7 +56,7 @@ def main() -> None:
         (folder / "site.toml").chmod(0o600)
         probe = stack.enter_context(_process(["probe", str(folder / "site.toml")], folder / "probe.log"))
         began_ns = time.time_ns()
-        seen = [look for look in _watch(probe, served, minutes)]
+        seen = [each for each in _watch(probe, served, minutes)]
         ended_ns = time.time_ns()
         probe.send_signal(signal.SIGTERM)
         begun = time.perf_counter()
@@ -112,14 +112,14 @@ def _watch(
         time.sleep(max(0.0, begun + 60 * minute - time.monotonic()))
         if (code := probe.poll()) is not None:
             raise SystemExit(f"the probe ended by itself with {code} in minute {minute}")
-        found = _look(probe.pid)
+        found = look(probe.pid)
         if minute % 10 == 0:
-            far = ", ".join(f"{_look(each.pid).resident_mb:.1f}" for each in served)
+            far = ", ".join(f"{look(each.pid).resident_mb:.1f}" for each in served)
             print(f"minute {minute}: probe {found}, endpoints {far} MB", flush=True)
         yield found
 
 
-def _look(pid: int) -> Seen:
+def look(pid: int) -> Seen:
     place = Path(f"/proc/{pid}")
     status = dict(
         line.split(":\t", 1) for line in (place / "status").read_text().splitlines() if ":\t" in line

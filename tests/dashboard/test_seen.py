@@ -169,6 +169,30 @@ def test_a_probe_that_was_off_leaves_a_gap(dark: Watched, tmp_path: Path) -> Non
     assert count.most_down_s >= 281 + 100
 
 
+def test_one_rule_alone_says_what_it_says_among_all(dark: Watched, tmp_path: Path) -> None:
+    """Trains are then read only as finely as that rule asks, which changes nothing of what it counts."""
+    path = kept(tmp_path, *everything(dark))
+    made, time = place(path), Time(from_s=BASE, until_s=BASE + LENGTH_S, now_s=BASE + LENGTH_S)
+    counts = []
+    with closing(Reader.open(path)) as reader:
+        for only in (None, OutageRule.SEVERE_SECONDS):
+            found = seen.read(
+                reader, made, made.handoffs[0], from_s=time.from_s, until_s=time.until_s, only=only
+            )
+            judged = availability.judge(
+                found,
+                terms=made.handoffs[0].card.outages,
+                promised=0.9993,
+                maintenance_cap_s=None,
+                time=time,
+                where=ZONE,
+                only=OutageRule.SEVERE_SECONDS,
+            )
+            counts.append(judged.counts[0])
+    assert counts[0] == counts[1]
+    assert counts[0].down_s == 281
+
+
 def test_a_carrier_that_nobody_watched_is_not_tested(dark: Watched, tmp_path: Path) -> None:
     """Without an event and without a kernel's count of carriers (sysfs carrier_changes) nothing is known;
     with the count in the minutes no carrier was lost, but while the probe was off."""

@@ -8,10 +8,12 @@ import socket
 import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from aiohttp import web
+from cryptography import x509
 
 from probe import control as control_module
 from probe.control import Control
@@ -126,6 +128,56 @@ async def test_a_wrong_certificate_never_hears_the_key(directory: Path) -> None:
             dataclasses.replace(right, invitation=dataclasses.replace(right.invitation, pin=bytes(32)))
         )
     assert heard == []
+
+
+@pytest.mark.asyncio
+async def test_an_expired_certificate_is_as_good_as_its_pin(
+    directory: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One whose time was over in 2001 (RFC 5280 4.1.2.5): the pin admits it, and nothing else would."""
+    monkeypatch.setattr(keys, "_VALID_TO", datetime(2001, 1, 1, tzinfo=UTC))
+
+    async def note(request: web.BaseRequest) -> web.StreamResponse:
+        return web.json_response({"runs": 0, "trains": 0}, headers={"Linebook-Protocol": "1"})
+
+    async with impostor(directory, note) as where, Control(where, clock=Clock()) as control:
+        assert await control.stop() == Stopped(runs=0, trains=0)
+    shown = x509.load_pem_x509_certificate(await asyncio.to_thread((directory / "identity.pem").read_bytes))
+    assert shown.not_valid_after_utc == datetime(2001, 1, 1, tzinfo=UTC)
+
+
+@pytest.mark.asyncio
+async def test_ipv6_that_is_gone_costs_nothing_where_there_is_ipv4(
+    directory: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A name with an address of each version, of which the sixth leads nowhere (RFC 3849, RFC 8305)."""
+    async with far_end(directory) as far:
+        right = far.reaches["a"]
+        port = right.invitation.port
+
+        def both(*_: object, **__: object) -> list[tuple[object, ...]]:
+            kind = (socket.SOCK_STREAM, socket.IPPROTO_TCP, "")
+            return [
+                (socket.AF_INET6, *kind, ("2001:db8::7", port, 0, 0)),
+                (socket.AF_INET, *kind, ("127.0.0.1", port)),
+            ]
+
+        monkeypatch.setattr(socket, "getaddrinfo", both)
+        named = dataclasses.replace(right.invitation, host="north.example.net")
+        assert isinstance(await hello(dataclasses.replace(right, invitation=named)), Hello)
+
+
+@pytest.mark.asyncio
+async def test_ipv6_that_is_gone_where_the_handoff_has_nothing_else() -> None:
+    where = reach(
+        dataclasses.replace(INVITATION, host="2001:db8::7"),
+        port=5000,
+        binding=Binding(source="2001:db8::130"),
+    )
+    assert await failure(where) == (
+        "this host does not have the source address 2001:db8::130",
+        Owner.HOUSE,
+    )
 
 
 @pytest.mark.asyncio

@@ -6,7 +6,15 @@ from dataclasses import replace
 
 import pytest
 
-from probe.rate_outcome import Around, other_bps, own_traffic, side_of, steady_window, whole_seconds
+from probe.rate_outcome import (
+    Around,
+    other_bps,
+    own_traffic,
+    says_too_much,
+    side_of,
+    steady_window,
+    whole_seconds,
+)
 from probe.wire.control import ReceiverReport, SenderReport
 from store.records import Carrier, Direction, Limit, RateSide
 
@@ -128,3 +136,18 @@ def test_own_traffic_of_a_down_run_whose_sender_died() -> None:
 def test_other_traffic() -> None:
     assert other_bps(2_250_000, 1_000_000, elapsed_ns=10 * 10**9) == 1_000_000
     assert other_bps(900_000, 1_000_000, elapsed_ns=10**9) == 0  # segmented sends count short on some cards
+
+
+def test_an_endpoint_that_counts_more_than_it_was_sent() -> None:
+    """What this host's kernel sent (tcpi_bytes_sent, repeats included) is the most that can have arrived."""
+    assert not says_too_much(up((2_550,) * 40))  # 102,000 in all, the very most
+    assert says_too_much(up((2_550,) * 39 + (2_551,)))
+    assert says_too_much(
+        side_of(
+            replace(received(*(5_000,) * 40), received_bytes=90_000),
+            SENT,
+            direction=Direction.UP,
+            around=AROUND,
+        )
+    )
+    assert not says_too_much(None)  # nothing was measured up

@@ -18,7 +18,7 @@ import pytest
 from store.records import RateRun, Record, Stall, Standing, TrainSpan
 from tests.bench import many_sites
 
-SITES = 5
+SITES = 3
 WHERE = timezone(timedelta(hours=1))  # many_sites.WHERE
 
 Recorded = dict[str, list[Record]]

@@ -98,14 +98,14 @@ class TestTables:
             schema.prepare(connection, path)
             before = _file_bytes(connection)
             seqs = itertools.count(4_000_000)  # a number of four octets, as after the first year
-            for minute in range(600):
+            for minute in range(300):
                 started_ns = minute * samples.MINUTE_NS + chance.randrange(10**9)
                 for span in spans[minute % 10 :: 10]:
                     row = row_of(replace(span, started_unix_ns=started_ns, circumstances=samples.AROUND))
                     for sql, values in insertions(row, seq=next(seqs), link=chance.randbytes(4)):
                         connection.execute(sql, values)
             connection.commit()
-            row_bytes = (_file_bytes(connection) - before) / (600 * 6)
+            row_bytes = (_file_bytes(connection) - before) / (300 * 6)
             before = _file_bytes(connection)
             for nth in range(1000):
                 text = known_text(replace(samples.AROUND, other_up_bps=nth))

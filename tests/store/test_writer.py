@@ -44,6 +44,11 @@ class Recorder:
         assert self.connection is not None
         self.connection.execute(f"PRAGMA max_page_count = {pages}")
 
+    def read_only(self, on: bool) -> None:
+        """From now on SQLite refuses to write, as it does on a disk that was mounted anew, read-only."""
+        assert self.connection is not None
+        self.connection.execute(f"PRAGMA query_only = {int(on)}")
+
 
 def everything(path: Path) -> list[Record]:
     with closing(Reader.open(path)) as reader:
@@ -248,6 +253,53 @@ class TestFullDisk:
         with pytest.raises(StoreTrouble, match="200 records"):
             writer.close()
         Writer.open(tmp_path / "line.db", clock=Clock()).close()
+
+    @pytest.mark.namespace
+    def test_a_disk_that_is_read_only_from_the_start(self, tmp_path: Path) -> None:
+        """A file system that was mounted read-only, in a mount namespace of its own: it can still be read."""
+        made = Writer.open(tmp_path / "line.db", clock=Clock())
+        made.append(samples.run(0))
+        made.close()
+        script = f"""
+import sys
+sys.path.insert(0, {str(HOUSE)!r})
+from pathlib import Path
+from store import verify
+from store.clock import Clock
+from store.errors import DatabaseMistake
+from store.reader import Reader
+from store.writer import Writer
+path = Path({str(tmp_path)!r}) / "line.db"
+try:
+    Writer.open(path, clock=Clock())
+except DatabaseMistake as mistake:
+    print(mistake)
+print(verify.database(path).verified)
+"""
+        mount = (
+            f"mount --bind {tmp_path} {tmp_path} && mount -o remount,bind,ro {tmp_path} && "
+            f'exec {sys.executable} -c "$0"'
+        )
+        done = subprocess.run(
+            ["unshare", "--mount", "sh", "-c", mount, script], capture_output=True, text=True, timeout=60
+        )
+        assert done.returncode == 0, done.stderr
+        said, verified = done.stdout.splitlines()
+        assert said == f"{tmp_path / 'line.db'} cannot be opened: Read-only file system"
+        assert verified == "True"
+
+    def test_a_disk_that_becomes_read_only(self, tmp_path: Path) -> None:
+        """As SQLite tells it (SQLITE_READONLY): records wait, and are stored when it is over."""
+        recorder = Recorder()
+        with closing(Writer.open(tmp_path / "line.db", clock=Clock(), connect=recorder)) as writer:
+            recorder.read_only(True)
+            kept = fill(writer, 3)
+            with pytest.raises(StoreTrouble, match="cannot be written: attempt to write a readonly database"):
+                writer.flush_blocking()
+            recorder.read_only(False)
+            writer.flush_blocking()
+            assert writer.trouble is None
+        assert everything(tmp_path / "line.db") == kept
 
     @pytest.mark.namespace
     def test_a_disk_that_is_really_full(self, tmp_path: Path) -> None:

@@ -39,6 +39,7 @@ ADDRESSES = [
     ("/findings/old.json", "findings"),
     ("/acceptance/A.json", "acceptance"),
     ("/ledger/A.json", "ledger"),
+    ("/allowance.json", "schedule"),
     ("/evenings/old.json", "evenings"),
     ("/term/old.json?month=2026-11", "term"),
     ("/term/A.json", "term"),

@@ -21,6 +21,22 @@ BAD, GOOD = {State.BAD}, {State.GOOD}
 ALL = set(State)
 
 
+def test_too_few_to_open_an_outage_are_good_wherever_they_are_read() -> None:
+    """Two hours that lost 50 each may have had 4 bad seconds at their seam on either side: 8 open nothing.
+
+    Where one of them lost 180, 15 seconds may have been bad, and that stays open.
+    """
+    grid = outages.grid_of(RULE, 7200, 4 * 3600)
+    for lost, word in ((50, State.GOOD), (180, State.UNSURE)):
+        pieces = [
+            Piece(from_s=low, to_s=low + 3600, sent=20 * 3600, lost_up=lost if low == 7200 else 50)
+            for low in range(0, 5 * 3600, 3600)
+        ]
+        seam = (10_800 - grid.from_s) // grid.interval_s
+        found = loss_grid.states(pieces, grid)
+        assert set(found[seam - 5 : seam]) == {word}
+
+
 def lossy(seconds: int, seed: int) -> list[list[bool]]:
     """Whether each packet of each second was lost: calm, lossy and dead stretches in turn."""
     draw = random.Random(seed)

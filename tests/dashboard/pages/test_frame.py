@@ -13,7 +13,8 @@ from dashboard.pages.circuit import CircuitPage
 from dashboard.pages.evenings import EveningsPage
 from dashboard.pages.events import EventsPage
 from dashboard.pages.findings import FindingsPage
-from dashboard.pages.frame import PLACES, ErrorPage, environment, frame_of
+from dashboard.pages.frame import PLACES, ConfirmPage, ErrorPage, LoginPage, environment, frame_of
+from dashboard.pages.schedule import SchedulePage
 from dashboard.pages.shows import ShowsPage
 from dashboard.pages.side_by_side import SideBySidePage
 from dashboard.pages.term import TermPage
@@ -51,6 +52,9 @@ def _used(name: str) -> set[str]:
         ("side_by_side.html", SideBySidePage),
         ("verdict_rules.html", LedgerPage),
         ("error.html", ErrorPage),
+        ("login.html", LoginPage),
+        ("confirm.html", ConfirmPage),
+        ("schedule.html", SchedulePage),
     ],
 )
 def test_a_template_uses_its_context_and_nothing_else(name: str, page: Any) -> None:

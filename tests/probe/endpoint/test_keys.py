@@ -94,16 +94,16 @@ def test_another_name_adds_a_caller(directory: Path) -> None:
     second = keys.invite(directory, address="192.0.2.10", name="second")
     assert first.pin == second.pin
     digests = {name: hashlib.sha256(i.key).digest() for name, i in (("probe", first), ("second", second))}
-    assert keys.load(directory).callers == digests
+    assert keys.load(directory).callers.current == digests
 
 
 def test_the_same_name_replaces_its_key(directory: Path) -> None:
     first = keys.invite(directory, address="192.0.2.10")
-    before = keys.callers_version(directory)
+    before = keys.version_of(directory)
     again = keys.invite(directory, address="192.0.2.10")
     assert first.key != again.key
-    assert keys.callers_of(directory) == {"probe": hashlib.sha256(again.key).digest()}
-    assert keys.callers_version(directory) != before
+    assert keys.callers_of(directory).current == {"probe": hashlib.sha256(again.key).digest()}
+    assert keys.version_of(directory) != before
 
 
 def test_limits_are_written_once(directory: Path) -> None:
@@ -241,3 +241,40 @@ def test_writing_replaces_whole_files(tmp_path: Path) -> None:
         keys.write_private(path, "new \ud800")
     assert path.read_text() == "old"
     assert os.listdir(tmp_path) == ["ledger.json"]
+
+
+def test_an_older_key_stays_for_a_while(directory: Path) -> None:
+    first = keys.invite(directory, address="192.0.2.10")
+    second = keys.invite(directory, address="192.0.2.10", known=True, older_until_unix_ns=1000)
+    found = keys.callers_of(directory)
+    assert found.current == {"probe": hashlib.sha256(second.key).digest()}
+    assert found.still(now_unix_ns=999) == {"probe": hashlib.sha256(first.key).digest()}
+    assert found.still(now_unix_ns=1000) == {}
+    third = keys.invite(directory, address="192.0.2.10")
+    assert keys.callers_of(directory).still(now_unix_ns=0) == {}
+    assert third.pin == first.pin
+
+
+def test_a_revoked_caller_is_gone_with_its_older_key(directory: Path) -> None:
+    keys.invite(directory, address="192.0.2.10", name="studio")
+    keys.invite(directory, address="192.0.2.10", name="probe")
+    keys.invite(directory, address="192.0.2.10", name="studio", older_until_unix_ns=2**62)
+    keys.revoke(directory, name="studio")
+    found = keys.callers_of(directory)
+    assert (set(found.current), found.leaving) == ({"probe"}, {})
+    for again in (
+        lambda: keys.revoke(directory, name="studio"),
+        lambda: keys.invite(directory, address="192.0.2.10", name="studio", known=True),
+    ):
+        with pytest.raises(UserMistake, match=r"--name 'studio': .* it has probe"):
+            again()
+
+
+def test_what_an_older_version_wrote_is_read(directory: Path) -> None:
+    """Before there were older keys, callers.json had none of them."""
+    keys.invite(directory, address="192.0.2.10")
+    path = directory / "callers.json"
+    found = json.loads(path.read_text())
+    del found["older"]
+    path.write_text(json.dumps(found))
+    assert keys.callers_of(directory).leaving == {}

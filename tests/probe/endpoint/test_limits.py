@@ -24,8 +24,34 @@ def test_the_template_changes_nothing() -> None:
 
 def test_the_template_shows_every_default() -> None:
     """Uncommented, a plain TOML reader finds every limit with its default."""
-    tables = tomllib.loads(uncommented(limits.template()))
-    assert tables["endpoint"] | tables["caller"] == asdict(Limits())
+    tables = tomllib.loads(uncommented(limits.template()).replace("# [caller.probe]", "[caller.probe]"))
+    example = tables["caller"].pop("probe")
+    assert tables["endpoint"] | tables["caller"] | {"own": {}} == asdict(Limits())
+    assert example.keys() <= tables["caller"].keys()
+
+
+def test_a_caller_may_have_its_own() -> None:
+    """What is not said for it is as for everybody."""
+    text = "[endpoint]\nruns = 2\n[caller]\nflows = 4\n[caller.studio]\nbytes_per_month = 5\n"
+    found = limits.parse(text, file="limits.toml")
+    studio = found.of("studio")
+    assert (studio.flows, studio.bytes_per_month, studio.runs) == (4, 5, 2)
+    assert (found.of("probe").flows, found.of("probe").bytes_per_month) == (4, 2_000_000_000_000)
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "line"),
+    [
+        ("[caller]\nflows = 3\n[caller.studio]\nflows = 0\n", "caller.studio.flows", 4),
+        ("[caller.studio]\nruns = 1\n", "caller.studio.runs", 2),
+        ("[caller.studio]\nflow = 1\n", "caller.studio.flow", 2),
+    ],
+)
+def test_a_mistake_in_a_callers_own_is_named(text: str, key: str, line: int) -> None:
+    with pytest.raises(SiteMistake) as caught:
+        limits.parse(text, file="limits.toml")
+    assert f"{key}" in str(caught.value)
+    assert f"line {line}" in str(caught.value) or f":{line}" in str(caught.value)
 
 
 def test_a_value_is_taken() -> None:

@@ -1,0 +1,106 @@
+"""An endpoint's callers after the first invitation: a new key, none any more, and who there is.
+
+What is written here a running endpoint takes over within seconds. Imports probe and store.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from commands.answering import print_json, say
+from probe.endpoint import keys, ledger, limits
+from probe.wire import invitation
+from store.clock import NS_PER_S, Clock, rfc3339
+
+
+def rotate(options: argparse.Namespace) -> int:
+    older_ns = Clock().unix_ns() + round(options.hours * 3600 * NS_PER_S) if options.hours else None
+    made = keys.invite(
+        options.directory,
+        address=options.address,
+        name=options.name,
+        known=True,
+        older_until_unix_ns=older_ns,
+    )
+    line = invitation.write(made)
+    until = None if older_ns is None else rfc3339(older_ns)
+    if options.json:
+        print_json({"kind": "invitation", "schema": 1, "invitation": line, "older_until": until})
+    else:
+        print(line)
+    older = f"until {until}" if until else "no more"
+    say(f"This line is {options.name}'s from now on; the older one is admitted {older}.")
+    return 0
+
+
+def revoke(options: argparse.Namespace) -> int:
+    keys.revoke(options.directory, name=options.name)
+    if options.json:
+        print_json({"kind": "revoked", "schema": 1, "name": options.name})
+    say(f"{options.name} is admitted no more; what it has under way ends within seconds.")
+    return 0
+
+
+def listed(options: argparse.Namespace) -> int:
+    now_ns = Clock().unix_ns()
+    callers = keys.callers_of(options.directory)
+    granted = limits.load(options.directory / limits.FILE)
+    used = ledger.load(options.directory)
+    month = ledger.month_of(now_ns)
+    found = [
+        _one(name, callers, granted.of(name), used.used(name, month=month), now_ns)
+        for name in sorted(callers.current)
+    ]
+    unknown = sorted(granted.own.keys() - callers.current.keys())
+    if options.json:
+        print_json(
+            {
+                "kind": "callers",
+                "schema": 1,
+                "started": rfc3339(now_ns),
+                "standing": "valid",
+                "reasons": [],
+                "month": month,
+                "callers": found,
+                "limits_of_nobody": unknown,
+            }
+        )
+        return 0
+    for one in found:
+        print(_sentence(one, month))
+    if not found:
+        print("Nobody is invited.")
+    if unknown:
+        say(f"{limits.FILE} has limits for {', '.join(unknown)}, whom nobody has invited.")
+    return 0
+
+
+def _one(
+    name: str, callers: keys.Callers, granted: limits.Limits, used_bytes: int, now_ns: int
+) -> dict[str, Any]:
+    leaving = callers.leaving.get(name)
+    still = leaving is not None and now_ns < leaving.until_unix_ns
+    return {
+        "name": name,
+        "older_key_until": rfc3339(leaving.until_unix_ns) if leaving is not None and still else None,
+        "used_bytes": used_bytes,
+        "bytes_per_month": granted.bytes_per_month,
+        "bytes_per_run": granted.bytes_per_run,
+        "trains": granted.trains,
+        "per_second": granted.per_second,
+        "flows": granted.flows,
+        "seconds_per_run": granted.seconds_per_run,
+        "seconds_per_rehearsal": granted.seconds_per_rehearsal,
+        "paced_bps": granted.paced_bps,
+    }
+
+
+def _sentence(one: dict[str, Any], month: str) -> str:
+    until = one["older_key_until"]
+    older = f"; its older key counts until {until}" if until else ""
+    gigabytes = f"{one['used_bytes'] / 1e9:.3f} of {one['bytes_per_month'] / 1e9:,.3f} GB"
+    return (
+        f"{one['name']}: {gigabytes} used in {month}, at most {one['trains']} trains of {one['per_second']} "
+        f"packets a second and {one['seconds_per_run']} s a run{older}"
+    )

@@ -1,0 +1,149 @@
+"""What was judged of times that are over, kept while the dashboard runs: it does not change any more.
+
+Only a ticket that is noted later changes a month, so what is kept goes by their number. Used from the
+reader's thread only. Imports statements and over_time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Hashable, Sequence
+from datetime import date, tzinfo
+from functools import partial
+from typing import Any, TypeVar, cast
+
+from dashboard import over_time, statements
+from dashboard.judge import months
+from dashboard.judge.months import Span
+from dashboard.over_time import Renewal
+from dashboard.statements import MonthCount, Statement
+from store.clock import NS_PER_S, Clock, local, zone
+from store.errors import DatabaseMistake
+from store.reader import Reader, ReaderThread
+from store.site import Handoff, Site
+
+MOST_MONTHS = 60  # five years; of a longer term the newest
+_SETTLED_S = 3 * 86_400  # after its end nothing that comes late changes a month
+_MOST = 4 * MOST_MONTHS
+QUIET_S = 30.0  # after the start, which has other things to do
+
+T = TypeVar("T")
+
+
+class Past:
+    """Months, statements and sheets, as they were judged since the dashboard started."""
+
+    def __init__(self) -> None:
+        self._found: dict[Hashable, Any] = {}
+
+    def month(self, reader: Reader, site: Site, handoff: Handoff, month: Span, *, now_s: int) -> MonthCount:
+        """The month, judged now or before."""
+        return self._get(
+            ("month", handoff.name, month.from_s, self._notes(reader, handoff)),
+            lambda: statements.month_count(reader, site, handoff, month, now_s=now_s),
+            settled=_settled(month, now_s),
+        )
+
+    def statement(self, reader: Reader, site: Site, handoff: Handoff, day: date, *, now_ns: int) -> Statement:
+        """The statement of the month that a day lies in; once a day for one that is over."""
+        where, now_s = zone(site.timezone), now_ns // NS_PER_S
+        month = months.month(day, where)
+        today = local(now_ns, where).date()
+        return self._get(
+            ("statement", handoff.name, month.from_s, self._notes(reader, handoff), today),
+            lambda: statements.find(reader, site, handoff, day=day, now_ns=now_ns),
+            settled=_settled(month, now_s),
+        )
+
+    def renewal(
+        self, reader: Reader, site: Site, handoff: Handoff, judged: Sequence[MonthCount], *, now_ns: int
+    ) -> Renewal:
+        """The renewal sheet, once a day, as its figures are those of whole days."""
+        today = local(now_ns, zone(site.timezone)).date()
+        return self._get(
+            ("renewal", handoff.name, today, self._notes(reader, handoff), len(judged)),
+            lambda: over_time.renewal_of(reader, site, handoff, now_ns=now_ns, judged=judged),
+            settled=True,
+        )
+
+    def _notes(self, reader: Reader, handoff: Handoff) -> int:
+        return len(statements.tickets(reader, handoff))
+
+    def _get(self, key: Hashable, make: Callable[[], T], *, settled: bool) -> T:
+        if settled and key in self._found:
+            return cast(T, self._found[key])
+        found = make()
+        if settled:
+            self._found[key] = found
+            while len(self._found) > _MOST:
+                del self._found[next(iter(self._found))]
+        return found
+
+
+def spans(reader: Reader, handoff: Handoff, where: tzinfo, *, now_ns: int) -> list[Span]:
+    """The months since the service or the record began, within the term, up to this one; cut where the card
+    changed."""
+    now_s = now_ns // NS_PER_S
+    oldest_ns = reader.oldest_ns(handoff=handoff.name, since_ns=0)
+    today = local(now_ns, where).date()
+    first = today if oldest_ns is None else local(oldest_ns, where).date()
+    start = handoff.card_at(now_ns).service_start
+    day = max(first, start) if start and start <= today else first
+    found = []
+    while day <= today:
+        month = months.month(day, where)
+        found += [one for _, one in statements.versions(handoff, month, where) if one.from_s <= now_s]
+        day = month.until_day
+    return found[-MOST_MONTHS:]
+
+
+def every_month(
+    past: Past,
+    reader: Reader,
+    site: Site,
+    handoff: Handoff,
+    *,
+    now_ns: int,
+    shown: Sequence[Statement] = (),
+) -> tuple[MonthCount, ...]:
+    """Each of these months, counted; what the statements `shown` say of one is taken from them."""
+    known = {part.month.from_s: part for part in shown if part.period == part.month}
+    return tuple(
+        _of_statement(known[one.from_s])
+        if one.from_s in known and known[one.from_s].month == one
+        else past.month(reader, site, handoff, one, now_s=now_ns // NS_PER_S)
+        for one in spans(reader, handoff, zone(site.timezone), now_ns=now_ns)
+    )
+
+
+async def judge_ahead(
+    past: Past, thread: ReaderThread, site: Site, *, clock: Clock, quiet_s: float = QUIET_S
+) -> None:
+    """Judge what is over before anybody asks, a month at a time, so that no page waits for more than one."""
+    await asyncio.sleep(quiet_s)
+    for handoff in site.handoffs:
+        try:
+            await _judge_ahead(past, thread, site, handoff, now_ns=clock.unix_ns())
+        except DatabaseMistake:  # whoever asks for a page is told
+            return
+
+
+async def _judge_ahead(
+    past: Past, thread: ReaderThread, site: Site, handoff: Handoff, *, now_ns: int
+) -> None:
+    where, now_s = zone(site.timezone), now_ns // NS_PER_S
+    known: list[MonthCount] = []
+    for month in await thread.read(partial(spans, handoff=handoff, where=where, now_ns=now_ns)):
+        if months.month(month.first_day, where).until_s <= now_s:
+            known.append(
+                await thread.read(partial(past.month, site=site, handoff=handoff, month=month, now_s=now_s))
+            )
+    await thread.read(partial(past.renewal, site=site, handoff=handoff, judged=known, now_ns=now_ns))
+
+
+def _of_statement(found: Statement) -> MonthCount:
+    return MonthCount(month=found.month, count=found.availability.counts[0], credits=found.credits)
+
+
+def _settled(month: Span, now_s: int) -> bool:
+    return now_s >= month.until_s + _SETTLED_S
