@@ -2,9 +2,9 @@
 
     python -m tests.screenshots DIR [--png] [--only WORD]
 
-Each page as a whole, light on a desktop and dark on a phone; each paper on white. The pages stand at ten minutes
-before a show; the record is that of tests/dashboard/browser/book.py with more days. Look at all of them: nothing
-in here judges.
+Each page as a whole, light on a desktop and dark on a phone; each paper on white. The pages stand at ten
+minutes before a show; the record is that of tests/dashboard/browser/book.py with more days. Look at all of
+them: nothing in here judges.
 """
 
 from __future__ import annotations
@@ -98,10 +98,8 @@ def _papers(site: Site, folder: Path) -> Iterator[tuple[str, Path]]:
     """Every paper, made by its command; the address of its HTML."""
     for name, command in PAPERS.items():
         file, pack = folder / f"{name}.html", folder / name
-        words = [
-            {"SITE": str(site.file), "FILE": str(file), "DIR": str(pack)}.get(one, one)
-            for one in command.split()
-        ]
+        stands_for = {"SITE": str(site.file), "FILE": str(file), "DIR": str(pack)}
+        words = [stands_for.get(one, one) for one in command.split()]
         ran = subprocess.run(
             [sys.executable, "-c", AT.format(now_ns=book.NOW_NS), *words],
             cwd=HOUSE,
