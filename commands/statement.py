@@ -17,7 +17,7 @@ from store import jsonform
 from store import site as sites
 from store.clock import Clock, local, rfc3339, unix_ns_of, zone
 from store.errors import UserMistake
-from store.papers import STATEMENT, IssuedPaper, newest, sha256_of
+from store.papers import IssuedPaper
 from store.reader import Reader
 from store.site import Handoff, Site
 from store.tickets import TicketNote
@@ -148,32 +148,13 @@ def _issued(
         return _Done(number=made.number, texts=files.texts(draft, figures), issued=None, again=False)
     if not found.over:
         raise UserMistake(f"--issue: {made.number} is not over yet; without --issue it is a draft")
-    before = newest(reader.documents(IssuedPaper, handoff=handoff.name), paper=STATEMENT, number=made.number)
-    changed = () if before is None else paper.changes(before, figures)
-    if before is not None and not changed:
-        return _Done(number=made.number, texts=frozen(before), issued=before, again=True)
-    version = 1 if before is None else before.version + 1
-    texts = files.texts(paper.paper(made, site, where, version=version, changed=changed), figures)
-    issued = IssuedPaper(
-        handoff=handoff.name,
-        started_unix_ns=now_ns,
-        paper=STATEMENT,
-        number=made.number,
-        version=version,
-        sha256=sha256_of(texts.html),
-        changed=changed,
-        html=texts.html,
-        figures=texts.figures,
-        tables=texts.tables,
-    )
+    issued, again = paper.issue(reader, made, site, now_ns=now_ns)
+    texts = paper.frozen(issued)
+    if again:
+        return _Done(number=made.number, texts=texts, issued=issued, again=True)
     if not put_on_record(site, issued):
         return None
     return _Done(number=made.number, texts=texts, issued=issued, again=False)
-
-
-def frozen(issued: IssuedPaper) -> files.Texts:
-    """An issued paper as it was."""
-    return files.Texts(html=issued.html or "", tables=issued.tables or "", figures=issued.figures or "")
 
 
 def ticket_command(options: argparse.Namespace) -> int:

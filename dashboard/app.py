@@ -25,6 +25,8 @@ from dashboard.kept import Kept
 from dashboard.listening import Listening
 from dashboard.live import LIVE, Live
 from dashboard.pages.frame import load_pages
+from dashboard.papers import packs
+from dashboard.papers.packs import PACKS, Packs
 from dashboard.past import Past, judge_ahead
 from dashboard.routes import ROUTES
 from store.clock import Clock, zone
@@ -77,6 +79,8 @@ def make_app(
     app.on_response_prepare.append(_headers)
     app.cleanup_ctx.append(_files)
     app.cleanup_ctx.append(_reading)
+    app[PACKS] = Packs(site)
+    app.cleanup_ctx.append(packs.while_serving)
     app.add_routes(ROUTES)
     return app
 
@@ -157,7 +161,8 @@ async def _end_streams(app: web.Application) -> None:
 
 async def _headers(request: web.Request, response: web.StreamResponse) -> None:
     """The headers of every response, errors and files included."""
-    response.headers.update(HEADERS)
+    for name, value in HEADERS.items():
+        response.headers.setdefault(name, value)  # a paper names the style that stands within it
     response.headers.pop("Server", None)
     response.headers.setdefault("Cache-Control", "no-store")
 

@@ -28,7 +28,7 @@ from store.reader import Reader
 from store.records import Direction, RateRun, RateSide
 from store.rollup import Rolled
 from store.site import Handoff, Site, Where
-from store.terms import Money
+from store.terms import Money, Once
 
 TREND_DAYS = 182  # two quarters: enough for a slope, and a year's seasons do not bend it
 _DELIVERED_DAYS = 91
@@ -86,6 +86,9 @@ class Renewal:
     dates: Dates
     paid: Cost | None
     whole_term: Cost | None
+    once: tuple[Once, ...]  # by now
+    paid_with_once: Money | None
+    term_with_once: Money | None  # at the first price
     credits: Money | None
     months: int
     failed: int
@@ -365,14 +368,20 @@ def renewal_of(
         for words in ((*Word,), (Word.NOT_MET,), (Word.UNDECIDED,))
     )
     ends = card.ends()
+    paid = renewal.cost(card_on, until=today)
+    whole_term = renewal.cost(card_on, until=ends) if ends else None
+    paid_once = renewal.once(card, until=today)
     since_ns = now_ns - (TREND_DAYS + 1) * _DAY_NS  # the first day began up to a day before
     runs = _own_runs(reader, site, handoff, since_ns=since_ns, until_ns=now_ns)
     delivered = _delivered(runs, handoff, now_ns=now_ns)
     return Renewal(
         handoff=handoff,
         dates=renewal.dates(card, today=today),
-        paid=renewal.cost(card_on, until=today),
-        whole_term=renewal.cost(card_on, until=ends) if ends else None,
+        paid=paid,
+        whole_term=whole_term,
+        once=paid_once,
+        paid_with_once=renewal.with_once(paid.at_first if paid else None, paid_once),
+        term_with_once=renewal.with_once(whole_term.at_first if whole_term else None, card.once),
         credits=_sum([one.credits.ours.amount for one in counts if one.credits is not None]),
         months=len(every),
         failed=len(failed),
@@ -429,7 +438,15 @@ def renewal_json(found: Renewal) -> dict[str, Any]:
         "dates": plain(asdict(found.dates)),
         "paid": None if found.paid is None else plain(asdict(found.paid)),
         "whole_term": None if found.whole_term is None else plain(asdict(found.whole_term)),
-        "credits": None if found.credits is None else plain(asdict(found.credits)),
+        "once": [plain(asdict(one)) for one in found.once],
+        **{
+            name: None if value is None else plain(asdict(value))
+            for name, value in (
+                ("paid_with_once", found.paid_with_once),
+                ("term_with_once", found.term_with_once),
+                ("credits", found.credits),
+            )
+        },
         "months": found.months,
         "months_failed": found.failed,
         "months_undecided": found.undecided,

@@ -39,7 +39,7 @@ class Past:
     def month(self, reader: Reader, site: Site, handoff: Handoff, month: Span, *, now_s: int) -> MonthCount:
         """The month, judged now or before."""
         return self._get(
-            ("month", handoff.name, month.from_s, self._notes(reader, handoff)),
+            ("month", handoff.name, month.from_s, month.until_s, self._notes(reader, handoff)),
             lambda: statements.month_count(reader, site, handoff, month, now_s=now_s),
             settled=_settled(month, now_s),
         )

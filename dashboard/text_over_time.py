@@ -82,6 +82,11 @@ def money_lines(found: Renewal) -> Iterator[str]:
     if found.whole_term is not None:
         whole = found.whole_term
         yield f"The whole term, {whole.months} months: {_range(whole.at_first, whole.at_most)}."
+    if found.once:
+        listed = ", ".join(f"{one.what} {one.costs.said()}" for one in found.once)
+        yield f"Paid once: {listed}{_with('; with the months', found.paid_with_once)}."
+    if found.term_with_once is not None:
+        yield f"The whole term with what is paid once, at the first price: {found.term_with_once.said()}."
     credits = "none is worked out" if found.credits is None else found.credits.said()
     yield (
         f"Of {found.months} months that are over and on record {found.failed} fell below the availability "
@@ -127,6 +132,10 @@ def figure_lines(figure: Figure) -> Iterator[str]:
             + (f" ({100 * change.ratio:+.0f} %)" if change.ratio is not None else "")
             + "."
         )
+
+
+def _with(word: str, money: Money | None) -> str:
+    return "" if money is None else f"{word} {money.said()}"
 
 
 def _range(low: Money, high: Money) -> str:

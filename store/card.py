@@ -14,7 +14,7 @@ from enum import StrEnum
 from store.calendar_span import CalendarSpan, calendar_span
 from store.layers import Layer
 from store.records import Direction
-from store.terms import NO_CREDITS, NO_TERMS, AvailabilityTerms, CreditTerms, LossInterval
+from store.terms import NO_CREDITS, NO_TERMS, AvailabilityTerms, CreditTerms, LossInterval, Once
 
 
 class Commitment(StrEnum):
@@ -103,6 +103,7 @@ class Card:
     escalation: str | None = None
     upgrade_price: str | None = None
     move_price: str | None = None
+    once: tuple[Once, ...] = ()  # paid beside the monthly fee
 
     pages: tuple[tuple[str, str], ...] = ()
     not_stated: tuple[str, ...] = ()  # the keys a contract should answer and this card does not

@@ -68,6 +68,7 @@ CARD_KEYS = (
     *(*_SHORT, "term"),
     *CONTRACT_KEYS,
     "credits",
+    "once",
     "loss_interval",
     "pages",
 )
@@ -180,6 +181,7 @@ def _card(table: Table, others: Collection[str], where: tzinfo) -> Card:
         escalation=table.maybe("escalation", _stated(text)),
         upgrade_price=table.maybe("upgrade_price", _stated(text)),
         move_price=table.maybe("move_price", _stated(text)),
+        once=terms_reader.once(table),
         pages=tuple((key, pages.need(key, text, "text")) for key in pages.values),
         not_stated=tuple(key for key in CONTRACT_KEYS if not _says(table, key)),
     )

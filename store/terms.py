@@ -8,6 +8,7 @@ the project.
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from datetime import date
 from decimal import Decimal
 from enum import StrEnum
 from typing import Any
@@ -87,6 +88,15 @@ class Money:
 
     def said(self) -> str:
         return f"{self.amount:.2f} {self.unit}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Once:
+    """What is paid once, such as an installation; `on` is the day, None for that on which service starts."""
+
+    what: str
+    costs: Money
+    on: date | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

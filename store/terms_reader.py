@@ -20,10 +20,11 @@ from store.terms import (
     ExcludedTime,
     LossInterval,
     Money,
+    Once,
     OutageRule,
     Step,
 )
-from store.toml_table import Table, count, flag, list_of, text, whole_seconds, word_of
+from store.toml_table import Table, count, day, flag, list_of, text, whole_seconds, word_of
 
 NOT_STATED = "not stated"
 
@@ -114,6 +115,27 @@ def money(value: str | None) -> Money | None:
     """``"210 crowns a month"`` as an amount; None for other words, which no sum can be made of."""
     found = _MONEY.fullmatch(value or "")
     return Money(amount=Decimal(found[1]), unit=found[2]) if found else None
+
+
+def once(table: Table) -> tuple[Once, ...]:
+    """``[[handoff.card.once]]``: what is paid once."""
+    return tuple(_once(each) for each in table.tables("once")) if "once" in table.values else ()
+
+
+def _once(table: Table) -> Once:
+    table.only("what", "costs", "on")
+    return Once(
+        what=table.need("what", text, 'what is paid for, such as "installation"'),
+        costs=table.need("costs", _amount, 'an amount such as "1450 crowns"'),
+        on=table.maybe("on", day),
+    )
+
+
+def _amount(value: Any) -> Money:
+    found = money(value) if isinstance(value, str) else None
+    if found is None:
+        raise ValueError(f'{shown(value)} is no amount such as "1450 crowns"')
+    return found
 
 
 def _ladder(table: Table) -> tuple[Step, ...]:

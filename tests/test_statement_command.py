@@ -197,6 +197,18 @@ credit = "10 %"
 """
 
 
+def test_what_is_paid_once_stands_on_the_sheet(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An amount that is none is refused by its key."""
+    path, once = site.parent / "once.toml", '[[handoff.card.once]]\nwhat = "installation"\ncosts = "{}"\n'
+    own, rest = SITE.split("[[endpoint]]", 1)
+    path.write_text(f"{own}{once.format('1450 crowns')}[[endpoint]]{rest}")
+    assert linebook.main(["renewal", str(path)]) == 0
+    assert "Paid once: installation 1450.00 crowns." in capsys.readouterr().out
+    path.write_text(f"{own}{once.format('much')}[[endpoint]]{rest}")
+    assert linebook.main(["renewal", str(path)]) == 2
+    assert "handoff[1].card.once[1].costs" in capsys.readouterr().err
+
+
 def two_cards(site: Path) -> Path:
     """The same place and record, its card renewed within the fault."""
     own, rest = SITE.split("[[endpoint]]", 1)

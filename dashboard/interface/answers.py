@@ -807,6 +807,35 @@ UPLOADS = _page(
     },
 )
 
+PAPERS = _told(
+    "papers",
+    {
+        "issued": listed(
+            thing(
+                {
+                    **dict.fromkeys(("paper", "number", "handoff", "sha256"), TEXT),
+                    "version": WHOLE,
+                    "issued": MOMENT,
+                    "changed": listed(TEXT),
+                }
+            )
+        ),
+        "packs": listed(
+            thing(
+                {
+                    "number": WHOLE,
+                    **dict.fromkeys(("handoff", "first_day", "last_day", "state"), TEXT),
+                    "why": known(TEXT),
+                    "verified": known(TRUTH),
+                    "fingerprint": known(TEXT),
+                }
+            )
+        ),
+        "withheld": listed(thing({"kind": TEXT, "what": TEXT})),
+        "kept": listed(TEXT),
+    },
+)
+
 SIDE_BY_SIDE = _told(
     "side by side",
     {

@@ -114,6 +114,11 @@ ROUTES = (
         ),
     ),
     Route(
+        path="/papers.json",
+        summary="Papers that were issued, packs made since this start, and what a pack withholds",
+        answer="papers",
+    ),
+    Route(
         path="/uploads.json",
         summary="Receipts, receivers' ceilings, and the plan of an upload if a size is given",
         answer="uploads",
@@ -171,6 +176,7 @@ SHAPES: dict[str, Shape] = {
     "events": answers.EVENTS,
     "side_by_side": answers.SIDE_BY_SIDE,
     "uploads": answers.UPLOADS,
+    "papers": answers.PAPERS,
     "figure": thing({"data": listed(_OBJECT), "layout": _OBJECT}),
     "method": thing({"kind": constant("method"), "schema": WHOLE, "figures": listed(_WAY)}),
     "openapi": thing({"openapi": TEXT, "info": _OBJECT, "paths": _OBJECT, "components": _OBJECT}),

@@ -26,7 +26,7 @@ from dashboard.judge.renewal import Cost, Dates
 from dashboard.judge.trend import Trend
 from dashboard.judge.verdict import RateVerdict, Word
 from dashboard.quality import Quality, Shape
-from store.terms import Money, OutageRule
+from store.terms import Money, Once, OutageRule
 
 _WORD = word(*Word)
 _SPAN = thing({"from": MOMENT, "to": MOMENT})
@@ -132,6 +132,9 @@ _RENEWAL = thing(
         "dates": of(Dates),
         "paid": known(of(Cost)),
         "whole_term": known(of(Cost)),
+        "once": listed(of(Once)),
+        "paid_with_once": known(of(Money)),
+        "term_with_once": known(of(Money)),
         "credits": known(of(Money)),
         "months": WHOLE,
         "months_failed": WHOLE,

@@ -8,14 +8,14 @@ store.card and store.terms.
 from __future__ import annotations
 
 import calendar
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import ROUND_HALF_UP, Decimal
 
 from store.calendar_span import CalendarSpan
 from store.card import Card
-from store.terms import Money
+from store.terms import Money, Once
 from store.terms_reader import money
 
 _CENT = Decimal("0.01")
@@ -101,6 +101,19 @@ def cost(card_on: Callable[[date], Card], *, until: date) -> Cost | None:
         at_first=Money(amount=low.quantize(_CENT), unit=unit),
         at_most=Money(amount=high.quantize(_CENT, rounding=ROUND_HALF_UP), unit=unit),
     )
+
+
+def once(card: Card, *, until: date) -> tuple[Once, ...]:
+    """What the card says was paid once by the end of a day; without a day, when service starts."""
+    start = card.service_start
+    return tuple(one for one in card.once if (one.on or start) is None or (one.on or start or until) <= until)
+
+
+def with_once(paid: Money | None, paid_once: Sequence[Once]) -> Money | None:
+    """Both together; None where there is nothing to add, or in different units."""
+    if paid is None or not paid_once or any(one.costs.unit != paid.unit for one in paid_once):
+        return None
+    return Money(amount=paid.amount + sum(one.costs.amount for one in paid_once), unit=paid.unit)
 
 
 def _rise(card: Card, month: int) -> Decimal:

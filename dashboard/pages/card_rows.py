@@ -17,7 +17,7 @@ from store.card import Card
 from store.clock import rfc3339
 from store.day_hours import WEEKDAYS
 from store.layers import Layer
-from store.terms import AvailabilityTerms, CreditTerms, LossInterval
+from store.terms import AvailabilityTerms, CreditTerms, LossInterval, Once
 
 NOT_STATED = "not stated"
 _FROM = "In force from"
@@ -207,7 +207,12 @@ def _term(card: Card) -> tuple[Field, ...]:
         ("escalation", "Escalation", card.escalation),
         ("upgrade_price", "Price of an upgrade", card.upgrade_price),
         ("move_price", "Price of a move", card.move_price),
+        ("once", "Paid once", ", ".join(_once(one) for one in card.once) or None),
     )
+
+
+def _once(one: Once) -> str:
+    return f"{one.what} {one.costs.said()}{f' on {_date(one.on)}' if one.on else ''}"
 
 
 def _if(value: T | None, said: Callable[[T], str]) -> str | None:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from dashboard.pages.events import EventsPage
     from dashboard.pages.findings import FindingsPage
     from dashboard.pages.method import MethodPage
+    from dashboard.pages.papers import PapersPage
     from dashboard.pages.schedule import SchedulePage
     from dashboard.pages.shows import ShowsPage
     from dashboard.pages.side_by_side import SideBySidePage
@@ -79,6 +80,7 @@ PLACES = (
     Place(text="Uploads", url="/uploads", daily=True),
     Place(text="Allowance and schedule", url="/allowance"),
     Place(text="Side by side", url="/side-by-side"),
+    Place(text="Papers", url="/papers"),
     Place(text="Evenings", url="/evenings/{handoff}"),
     Place(text="Findings", url="/findings/{handoff}"),
     Place(text="Term", url="/term/{handoff}"),
@@ -200,6 +202,9 @@ class Pages:
 
     def confirm(self, page: ConfirmPage) -> str:
         return self._fill("confirm.html", page)
+
+    def papers(self, page: PapersPage) -> str:
+        return self._fill("papers.html", page)
 
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))

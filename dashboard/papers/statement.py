@@ -17,12 +17,14 @@ from dashboard.pages import rate_parts, statement_rows
 from dashboard.pages.contracts import MARKS
 from dashboard.pages.contracts import table as verdict_table
 from dashboard.pages.ledger import Entry
+from dashboard.papers import files
 from dashboard.papers.evidence import written_at
+from dashboard.papers.files import Texts
 from dashboard.papers.paper import Fact, Paper, Part
 from dashboard.rate_history import Rates, Version
 from dashboard.statements import Statement
-from store.clock import NS_PER_S
-from store.papers import IssuedPaper
+from store.clock import NS_PER_S, zone
+from store.papers import STATEMENT, IssuedPaper, newest, sha256_of
 from store.reader import Reader
 from store.site import Handoff, Site
 
@@ -80,6 +82,37 @@ def paper(made: Made, site: Site, where: tzinfo, *, version: int | None, changed
         invented=site.invented,
         written=written_at(found.now_s * NS_PER_S, where),
     )
+
+
+def issue(reader: Reader, made: Made, site: Site, *, now_ns: int) -> tuple[IssuedPaper, bool]:
+    """The next version of a month that is over, not on record yet; or the last one, where nothing changed."""
+    name, told = made.statement.handoff.name, figures(made)
+    known = reader.documents(IssuedPaper, handoff=name)
+    before = newest(known, paper=STATEMENT, number=made.number)
+    changed = () if before is None else changes(before, told)
+    if before is not None and not changed:
+        return before, True
+    version = 1 if before is None else before.version + 1
+    sheet = paper(made, site, zone(site.timezone), version=version, changed=changed)
+    texts = files.texts(sheet, told)
+    issued = IssuedPaper(
+        handoff=name,
+        started_unix_ns=now_ns,
+        paper=STATEMENT,
+        number=made.number,
+        version=version,
+        sha256=sha256_of(texts.html),
+        changed=changed,
+        html=texts.html,
+        figures=texts.figures,
+        tables=texts.tables,
+    )
+    return issued, False
+
+
+def frozen(issued: IssuedPaper) -> Texts:
+    """An issued paper as it was."""
+    return Texts(html=issued.html or "", tables=issued.tables or "", figures=issued.figures or "")
 
 
 def figures(made: Made) -> dict[str, Any]:

@@ -37,6 +37,7 @@ from store.terms import (
     ExcludedTime,
     LossInterval,
     Money,
+    Once,
     OutageRule,
     Step,
 )
@@ -229,6 +230,13 @@ class TestExample:
             escalation=card.escalation,
             upgrade_price=card.upgrade_price,
             move_price=card.move_price,
+            once=(
+                Once(
+                    what="installation of both handoffs",
+                    costs=Money(amount=Decimal(1450), unit="crowns"),
+                    on=date(2026, 6, 16),
+                ),
+            ),
             pages=card.pages,
             not_stated=(),
         )

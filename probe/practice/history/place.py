@@ -293,6 +293,11 @@ watch = true
         fee=210,
     )
     + """
+[[handoff.card.once]]
+what = "installation of both handoffs"
+costs = "1450 crowns"
+on = 2026-06-16
+
 [[handoff]]
 name = "B"
 title = "Handoff B, optical"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 
@@ -10,7 +11,7 @@ import pytest
 from dashboard.judge import renewal
 from store.calendar_span import CalendarSpan
 from store.card import Card
-from store.terms import Money
+from store.terms import Money, Once
 
 A = Card(
     fee_per_month="210 crowns a month",
@@ -82,6 +83,23 @@ def test_each_month_at_the_price_of_its_version() -> None:
 
 def test_a_fee_in_words_has_no_sum() -> None:
     assert renewal.cost(lambda _: Card(service_start=date(2026, 1, 1)), until=date(2026, 5, 1)) is None
+
+
+def test_what_is_paid_once() -> None:
+    """The practice site's contract (trade.md 9.3): 1450 once beside 48 months of 585, 28 080 + 1450."""
+    card = replace(
+        A,
+        once=(
+            Once(what="installation", costs=crowns("1450"), on=date(2026, 6, 16)),
+            Once(what="a second socket", costs=crowns("60")),
+        ),
+    )
+    assert renewal.once(card, until=date(2026, 6, 15)) == ()
+    assert [one.what for one in renewal.once(card, until=date(2026, 6, 21))] == ["installation"]
+    assert renewal.once(card, until=date(2026, 6, 22)) == card.once
+    assert renewal.with_once(crowns("28080"), card.once[:1]) == crowns("29530")
+    assert renewal.with_once(None, card.once) is None
+    assert renewal.with_once(Money(amount=Decimal(1), unit="shells"), card.once) is None
 
 
 def test_what_a_megabit_costs() -> None:
