@@ -6,12 +6,15 @@ What is written here a running endpoint takes over within seconds. Imports probe
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from typing import Any
 
-from commands.answering import print_json, say
-from probe.endpoint import keys, ledger, limits
+from commands.answering import finish, print_json, say
+from commands.exits import EXIT_FAILED
+from probe.endpoint import crossing, keys, ledger, limits
 from probe.wire import invitation
 from store.clock import NS_PER_S, Clock, rfc3339
+from store.errors import UserMistake
 
 
 def rotate(options: argparse.Namespace) -> int:
@@ -74,6 +77,51 @@ def listed(options: argparse.Namespace) -> int:
     if unknown:
         say(f"{limits.FILE} has limits for {', '.join(unknown)}, whom nobody has invited.")
     return 0
+
+
+def cross(options: argparse.Namespace) -> int:
+    clock = Clock()
+    others = crossing.others(options.directory)
+    if not others:
+        raise UserMistake(
+            f"{options.directory / crossing.OTHERS} names no other endpoint; expected [other] and lines "
+            'such as south = "linebook://..."'
+        )
+
+    async def test() -> list[crossing.Cross]:
+        return [await crossing.test(name, other, clock=clock) for name, other in others.items()]
+
+    found = finish(test)
+    crossing.save(options.directory, found)
+    against = crossing.unwell(found, busy_ratio=None, now_unix_ns=clock.unix_ns())
+    if options.json:
+        print_json(
+            {
+                "kind": "crosses",
+                "schema": 1,
+                "started": rfc3339(found[0].started_unix_ns),
+                "standing": "valid",
+                "reasons": [],
+                "unwell": against,
+                "crosses": [asdict(one) for one in found],
+            }
+        )
+    else:
+        for one in found:
+            print(_crossed(one))
+        print(
+            f"This endpoint or the other one is not well: {against}."
+            if against
+            else "Nothing speaks against it."
+        )
+    return EXIT_FAILED if all(one.failed for one in found) else 0
+
+
+def _crossed(one: crossing.Cross) -> str:
+    if one.failed is not None:
+        return f"{one.name}: no cross-test, {one.failed}"
+    p50, p95 = ((each or 0) / 1000 for each in (one.rtt_p50_us, one.rtt_p95_us))
+    return f"{one.name}: {one.lost} of {one.sent} packets lost, round trip {p50:.2f} ms p50, {p95:.2f} ms p95"
 
 
 def _one(

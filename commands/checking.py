@@ -51,7 +51,7 @@ def site_check(options: argparse.Namespace) -> int:
 
 def host_check(options: argparse.Namespace) -> int:
     from dashboard import text
-    from probe import host_check
+    from probe import host_check, host_tuning
 
     site = sites.load(options.site)
     checks = answering.finish(lambda: host_check.run(site, clock=Clock(), say=answering.say))
@@ -59,7 +59,10 @@ def host_check(options: argparse.Namespace) -> int:
         answering.print_json(host_check.as_json(checks, now_ns=Clock().unix_ns()))
     else:
         print(text.host_check([(one.name, str(one.state), one.found, one.right) for one in checks]))
-    return answering.EXIT_FAILED if any(one.state is host_check.State.WRONG for one in checks) else 0
+        wrong = [one for one in checks if one.state is host_tuning.State.WRONG and one.change]
+        for one in wrong:
+            print(f"To change {one.name}: {one.change}")
+    return answering.EXIT_FAILED if any(one.state is host_tuning.State.WRONG for one in checks) else 0
 
 
 def _answers(site: Site, handoff: Handoff) -> list[str]:

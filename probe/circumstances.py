@@ -92,6 +92,7 @@ def found(
     traffic: Traffic,
     probe_cpu_ratio: float | None = None,
     endpoint_cpu_ratio: float | None = None,
+    endpoint_unwell: str | None = None,
 ) -> Circumstances:
     """All of it as a record has it; `egress_address` is the probe's as the endpoint saw it."""
     clock, way, port = clock_state.read(), around.way, around.port
@@ -109,6 +110,7 @@ def found(
         host_cpu_ratio=processors.busy_ratio(before.ticks, after.ticks),
         path_mtu_up_bytes=around.path_mtu_bytes,
         rules=where.evidence.changed(),
+        endpoint_unwell=endpoint_unwell,
     )
     if port is not None:
         known = replace(

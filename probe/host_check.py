@@ -1,4 +1,4 @@
-"""Can this computer measure what the site file asks? Its ceiling, ports, kernel settings, clock and disk.
+"""Can this computer measure what the site file asks? Ceiling, ports, settings, tuning, clock, sleep and disk.
 
 `ceiling_check` and its like are pure: readings in, one line out, with what would be right. `run` reads. The
 ceiling is the newest on record; without one it is measured now and put on record, unless a probe runs, which
@@ -14,11 +14,11 @@ import os
 import shutil
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import closing
-from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
 
-from probe.linux import clock_state, interface, settings
+from probe import host_tuning
+from probe.host_tuning import Check, State
+from probe.linux import clock_state, interface, settings, tuning
 from probe.linux.clock_state import ClockState
 from probe.linux.interface import Interface
 from probe.methods import ceiling
@@ -46,24 +46,6 @@ _ON = {  # settings that must be on, and what is spoilt without them
 }
 
 
-class State(StrEnum):
-    """Whether a check found what is right."""
-
-    RIGHT = "right"
-    WRONG = "wrong"
-    UNKNOWN = "unknown"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
-    """One line: what was found, and what is right."""
-
-    name: str
-    state: State
-    found: str
-    right: str
-
-
 async def run(site: Site, *, clock: Clock, say: Callable[[str], None]) -> list[Check]:
     """All checks, in the order in which they matter."""
     known = await _ceilings(site, clock=clock, say=say)
@@ -77,21 +59,39 @@ async def run(site: Site, *, clock: Clock, say: Callable[[str], None]) -> list[C
                 key, found, rate_bps=_stated_to(site, key), factor=site.rules.evidence.ceiling_factor
             )
         )
-    checks += [port_check(handoff, port) for handoff, port in await _ports(site)]
-    return checks + await asyncio.to_thread(_of_the_kernel, site)
+    ports = await _ports(site)
+    checks += [port_check(handoff, port) for handoff, port in ports]
+    named = sorted({port.name for _, port in ports if port is not None})
+    return checks + await asyncio.to_thread(_of_the_kernel, site, named)
 
 
-def _of_the_kernel(site: Site) -> list[Check]:
-    """Settings, clock and disk. Blocks."""
+def _of_the_kernel(site: Site, ports: list[str]) -> list[Check]:
+    """Settings, what else is tuned, clock, sleep and disk. Blocks."""
     read = {name: settings.number(name) for name in (*_ON, *_BUFFERS, _RECEIVE)}
     congestion = settings.words("net.ipv4.tcp_available_congestion_control")
     fewest = min((plan.flows for plan in site.runs if plan.method.by_tcp), default=1)
     folder = site.database.parent
     return [
         *kernel_checks(read, congestion, rate_bps=_highest(site.handoffs), flows=fewest, paced=_paced(site)),
+        *_tuned(site, ports),
         clock_check(clock_state.read()),
+        host_tuning.sleep_check(tuning.sleep()),
         disk_check(folder, shutil.disk_usage(_there(folder)).free),
     ]
+
+
+def _tuned(site: Site, ports: list[str]) -> list[Check]:
+    rate_bps = _highest(site.handoffs)
+    discipline = settings.words("net.core.default_qdisc")
+    backlog = settings.number("net.core.netdev_max_backlog")
+    checks = [host_tuning.governor_check(tuning.processors())]
+    checks += [host_tuning.offload_check(name, tuning.offloads(name), rate_bps=rate_bps) for name in ports]
+    checks.append(host_tuning.queue_check(discipline[0] if discipline else None))
+    checks.append(host_tuning.backlog_check(backlog, rate_bps=rate_bps))
+    if _paced(site):
+        found = settings.number("net.core.wmem_max")
+        checks.append(host_tuning.send_buffer_check(found, least=RECEIVE_BYTES))
+    return checks
 
 
 def ceiling_check(key: Key, found: Ceiling | None, *, rate_bps: int | None, factor: float) -> Check:
@@ -155,7 +155,13 @@ def kernel_checks(
     said = "unknown" if congestion is None else " ".join(congestion)
     return [
         *checks,
-        Check(name="congestion control", state=state, found=said, right="cubic among them, as runs ask for"),
+        Check(
+            name="congestion control",
+            state=state,
+            found=said,
+            right="cubic among them, as runs ask for",
+            change="modprobe tcp_cubic",
+        ),
     ]
 
 
@@ -172,6 +178,7 @@ def clock_check(state: ClockState) -> Check:
         state=State.RIGHT if state.synchronised and near else State.WRONG,
         found=found,
         right=right,
+        change="timedatectl set-ntp true, or a time service of your own (chrony, ntpd)",
     )
 
 
@@ -189,7 +196,14 @@ def as_json(checks: list[Check], *, now_ns: int) -> dict[str, object]:
     """The checks as one object for programs."""
     head = {"kind": "host_check", "schema": 1, "started": rfc3339(now_ns), "standing": "valid", "reasons": []}
     rows = [
-        {"name": one.name, "state": str(one.state), "found": one.found, "right": one.right} for one in checks
+        {
+            "name": one.name,
+            "state": str(one.state),
+            "found": one.found,
+            "right": one.right,
+            "change": one.change or None,
+        }
+        for one in checks
     ]
     return head | {"checks": rows}
 
@@ -286,7 +300,15 @@ def _setting(name: str, found: int | None, *, least: int, why: str) -> Check:
     if found is None:
         return Check(name=name, state=State.UNKNOWN, found="unknown", right=f"{least} or more: {why}")
     state = State.RIGHT if found >= least else State.WRONG
-    return Check(name=name, state=state, found=str(found), right=f"{least} or more: {why}")
+    return Check(
+        name=name, state=state, found=str(found), right=f"{least} or more: {why}", change=_sysctl(name, least)
+    )
+
+
+def _sysctl(name: str, least: int) -> str:
+    """Of a range of three numbers the largest is what is meant."""
+    value = f'"4096 131072 {least}"' if name in _BUFFERS else str(least)
+    return f"sysctl -w {name}={value}, and the same in /etc/sysctl.d"
 
 
 def _mbps(rate_bps: int) -> str:

@@ -142,6 +142,7 @@ def by_way(around: Circumstances, rules: Evidence = USUAL) -> tuple[str, ...]:
         "tunnel": around.carrier is Carrier.TUNNEL and not rules.tunnel,
         "half_duplex": around.duplex == "half" and not rules.half_duplex,
         "port_errors": errors is not None and most is not None and errors > most,
+        "endpoint_unwell": around.endpoint_unwell is not None,
     }
     return tuple(code for code, holds in found.items() if holds)
 

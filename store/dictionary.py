@@ -299,6 +299,9 @@ _CIRCUMSTANCES = (
         source="SFF-8472",
     ),
     _text("rules", "the site's rules of evidence where they are not the usual ones"),
+    _text(
+        "endpoint_unwell", "what spoke against the endpoint itself when it was asked; empty where nothing did"
+    ),
 )
 
 

@@ -90,6 +90,10 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
         Standing.VALID,
         "nobody has measured what this host and the endpoint carry at most, so that is not ruled out",
     ),
+    "endpoint_unwell": (
+        Standing.EXCLUDED,
+        "the endpoint was busy, or lost packets in a cross-test with another one, which is not on this line",
+    ),
     "window_limit": (Standing.EXCLUDED, "TCP windows, not the line, held the rate"),
     "other_traffic": (
         Standing.EXCLUDED,
@@ -167,6 +171,7 @@ class Circumstances:
     optic_sent_nw: int | None = None
     optic_temperature_mc: int | None = None  # thousandths of a degree Celsius
     rules: str | None = None  # the site's rules of evidence where they are not the usual ones
+    endpoint_unwell: str | None = None  # what spoke against the endpoint itself when it was asked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

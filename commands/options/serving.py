@@ -102,7 +102,14 @@ def _caller_commands(acts: Any) -> None:
         "Who is invited, what each may have, and what each used this month.",
     )
     listed.add_argument("directory", type=Path, metavar="DIR")
-    for one in (rotate, revoke, listed):
+    cross = command(
+        acts,
+        "cross",
+        "callers:cross",
+        "Test this endpoint against the others that others.toml in DIR names: is it the line or an endpoint?",
+    )
+    cross.add_argument("directory", type=Path, metavar="DIR")
+    for one in (rotate, revoke, listed, cross):
         one.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 

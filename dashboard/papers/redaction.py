@@ -47,6 +47,7 @@ _OPEN = frozenset(
 _SCRUBBED = frozenset(  # sentences, and JSON in which names may stand
     (
         *("what", "why", "says", "before", "after", "circumstances", "seen", "left_elsewhere", "name"),
+        *("endpoint_unwell",),
         *("question", "because", "campaign"),
     )
 )

@@ -32,6 +32,8 @@ from store.paced import OFFERED_BPS
 from store.records import Direction
 
 SILENCE_S = 10  # a caller whose control, trains and flows are all silent for this long loses its runs
+_LATE_NS = 3 * NS_PER_S  # so much later than it was told a waiting caller may come
+_KEPT_NS = 5 * NS_PER_S  # nobody is kept a place for longer, lest one that gave up hold the others
 PACKET_BYTES_MAX = 8_972  # what an IPv4 packet of 9000 carries in UDP
 _DIRECTIONS = {  # name -> (up, down)
     str(Direction.UP): (True, False),
@@ -113,6 +115,8 @@ class Admission:
         self._trains: dict[int, str] = {}
         self._runs: dict[str, Terms] = {}
         self._heard_ns: dict[str, int] = {}
+        self._kept_ns: dict[str, int] = {}  # until when a caller that was told to wait is kept a place
+        self._served_ns: dict[str, int] = {}  # when a caller's last run began
 
     def caller_of(self, key: bytes) -> str | None:
         """The caller that holds `key`, or None. Takes as long for a right key as for a wrong one."""
@@ -191,7 +195,7 @@ class Admission:
         wrong = (
             _wrong_run(request, self._limits.of(caller))
             or self._crowded(caller, now_ns)
-            or self._occupied(now_ns)
+            or self._occupied(caller, now_ns)
         )
         if wrong is not None:
             return wrong
@@ -210,7 +214,7 @@ class Admission:
             down_at_most_bps=request.down_at_most_bps,
             ends_ns=now_ns + round(request.seconds * NS_PER_S),
         )
-        self._runs[terms.run] = terms
+        self._begin(terms, now_ns)
         return terms
 
     def open_paced(
@@ -220,7 +224,7 @@ class Admission:
         wrong = (
             _wrong_paced(request, self._limits.of(caller))
             or self._crowded(caller, now_ns)
-            or self._occupied(now_ns)
+            or self._occupied(caller, now_ns)
         )
         if wrong is not None:
             return wrong
@@ -242,7 +246,7 @@ class Admission:
             ends_ns=now_ns + round(request.seconds * NS_PER_S),
             burst_packets=request.burst_packets,
         )
-        self._runs[terms.run] = terms
+        self._begin(terms, now_ns)
         return terms
 
     def open_capacity(
@@ -252,7 +256,7 @@ class Admission:
         wrong = (
             _wrong_capacity(request, self._limits.of(caller))
             or self._crowded(caller, now_ns)
-            or self._occupied(now_ns, alone=True)
+            or self._occupied(caller, now_ns, alone=True)
         )
         if wrong is not None:
             return wrong
@@ -275,7 +279,7 @@ class Admission:
             ends_ns=now_ns + round(request.seconds * NS_PER_S),
             searches=True,
         )
-        self._runs[terms.run] = terms
+        self._begin(terms, now_ns)
         return terms
 
     def open_rehearsal(
@@ -285,7 +289,7 @@ class Admission:
         wrong = (
             _wrong_rehearsal(request, self._limits.of(caller))
             or self._crowded(caller, now_ns)
-            or self._occupied(now_ns)
+            or self._occupied(caller, now_ns)
         )
         if wrong is not None:
             return wrong
@@ -303,7 +307,7 @@ class Admission:
             bytes_max=needs,
             ends_ns=now_ns + round(request.seconds * NS_PER_S),
         )
-        self._runs[terms.run] = terms
+        self._begin(terms, now_ns)
         return terms
 
     def runs_of(self, caller: str) -> list[str]:
@@ -328,8 +332,38 @@ class Admission:
         why = f"the endpoint serves at most {_count(self._limits.callers, 'caller')} at a time"
         return Refusal(code="busy", why=why, retry_after_s=60.0)
 
-    def _occupied(self, now_ns: int, *, alone: bool = False) -> Refusal | None:
-        """Why no run may begin now; with `alone` it stands no other one beside it."""
+    def _begin(self, terms: Terms, now_ns: int) -> None:
+        self._runs[terms.run] = terms
+        self._kept_ns.pop(terms.caller, None)
+        self._served_ns[terms.caller] = now_ns
+
+    def _occupied(self, caller: str, now_ns: int, *, alone: bool = False) -> Refusal | None:
+        """Why this caller may begin no run now; with `alone` it stands no other one beside it.
+
+        Of those who are told to wait and come again, the one whose last run is the longest ago comes first.
+        """
+        found = self._taken(now_ns, alone=alone) or self._turn(caller, now_ns)
+        if found is not None:
+            wait_ns = round((found.retry_after_s or 0) * NS_PER_S)
+            self._kept_ns[caller] = now_ns + min(wait_ns, _KEPT_NS) + _LATE_NS
+        return found
+
+    def _turn(self, caller: str, now_ns: int) -> Refusal | None:
+        """That others wait whose last run was before this caller's; nothing for one that has had none."""
+        served_ns = self._served_ns.get(caller)
+        if served_ns is None:
+            return None
+        before = sum(
+            now_ns <= kept_ns and self._served_ns.get(name, served_ns - 1) < served_ns
+            for name, kept_ns in self._kept_ns.items()
+            if name != caller
+        )
+        if not before:
+            return None
+        why = f"it is the turn of {_count(before, 'caller')} whose last run was before this one's"
+        return Refusal(code="busy", why=why, retry_after_s=1.0)
+
+    def _taken(self, now_ns: int, *, alone: bool) -> Refusal | None:
         runs = self._runs.values()
         if any(isinstance(terms, PacedTerms) and terms.searches for terms in runs):
             why = "a capacity run is under way, and nothing else runs beside it"

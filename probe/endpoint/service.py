@@ -24,6 +24,7 @@ from probe.endpoint import keys as key_files
 from probe.endpoint import ledger as ledgers
 from probe.endpoint import limits
 from probe.endpoint.admission import SILENCE_S, Admission, PacedTerms, Terms
+from probe.endpoint.cross_tests import CrossTests
 from probe.endpoint.doors import Doors, open_doors
 from probe.endpoint.front import Answer, Call, Front
 from probe.endpoint.keys import Keys
@@ -158,6 +159,7 @@ class Endpoint:
         self._callers = keys.callers
         self._saving = asyncio.Lock()
         self._measuring = False
+        self._crosses = CrossTests(directory=keys.directory, clock=clock)
         self._ceilings: dict[int, tuple[int, int]] = {}  # by flows: when, and payload in bit/s
 
     def answers(self) -> dict[tuple[str, str], Answer]:
@@ -214,9 +216,14 @@ class Endpoint:
             if run.ended_ns is not None and now_ns - run.ended_ns > _KEPT_NS:
                 self._forget_run(name)
         await self._renew()
+        await self._crosses.look_after(idle=not self._at_work())
+
+    def _at_work(self) -> bool:
+        return self._measuring or any(run.ended_ns is None for run in self._runs.values())
 
     async def close(self) -> None:
         """End every run and write down what it moved."""
+        await self._crosses.close()
         watches = [run.watch for run in self._runs.values()]
         for watch in watches:
             watch.cancel()
@@ -242,6 +249,7 @@ class Endpoint:
             bytes_left=self._admission.bytes_left(call.caller, unix_ns=self._clock.unix_ns()),
             paces=True,
             rehearsal_seconds_max=limits.seconds_per_rehearsal,
+            unwell=self._crosses.unwell(idle=not self._at_work()),
         )
 
     async def _open_train(self, call: Call) -> TrainGrant | Refusal:

@@ -265,6 +265,7 @@ class Way:
             ),
             probe_cpu_ratio=cpu[1] if up else cpu[0],
             endpoint_cpu_ratio=cpu[0] if up else cpu[1],
+            endpoint_unwell=self.hello.unwell,
         )
 
     def _on_report(self, report: PacedReport) -> None:

@@ -271,6 +271,7 @@ class Loader:
             ),
             probe_cpu_ratio=_cpu_ratio(mine.up, mine.down),
             endpoint_cpu_ratio=_cpu_ratio(theirs.up, theirs.down) if theirs else None,
+            endpoint_unwell=self.hello.unwell,
         )
         known = replace(
             known,

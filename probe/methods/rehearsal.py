@@ -201,6 +201,7 @@ class _Attempt:
                 elapsed_ns=seen.ended.monotonic_ns - seen.began.monotonic_ns,
             ),
             probe_cpu_ratio=ends.sent.cpu_ratio,
+            endpoint_unwell=self.way.hello.unwell,
             endpoint_cpu_ratio=ends.received.cpu_ratio,
         )
 

@@ -64,6 +64,7 @@ class Hello:
     bytes_left: int | None  # of this month's allowance for this caller; None means no limit
     paces: bool | None = None  # whether it holds down flows to a rate; None: from before it could
     rehearsal_seconds_max: int | None = None  # None: from before it knew rehearsals
+    unwell: str | None = None  # what speaks against the endpoint itself just now; probe.endpoint.crossing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

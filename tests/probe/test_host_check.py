@@ -10,7 +10,7 @@ import pytest
 
 import linebook
 from probe import host_check
-from probe.host_check import State
+from probe.host_tuning import State
 from probe.linux.clock_state import ClockState
 from probe.linux.interface import Interface
 from store.ceilings import Ceiling, CeilingOf

@@ -5,17 +5,24 @@ The other route is plain Python over the records that were written: no SQL, no e
 
 from __future__ import annotations
 
+import json
 import math
 import random
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from store import export, pack
+from store.clock import Clock, zone
+from store.export import Choice, Format
+from store.reader import Reader
 from store.records import RateRun, Record, Stall, Standing, TrainSpan
+from store.writer import Writer
 from tests.bench import many_sites
 
 SITES = 3
@@ -59,6 +66,7 @@ def local(record: Any) -> datetime:
 
 def test_the_page_has_its_queries() -> None:
     assert list(many_sites.queries()) == [
+        "Ship the days of hundreds of circuits",
         "Worst handoffs by p5 rate",
         "Stalls per site and hour of the week",
         "Share of days with loss above a limit",
@@ -139,3 +147,25 @@ def test_percentiles_of_a_day(root: Path, recorded: Recorded) -> None:
         assert row["packets"] == len(ordered)
         p99 = ordered[math.ceil(0.99 * len(ordered)) - 1]
         assert p99 <= row["p99_pdv_up_us"] <= p99 * (1 + 1 / 32)
+
+
+def test_a_row_leads_to_its_sealed_line(tmp_path: Path) -> None:
+    """The longest stall by Parquet, its line by the page's own query over a pack that verifies."""
+    path = tmp_path / "line.db"
+    records = list(many_sites.measured(random.Random(7), days=1, every_s=3600))
+    with closing(Writer.open(path, clock=Clock())) as writer:
+        for record in records:
+            writer.append(record)
+    with closing(Reader.open(path)) as reader:
+        choice = Choice(site="One", where=zone(many_sites.WHERE))
+        export.write(reader, tmp_path / "exports", choice, format_=Format.PARQUET)
+    pack.write(path, tmp_path / "sealed")
+    assert pack.verify(tmp_path / "sealed").verified
+    longest = max((one for one in records if isinstance(one, Stall)), key=lambda one: one.duration_us)
+    sql = "SELECT seq FROM read_parquet('exports/*/*/stall.parquet') ORDER BY duration_us DESC LIMIT 1"
+    [row] = many_sites.asked(tmp_path, sql)
+    sealed_line = many_sites.queries()["Ship the days of hundreds of circuits"]
+    [found] = many_sites.asked(tmp_path, sealed_line.replace("4711", str(row["seq"])))
+    record = json.loads(found["record"])
+    assert record["seq"] == row["seq"]
+    assert str(longest.duration_us) in found["record"]

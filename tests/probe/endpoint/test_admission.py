@@ -132,7 +132,7 @@ def test_a_rehearsal_may_take_an_hour_and_no_run_goes_beside_it() -> None:
     assert terms.bytes_max == pytest.approx(10_000_000 * 3600 / 8, rel=0.01)
     assert refused(open_run(door, "b")).code == "busy"
     door.close_run(terms.run, moved_bytes=1_000, unix_ns=NOVEMBER)
-    assert isinstance(open_rehearsal(door, STREAM), RehearsalTerms)
+    assert granted(open_run(door, "b")).caller == "b"
 
 
 @pytest.mark.parametrize(
@@ -317,6 +317,29 @@ def test_one_run_at_a_time() -> None:
     assert (refusal.code, refusal.retry_after_s) == ("busy", 6.0)
     door.close_run(terms.run, moved_bytes=0, unix_ns=NOVEMBER)
     assert granted(open_run(door, "b", now_s=104)).caller == "b"
+
+
+def test_who_has_just_had_a_run_gives_way_to_those_who_wait() -> None:
+    """Round robin, as in any fair queue: of those who come again, the one whose run is the longest ago."""
+    door = admission()
+    first = granted(open_run(door, "a", now_s=0))
+    assert refused(open_run(door, "b", now_s=1)).code == "busy"
+    door.close_run(first.run, moved_bytes=0, unix_ns=NOVEMBER)
+    assert "the turn of 1 caller whose last run was before" in refused(open_run(door, "a", now_s=2)).why
+    second = granted(open_run(door, "b", now_s=3))
+    door.close_run(second.run, moved_bytes=0, unix_ns=NOVEMBER)
+    assert refused(open_run(door, "b", now_s=3.5)).code == "busy"  # it is a's turn
+    assert granted(open_run(door, "c", now_s=4)).caller == "c"  # who has had none never gives way
+
+
+def test_who_gave_up_holds_nobody_for_long() -> None:
+    """Told to come in 9 s, and not seen again: after 8 s nobody waits for it."""
+    door = admission()
+    first = granted(open_run(door, "a", now_s=0))
+    assert refused(open_run(door, "b", now_s=1)).retry_after_s == 9.0
+    door.close_run(first.run, moved_bytes=0, unix_ns=NOVEMBER)
+    assert refused(open_run(door, "a", now_s=8.9)).code == "busy"
+    assert granted(open_run(door, "a", now_s=9.1)).caller == "a"
 
 
 def test_concurrent_callers() -> None:
