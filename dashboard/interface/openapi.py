@@ -154,6 +154,22 @@ ROUTES = (
             ),
         ),
     ),
+    Route(
+        path="/figures/term/{handoff}/{part}.json",
+        summary="The calendar of a month, or of a part of it by one version of the card",
+        answer="figure",
+        takes=(
+            _OF_HANDOFF,
+            Parameter(name="part", meaning="Unix seconds of its beginning", shape=WHOLE, in_path=True),
+            Parameter(name="month", meaning="the month, this one unless said", shape=term.MONTH),
+        ),
+    ),
+    Route(
+        path="/figures/events.json",
+        summary="Cases as lanes over time",
+        answer="figure",
+        takes=(_UP_TO, Parameter(name=_HANDOFF, meaning="of this handoff only")),
+    ),
     Route(path="/method.json", summary="How each figure is made, with its source", answer="method"),
     Route(path="/openapi.json", summary="This document", answer="openapi"),
 )
