@@ -422,6 +422,26 @@ _VERSION = thing(
 )
 
 _OUTCOME = thing({"word": word(*Word, *Answer), "because": TEXT})
+SITE_FILE = _told(
+    "site file",
+    {
+        "file": TEXT,
+        "sha256": TEXT,
+        "tables": listed(thing({"table": TEXT, "name": TEXT, "stated": keyed(TEXT)})),
+        "warnings": listed(
+            thing(
+                {
+                    "handoff": TEXT,
+                    "trouble": word("unmeetable", "vague"),
+                    "keys": listed(TEXT),
+                    "because": TEXT,
+                    "question": TEXT,
+                }
+            )
+        ),
+    },
+)
+
 _SCHEDULED = {"handoff": TEXT, "endpoint": TEXT, "hours": known(TEXT)}
 SCHEDULE = _told(
     "schedule",

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, tzinfo
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from multidict import MultiMapping
 
 from dashboard import over_time, statements, text_over_time, text_statement
 from dashboard.api import BadQuery, Json, only
+from dashboard.figures import days
 from dashboard.judge import months
+from dashboard.judge.availability import Count
 from dashboard.judge.credits import Credits
 from dashboard.judge.months import Span
 from dashboard.over_time import Renewal
 from dashboard.pages import so_far, statement_rows
 from dashboard.pages.contracts import MARKS
 from dashboard.pages.frame import Frame, circuit_url, side_by_side_url, term_url
-from dashboard.pages.ledger import Entry, Heading, Table, cells, number
+from dashboard.pages.ledger import Chart, Entry, Heading, Table, cells, number
 from dashboard.pages.wording import DASH
 from dashboard.past import MOST_MONTHS, Past, every_month
 from dashboard.statements import MonthCount, Statement
@@ -49,6 +51,7 @@ class Part:
     rules: Table
     outages: Table | None
     promises: Table | None
+    calendar: Chart
     days: Table
 
 
@@ -119,7 +122,7 @@ def page(found: Findings, *, frame: Frame) -> TermPage:
         older=url(handoff.name, months.months_before(month, 1)),
         newer=url(handoff.name, newer) if newer <= local(found.now_ns, where).date() else None,
         circuit=circuit_url(handoff.name),
-        parts=tuple(_part(one, where) for one in statement.parts if one.month.from_s <= one.now_s),
+        parts=tuple(_part(one, where, month) for one in _shown(statement)),
         months=_month_table(found),
         since=so_far.since(found.months),
         sheet=(*text_over_time.money_lines(found.renewal), *text_over_time.date_lines(found.renewal)),
@@ -128,10 +131,38 @@ def page(found: Findings, *, frame: Frame) -> TermPage:
     )
 
 
-def _part(statement: Statement, where: tzinfo) -> Part:
-    count = statement.availability.contract or next(
+def figure(found: Findings, part: str) -> str | None:
+    """The calendar of a part of the month as JSON text; None for a part that there is not."""
+    where = zone(found.site.timezone)
+    for statement in _shown(found.statement):
+        if str(statement.month.from_s) == part:
+            return days.figure(statement_rows.day_marks(statement, _main_count(statement), where))
+    return None
+
+
+def _shown(statement: Statement) -> tuple[Statement, ...]:
+    return tuple(one for one in statement.parts if one.month.from_s <= one.now_s)
+
+
+def _main_count(statement: Statement) -> Count:
+    return statement.availability.contract or next(
         one for one in statement.availability.counts if one.rule.of_trains
     )
+
+
+def _calendar(statement: Statement, where: tzinfo, month: date) -> Chart:
+    marks = statement_rows.day_marks(statement, _main_count(statement), where)
+    name = quote(statement.handoff.name, safe="")
+    return Chart(
+        url=f"/figures/term/{name}/{statement.month.from_s}.json?month={month:%Y-%m}",
+        message=statement_rows.calendar_message(marks),
+        key="A filled square is a day with an outage that counts, a crossed one was not wholly measured, an "
+        "empty one is without an outage. The number beside it is the day of the month.",
+    )
+
+
+def _part(statement: Statement, where: tzinfo, month: date) -> Part:
+    count = _main_count(statement)
     said = statement.part_said(where) if statement.of_changed else ""
     return Part(
         name=f"month{statement.month.from_s}" if said else "month",
@@ -142,6 +173,7 @@ def _part(statement: Statement, where: tzinfo) -> Part:
         rules=statement_rows.rule_table(statement.availability),
         outages=statement_rows.outage_table(count, where),
         promises=statement_rows.promise_table(statement.quality),
+        calendar=_calendar(statement, where, month),
         days=statement_rows.day_table(statement, count, where),
     )
 
