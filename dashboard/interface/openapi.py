@@ -75,6 +75,7 @@ ROUTES = (
         answer="acceptance",
         takes=(_OF_HANDOFF,),
     ),
+    Route(path="/site.json", summary="The site file's cards, plans and windows", answer="site_file"),
     Route(
         path="/allowance.json",
         summary="What is due, what tests spent, what it will come to",
@@ -187,6 +188,7 @@ SHAPES: dict[str, Shape] = {
     "acceptance": answers.ACCEPTANCE,
     "ledger": answers.LEDGER,
     "schedule": answers.SCHEDULE,
+    "site_file": answers.SITE_FILE,
     "evenings": answers.EVENINGS,
     "term": term.TERM,
     "events": answers.EVENTS,
