@@ -131,8 +131,9 @@ def _wireless(proof: Proof) -> Answer:
         f"{house.line_stalls} stalls of the line, {house.shared_stalls} had a stall inside the house in the "
         "same seconds."
     )
-    if house.shared_stalls and word is Ruled.OUT:
-        word = Ruled.IN_PART
+    if house.lost or house.shared_stalls:
+        word = Ruled.IN_PART if word is Ruled.OUT else word
+        said += " Loss or stalls of that size may be the house’s."
     return word, because + said
 
 
@@ -303,9 +304,11 @@ def _single_flow(proof: Proof) -> Answer:
 def _internet(proof: Proof) -> Answer:
     if proof.inside:
         names = ", ".join(proof.inside)
+        rated = sum(run.endpoint in proof.inside for run in proof.runs)
         return (
-            Ruled.OUT,
-            f"Trains ran to {names} in the provider’s own network; its figures stand beside the others.",
+            Ruled.OUT if rated else Ruled.IN_PART,
+            f"Trains ran to {names} in the provider’s own network; its figures stand beside the others. Of "
+            f"the rate runs that count, {rated} went there.",
         )
     if proof.hops_watched:
         return (

@@ -158,7 +158,7 @@ def _issued(found: Findings) -> Iterator[Line]:
     where = zone(found.site.timezone)
     for one in sorted(found.issued, key=lambda each: each.started_unix_ns, reverse=True):
         when = moment(one.started_unix_ns, where, form="%d %b %Y, %H:%M").text
-        changed = f" Changed: {'; '.join(one.changed)}" if one.changed else ""
+        changed = f" {_changed(one)}" if one.changed else ""
         forms = tuple(
             Form(text=text, url=draft_url("issued", one.number, form, version=str(one.version)))
             for form, text in _FORMS
@@ -168,6 +168,13 @@ def _issued(found: Findings) -> Iterator[Line]:
         what = "Statement" if one.paper == STATEMENT else "Evidence pack, by the hash of its manifest"
         assert one.paper in (STATEMENT, PACK)  # noqa: S101 - what is issued
         yield Line(title=name, says=f"{what}, {when}, SHA-256 {one.sha256[:16]}….{changed}", forms=forms)
+
+
+def _changed(one: IssuedPaper) -> str:
+    """What a version changed, in short: the first of it, and how much more there is."""
+    more = len(one.changed) - 1
+    rest = f" ({counted(more, 'more change')}, in the paper)" if more else ""
+    return f"Takes the place of v{one.version - 1}: {one.changed[0].rstrip('.')}{rest}."
 
 
 def _drafts(found: Findings, month: str) -> Iterator[Line]:
@@ -184,7 +191,8 @@ def _drafts(found: Findings, month: str) -> Iterator[Line]:
             yield Line(title=f"Handoff {one.name}", says=says, forms=forms)
     for plan in found.site.plans:
         forms = tuple(Form(text=text, url=draft_url("day-sheet", plan.name, form)) for form, text in _FORMS)
-        yield Line(title=plan.title, says="Day sheet of the next show", forms=forms)
+        says = f"Day sheet of the next show, on handoff {plan.handoff}"
+        yield Line(title=plan.title, says=says, forms=forms)
 
 
 def _state(job: Job) -> str:

@@ -44,7 +44,7 @@ from store.paced import PacedRun
 from store.reader import Reader
 from store.records import Direction, Failed, RateRun, Skipped, Stall
 from store.segments import Split
-from store.site import Handoff, Site, Where
+from store.site import EndpointRef, Handoff, Site, Where
 from store.tickets import TicketNote, current
 
 _TOLD = frozenset(EventKind) - {EventKind.STALL, EventKind.ALLOWANCE}  # what makes a case one of the list
@@ -427,15 +427,12 @@ def _method(found: Found) -> Part:
         f"Probe: reached the line by {_shares(carriers)}; port {_shares(ports)}.",
         "Endpoints: "
         + "; ".join(
-            f"{one.name} ({'in the house' if one.where is Where.HOUSE else 'outside'}, run by the keeper of "
-            f"this "
-            f"record)"
+            f"{one.name} ({_place(found, one)})"
             for one in site.endpoints
             if one.name in {train.endpoint for train in trains} | {run.endpoint for run in found.runs}
         )
         + ".",
-        f"Runs that count: "
-        f"{_shares(Counter(f'{run.seconds:g} s {run.direction}, {run.flows} flows' for run in runs))}.",
+        f"Runs that count: {_shares(Counter(_flows(run) for run in runs))}.",
         f"Protocol: TCP, {_shares(versions)}; payload of a full segment "
         f"{', '.join(map(str, mss)) or 'not known'} bytes; delays stamped by the {_shares(stamps)}.",
         "Schedule as planned now: "
@@ -473,6 +470,16 @@ def _method(found: Found) -> Part:
     if contract:
         points.append(f"Outage rule: {contract.rule.said()} ({contract.rule.source}).")
     return Part(heading="Method statement", sentences=(), points=(*phrases.METHOD, *points))
+
+
+def _place(found: Found, one: EndpointRef) -> str:
+    if one.where is Where.HOUSE:
+        return "in the house"
+    return "in the provider’s own network" if one.name in found.proof.inside else "outside"
+
+
+def _flows(run: RateRun) -> str:
+    return f"{run.seconds:g} s {run.direction}, {counted(run.flows, 'flow')}"
 
 
 def _shares(counts: Counter[str]) -> str:
@@ -773,7 +780,11 @@ def _withheld(redaction: Redaction) -> Part:
     if not redaction.on:
         return Part(
             heading="What is withheld",
-            sentences=("Nothing but secrets: keys, invitations and passwords are in no pack.",),
+            sentences=(
+                "Nothing but secrets: keys, invitations and passwords are in no pack.",
+                "The folder record has the sealed days of all handoffs, from the day before the first on, "
+                "as far as they are signed; `linebook verify record` checks them.",
+            ),
         )
     return Part(
         heading="What is withheld",

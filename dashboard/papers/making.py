@@ -117,7 +117,7 @@ def _write(
         rows = data.write(reader, to, span, withheld).rows
     if not withheld.on:
         say("Writing the sealed days")
-        pack.write(site.database, to / "record")
+        pack.write(site.database, to / "record", first_day=str(asked.first - timedelta(days=1)))
     made = evidence.paper(found, withheld, rows=rows)
     page = paper.html(paper.changed(made, withheld.text))
     (to / "index.html").write_text(page, encoding="utf-8")

@@ -22,7 +22,8 @@ LIMITATIONS = (
     "The figures were measured by a user-level program on an ordinary computer, not by a calibrated "
     "instrument, "
     "and not by a mechanism that a regulator has certified.",
-    "The endpoints are outside of the provider’s control, and so are the networks between.",
+    "The endpoints, but for one said to be in the provider’s own network, are outside of the provider’s "
+    "control, and so are the networks between.",
     "Rates are counted as payload where they arrive; the layers below are computed from the packets’ real "
     "sizes.",
     "One-way delay is told as variation over its own least value, never as an absolute figure; one way "
