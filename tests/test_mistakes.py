@@ -265,7 +265,7 @@ class TestSiteFile:
         assert "5 to 3600" in mistake("failover", str(site), "--seconds", "4")
 
     def test_a_right_one_says_what_it_costs_and_what_is_open(self, site: Path) -> None:
-        done = linebook("site", "check", str(site))
+        done = here("site", "check", str(site))
         assert done.returncode == 0, done.stderr
         assert "no mistakes found" in done.stdout
         assert "open question" in done.stdout
@@ -276,7 +276,7 @@ class TestSiteFile:
             + '[[run]]\nhandoff = "old"\nendpoint = "north"\ndirection = "up"\nseconds = 5\nevery = "1 h"\n'
             'share = "10 %"\n'
         )
-        done = linebook("site", "check", str(site))
+        done = here("site", "check", str(site))
         assert done.returncode == 0, done.stderr
         assert "light run at 10 % to north, up, 5 s every hour" in done.stdout
         assert "no full run is planned, so nothing will be said of it" in done.stdout

@@ -8,7 +8,7 @@ drawn and not before: it takes time and memory that no other page should pay.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import tzinfo
 from typing import Any
 
@@ -59,8 +59,36 @@ def points(name: str, values: Sequence[tuple[int, float]], *, meta: str, sign: s
     )
 
 
-def drawn(traces: Sequence[Any], *, unit: str, stretch: Stretch, gaps: Iterable[Gap]) -> str:
-    """The figure as JSON text, with bands over the times without measuring."""
+def drawn(
+    traces: Sequence[Any],
+    *,
+    unit: str,
+    stretch: Stretch,
+    gaps: Iterable[Gap],
+    yaxis: Mapping[str, Any] | None = None,
+) -> str:
+    """The figure over time as JSON text, with bands over the times without measuring.
+
+    Its time can be zoomed; static/charts.js keeps the other charts of the page in step.
+    """
+    return bare(
+        traces,
+        shapes=[_band(gap, stretch) for gap in gaps],
+        xaxis={
+            "type": "date",
+            "range": [at(stretch.from_ns, stretch.zone), at(stretch.to_ns, stretch.zone)],
+            "fixedrange": False,
+            "showgrid": False,
+            "showline": True,
+            "ticks": "outside",
+            "tickformatstops": TICKS,
+        },
+        yaxis={"title": {"text": unit}, "rangemode": "tozero", **(yaxis or {})},
+    )
+
+
+def bare(traces: Sequence[Any], *, xaxis: Mapping[str, Any], yaxis: Mapping[str, Any], **layout: Any) -> str:
+    """A figure with what all of them share, as JSON text."""
     import plotly.graph_objects as go
 
     figure = go.Figure(data=list(traces))
@@ -71,24 +99,9 @@ def drawn(traces: Sequence[Any], *, unit: str, stretch: Stretch, gaps: Iterable[
         legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"},
         hovermode="closest",
         dragmode=False,
-        shapes=[_band(gap, stretch) for gap in gaps],
-        xaxis={
-            "type": "date",
-            "range": [at(stretch.from_ns, stretch.zone), at(stretch.to_ns, stretch.zone)],
-            "automargin": True,
-            "fixedrange": True,
-            "showgrid": False,
-            "showline": True,
-            "ticks": "outside",
-            "tickformatstops": TICKS,
-        },
-        yaxis={
-            "title": {"text": unit},
-            "rangemode": "tozero",
-            "automargin": True,
-            "fixedrange": True,
-            "zeroline": False,
-        },
+        xaxis={"automargin": True, "fixedrange": True, **xaxis},
+        yaxis={"automargin": True, "fixedrange": True, "zeroline": False, **yaxis},
+        **layout,
     )
     text: str = figure.to_json()
     return text

@@ -75,6 +75,7 @@ ROUTES = (
         answer="acceptance",
         takes=(_OF_HANDOFF,),
     ),
+    Route(path="/site.json", summary="The site file's cards, plans and windows", answer="site_file"),
     Route(
         path="/allowance.json",
         summary="What is due, what tests spent, what it will come to",
@@ -154,6 +155,22 @@ ROUTES = (
             ),
         ),
     ),
+    Route(
+        path="/figures/term/{handoff}/{part}.json",
+        summary="The calendar of a month, or of a part of it by one version of the card",
+        answer="figure",
+        takes=(
+            _OF_HANDOFF,
+            Parameter(name="part", meaning="Unix seconds of its beginning", shape=WHOLE, in_path=True),
+            Parameter(name="month", meaning="the month, this one unless said", shape=term.MONTH),
+        ),
+    ),
+    Route(
+        path="/figures/events.json",
+        summary="Cases as lanes over time",
+        answer="figure",
+        takes=(_UP_TO, Parameter(name=_HANDOFF, meaning="of this handoff only")),
+    ),
     Route(path="/method.json", summary="How each figure is made, with its source", answer="method"),
     Route(path="/openapi.json", summary="This document", answer="openapi"),
 )
@@ -171,6 +188,7 @@ SHAPES: dict[str, Shape] = {
     "acceptance": answers.ACCEPTANCE,
     "ledger": answers.LEDGER,
     "schedule": answers.SCHEDULE,
+    "site_file": answers.SITE_FILE,
     "evenings": answers.EVENINGS,
     "term": term.TERM,
     "events": answers.EVENTS,

@@ -70,7 +70,7 @@ def table(card: Card, where: tzinfo) -> Table:
     """The card's lines, without those that are folded."""
     return Table(
         caption="What the contract says, field by field; nothing here is guessed",
-        headings=(Heading(text="Field"), Heading(text="As stated"), Heading(text="Where")),
+        headings=tuple(Heading(text=each, kind="prose") for each in ("Field", "As stated", "Where")),
         rows=tuple(cells(row.name, row.value, row.where) for row in card_rows(card, where) if not row.folded),
     )
 

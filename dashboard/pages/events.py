@@ -6,6 +6,7 @@ needs no script. What a case is and says comes from store, the same as in a noti
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta, tzinfo
@@ -15,8 +16,10 @@ from urllib.parse import urlencode
 from multidict import MultiMapping
 
 from dashboard.api import BadQuery, Json, NotHere, only
+from dashboard.figures import lanes
+from dashboard.figures.pooling import Stretch
 from dashboard.pages.frame import Frame
-from dashboard.pages.ledger import Heading, Mark, Table, cells, number
+from dashboard.pages.ledger import Chart, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, Moment, counted, moment, span
 from store import case_words, fault_log
 from store.cases import Case
@@ -24,7 +27,7 @@ from store.clock import NS_PER_S, local, zone
 from store.events import Event
 from store.notices import Notice, NoticeState, about
 from store.reader import Reader
-from store.records import Owner
+from store.records import Gap, Owner
 from store.site import Site
 
 DAYS = 7  # on one page
@@ -58,6 +61,7 @@ class Findings:
     now_ns: int
     cases: tuple[Case, ...]
     notices: tuple[Notice, ...]
+    gaps: tuple[Gap, ...]
 
     @property
     def zone(self) -> tzinfo:
@@ -106,6 +110,7 @@ class EventsPage:
     frame: Frame
     said: str
     choices: tuple[Choice, ...]
+    lanes: Chart | None
     days: tuple[DayEntry, ...]
     older: str
     newer: str | None
@@ -151,7 +156,12 @@ def find(reader: Reader, *, site: Site, asked: Asked, now_ns: int) -> Findings:
         handoff=asked.handoff,
     )
     told = fault_log.notices(reader, found)
-    return Findings(site=site, asked=asked, now_ns=now_ns, cases=found, notices=told)
+    gaps = tuple(
+        one
+        for one in reader.troubles(since_ns=since_ns, until_ns=until_ns)
+        if isinstance(one, Gap) and (asked.handoff is None or one.handoff in ("", asked.handoff))
+    )
+    return Findings(site=site, asked=asked, now_ns=now_ns, cases=found, notices=told, gaps=gaps)
 
 
 def page(found: Findings, *, frame: Frame) -> EventsPage:
@@ -163,10 +173,34 @@ def page(found: Findings, *, frame: Frame) -> EventsPage:
         frame=frame,
         said=_said(found),
         choices=_choices(found),
+        lanes=_lanes(found),
         days=tuple(_days(found)),
         older=url(asked.last - timedelta(days=DAYS), asked.handoff),
         newer=None if asked.last >= today else url(after, asked.handoff),
         csv_url=f"{url(asked.last, asked.handoff, path='/events.csv')}&table=events",
+    )
+
+
+def figure(found: Findings) -> str:
+    """The cases as lanes over time, as JSON text."""
+    asked = found.asked
+    since_ns, until_ns = fault_log.days(asked.first, asked.last, where=found.zone)
+    stretch = Stretch(from_ns=since_ns, to_ns=min(until_ns, found.now_ns), zone=found.zone)
+    return lanes.figure(found.cases, gaps=found.gaps, stretch=stretch)
+
+
+def _lanes(found: Findings) -> Chart | None:
+    if not found.cases:
+        return None
+    owners = Counter(case.owner for case in found.cases)
+    told = ", ".join(f"{lanes.WORDS[owner].lower()} {count}" for owner, count in owners.most_common())
+    asked = found.asked
+    return Chart(
+        url=url(asked.last, asked.handoff, path="/figures/events.json"),
+        message=f"Whose they were, as far as the events tell: {told}.",
+        key="A lane for each handoff and owner, a bar for each case from its first event to its last; an "
+        "arrow "
+        "ends one that is open. Grey bands were not measured.",
     )
 
 

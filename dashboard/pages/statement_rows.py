@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import tzinfo
 
+from dashboard.figures.days import DayMark, DayState
 from dashboard.judge import availability, months, outages
 from dashboard.judge.availability import Availability, Count
 from dashboard.judge.months import Span
@@ -190,6 +191,16 @@ def day_table(statement: Statement, count: Count, where: tzinfo) -> Table:
     )
 
 
+def day_marks(statement: Statement, count: Count, where: tzinfo) -> tuple[DayMark, ...]:
+    """Each day as a calendar shows it."""
+    until_s = min(statement.now_s, statement.month.until_s)
+    return tuple(
+        _day_mark(count, day, min(until_s, day.until_s))
+        for day in months.days_of(statement.month, where)
+        if day.from_s < until_s
+    )
+
+
 TIME_HEADINGS = (
     number("Available"),
     number("Outages"),
@@ -206,6 +217,25 @@ def of_time(count: Count, span_: Span, until_s: int) -> tuple[str, str, str, str
     began = sum(span_.from_s <= one.from_s < until_s for one in count.outages)
     available = available_share(availability.ratio_of(down_s, seen_s)) if seen_s > 0 else DASH
     return available, str(began), minutes(down_s), minutes(unseen_s)
+
+
+def _day_mark(count: Count, day: Span, until_s: int) -> DayMark:
+    available, began, down, unseen_ = of_time(count, day, until_s)
+    parts = [part for one in count.outages for part in one.counts]
+    state = DayState.CLEAN
+    if outages.within(parts, day.from_s, until_s):
+        state = DayState.OUTAGE
+    elif outages.within(count.unseen, day.from_s, until_s):
+        state = DayState.UNSEEN
+    said = f"{day.first_day:%a %d %b}: {available} available, {began} outages, {down} min count"
+    return DayMark(day=day.first_day, state=state, said=f"{said}, {unseen_} min not measured")
+
+
+def calendar_message(marks: Sequence[DayMark]) -> str:
+    """What the calendar shows, as a sentence."""
+    bad, unseen_ = (sum(one.state is state for one in marks) for state in (DayState.OUTAGE, DayState.UNSEEN))
+    text = f"An outage that counts fell on {bad or 'none'} of {counted(len(marks), 'day')}"
+    return f"{text}; {counted(unseen_, 'other day')} {'was' if unseen_ == 1 else 'were'} not wholly measured."
 
 
 def minutes(seconds: float) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+
 from aiohttp import web
 
 from dashboard import api
@@ -43,8 +45,13 @@ async def _tables(request: web.Request) -> events.EventTables:
     return events.tables(await _find_events(request))
 
 
+async def _figure(request: web.Request) -> web.StreamResponse:
+    return api.answer_text(await asyncio.to_thread(events.figure, await _find_events(request)))
+
+
 ROUTES = [
     web.get("/events.json", _events_json),
     web.get("/events.csv", csv_of(_tables)),
     web.get("/events", _events),
+    web.get("/figures/events.json", _figure),
 ]

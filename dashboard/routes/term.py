@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+
 from aiohttp import web
 
 from dashboard import api
@@ -43,8 +45,17 @@ async def _term_json(request: web.Request) -> web.StreamResponse:
     return api.answer(term.as_json(await _find_term(request)))
 
 
+async def _calendar(request: web.Request) -> web.StreamResponse:
+    found = await _find_term(request)
+    text = await asyncio.to_thread(term.figure, found, request.match_info["part"])
+    if text is None:
+        raise api.NotHere("This month has no part that begins then.")
+    return api.answer_text(text)
+
+
 ROUTES = [
     web.get("/term/{handoff}.json", _term_json),
     web.get("/term/{handoff}.csv", csv_of(_term_page)),
     web.get("/term/{handoff}", _term),
+    web.get("/figures/term/{handoff}/{part}.json", _calendar),
 ]

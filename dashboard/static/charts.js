@@ -7,7 +7,10 @@ const SCHEMES = [matchMedia("(prefers-color-scheme: dark)"), matchMedia("print")
 const NARROW = matchMedia("(max-width: 40rem)");
 const CONFIG = { displayModeBar: false, responsive: true, doubleClick: "reset", showTips: false };
 
+const FINE = matchMedia("(pointer: fine)"); // a finger's drag scrolls the page instead
+
 const drawn = new Map(); // figure element -> the JSON it shows
+let following = false; // while the other charts are brought to the time of one
 
 function ink(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
@@ -18,6 +21,7 @@ function inked(figure) {
   for (const trace of data) {
     const colour = ink(trace.meta);
     if (trace.line) trace.line.color = colour;
+    if (trace.textfont || trace.mode?.includes("text")) trace.textfont = { color: ink("ink") };
     if (trace.marker) {
       trace.marker.color = colour;
       trace.marker.line = { ...trace.marker.line, color: colour };
@@ -31,13 +35,35 @@ function inked(figure) {
   layout.font = { family: getComputedStyle(document.body).fontFamily, size: 13, color: ink("ink") };
   layout.hoverlabel = { bgcolor: ink("paper"), bordercolor: ink("ink"), font: { color: ink("ink") } };
   layout.paper_bgcolor = layout.plot_bgcolor = "rgba(0,0,0,0)";
+  if (ofTime(layout) && FINE.matches) layout.dragmode = "zoom";
   return { data, layout };
 }
 
-function draw(element) {
+function ofTime(layout) {
+  return layout.xaxis.type === "date";
+}
+
+function plotOf(element) {
+  return element.querySelector("[role=img]");
+}
+
+async function draw(element) {
   const { data, layout } = inked(drawn.get(element));
   element.hidden = false;
-  return Plotly.react(element.querySelector("[role=img]"), data, layout, CONFIG);
+  const plot = await Plotly.react(plotOf(element), data, layout, CONFIG);
+  if (!ofTime(layout) || element.dataset.followed) return;
+  element.dataset.followed = "yes";
+  plot.on("plotly_relayout", (change) => follow(plot, change));
+}
+
+/* Brings every other chart of time to the time that somebody chose in one; a double click goes back. */
+async function follow(plot, change) {
+  if (following || !Object.keys(change).some((key) => key.startsWith("xaxis"))) return;
+  following = true;
+  const others = [...drawn.keys()].map(plotOf).filter((other) => other !== plot && ofTime(other.layout));
+  const range = [...plot.layout.xaxis.range];
+  await Promise.all(others.map((other) => Plotly.relayout(other, { "xaxis.range": [...range] })));
+  following = false;
 }
 
 async function load(element) {

@@ -6,8 +6,6 @@ import asyncio
 import hashlib
 import socket
 import time
-from importlib.resources import files
-from pathlib import Path
 from typing import Any
 
 import aiohttp
@@ -177,18 +175,6 @@ async def test_static_files_are_kept_for_ever_under_their_hash(client: Client) -
         "plotly.min.js": "text/javascript",
         "charts.js": "text/javascript",
     }
-
-
-async def test_plotly_comes_from_the_installed_package(client: Client) -> None:
-    """The script that is served is the one that the plotly package brought."""
-
-    def hashed() -> str:
-        path = Path(str(files("plotly"))) / "package_data" / "plotly.min.js"  # may be its first import
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-
-    digest = await asyncio.to_thread(hashed)
-    async with client.get(f"/static/{digest[:16]}/plotly.min.js") as response:
-        assert response.status == 200
 
 
 async def test_no_database_is_said_in_a_sentence(nowhere: Site) -> None:

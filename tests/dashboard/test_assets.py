@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from importlib.resources import files
 from pathlib import Path
 
 from dashboard.assets import OWN, find_assets
@@ -10,6 +12,19 @@ from dashboard.assets import OWN, find_assets
 def test_every_own_file_is_there() -> None:
     """A file that lies in static/ is served; nothing else is, but plotly's script."""
     assert find_assets().keys() == {path.name for path in OWN.iterdir()} | {"plotly.min.js"}
+
+
+def test_plotly_is_the_small_bundle_of_the_version_that_figures_are_made_for() -> None:
+    """Its licence stands beside it, and its version is that of the script in the installed package."""
+    ours = find_assets()["plotly.min.js"].path
+    theirs = Path(str(files("plotly"))) / "package_data" / "plotly.min.js"
+    version = re.compile(r"plotly\.js (?:\(basic - minified\) )?(v[\d.]+)")
+    found = [version.search(path.read_text()[:200]) for path in (ours, theirs)]
+    assert found[0]
+    assert found[1]
+    assert found[0][1] == found[1][1]
+    assert ours.stat().st_size < theirs.stat().st_size / 4
+    assert "MIT" in ours.with_name("LICENSE-plotly").read_text()
 
 
 def test_styles_that_plotly_brings_are_claimed() -> None:

@@ -13,7 +13,7 @@ from dashboard.routes import ROUTES
 HANDOFFS = ("old-wan", "A")
 GATE = "/login"  # is there only where a login is asked for
 PARTS = {"handoff": HANDOFFS}
-NO_PAGE = re.compile(r"\.(json|csv|ics)$|^/(static|figures|paper)/|^/metrics$")
+NO_PAGE = re.compile(r"\.(json|csv|ics)$|^/(static|figures|paper)/|^/metrics$|^/now/events$")
 ALSO = (  # pages that show something else when asked for more
     "/circuit/A?period=month",
     "/uploads?size=8+GB&start=23:00",

@@ -40,8 +40,8 @@ _QUIET = (
     "--hide-scrollbars",
 )
 _DRAWN = """
-return [...document.querySelectorAll("figure.chart")].every((figure) => !figure.hidden
-  && figure.querySelectorAll(".main-svg .scatterlayer .trace, .main-svg .heatmaplayer image").length > 0);
+const ink = ".main-svg .trace, .main-svg .shapelayer path, .main-svg image";
+return [...document.querySelectorAll("figure.chart")].every((one) => !one.hidden && one.querySelector(ink));
 """
 
 

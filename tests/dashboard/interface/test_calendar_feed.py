@@ -18,7 +18,7 @@ from dateutil.relativedelta import relativedelta
 
 from dashboard.interface import calendar_feed
 from dashboard.judge.credits import Credit, Credits
-from dashboard.pages.term import Past
+from dashboard.past import Past
 from dashboard.statements import MonthCount
 from store.clock import NS_PER_S
 from store.site import Site, Times, Window, WindowKind
