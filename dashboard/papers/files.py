@@ -83,8 +83,8 @@ def tables(paper: Paper) -> str:
 
 def _table(writer: Any, table: Table) -> None:
     headings = [f"{one.text} ({one.unit})" if one.unit else one.text for one in table.headings]
-    for row in ([table.caption], headings):
-        writer.writerow([cell(one, Type.TEXT) for one in row])
+    for words in ([table.caption], headings):
+        writer.writerow([cell(word, Type.TEXT) for word in words])
     for row in table.rows:
         writer.writerow([cell(_text(one), Type.TEXT) for one in row])
     writer.writerow([])
