@@ -56,7 +56,7 @@ from store.site import CapCounts, Where
 from store.sizes import SizesRun
 from store.soaks import Soak
 from store.steps import StepsRun
-from store.terms import AvailabilityTerms, CreditTerms, Money
+from store.terms import AvailabilityTerms, CreditTerms, Money, OutageRule
 
 _ANSWER = word(*Answer)
 _WORD = word(*Word)
@@ -712,6 +712,18 @@ _BOUNDS = {
     for name in ("loss_below_ratio", "loss_up_below_ratio", "loss_down_below_ratio", "confidence_ratio")
 }
 
+_AVAILABLE = thing(
+    {
+        "month": TEXT,
+        "rule": word(*OutageRule),
+        "word": _WORD,
+        **{name: known(NUMBER) for name in ("ratio", "worst_ratio", "best_ratio")},
+        "down_s": NUMBER,
+        "since": known(DAY),
+        **{name: known(NUMBER) for name in ("since_ratio", "since_down_s", "months_below")},
+    }
+)
+
 CIRCUIT = _page(
     "circuit",
     {
@@ -725,6 +737,7 @@ CIRCUIT = _page(
         "together": known(of(Together)),
         "versions": listed(_VERSION),
         "questions": listed(TEXT),
+        "available": known(_AVAILABLE),
         "budget": BUDGET,
         "campaigns": listed(_CAMPAIGN),
         "runs": listed(records.RATE_RUN),
