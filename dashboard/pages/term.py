@@ -73,6 +73,9 @@ class TermPage:
     side_by_side: str | None
 
 
+_FIRST_MONTH = date(2000, 1, 1)  # no record is older, and a database counts no nanoseconds of the year 1287
+
+
 def month_of(query: MultiMapping[str], *, site: Site, now_ns: int) -> date:
     """The month that a query asks for, this one unless it says so. Raises BadQuery."""
     only(query, "month")
@@ -85,6 +88,8 @@ def month_of(query: MultiMapping[str], *, site: Site, now_ns: int) -> date:
         raise BadQuery(f"month={text} is no month such as {today:%Y-%m}.") from None
     if found > today:
         raise BadQuery(f"month={text} has not begun yet; this month is {today:%Y-%m}.")
+    if found < _FIRST_MONTH:
+        raise BadQuery(f"month={text} is before {_FIRST_MONTH:%Y-%m}, the first that can be asked for.")
     return found
 
 

@@ -131,3 +131,12 @@ async def test_a_session_that_was_planted(site: Site, tmp_path: Path) -> None:
         for cookie, status in ((planted["Cookie"], 401), (f"linebook={given}", 200)):
             async with client.get("/today.json", headers={"Cookie": cookie}) as response:
                 assert response.status == status
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("path", ["/evenings/old.json?month=1287-11", "/term/old.json?month=0001-01"])
+async def test_a_month_whose_nanoseconds_no_database_holds(client: Client, path: str) -> None:
+    """64 bits hold nanoseconds from 1677 on; what is asked for before is refused, not a mistake of ours."""
+    async with client.get(path) as response:
+        assert response.status == 400
+        assert "before 2000-01" in (await response.json())["why"]
