@@ -301,7 +301,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             for detail in found.rates.newest.details
         )
         + rate_parts.earlier(found.rates, where),
-        available=tuple(so_far.entries(found.available)),
+        available=tuple(so_far.entries(found.available, where)),
         verdict_table=contracts.table(
             [(handoff, verdict) for verdict in found.verdicts],
             caption=f"Counts behind the verdicts on {handoff.name}, last 30 days",

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 
 from dashboard.judge import availability
+from dashboard.judge.months import part_said
 from dashboard.judge.verdict import Word
 from dashboard.pages.contracts import MARKS
 from dashboard.pages.ledger import Entry
@@ -45,15 +47,16 @@ def since(months: Sequence[MonthCount]) -> str:
     )
 
 
-def entries(found: SoFar | None) -> Iterator[Entry]:
+def entries(found: SoFar | None, where: tzinfo) -> Iterator[Entry]:
     """This month so far with its verdict, and all of it where every month before is judged already."""
     if found is None:
         return
-    count = found.this.count
+    count, part = found.this.count, part_said(found.this.month, where)
     yield Entry(
         mark=MARKS[count.word],
         moment=None,
-        text=f"Availability in {found.this.month.first_day:%B %Y} so far: {count.because}",
+        text=f"Availability in {found.this.month.first_day:%B %Y}{f', {part}' if part else ''}, so far: "
+        f"{count.because}",
         more=(since(found.months),) if found.months else (),
     )
 

@@ -258,6 +258,6 @@ async def test_availability_so_far_is_what_term_says(client: Client) -> None:
     assert told["month"] == newest["month"] == "2026-11"
     async with client.get("/circuit/A") as response:
         text = read(await response.text()).one("main").text
-    assert "Availability in November 2026 so far: " in text
+    assert "Availability in November 2026, so far: " in text
     assert told["since"].startswith(term["months"][0]["month"])
     assert "Since 1 November 2026: " in text
