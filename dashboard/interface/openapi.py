@@ -138,6 +138,12 @@ ROUTES = (
         takes=(Parameter(name=_PLAN, meaning="name of a stream plan", in_path=True),),
     ),
     Route(
+        path="/figures/shows/{plan}.json",
+        summary="The stalls of a plan's last show beside its send buffers",
+        answer="figure",
+        takes=(Parameter(name=_PLAN, meaning="name of a stream plan", in_path=True),),
+    ),
+    Route(
         path="/figures/circuit/{handoff}/{figure}.json",
         summary="A chart of one handoff",
         answer="figure",
