@@ -28,6 +28,7 @@ from tests.dashboard import invented
 from tests.dashboard.conftest import HOST, Client
 from tests.dashboard.reading import Element, read
 from tests.dashboard.test_acts import OWN, probing
+from tests.probe.living import alive
 from tests.store.test_site import EXAMPLE, INVITATION
 
 SECRETS = "\n".join(["[invitation]", *(f'{name} = "{INVITATION}"' for name in ("lan", "north", "south"))])
@@ -188,7 +189,21 @@ async def test_what_is_wrong_stands_at_its_field(house: Path, site: Site) -> Non
 
 
 @pytest.mark.asyncio
-async def test_the_probe_takes_it_up(house: Path, site: Site) -> None:
+async def test_a_probe_goes_by_what_was_written(house: Path) -> None:
+    """The daemon of that very file: its trains follow it, and the record says who had it read."""
+    loaded = await asyncio.to_thread(sites.load, house)
+    async with alive(Clock(), loaded) as one:
+        held = await asyncio.to_thread(site_file.read, house)
+        changed = site_file.with_values(held, ("handoff", 1, "card"), {"rate_up": "500 Mb/s"})
+        await asyncio.to_thread(site_file.write, held, changed, clock=Clock())
+        await one.daemon.read_again("the site file, table handoff/1/card", why="on the Site page by anna")
+        assert one.daemon.site.handoff("A").card.rate_up_bps == 500_000_000
+        (kept,) = one.store.of(AskedFor)
+        assert (kept.what, kept.why[-4:]) == ("the site file, table handoff/1/card", "anna")
+
+
+@pytest.mark.asyncio
+async def test_a_probe_that_refuses_is_said(house: Path, site: Site) -> None:
     """Asked at its door, on record by whom; one that refuses is said."""
     async with await _client(house, site) as client, probing(site) as one:
         assert not await asyncio.to_thread(one.daemon.site.file.exists)  # so that the probe must refuse
