@@ -23,9 +23,9 @@ from store.reader import ReaderThread
 from store.site import Handoff, Site
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Desk:
-    """What every handler works with."""
+    """What every handler works with. The Site page replaces `site` and `past`, nobody else."""
 
     site: Site
     reader: ReaderThread

@@ -32,6 +32,10 @@ class Kept:
         self._clock = clock
         self._found: dict[Hashable, _Found] = {}
 
+    def forget(self) -> None:
+        """Make everything anew. The one thing that may be called from elsewhere: it takes one step."""
+        self._found = {}
+
     def get(self, asked: Hashable, make: Callable[[], T]) -> T:
         """What `make` returns, or what it returned not long ago for the same `asked`."""
         started_ns = self._clock.monotonic_ns()

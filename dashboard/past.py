@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass
 from datetime import date, tzinfo
 from functools import partial
 from typing import Any, TypeVar, cast
@@ -25,9 +26,19 @@ from store.site import Handoff, Site
 MOST_MONTHS = 60  # five years; of a longer term the newest
 _SETTLED_S = 3 * 86_400  # after its end nothing that comes late changes a month
 _MOST = 4 * MOST_MONTHS
+_FRESH_NS = 600 * NS_PER_S
 QUIET_S = 30.0  # after the start, which has other things to do
 
 T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoFar:
+    """This month, or its newest part, and with it all before; no `months` while some of these wait for their
+    judgement."""
+
+    this: MonthCount
+    months: tuple[MonthCount, ...]
 
 
 class Past:
@@ -65,6 +76,26 @@ class Past:
             lambda: over_time.renewal_of(reader, site, handoff, now_ns=now_ns, judged=judged),
             settled=True,
         )
+
+    def so_far(self, reader: Reader, site: Site, handoff: Handoff, *, now_ns: int) -> SoFar | None:
+        """What is known at once: this month as it was within some minutes, and those that are judged already.
+
+        None while nothing is on record.
+        """
+        every = spans(reader, handoff, zone(site.timezone), now_ns=now_ns)
+        if not every or reader.oldest_ns(handoff=handoff.name, since_ns=0) is None:
+            return None
+        *over, this = every
+        notes = self._notes(reader, handoff)
+        now = self._get(
+            ("now", handoff.name, this.from_s, notes, now_ns // _FRESH_NS),
+            lambda: statements.month_count(reader, site, handoff, this, now_s=now_ns // NS_PER_S),
+            settled=True,
+        )
+        keys = [("month", handoff.name, one.from_s, one.until_s, notes) for one in over]
+        if any(key not in self._found for key in keys):
+            return SoFar(this=now, months=())
+        return SoFar(this=now, months=(*(self._found[key] for key in keys), now))
 
     def _notes(self, reader: Reader, handoff: Handoff) -> int:
         return len(statements.tickets(reader, handoff))

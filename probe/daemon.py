@@ -457,7 +457,7 @@ class Daemon:
             "site file taken over site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs)
         )
 
-    async def read_again(self, *, why: str) -> None:
+    async def read_again(self, what: str, *, why: str) -> None:
         """Read the site file again and go by it. Raises LinebookError, and goes on by the old one."""
         try:
             await self.reload(await asyncio.to_thread(sites.load, self.site.file))
@@ -465,7 +465,7 @@ class Daemon:
             self.refused = str(mistake)
             raise
         self.refused = None
-        self._asked_for("the site file read again", why=why)
+        self._asked_for(" ".join(what.split()), why=why)
 
     async def _follow_clock(self) -> None:
         """Wake whoever waits by the wall's clock when it was set, or the host slept."""

@@ -198,8 +198,11 @@ async def _end(request: web.Request) -> web.Response:
 
 async def _reload(request: web.Request) -> web.Response:
     """Read the site file again, as SIGHUP does; the old one holds when the new one is wrong."""
-    daemon, found = request.app[DAEMON], await _asked(request, "why")
-    await daemon.read_again(why=_why(found))
+    daemon, found = request.app[DAEMON], await _asked(request, "what", "why")
+    what = found.get("what", "the site file read again")
+    if not isinstance(what, str) or not what.strip() or len(what) > 200:
+        raise UserMistake("what: expected words of at most 200 characters")
+    await daemon.read_again(what, why=_why(found))
     return _answer(daemon, "reloaded", {})
 
 

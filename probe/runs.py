@@ -245,7 +245,8 @@ class Runs:
             self.due.append(due)
 
     def _show_due(self) -> None:
-        self.book.board.plan(self.handoff.name, [(one.start_ns, one.plan) for one in self.due])
+        due = [(one.start_ns, one.plan) for one in self.due if not one.asked]  # those are told by themselves
+        self.book.board.plan(self.handoff.name, due)
 
     def _next(self, plan: RunPlan, after_ns: int) -> Due | None:
         where = zone(self.site.timezone)

@@ -56,7 +56,7 @@ from store.site import CapCounts, Where
 from store.sizes import SizesRun
 from store.soaks import Soak
 from store.steps import StepsRun
-from store.terms import AvailabilityTerms, CreditTerms, Money
+from store.terms import AvailabilityTerms, CreditTerms, Money, OutageRule
 
 _ANSWER = word(*Answer)
 _WORD = word(*Word)
@@ -422,6 +422,26 @@ _VERSION = thing(
 )
 
 _OUTCOME = thing({"word": word(*Word, *Answer), "because": TEXT})
+SITE_FILE = _told(
+    "site file",
+    {
+        "file": TEXT,
+        "sha256": TEXT,
+        "tables": listed(thing({"table": TEXT, "name": TEXT, "stated": keyed(TEXT)})),
+        "warnings": listed(
+            thing(
+                {
+                    "handoff": TEXT,
+                    "trouble": word("unmeetable", "vague"),
+                    "keys": listed(TEXT),
+                    "because": TEXT,
+                    "question": TEXT,
+                }
+            )
+        ),
+    },
+)
+
 _SCHEDULED = {"handoff": TEXT, "endpoint": TEXT, "hours": known(TEXT)}
 SCHEDULE = _told(
     "schedule",
@@ -692,6 +712,18 @@ _BOUNDS = {
     for name in ("loss_below_ratio", "loss_up_below_ratio", "loss_down_below_ratio", "confidence_ratio")
 }
 
+_AVAILABLE = thing(
+    {
+        "month": TEXT,
+        "rule": word(*OutageRule),
+        "word": _WORD,
+        **{name: known(NUMBER) for name in ("ratio", "worst_ratio", "best_ratio")},
+        "down_s": NUMBER,
+        "since": known(DAY),
+        **{name: known(NUMBER) for name in ("since_ratio", "since_down_s", "months_below")},
+    }
+)
+
 CIRCUIT = _page(
     "circuit",
     {
@@ -705,6 +737,7 @@ CIRCUIT = _page(
         "together": known(of(Together)),
         "versions": listed(_VERSION),
         "questions": listed(TEXT),
+        "available": known(_AVAILABLE),
         "budget": BUDGET,
         "campaigns": listed(_CAMPAIGN),
         "runs": listed(records.RATE_RUN),

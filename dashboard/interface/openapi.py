@@ -75,6 +75,7 @@ ROUTES = (
         answer="acceptance",
         takes=(_OF_HANDOFF,),
     ),
+    Route(path="/site.json", summary="The site file's cards, plans and windows", answer="site_file"),
     Route(
         path="/allowance.json",
         summary="What is due, what tests spent, what it will come to",
@@ -137,6 +138,12 @@ ROUTES = (
         takes=(Parameter(name=_PLAN, meaning="name of a stream plan", in_path=True),),
     ),
     Route(
+        path="/figures/shows/{plan}.json",
+        summary="The stalls of a plan's last show beside its send buffers",
+        answer="figure",
+        takes=(Parameter(name=_PLAN, meaning="name of a stream plan", in_path=True),),
+    ),
+    Route(
         path="/figures/circuit/{handoff}/{figure}.json",
         summary="A chart of one handoff",
         answer="figure",
@@ -187,6 +194,7 @@ SHAPES: dict[str, Shape] = {
     "acceptance": answers.ACCEPTANCE,
     "ledger": answers.LEDGER,
     "schedule": answers.SCHEDULE,
+    "site_file": answers.SITE_FILE,
     "evenings": answers.EVENINGS,
     "term": term.TERM,
     "events": answers.EVENTS,

@@ -40,6 +40,7 @@ from dashboard.pages import (
     runs,
     segments,
     shapes,
+    so_far,
     soaks,
     trains,
 )
@@ -59,6 +60,7 @@ from dashboard.pages.wording import (
     moment,
     span,
 )
+from dashboard.past import Past, SoFar
 from dashboard.rate_history import Rates
 from store import jsonform
 from store.capacity import CapacityRun
@@ -90,6 +92,7 @@ class Findings:
     together: Together | None
     warned: tuple[Warned, ...]
     questions: tuple[str, ...]
+    available: SoFar | None
     runs: tuple[RateRun, ...]
     paced: tuple[PacedRun, ...]
     capacity: tuple[CapacityRun, ...]
@@ -151,6 +154,7 @@ class CircuitPage:
     from_: Moment
     periods: tuple[Link, ...]
     verdicts: tuple[Entry, ...]
+    available: tuple[Entry, ...]
     verdict_table: Table
     together: tuple[Entry, ...]
     part_table: Table | None
@@ -183,8 +187,10 @@ class CircuitPage:
     troubles: Table | None
 
 
-def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns: int) -> Findings:
-    """Read and judge; runs in the reader's thread."""
+def find(
+    reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns: int, past: Past | None = None
+) -> Findings:
+    """Read and judge; runs in the reader's thread. Availability is told where `past` keeps it."""
     name, stretch = handoff.name, _stretch(reader, site, handoff, period, now_ns=now_ns)
     inside = {one.name for one in site.endpoints if one.where is Where.HOUSE}
 
@@ -209,6 +215,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns
             *card_check.warnings_together(site.handoffs, now_unix_ns=now_ns)[handoff.name],
         ),
         questions=card_check.questions(handoff.card_at(now_ns)),
+        available=past.so_far(reader, site, handoff, now_ns=now_ns) if past else None,
         paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=from_ns, until_ns=to_ns)),
         capacity=tuple(reader.documents(CapacityRun, handoff=name, since_ns=from_ns, until_ns=to_ns)),
         loaded_delays=tuple(reader.documents(LoadedDelayRun, handoff=name, since_ns=from_ns, until_ns=to_ns)),
@@ -294,6 +301,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             for detail in found.rates.newest.details
         )
         + rate_parts.earlier(found.rates, where),
+        available=tuple(so_far.entries(found.available, where)),
         verdict_table=contracts.table(
             [(handoff, verdict) for verdict in found.verdicts],
             caption=f"Counts behind the verdicts on {handoff.name}, last 30 days",
@@ -543,6 +551,7 @@ def as_json(found: Findings) -> Json:
         "together": rates_told.together_json(found.together),
         "versions": [rates_told.version_json(version) for version in found.rates.versions],
         "questions": list(found.questions),
+        "available": so_far.as_json(found.available),
         "budget": budget.as_json(found.used),
         "campaigns": [campaign_results.as_json(one) for one in found.campaigns],
         "runs": [runs.as_json(run, found.corrections) for run in found.runs],

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from dashboard.pages.schedule import SchedulePage
     from dashboard.pages.shows import ShowsPage
     from dashboard.pages.side_by_side import SideBySidePage
+    from dashboard.pages.site import SitePage
     from dashboard.pages.term import TermPage
     from dashboard.pages.today import TodayPage
     from dashboard.pages.uploads import UploadsPage
@@ -79,6 +80,7 @@ PLACES = (
     Place(text="Events", url="/events", daily=True),
     Place(text="Uploads", url="/uploads", daily=True),
     Place(text="Allowance and schedule", url="/allowance"),
+    Place(text="Site", url="/site"),
     Place(text="Side by side", url="/side-by-side"),
     Place(text="Papers", url="/papers"),
     Place(text="Evenings", url="/evenings/{handoff}"),
@@ -196,6 +198,9 @@ class Pages:
 
     def method(self, page: MethodPage) -> str:
         return self._fill("method.html", page)
+
+    def site(self, page: SitePage) -> str:
+        return self._fill("site.html", page)
 
     def login(self, page: LoginPage) -> str:
         return self._fill("login.html", page)

@@ -4,30 +4,35 @@ looked at just before, and what became of the shows that are over, with the fore
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Any
+from urllib.parse import quote
 
 from dashboard import history, text_shows
 from dashboard.api import Json
+from dashboard.figures import stalls as stalls_figure
+from dashboard.figures.pooling import Stretch
 from dashboard.judge import hours, stream
 from dashboard.judge.after import Seen
 from dashboard.judge.hours import Show
 from dashboard.judge.stream import Check
 from dashboard.pages.frame import Frame
-from dashboard.pages.ledger import Heading, Mark, Table, cells, number
+from dashboard.pages.ledger import Chart, Heading, Mark, Table, cells, number
 from dashboard.pages.today import ANSWERS
 from dashboard.pages.wording import DASH, Moment, counted, mbps, moment, percent, span
 from store import jsonform
 from store.clock import NS_PER_S, rfc3339, zone
 from store.quantities import size_text
 from store.reader import Reader
+from store.records import Gap, Stall
 from store.shows import Forecast, ShowReport
 from store.site import Site, StreamPlan, Window
 
 AHEAD_S = 31 * 86_400
 MOST_REPORTS = 30
+MOST_STALLS = 50  # of one show; a worse one is told by its number
 COIN = 0.25  # the Brier score of who says 50 % of everything
 
 FOUND = {
@@ -52,6 +57,16 @@ class Planned:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sent:
+    """The last show of a plan that is over, and what the line's trains saw of it."""
+
+    plan: StreamPlan
+    show: Show
+    seen: tuple[Seen, ...]
+    gaps: tuple[Gap, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
     """What is known of all shows just now; `reports` has the newest of each show, oldest show first."""
 
@@ -59,6 +74,7 @@ class Findings:
     now_ns: int
     planned: tuple[Planned, ...]
     reports: tuple[ShowReport, ...]
+    sent: tuple[Sent, ...]
 
     @property
     def zone(self) -> tzinfo:
@@ -83,11 +99,22 @@ class ShowEntry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SentEntry:
+    """A show that is over, with its stalls, as the page says it."""
+
+    title: str
+    message: str
+    chart: Chart | None
+    stalls: Table | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ShowsPage:
     """What shows.html may use, and nothing else."""
 
     frame: Frame
     planned: tuple[ShowEntry, ...]
+    sent: tuple[SentEntry, ...]
     windows: Table | None
     reports: Table | None
     drops: Table | None
@@ -119,6 +146,91 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         now_ns=now_ns,
         planned=tuple(sorted(planned, key=lambda one: _next_first(one.show))),
         reports=newest(reader.documents(ShowReport, until_ns=now_ns + 1)),
+        sent=tuple(_sent(reader, site, now_ns)),
+    )
+
+
+def _sent(reader: Reader, site: Site, now_ns: int) -> Iterator[Sent]:
+    where = zone(site.timezone)
+    for plan in site.plans:
+        show = hours.last_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S)
+        if show is None:
+            continue
+        troubles = reader.troubles(since_ns=show.start_unix_ns, until_ns=show.end_unix_ns)
+        seen = history.trains_in(reader, site, plan, show)[0]
+        yield Sent(
+            plan=plan,
+            show=show,
+            seen=tuple(replace(one, stalls=_within(one.stalls, show)) for one in seen),
+            gaps=tuple(one for one in troubles if isinstance(one, Gap) and one.handoff in ("", plan.handoff)),
+        )
+
+
+def _within(stalls: Iterable[Stall], show: Show) -> tuple[Stall, ...]:
+    return tuple(one for one in stalls if show.start_unix_ns <= one.started_unix_ns < show.end_unix_ns)
+
+
+def figure(found: Findings, name: str) -> str | None:
+    """The stalls of this plan's last show as JSON text; None without such a show."""
+    for one in found.sent:
+        if one.plan.name == name:
+            stretch = Stretch(from_ns=one.show.start_unix_ns, to_ns=one.show.end_unix_ns, zone=found.zone)
+            return stalls_figure.figure(one.plan, one.seen, gaps=one.gaps, stretch=stretch)
+    return None
+
+
+def _sent_entry(sent: Sent, where: tzinfo) -> SentEntry:
+    plan, show = sent.plan, sent.show
+    when = moment(show.start_unix_ns, where, form="%a %d %b %H:%M").text
+    title = f"{plan.title}, {when} to {moment(show.end_unix_ns, where, form='%H:%M').text}"
+    every = sorted(
+        ((one.endpoint, stall) for one in sent.seen for stall in one.stalls),
+        key=lambda each: each[1].started_unix_ns,
+    )
+    lengths = [*stalls_figure.buffers(plan)]
+    held = " to ".join(f"{one:g} s" for one in sorted({lengths[0], lengths[-1]}))
+    if not sent.seen:
+        return SentEntry(title=title, message="No train watched that show.", chart=None, stalls=None)
+    outlast = sum(stall.seconds > lengths[0] for _, stall in every)
+    message = (
+        f"The trains saw {counted(len(every), 'stall')} on the way up, {outlast or 'none'} longer than the "
+        f"shortest buffer; the buffers hold {held}."
+    )
+    if not every:
+        return SentEntry(title=title, message=message, chart=None, stalls=None)
+    return SentEntry(
+        title=title,
+        message=message,
+        chart=Chart(
+            url=f"/figures/shows/{quote(plan.name, safe='')}.json",
+            message=message,
+            key="A sign is a stall, as high as it was long, a sign of its own for each train; a line is "
+            "what the send buffer of those destinations holds. Grey bands were not measured.",
+        ),
+        stalls=Table(
+            caption=f"Stalls of {title}",
+            headings=(
+                Heading(text="Began"),
+                Heading(text="Train to"),
+                number("Lasted", "s"),
+                Heading(text="How"),
+                Heading(text="Outlasts the buffer of", kind="sentence"),
+            ),
+            rows=tuple(
+                cells(
+                    moment(stall.started_unix_ns, where, form="%a %d %b %H:%M:%S"),
+                    endpoint,
+                    f"{stall.seconds:.2f}",
+                    stall.how,
+                    ", ".join(one.name for one in plan.destinations if one.buffer_s < stall.seconds)
+                    or "none",
+                )
+                for endpoint, stall in every[-MOST_STALLS:]
+            ),
+            note=""
+            if len(every) <= MOST_STALLS
+            else f"{counted(len(every) - MOST_STALLS, 'earlier stall')} left out here.",
+        ),
     )
 
 
@@ -165,6 +277,7 @@ def page(found: Findings, *, frame: Frame) -> ShowsPage:
     return ShowsPage(
         frame=frame,
         planned=tuple(_entry(one, found) for one in found.planned),
+        sent=tuple(_sent_entry(one, found.zone) for one in found.sent),
         windows=_windows(found.site),
         reports=_reports(reports, found) if reports else None,
         drops=_drops(reports, found),

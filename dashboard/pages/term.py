@@ -11,17 +11,16 @@ from multidict import MultiMapping
 from dashboard import over_time, statements, text_over_time, text_statement
 from dashboard.api import BadQuery, Json, only
 from dashboard.figures import days
-from dashboard.judge import availability, months
+from dashboard.judge import months
 from dashboard.judge.availability import Count
 from dashboard.judge.credits import Credits
 from dashboard.judge.months import Span
-from dashboard.judge.verdict import Word
 from dashboard.over_time import Renewal
-from dashboard.pages import statement_rows
+from dashboard.pages import so_far, statement_rows
 from dashboard.pages.contracts import MARKS
 from dashboard.pages.frame import Frame, circuit_url, side_by_side_url, term_url
 from dashboard.pages.ledger import Chart, Entry, Heading, Table, cells, number
-from dashboard.pages.wording import DASH, counted, span
+from dashboard.pages.wording import DASH
 from dashboard.past import MOST_MONTHS, Past, every_month
 from dashboard.statements import MonthCount, Statement
 from store.clock import NS_PER_S, local, rfc3339, zone
@@ -74,6 +73,9 @@ class TermPage:
     side_by_side: str | None
 
 
+_FIRST_MONTH = date(2000, 1, 1)  # no record is older, and a database counts no nanoseconds of the year 1287
+
+
 def month_of(query: MultiMapping[str], *, site: Site, now_ns: int) -> date:
     """The month that a query asks for, this one unless it says so. Raises BadQuery."""
     only(query, "month")
@@ -86,6 +88,8 @@ def month_of(query: MultiMapping[str], *, site: Site, now_ns: int) -> date:
         raise BadQuery(f"month={text} is no month such as {today:%Y-%m}.") from None
     if found > today:
         raise BadQuery(f"month={text} has not begun yet; this month is {today:%Y-%m}.")
+    if found < _FIRST_MONTH:
+        raise BadQuery(f"month={text} is before {_FIRST_MONTH:%Y-%m}, the first that can be asked for.")
     return found
 
 
@@ -125,7 +129,7 @@ def page(found: Findings, *, frame: Frame) -> TermPage:
         circuit=circuit_url(handoff.name),
         parts=tuple(_part(one, where, month) for one in _shown(statement)),
         months=_month_table(found),
-        since=_since(found),
+        since=so_far.since(found.months),
         sheet=(*text_over_time.money_lines(found.renewal), *text_over_time.date_lines(found.renewal)),
         figures=_figure_table(found.renewal),
         side_by_side=side_by_side_url() if len(found.site.handoffs) > 1 else None,
@@ -232,25 +236,6 @@ def _figure_table(found: Renewal) -> Table | None:
             for one in found.figures
             for lines in (list(text_over_time.figure_lines(one)),)
         ),
-    )
-
-
-def _since(found: Findings) -> str:
-    if not found.months:
-        return "Nothing is on record yet."
-    first = found.months[0].month.first_day
-    down_s, watched_s = (
-        sum(getattr(one.count, name) for one in found.months) for name in ("down_s", "watched_s")
-    )
-    ratio = availability.ratio_of(down_s, watched_s)
-    if ratio is None:
-        return f"Since {first.day} {first:%B %Y} nothing was watched."
-    missed = len(
-        {one.month.first_day.replace(day=1) for one in found.months if one.count.word is Word.NOT_MET}
-    )
-    return (
-        f"Since {first.day} {first:%B %Y}: {availability.percent(ratio)} available of {span(watched_s)} "
-        f"watched, {availability.minutes(down_s)} of outage; {counted(missed, 'month')} below the promise."
     )
 
 

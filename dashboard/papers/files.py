@@ -82,8 +82,9 @@ def tables(paper: Paper) -> str:
 
 
 def _table(writer: Any, table: Table) -> None:
-    writer.writerow([table.caption])
-    writer.writerow([f"{one.text} ({one.unit})" if one.unit else one.text for one in table.headings])
+    headings = [f"{one.text} ({one.unit})" if one.unit else one.text for one in table.headings]
+    for words in ([table.caption], headings):
+        writer.writerow([cell(word, Type.TEXT) for word in words])
     for row in table.rows:
         writer.writerow([cell(_text(one), Type.TEXT) for one in row])
     writer.writerow([])

@@ -19,7 +19,9 @@ async def _find_circuit(request: web.Request, *others: str) -> circuit.Findings:
     def find(reader: Reader) -> circuit.Findings:
         def made() -> circuit.Findings:
             now_ns = desk.clock.unix_ns()
-            return circuit.find(reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns)
+            return circuit.find(
+                reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns, past=desk.past
+            )
 
         return desk.kept.get((handoff.name, period), made)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+
 from aiohttp import web
 
 from dashboard import api
@@ -34,8 +36,17 @@ async def _shows_json(request: web.Request) -> web.StreamResponse:
     return api.answer(shows.as_json(await _find_shows(request)))
 
 
+async def _figure(request: web.Request) -> web.StreamResponse:
+    found, name = await _find_shows(request), request.match_info["plan"]
+    text = await asyncio.to_thread(shows.figure, found, name)
+    if text is None:
+        raise api.NotHere(f"No stream plan called {name!r} had a show in the last month.")
+    return api.answer_text(text)
+
+
 ROUTES = [
     web.get("/shows.json", _shows_json),
     web.get("/shows.csv", csv_of(_shows_page)),
     web.get("/shows", _shows),
+    web.get("/figures/shows/{plan}.json", _figure),
 ]

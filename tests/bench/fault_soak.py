@@ -415,7 +415,8 @@ def _account(name: str, database: Path, began_ns: int, ended_ns: int) -> None:
             if one.endpoint == endpoint
         ]
         missing = [(one.started_unix_ns, one.ended_unix_ns) for one in gaps if one.endpoint in ("", endpoint)]
-        holes = list(_holes([*measured, *missing], began_ns + 10 * NS, ended_ns))
+        first_ns = min((start for start, _ in measured), default=began_ns)  # the first packet
+        holes = list(_holes([*measured, *missing], first_ns, ended_ns))
         minutes = ended_ns // (60 * NS) + began_ns // (-60 * NS)
         bad = {minute for start, end in holes for minute in range(start // (60 * NS), end // (60 * NS) + 1)}
         longest_s = max((end - start for start, end in holes), default=0) / NS

@@ -6,6 +6,7 @@ The threats are those of docs/threat-model.md; those with a test beside their su
 from __future__ import annotations
 
 import asyncio
+import csv
 import io
 import logging
 from http.cookies import SimpleCookie
@@ -20,6 +21,9 @@ from dashboard.access import ACCESS
 from dashboard.app import make_app
 from dashboard.listening import Listening
 from dashboard.logins import Role
+from dashboard.pages import spread
+from dashboard.pages.ledger import Cell, Heading, Table
+from dashboard.papers import files
 from store.clock import Clock
 from store.reader import ReaderThread
 from store.site import Site
@@ -131,3 +135,25 @@ async def test_a_session_that_was_planted(site: Site, tmp_path: Path) -> None:
         for cookie, status in ((planted["Cookie"], 401), (f"linebook={given}", 200)):
             async with client.get("/today.json", headers={"Cookie": cookie}) as response:
                 assert response.status == status
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("path", ["/evenings/old.json?month=1287-11", "/term/old.json?month=0001-01"])
+async def test_a_month_whose_nanoseconds_no_database_holds(client: Client, path: str) -> None:
+    """64 bits hold nanoseconds from 1677 on; what is asked for before is refused, not a mistake of ours."""
+    async with client.get(path) as response:
+        assert response.status == 400
+        assert "before 2000-01" in (await response.json())["why"]
+
+
+@pytest.mark.parametrize("first", ["=", "+", "-", "@", "\t", "\r"])
+def test_no_table_of_a_page_or_paper_begins_as_a_formula(first: str) -> None:
+    """Neither caption, heading nor cell; the characters are those of export's test."""
+    text = f'{first}HYPERLINK("http://example.net/")'
+    table = Table(caption=text, headings=(Heading(text=text),), rows=((Cell(text=text),),))
+    out = io.StringIO(newline="")
+    files._table(csv.writer(out, lineterminator="\r\n"), table)
+    for written in (spread.text(table), out.getvalue()):
+        cells = [one for row in csv.reader(io.StringIO(written, newline="")) for one in row]
+        assert len(cells) >= 2
+        assert {one[:2] for one in cells} == {f"'{first}"}

@@ -19,7 +19,7 @@ FIGURES = "today circuit events shows uploads side_by_side term acceptance findi
 def test_every_link_leads_to_a_row() -> None:
     """Each `how` of a template names a row, and every page with figures has one."""
     for path in sorted(TEMPLATES.glob("*.html")):
-        asked = re.findall(r'how\("([^"]+)"\)', path.read_text())
+        asked = re.findall(r'(?:how|made)\("([^"]+)"\)', path.read_text())
         assert set(asked) <= method.WAYS.keys(), path.name
         assert asked or path.stem not in FIGURES, path.name
 

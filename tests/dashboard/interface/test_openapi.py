@@ -40,6 +40,7 @@ ADDRESSES = [
     ("/acceptance/A.json", "acceptance"),
     ("/ledger/A.json", "ledger"),
     ("/allowance.json", "schedule"),
+    ("/site.json", "site_file"),
     ("/evenings/old.json", "evenings"),
     ("/term/old.json?month=2026-11", "term"),
     ("/term/A.json", "term"),
@@ -65,6 +66,7 @@ def _written(folder: Path) -> Site:
     """The invented record and one record of every kind, all of the last hour."""
     site = invented.site(folder)
     invented.write(site.database, days=2, train_hours=2)
+    site.file.write_text('[[handoff]]\nname = "old"\n[handoff.card]\nrate_up = "15 Mb/s"\n')
     writer = Writer.open(site.database, clock=invented.clock())
     for nth, record in enumerate(samples.EVERY_KIND):
         names = {each.name for each in fields(record)}

@@ -242,3 +242,22 @@ async def test_ceilings_are_held_against_the_stated_rate(client: Client) -> None
 
 async def test_where_no_rate_run_is_planned_no_ceiling_is_asked_for(client: Client) -> None:
     assert "Ceilings" not in (await _page(client, "/circuit/A")).text
+
+
+@pytest.mark.asyncio
+async def test_availability_so_far_is_what_term_says(client: Client) -> None:
+    """This month's figure at once; all of it as soon as every month before is judged, as Term does."""
+    async with client.get("/term/A.json") as response:
+        term = await response.json()
+    async with client.get("/circuit/A.json") as response:
+        told = (await response.json())["available"]
+    newest = term["months"][-1]
+    assert {name: told[name] for name in ("word", "ratio", "down_s")} == {
+        name: newest[name] for name in ("word", "ratio", "down_s")
+    }
+    assert told["month"] == newest["month"] == "2026-11"
+    async with client.get("/circuit/A") as response:
+        text = read(await response.text()).one("main").text
+    assert "Availability in November 2026, so far: " in text
+    assert told["since"].startswith(term["months"][0]["month"])
+    assert "Since 1 November 2026: " in text

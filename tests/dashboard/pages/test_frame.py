@@ -17,6 +17,7 @@ from dashboard.pages.frame import PLACES, ConfirmPage, ErrorPage, LoginPage, env
 from dashboard.pages.schedule import SchedulePage
 from dashboard.pages.shows import ShowsPage
 from dashboard.pages.side_by_side import SideBySidePage
+from dashboard.pages.site import SitePage
 from dashboard.pages.term import TermPage
 from dashboard.pages.today import TodayPage
 from dashboard.pages.uploads import UploadsPage
@@ -55,6 +56,7 @@ def _used(name: str) -> set[str]:
         ("login.html", LoginPage),
         ("confirm.html", ConfirmPage),
         ("schedule.html", SchedulePage),
+        ("site.html", SitePage),
     ],
 )
 def test_a_template_uses_its_context_and_nothing_else(name: str, page: Any) -> None:
