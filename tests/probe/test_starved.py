@@ -83,6 +83,7 @@ writer.close()
 """
 
 
+@pytest.mark.long
 def test_without_descriptors_it_says_so_and_goes_on_when_there_are_some(tmp_path: Path) -> None:
     command = [sys.executable, "-c", STARVED, str(HOUSE), str(tmp_path)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=90, check=False)

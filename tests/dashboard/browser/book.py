@@ -79,6 +79,7 @@ def _site(folder: Path) -> Site:
     file.write_text(place.site_text(database="linebook.db", secrets=secrets.name, script=USUAL))
     secrets.write_text(place.secrets_text())
     secrets.chmod(0o600)
+    (folder / "kiln.csv").write_text(place.kiln_list(USUAL, NOW.date()))
     return sites.load(file)
 
 
