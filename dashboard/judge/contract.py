@@ -284,7 +284,7 @@ def _alike(tally: _Tally) -> str:
 
 def _left_out(tally: _Tally) -> str:
     """What does not count, by why: excluded by a rule, void, failed, skipped."""
-    why = ", ".join(f"{count} {reason}" for reason, count in sorted(tally.left_out.items()))
+    why = ", ".join(f"{count} {reason.replace('_', ' ')}" for reason, count in sorted(tally.left_out.items()))
     runs = tally.excluded + tally.void
     said = [f"{_counted(runs, 'run')} ({why})"] if runs else []
     said += [f"{tally.failed} failed"] if tally.failed else []

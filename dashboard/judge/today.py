@@ -125,7 +125,7 @@ def _show(plan: StreamPlan, check: Check, where: tzinfo, *, now_unix_ns: int) ->
     weight, step = _ADVICE[check.answer]
     yield Notice(
         owner=None if check.answer is Answer.GO else Owner.HOUSE,
-        text=f"{plan.title}, {local(show.start_unix_ns, where):%a %d %b %H:%M}: "
+        text=f"{plan.title} on handoff {plan.handoff}, {local(show.start_unix_ns, where):%a %d %b %H:%M}: "
         f"{check.answer.capitalize()}. {check.because}",
         next_step=check.smallest_change or step,
         weight=weight,

@@ -217,7 +217,7 @@ def test_the_sentence_carries_its_counts() -> None:
     assert found.because == (
         "Upload reached the stated 15.0 Mb/s at layer 2 in 79 of 100 valid runs on 5 days, 79 %; 95 % "
         "confidence supports at least 71.1 % and at most 85.5 %, and the share to reach is 95 %; left out: "
-        "3 runs (3 port_limit), 1 failed, 1 skipped."
+        "3 runs (3 port limit), 1 failed, 1 skipped."
     )
     assert found.conversion == "15.0 Mb/s at layer 2 = 14.3 Mb/s of TCP payload (x 1448/1518)"
     assert (found.days, found.failed, found.skipped) == (5, 1, 1)

@@ -108,7 +108,7 @@ def test_the_next_show_gets_its_answer() -> None:
     """The class at 19:00 on a floor of 5.1: Hold comes first, with the change that helps as the next step."""
     trains: list[Record] = [span(NOW + HOUR - back * DAY, seconds=7200.0) for back in (3, 4, 5)]
     found = noticed(site(plan(destination(4_500_000))), FRESH, *trains, *runs(5_100_000))
-    assert found[0].text.startswith("Evening class, Mon 09 Mar 19:00: Hold.")
+    assert found[0].text.startswith("Evening class on handoff old, Mon 09 Mar 19:00: Hold.")
     assert found[0].next_step.startswith("class at 1080p30")
 
 
