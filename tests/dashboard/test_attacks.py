@@ -10,7 +10,6 @@ import csv
 import io
 import logging
 from http.cookies import SimpleCookie
-from pathlib import Path
 
 import pytest
 from aiohttp import DummyCookieJar
@@ -111,12 +110,11 @@ async def test_a_header_does_not_split(client: Client, caplog: pytest.LogCapture
 
 
 @pytest.mark.asyncio
-async def test_a_session_that_was_planted(site: Site, tmp_path: Path) -> None:
+async def test_a_session_that_was_planted(site: Site, request: pytest.FixtureRequest) -> None:
     """Session fixation: the cookie that a browser came with never becomes the one that is logged in."""
-    password = "a long enough sentence"
-    await asyncio.to_thread(
-        logins.save, logins.path_of(site.database), (logins.made("anna", password, role=Role.OPERATE),)
-    )
+    password, file = "a long enough sentence", logins.path_of(site.database)
+    request.addfinalizer(file.unlink)  # the site is every test's
+    await asyncio.to_thread(logins.save, file, (logins.made("anna", password, role=Role.OPERATE),))
     app = make_app(
         site=site,
         reader=ReaderThread(site.database),

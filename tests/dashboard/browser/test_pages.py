@@ -107,9 +107,11 @@ def test_all_ways(window: Window, axe_source: str, path: str, width: int, dark: 
     _none(_missed_by_keyboard(window))
 
 
-def test_the_gate(practice: Site, window: Window, axe_source: str) -> None:
+def test_the_gate(practice: Site, window: Window, axe_source: str, request: pytest.FixtureRequest) -> None:
     """Where a login is asked for, its page is as good as the others and leads to what was asked for."""
-    logins.save(logins.path_of(practice.database), (logins.made("anna", "correct horse 1", role=Role.READ),))
+    file = logins.path_of(practice.database)
+    request.addfinalizer(file.unlink)  # the site is every test's
+    logins.save(file, (logins.made("anna", "correct horse 1", role=Role.READ),))
     with serving(practice, book.clock(), login=True) as address:
         gate = Window(address=address, driver=window.driver)
         for script in (True, False):

@@ -128,7 +128,7 @@ async def test_no_verdict_follows_a_correction_and_each_says_so(two: Two) -> Non
     ]
     assert first == second
     said = "2 records behind this verdict have been corrected; the figures still count them as measured."
-    up, down = (await _page(two.after)).one("section", **{"aria-labelledby": "verdicts"}).all("li")
+    up, down, *_ = (await _page(two.after)).one("section", **{"aria-labelledby": "verdicts"}).all("li")
     assert [note.text for note in up.all("p", **{"class": "note"})].count(said) == 1
     assert "corrected" not in down.text  # no rate is stated, so it looks at no record
     for page in (await _page(two.before), await _page(two.after, "/circuit/A")):

@@ -161,8 +161,9 @@ async def test_the_endpoint_dies_in_the_middle(tmp_path: Path, direction: Direct
     """What had arrived is kept and void: down it is here, up it is what the endpoint last told."""
     said: asyncio.Queue[str] = asyncio.Queue()
 
+    others = await asyncio.to_thread(children)
     async with far_end(tmp_path / "endpoint") as far:
-        (worker,) = await asyncio.to_thread(children)
+        (worker,) = await asyncio.to_thread(children) - others
         running = asyncio.create_task(
             rate.run(plan(direction, seconds=20), far.reaches["a"], Clock(), on_progress=said.put_nowait)
         )
