@@ -45,6 +45,7 @@ def test_a_silent_limit_up(tmp_path: Path) -> None:
     assert dropped >= 3  # of each size that failed, three were sent: RFC 8899 section 5.1.2
 
 
+@pytest.mark.long
 def test_a_silent_limit_down(tmp_path: Path) -> None:
     """All the interface sends gets there, and the longer replies are lost. Here in IPv6."""
     limit = 1_333

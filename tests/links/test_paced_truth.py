@@ -67,7 +67,7 @@ def test_below_the_shaper_all_of_it_arrives(
     [
         pytest.param("up", 20, marks=pytest.mark.few),
         pytest.param("down", 100, marks=[pytest.mark.alone, pytest.mark.long]),
-        pytest.param("up", 500, marks=pytest.mark.alone),
+        pytest.param("up", 500, marks=[pytest.mark.alone, pytest.mark.long]),
     ],
 )
 def test_above_the_shaper_its_rate_arrives(tmp_path: Path, direction: str, shaped_mbps: int) -> None:

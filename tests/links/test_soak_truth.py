@@ -46,6 +46,7 @@ def dropped_for_a_while(far: House, kept: Path) -> int:
     return dropped
 
 
+@pytest.mark.long
 def test_a_kill_costs_time_and_no_count(tmp_path: Path) -> None:
     """Killed (SIGKILL) and started again it ends as planned, and has every counted drop on its side.
 

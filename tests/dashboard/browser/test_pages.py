@@ -27,6 +27,10 @@ from tests.dashboard.browser.window import DESKTOP, PHONE, Window, serving
 pytestmark = pytest.mark.browser
 
 WIDTHS = (DESKTOP, PHONE)
+SAME = re.compile(r"/old-wan|/circuit/A\?")  # a page that has been looked at, of another handoff or period
+ONE_OF_A_KIND = [
+    pytest.param(path, marks=pytest.mark.long if SAME.search(path) else ()) for path in pages()
+]  # the rest waits for the long run
 BROKEN = "/nowhere"  # its own answer is 404, which the browser's console tells
 AXE = """
 const done = arguments[arguments.length - 1];
@@ -67,7 +71,7 @@ return [...document.querySelectorAll("table")].filter((one) => !one.checkVisibil
 """
 
 
-@pytest.mark.parametrize("path", pages())
+@pytest.mark.parametrize("path", ONE_OF_A_KIND)
 def test_wide_with_script(window: Window, axe_source: str, path: str) -> None:
     """Light on a desktop: quiet, nothing that axe finds, times local with offset, all by keyboard."""
     window.open(path)
@@ -77,7 +81,7 @@ def test_wide_with_script(window: Window, axe_source: str, path: str) -> None:
     _none(_missed_by_keyboard(window))
 
 
-@pytest.mark.parametrize("path", pages())
+@pytest.mark.parametrize("path", ONE_OF_A_KIND)
 def test_narrow_without_script(window: Window, path: str) -> None:
     """Dark on a phone, script off: every table is there, no empty chart, nothing wider than the screen."""
     window.open(path, width=PHONE, dark=True, script=False)
