@@ -11,6 +11,7 @@ import shutil
 import ssl
 import stat
 import subprocess
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from http.cookies import SimpleCookie
 from pathlib import Path
@@ -48,6 +49,13 @@ class _Hand:
 
     def __call__(self) -> int:
         return self.now_ns
+
+
+@pytest.fixture(autouse=True)
+def _leaves_no_login(site: Site) -> Iterator[None]:
+    """The site is every test's, and most ask for no login."""
+    yield
+    logins.path_of(site.database).unlink(missing_ok=True)
 
 
 @pytest.fixture(scope="module")
