@@ -5,9 +5,9 @@ Imports store and the pages' frame; knows no address. Addresses stand in `dashbo
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Hashable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 from aiohttp import web
 
@@ -19,8 +19,10 @@ from dashboard.pages import spread
 from dashboard.pages.frame import Frame, Pages, closed_frame, frame_of
 from dashboard.past import Past
 from store.clock import Clock
-from store.reader import ReaderThread
+from store.reader import Reader, ReaderThread
 from store.site import Handoff, Site
+
+T = TypeVar("T")
 
 
 @dataclass(slots=True, kw_only=True)
@@ -34,6 +36,10 @@ class Desk:
     past: Past
     allowed_hosts: frozenset[str]
     token: str  # of this start; in its forms where nobody logs in
+
+    async def found(self, asked: Hashable, find: Callable[[Reader], T]) -> T:
+        """What `find` reads, in the reader's thread, or what it read not long ago for the same `asked`."""
+        return await self.reader.read(lambda reader: self.kept.get(asked, lambda: find(reader)))
 
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]

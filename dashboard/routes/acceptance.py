@@ -15,13 +15,10 @@ async def _find_acceptance(request: web.Request) -> acceptance.Findings:
     desk, handoff = request.app[DESK], handoff_of(request)
 
     def find(reader: Reader) -> acceptance.Findings:
-        def made() -> acceptance.Findings:
-            now_ns = desk.clock.unix_ns()
-            return acceptance.find(reader, site=desk.site, handoff=handoff, now_ns=now_ns)
+        now_ns = desk.clock.unix_ns()
+        return acceptance.find(reader, site=desk.site, handoff=handoff, now_ns=now_ns)
 
-        return desk.kept.get(("acceptance", handoff.name), made)
-
-    return await desk.reader.read(find)
+    return await desk.found(("acceptance", handoff.name), find)
 
 
 async def _acceptance_page(request: web.Request) -> acceptance.AcceptancePage:

@@ -17,15 +17,12 @@ async def _find_circuit(request: web.Request, *others: str) -> circuit.Findings:
     period = api.period_of(request.query, *others)
 
     def find(reader: Reader) -> circuit.Findings:
-        def made() -> circuit.Findings:
-            now_ns = desk.clock.unix_ns()
-            return circuit.find(
-                reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns, past=desk.past
-            )
+        now_ns = desk.clock.unix_ns()
+        return circuit.find(
+            reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns, past=desk.past
+        )
 
-        return desk.kept.get((handoff.name, period), made)
-
-    return await desk.reader.read(find)
+    return await desk.found((handoff.name, period), find)
 
 
 async def _circuit_page(request: web.Request) -> circuit.CircuitPage:

@@ -16,12 +16,9 @@ async def _find_evenings(request: web.Request) -> evenings.Findings:
     month = term.month_of(request.query, site=desk.site, now_ns=now_ns)
 
     def find(reader: Reader) -> evenings.Findings:
-        def made() -> evenings.Findings:
-            return evenings.find(reader, site=desk.site, handoff=handoff, month=month, now_ns=now_ns)
+        return evenings.find(reader, site=desk.site, handoff=handoff, month=month, now_ns=now_ns)
 
-        return desk.kept.get(("evenings", handoff.name, month), made)
-
-    return await desk.reader.read(find)
+    return await desk.found(("evenings", handoff.name, month), find)
 
 
 async def _evenings_page(request: web.Request) -> evenings.EveningsPage:

@@ -18,12 +18,9 @@ async def _find_events(request: web.Request) -> events.Findings:
     asked = events.asked_of(request.query, site=desk.site, now_ns=now_ns)
 
     def find(reader: Reader) -> events.Findings:
-        def made() -> events.Findings:
-            return events.find(reader, site=desk.site, asked=asked, now_ns=now_ns)
+        return events.find(reader, site=desk.site, asked=asked, now_ns=now_ns)
 
-        return desk.kept.get(asked, made)
-
-    return await desk.reader.read(find)
+    return await desk.found(asked, find)
 
 
 async def _events_page(request: web.Request) -> events.EventsPage:

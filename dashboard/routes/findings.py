@@ -16,12 +16,9 @@ async def _find_findings(request: web.Request) -> findings.Findings:
     last = findings.last_day(request.query, site=desk.site, now_ns=now_ns)
 
     def find(reader: Reader) -> findings.Findings:
-        def made() -> findings.Findings:
-            return findings.find(reader, site=desk.site, handoff=handoff, last=last, now_ns=now_ns)
+        return findings.find(reader, site=desk.site, handoff=handoff, last=last, now_ns=now_ns)
 
-        return desk.kept.get(("findings", handoff.name, last), made)
-
-    return await desk.reader.read(find)
+    return await desk.found(("findings", handoff.name, last), find)
 
 
 async def _findings_page(request: web.Request) -> findings.FindingsPage:

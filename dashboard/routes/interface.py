@@ -43,14 +43,11 @@ async def _calendar(request: web.Request) -> web.StreamResponse:
     desk = request.app[DESK]
 
     def find(reader: Reader) -> bytes:
-        def made() -> bytes:
-            now_ns = desk.clock.unix_ns()
-            entries = calendar_feed.find(reader, desk.site, desk.past, now_ns=now_ns)
-            return calendar_feed.text(entries, site=desk.site, now_ns=now_ns)
+        now_ns = desk.clock.unix_ns()
+        entries = calendar_feed.find(reader, desk.site, desk.past, now_ns=now_ns)
+        return calendar_feed.text(entries, site=desk.site, now_ns=now_ns)
 
-        return desk.kept.get("calendar", made)
-
-    body = await desk.reader.read(find)
+    body = await desk.found("calendar", find)
     return web.Response(body=body, content_type=calendar_feed.CONTENT_TYPE, charset="utf-8")
 
 

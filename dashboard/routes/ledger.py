@@ -15,13 +15,10 @@ async def _find_ledger(request: web.Request) -> verdict_rules.Findings:
     desk, handoff = request.app[DESK], handoff_of(request)
 
     def find(reader: Reader) -> verdict_rules.Findings:
-        def made() -> verdict_rules.Findings:
-            now_ns = desk.clock.unix_ns()
-            return verdict_rules.find(reader, site=desk.site, handoff=handoff, now_ns=now_ns)
+        now_ns = desk.clock.unix_ns()
+        return verdict_rules.find(reader, site=desk.site, handoff=handoff, now_ns=now_ns)
 
-        return desk.kept.get(("ledger", handoff.name), made)
-
-    return await desk.reader.read(find)
+    return await desk.found(("ledger", handoff.name), find)
 
 
 async def _ledger_page(request: web.Request) -> verdict_rules.LedgerPage:

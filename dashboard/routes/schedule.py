@@ -21,9 +21,9 @@ async def _find(request: web.Request) -> schedule.Findings:
     now_ns = desk.clock.unix_ns()
 
     def find(reader: Reader) -> Any:
-        return desk.kept.get("schedule", lambda: schedule.find(reader, site=desk.site, now_ns=now_ns))
+        return schedule.find(reader, site=desk.site, now_ns=now_ns)
 
-    used = await desk.reader.read(find)
+    used = await desk.found("schedule", find)
     asked = await acts.status(desk.site)
     return schedule.Findings(
         site=desk.site,

@@ -17,9 +17,9 @@ async def _find_shows(request: web.Request) -> shows.Findings:
     desk = request.app[DESK]
 
     def find(reader: Reader) -> shows.Findings:
-        return desk.kept.get("shows", lambda: shows.find(reader, site=desk.site, now_ns=desk.clock.unix_ns()))
+        return shows.find(reader, site=desk.site, now_ns=desk.clock.unix_ns())
 
-    return await desk.reader.read(find)
+    return await desk.found("shows", find)
 
 
 async def _shows_page(request: web.Request) -> shows.ShowsPage:

@@ -15,12 +15,9 @@ async def _find_side_by_side(request: web.Request) -> side_by_side.Findings:
     asked, now_ns = side_by_side.asked_of(request.query, site=desk.site), desk.clock.unix_ns()
 
     def find(reader: Reader) -> side_by_side.Findings:
-        def made() -> side_by_side.Findings:
-            return side_by_side.find(reader, site=desk.site, asked=asked, now_ns=now_ns)
+        return side_by_side.find(reader, site=desk.site, asked=asked, now_ns=now_ns)
 
-        return desk.kept.get(("side by side", asked.old.name, asked.new.name, asked.days), made)
-
-    return await desk.reader.read(find)
+    return await desk.found(("side by side", asked.old.name, asked.new.name, asked.days), find)
 
 
 async def _side_by_side_page(request: web.Request) -> side_by_side.SideBySidePage:

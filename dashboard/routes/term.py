@@ -18,14 +18,9 @@ async def _find_term(request: web.Request) -> term.Findings:
     month = term.month_of(request.query, site=desk.site, now_ns=now_ns)
 
     def find(reader: Reader) -> term.Findings:
-        def made() -> term.Findings:
-            return term.find(
-                reader, site=desk.site, handoff=handoff, month=month, past=desk.past, now_ns=now_ns
-            )
+        return term.find(reader, site=desk.site, handoff=handoff, month=month, past=desk.past, now_ns=now_ns)
 
-        return desk.kept.get(("term", handoff.name, month), made)
-
-    return await desk.reader.read(find)
+    return await desk.found(("term", handoff.name, month), find)
 
 
 async def _term_page(request: web.Request) -> term.TermPage:

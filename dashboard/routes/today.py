@@ -17,9 +17,9 @@ async def _find_today(request: web.Request) -> today.Findings:
     desk = request.app[DESK]
 
     def find(reader: Reader) -> today.Findings:
-        return desk.kept.get("today", lambda: today.find(reader, site=desk.site, now_ns=desk.clock.unix_ns()))
+        return today.find(reader, site=desk.site, now_ns=desk.clock.unix_ns())
 
-    return await desk.reader.read(find)
+    return await desk.found("today", find)
 
 
 async def _today_page(request: web.Request) -> today.TodayPage:

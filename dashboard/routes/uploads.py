@@ -16,12 +16,9 @@ async def _find_uploads(request: web.Request) -> uploads.Findings:
     question = uploads.question_of(request.query, site=desk.site, now_ns=now_ns)
 
     def find(reader: Reader) -> uploads.Findings:
-        return desk.kept.get(
-            ("uploads", question.written),
-            lambda: uploads.find(reader, site=desk.site, question=question, now_ns=now_ns),
-        )
+        return uploads.find(reader, site=desk.site, question=question, now_ns=now_ns)
 
-    return await desk.reader.read(find)
+    return await desk.found(("uploads", question.written), find)
 
 
 async def _uploads_page(request: web.Request) -> uploads.UploadsPage:

@@ -37,6 +37,7 @@ from tests.dashboard import invented
 from tests.dashboard.conftest import HOST, Client
 from tests.dashboard.reading import read
 from tests.dashboard.test_acts import OWN, probing
+from tests.lacking import lacking
 
 ANNA, BEN = "correct horse 1", "another pony 22"
 
@@ -333,7 +334,7 @@ def test_what_may_not_listen(where: Listening, made: int, says: str) -> None:
 def pair(tmp_path: Path) -> tuple[Path, Path]:
     """A certificate for 127.0.0.1 and its key, as openssl makes them."""
     if shutil.which("openssl") is None:
-        pytest.skip("openssl is not there")
+        lacking("needs openssl: apt-get install openssl")
     chain, key = tmp_path / "chain.pem", tmp_path / "key.pem"
     command = (
         "openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 2 -subj /CN=localhost"

@@ -26,6 +26,7 @@ from store.errors import DatabaseMistake
 from store.reader import Reader
 from store.records import Record
 from store.writer import Writer
+from tests.lacking import lacking
 from tests.store import samples, sealed
 
 PAGE_BYTES = 4096
@@ -69,7 +70,7 @@ def pages_of_the_list(path: Path) -> Iterator[int]:
                 for (page,) in connection.execute("SELECT pageno FROM dbstat WHERE name LIKE 'sqlite_%ma%'")
             )
         except sqlite3.OperationalError:
-            pytest.skip("this SQLite does not tell which page is whose")
+            lacking("this SQLite does not tell which page is whose")
 
 
 def pages(path: Path) -> int:
@@ -132,7 +133,7 @@ def test_two_damaged_pages_of_trains_leave_what_lies_between(sound: Path, tmp_pa
                 "SELECT pageno FROM dbstat WHERE name = 'train' AND pagetype = 'leaf' ORDER BY path"
             ).fetchall()
         except sqlite3.OperationalError:
-            pytest.skip("this SQLite does not tell which page is whose")
+            lacking("this SQLite does not tell which page is whose")
     chance = random.Random(1)
     first = damage(sound, tmp_path, leaves[1][0], chance)
     path = damage(first, tmp_path, leaves[-2][0], chance)

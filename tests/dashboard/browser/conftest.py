@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 
 import pytest
@@ -10,6 +9,7 @@ import pytest
 from store.site import Site
 from tests.dashboard.browser import book
 from tests.dashboard.browser.window import Window, axe, driving, serving
+from tests.lacking import lacking
 
 
 @pytest.fixture(scope="session")
@@ -29,5 +29,5 @@ def axe_source() -> str:
     source = axe()
     if source is None:
         why = "needs axe-core: pip install --no-deps -c constraints.txt axe-playwright-python"
-        pytest.fail(why, pytrace=False) if os.environ.get("CI") else pytest.skip(why)
+        lacking(why)
     return source
