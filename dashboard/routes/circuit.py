@@ -22,7 +22,7 @@ async def _find_circuit(request: web.Request, *others: str) -> circuit.Findings:
             reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns, past=desk.past
         )
 
-    return await desk.found((handoff.name, period), find)
+    return await desk.found(("circuit", handoff.name, period), find)
 
 
 async def _circuit_page(request: web.Request) -> circuit.CircuitPage:
