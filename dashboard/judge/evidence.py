@@ -49,7 +49,8 @@ def counted(
     promises both directions at once.
     """
     asked = sorted(
-        (run for run in runs if run.side(direction) is not None), key=lambda run: (run.started_unix_ns, run.endpoint)
+        (run for run in runs if run.side(direction) is not None),
+        key=lambda run: (run.started_unix_ns, run.endpoint),
     )
     valid = [run for run in asked if not set(why_left_out(run)).difference(ignoring)]
     alone = [run for run in valid if run.direction is not Direction.BOTH]
