@@ -1,9 +1,9 @@
 """Sums of times that are over, as a reader read them before: most of what a page looks at is of such times.
 
-A sum may still change for some days after its time, by what comes late. After that only two things change it,
+A sum may still change for some days after its time, by what comes late. After that two things change it,
 thinning and another time zone; both leave a mark in the database, and with the mark all that was kept goes.
-So does everything when the probe's clock goes back, since a time that was over may then begin anew. Belongs to
-one reader, so to one thread. Imports cells, clock and rollup.
+So it does when the probe's clock goes back, since a time that was over may then begin anew. Belongs to one
+reader, so to one thread. Imports cells, clock and rollup.
 """
 
 from __future__ import annotations
