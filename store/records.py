@@ -251,6 +251,10 @@ class RateRun:
         """What was asked for at most in one direction (UP or DOWN), of payload."""
         return self.at_most_up_goodput_bps if direction is Direction.UP else self.at_most_down_goodput_bps
 
+    def side(self, direction: Direction) -> RateSide | None:
+        """What was measured in one direction (UP or DOWN); None where it was not."""
+        return self.up if direction is Direction.UP else self.down if direction is Direction.DOWN else None
+
     def sides(self) -> dict[Direction, RateSide]:
         """The measured directions."""
         found = {Direction.UP: self.up, Direction.DOWN: self.down}
