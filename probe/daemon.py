@@ -61,6 +61,7 @@ from store.notices import Notice
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, WindowOpened
 from store.site import CampaignPlan, RunPlan, Site, TrainPlan, Where
 from store.soaks import Soak, SoakBegun
+from store.unfinished import NOT_RUNNING, SEAM_NS
 
 ALIVE_EVERY_S = 10.0
 AGAIN_AFTER_S = 10.0  # what a mistake or a shortage ended begins again
@@ -70,6 +71,7 @@ _OWN_END_S = (
     0.9  # runs and trains that end by themselves take their last counts along; then the far end is told
 )
 _FLUSH_WITHIN_S = 1.0
+_STOPPING_NS = 10 * NS_PER_S  # a train that went no more for longer than a stop may take was ended before it
 _LOG = logging.getLogger("probe")
 
 
@@ -242,7 +244,9 @@ class Daemon:
         book, site = self.book, self.site
         self.started_ns = book.clock.unix_ns()
         book.listeners.extend((self.noticing.heard, self.notices.heard))
-        _note_absence(book)
+        _note_absence(book, self.started_ns)
+        always = (train for train in site.trains if train.times is None)
+        book.reached.update({(train.handoff, train.endpoint): self.started_ns for train in always})
         book.log.info("probe started site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs))
         try:
             async with self._group:
@@ -728,15 +732,15 @@ def _answered(stopping: asyncio.Task[Failed | None]) -> bool:
     return done and stopping.exception() is None and stopping.result() is None
 
 
-def _note_absence(book: Book) -> None:
+def _note_absence(book: Book, now_ns: int) -> None:
     """Put the time since the last sign of life on record, if there was one."""
-    now_ns, last_ns = book.clock.unix_ns(), book.store.last_alive_unix_ns
+    last_ns = book.store.last_alive_unix_ns
     if last_ns is None:
         return
     if last_ns > now_ns:
         book.log.warning("clock behind last_alive=%s now=%s", rfc3339(last_ns), rfc3339(now_ns))
         return
-    book.keep(Gap(started_unix_ns=last_ns, ended_unix_ns=now_ns, why="the probe was not running"))
+    book.keep(Gap(started_unix_ns=last_ns, ended_unix_ns=now_ns, why=NOT_RUNNING))
 
 
 async def _stay_alive(book: Book) -> None:
@@ -753,7 +757,19 @@ async def _stay_alive(book: Book) -> None:
 
 async def _leave(book: Book) -> None:
     """Hand everything to the disk, which may take a second and no longer."""
-    book.store.mark_alive(book.clock.unix_ns())
+    now_ns = book.clock.unix_ns()
+    for (handoff, endpoint), reached_ns in book.reached.items():
+        if SEAM_NS < now_ns - reached_ns <= _STOPPING_NS:
+            book.keep(
+                Gap(
+                    started_unix_ns=reached_ns,
+                    ended_unix_ns=now_ns,
+                    why="the probe was being stopped",
+                    handoff=handoff,
+                    endpoint=endpoint,
+                )
+            )
+    book.store.mark_alive(now_ns)
     try:
         async with asyncio.timeout(_FLUSH_WITHIN_S):
             await book.store.flush()
