@@ -38,3 +38,14 @@ def test_any_octets_and_any_change_of_a_seed(name: str, data: st.DataObject) -> 
     at = data.draw(st.integers(0, len(seed)))
     target.feed(octets)
     target.feed(seed[:at] + octets + seed[at + data.draw(st.integers(0, 9)) :])
+
+
+def test_the_inputs_to_begin_with_get_past_the_seals() -> None:
+    """Else the fuzzer would only ever see the first refusal."""
+    from probe.wire import arq, paced, rtp
+    from tests.fuzz.targets import KEY, sealed
+
+    by_parser = {seed[0]: seed[1:] for seed in TARGETS["datagrams"].seeds}
+    assert paced.unpack(KEY, sealed(by_parser[0], len(by_parser[0]) - 33, mac_bytes=32))
+    assert arq.asked(KEY, sealed(by_parser[1], len(by_parser[1]) - 17, mac_bytes=16))
+    assert rtp.unpack(KEY, KEY[:4], sealed(by_parser[3], len(by_parser[3]) - 11, mac_bytes=10)).last
