@@ -315,7 +315,9 @@ timezone = "Europe/Lisbon"
 database = "line.db"
 safety = {{emergency_calls = "no", alarms = "no", medical_devices = "no"}}
 [[handoff]]
-name = "X"
+name = "A"
+interface = "eth0"
+card = {{rate_down = "250 Mb/s", rate_up = "20 Mb/s"}}
 [[endpoint]]
 name = "north"
 where = "outside"
@@ -324,13 +326,42 @@ invitation = "{invitation.write(_INVITED)}"
 
 
 def _pieces() -> tuple[bytes, ...]:
-    """The tables of the example file one by one, each to stand below the least that a site needs."""
+    """The tables of the example file one by one, each to stand below the least that a site needs.
+
+    A card's own tables come one at a time below its handoff's name.
+    """
     rows = [row.partition(" #")[0].rstrip() for row in _example().decode().splitlines()]
     rows = [row for row in rows if row and not row.startswith("#")]
     begins = [at for at, row in enumerate(rows) if row.startswith("[[") and "." not in row] + [len(rows)]
-    return tuple("\n".join(["+", *rows[a:b]]).encode() for a, b in pairwise(begins))
+    found = []
+    for piece in (rows[a:b] for a, b in pairwise(begins)):
+        cuts = [at for at, row in enumerate(piece) if row.startswith(("[handoff.card", "[[handoff.card"))]
+        found.append(piece[: cuts[0] if cuts else None])
+        found += [[*piece[:2], *piece[a:b]] for a, b in pairwise([*cuts, len(piece)])]
+    return tuple("\n".join(["+", *map(_fitted, _own_named(piece))]).encode() for piece in found)
 
 
+def _own_named(piece: list[str]) -> list[str]:
+    """A handoff or endpoint under a name that nothing else has."""
+    if piece[0] not in ("[[handoff]]", "[[endpoint]]"):
+        return piece
+    rest = [row for row in piece[1:] if not row.startswith(("name =", "interface ="))]
+    return [piece[0], 'name = "new"', *(('interface = "eth1"',) if piece[0] == "[[handoff]]" else ()), *rest]
+
+
+def _fitted(row: str) -> str:
+    """The row, with the only handoff and endpoint that there are."""
+    row = re.sub(r'^((?:in_)?(?:handoff|handoffs|endpoints?) = )\[?".*', r'\1"A"', row)
+    if row.startswith("at_once_with"):
+        return 'at_once_with = ["A"]'
+    if row.startswith("handoffs"):
+        return 'handoffs = ["A"]'
+    return 'endpoint = "north"' if row.startswith("endpoint =") else row
+
+
+_LIMITS = "\n".join(
+    re.findall(r"^(?:# )?((?:[a-z_]+ = [0-9_]+|\[[a-z.]+\])) *(?:#.*)?$", limits.template(), re.M)
+).encode()
 _WORDS = tuple(sorted(set(re.findall(r"[a-z_]{4,}", _example().decode()))))
 
 TARGETS = {
@@ -365,11 +396,11 @@ TARGETS = {
         seeds=(invitation.write(_INVITED).encode(), b"[2001:db8::1]:4000", b"far.example.net"),
         words=("linebook", "?key=", "&pin=", "&flow=", "xn--", "%41"),
     ),
-    "site": Target(feed=_site, seeds=(*_pieces(), _LEAST), longest=1024, words=_WORDS),
+    "site": Target(feed=_site, seeds=(*_pieces(), _LEAST), longest=1700, words=_WORDS),
     "settings": Target(
         feed=among(_limits, _ledger),
         seeds=(
-            *_for(0, limits.template().replace("# ", "").encode()),
+            *_for(0, _LIMITS),
             *_for(1, b'{"format": 1, "months": {"2026-11": {"a": 1}}}'),
         ),
         longest=1024,
