@@ -27,6 +27,7 @@ from probe import (
     hop_book,
     hours,
     letting_go,
+    lookup_book,
     metering,
     optics,
     ports,
@@ -96,6 +97,7 @@ class Methods:
     optic: optics.ReadOptic | None = None
     deliver: Deliver = deliver
     hops: hop_book.HopMethod | None = None
+    lookup: lookup_book.LookupMethod | None = None
     ceiling: CeilingMethod | None = None
     kept: ReadKept | None = None
 
@@ -526,6 +528,20 @@ class Daemon:
                         hop_book.keep_asking, plan, where, method=self.methods.hops, book=self.book
                     )
                     self._watches.append(self._keep(asking, name=f"hops {where.handoff}"))
+        if self.methods.lookup is not None:
+            for where in self._first_reaches():
+                names = self.site.handoff(where.handoff).lookups
+                if names.watch:
+                    lookup = lookup_book.Lookup(
+                        plan=names,
+                        handoff=where.handoff,
+                        binding=where.binding,
+                        hosts=self._hosts_outside(where.handoff),
+                        ask=self.methods.lookup,
+                        book=self.book,
+                        random=self.random,
+                    )
+                    self._watches.append(self._keep(lookup.keep_asking, name=f"lookups {where.handoff}"))
         if self.methods.count is not None:
             for where in self._first_reaches():
                 meter = self.book.meters[where.handoff]
@@ -638,6 +654,15 @@ class Daemon:
         """A way out by each handoff, to an endpoint outside where there is one."""
         order = sorted(self.site.endpoints, key=lambda one: one.where is not Where.OUTSIDE)
         return [reaches[order[0].name] for reaches in self.reaches.values()]
+
+    def _hosts_outside(self, handoff: str) -> tuple[tuple[str, str], ...]:
+        """The endpoints outside, and the host that each one's invitation names."""
+        reaches = self.reaches[handoff]
+        return tuple(
+            (one.name, reaches[one.name].invitation.host)
+            for one in self.site.endpoints
+            if one.where is Where.OUTSIDE
+        )
 
     def _under_way(self) -> Ended:
         board = self.book.board
@@ -773,7 +798,7 @@ def _methods(database: Path) -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import by_method, ceiling, train
+    from probe.methods import by_method, ceiling, lookup, train
 
     async def measure_ceiling(of: CeilingOf, flows: int, where: Reach, clock: Clock) -> Ceiling | Failed:
         return await ceiling.run(ceiling.CeilingPlan(of=of, flows=flows), where, clock)
@@ -801,6 +826,7 @@ def _methods(database: Path) -> Methods:
         clock_state=clock_state.read,
         optic=read_optic,
         hops=hops.watch,
+        lookup=lookup.ask,
         ceiling=measure_ceiling,
         kept=stored(database),
     )

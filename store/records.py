@@ -118,6 +118,10 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
         Standing.EXCLUDED,
         "less than 95 % of the time that was asked for was watched by spans that count",
     ),
+    "local_resolver": (
+        Standing.EXCLUDED,
+        "the resolver that was asked runs on this host, so its answers may come out of this host's memory",
+    ),
     "clock_set": (Standing.VALID, "the clock was set meanwhile; the start is by the one before"),
     "clock_step": (Standing.EXCLUDED, "the clock was set within this span; one-way figures are left out"),
 }

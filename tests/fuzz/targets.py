@@ -36,6 +36,7 @@ from probe.wire import (
     arq,
     arrival_log,
     control,
+    dns,
     invitation,
     paced,
     paced_control,
@@ -119,6 +120,16 @@ def _datagram(read: Callable[[bytes], object], *, mac_bytes: int) -> Callable[[b
             read(packet)
 
     return feed
+
+
+def _resolver(data: bytes) -> None:
+    """What a resolver answers: anything, and anything behind a right head and question."""
+    for reply in (data, _QUESTION[:2] + b"\x81\x80\0\x01\0\x02\0\0\0\0" + _QUESTION[12:] + data):
+        with contextlib.suppress(BadPacket):
+            dns.decode_reply(reply, query=_QUESTION)
+
+
+_QUESTION = dns.encode_query(7, "north.example.net")
 
 
 def _pushed(data: bytes) -> None:
@@ -381,6 +392,11 @@ TARGETS = {
             *_for(3, b"\1" + rtp.pack(KEY, KEY[:4], _FRAME, b"abc")),
             *_for(4, push.head(3, 5) + b"abcde"),
         ),
+    ),
+    "resolver": Target(
+        feed=_resolver,
+        seeds=(_QUESTION, bytes.fromhex("c00c000100010000003c0004c0000201")),
+        longest=256,
     ),
     "control": Target(
         feed=_control,
