@@ -18,7 +18,7 @@ from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import AoT, Item, Table
+from tomlkit.items import AoT, Item, Key, Table
 
 from store import site as sites
 from store.card_reader import CARD_KEYS
@@ -112,11 +112,15 @@ def shown(table: Mapping[str, Any], key: str) -> str | None:
 def with_values(held: Text, where: Where, values: Mapping[str, str]) -> str:
     """The text with these values in a table; what reads as before is left as it stands, to the last blank.
 
-    An emptied value is taken out, of a card it becomes "not stated". Raises UserMistake for a table that is
-    not there.
+    An emptied value is taken out, of a card it becomes "not stated". A handoff without a card gets one.
+    Raises UserMistake for a table that is not there.
     """
     document = held.document
     table = table_at(document, where)
+    if table is None and where[-1:] == ("card",):
+        if not any(text.strip() for text in values.values()):
+            return held.text
+        table = _first_card(document, where[:-1])
     if table is None:
         raise UserMistake("The table of this form is not in the site file any more")
     for key, text in values.items():
@@ -190,16 +194,35 @@ def _keep(file: Path, clock: Clock) -> None:
         old.unlink(missing_ok=True)
 
 
+def _first_card(document: tomlkit.TOMLDocument, where: Where) -> Table | None:
+    """A new card behind the handoff's own keys, before what is said over the table that comes next."""
+    handoff = table_at(document, where)
+    if handoff is None:
+        return None
+    made = tomlkit.table()
+    made.trivia.indent = "\n"
+    handoff.value._insert_after(_own(handoff)[-1], "card", made)
+    found = handoff["card"]
+    return found if isinstance(found, Table) else None
+
+
 def _put(table: Table, key: str, value: Item) -> None:
     """Set a value: in its place, else behind the last one of the table, before what stands over the next."""
     if key in table:
         table[key] = value
         return
-    own = [each for each, item in table.value.body if each is not None and not isinstance(item, (Table, AoT))]
+    own = _own(table)
     if own:
         table.value._insert_after(own[-1], key, value)
     else:
         table.append(key, value)
+
+
+def _own(table: Table) -> list[Key]:
+    """The keys of a table that are no tables, in order."""
+    return [
+        each for each, item in table.value.body if each is not None and not isinstance(item, (Table, AoT))
+    ]
 
 
 def _lines(values: Mapping[str, str]) -> str:

@@ -61,6 +61,7 @@ class PapersPage:
     drafts: tuple[Line, ...]
     packs: tuple[Entry, ...]
     pack_links: tuple[Form, ...]
+    under_way: bool
     handoffs: tuple[str, ...]
     first: str
     last: str
@@ -98,6 +99,7 @@ def page(found: Findings, *, frame: Frame) -> PapersPage:
             for job in found.jobs
             if job.made is not None and not job.gone
         ),
+        under_way=any(_state(job) == "under way" for job in found.jobs),
         handoffs=tuple(one.name for one in found.site.handoffs),
         first=f"{today - timedelta(days=28)}",
         last=f"{today - timedelta(days=1)}",
@@ -210,7 +212,7 @@ def _job(job: Job) -> Entry:
         return Entry(
             mark=Mark(word="Under way", look="unsure"),
             moment=None,
-            text=f"{said}: being made, which takes a minute or some. Open this page again to see it.",
+            text=f"{said}: being made, which takes a minute or some.",
         )
     more = [f"Key {job.checked.fingerprint}."]
     more += [job.kept] if job.kept else []

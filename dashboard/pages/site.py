@@ -7,8 +7,9 @@ to the provider, as `linebook site check` has it. Imports site_file and the judg
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import tomlkit
 from tomlkit.items import Table as TomlTable
 
 from dashboard import site_file
@@ -83,6 +84,7 @@ class Form:
     stated: tuple[Field, ...]
     empty: tuple[Field, ...]
     wrong: str
+    said: str = ""
     warned: tuple[Entry, ...] = ()
     questions: tuple[str, ...] = ()
 
@@ -103,18 +105,27 @@ class SitePage:
 
 
 def page(
-    held: Text, site: Site, *, frame: Frame, now_ns: int, said: str = "", sent: Sent | None = None
+    held: Text,
+    site: Site,
+    *,
+    frame: Frame,
+    now_ns: int,
+    said: str = "",
+    said_of: str = "",
+    sent: Sent | None = None,
 ) -> SitePage:
-    """The page; `sent` is shown again with what is wrong at its field."""
+    """The page; `sent` is shown again with what is wrong at its field.
+
+    What is `said` stands at the form of the table `said_of`, at the top where there is no such form.
+    """
     warned = warnings(site, now_ns=now_ns)
     document = held.document
     cards, plans, windows = [], list[Form](), list[Form]()
     for nth, handoff in enumerate(site.handoffs):
         where: Where = ("handoff", nth, "card")
-        table = site_file.table_at(document, where)
-        if table is not None:
-            form = _form(where, table, f"Contract card of {handoff.name}", card_fields(table), sent)
-            cards.append(_with(form, warned[handoff.name], card_check.questions(handoff.card_at(now_ns))))
+        card = site_file.table_at(document, where) or tomlkit.table()
+        form = _form(where, card, f"Contract card of {handoff.name}", card_fields(card), sent)
+        cards.append(_with(form, warned[handoff.name], card_check.questions(handoff.card_at(now_ns))))
     for nth, plan in enumerate(site.plans):
         table = site_file.table_at(document, ("plan", nth))
         if table is not None:
@@ -129,17 +140,23 @@ def page(
         table = site_file.table_at(document, ("window", nth))
         if table is not None:
             windows.append(_form(("window", nth), table, f"Window {window.name}", WINDOW_FIELDS, sent))
-    forms = [*cards, *plans, *windows, *_new(sent)]
+    new = list(_new(sent))
+    forms = [*cards, *plans, *windows, *new]
+    at_form = any(one.where == said_of for one in forms)
+
+    def told(some: Sequence[Form]) -> tuple[Form, ...]:
+        return tuple(replace(one, said=said) if one.where == said_of else one for one in some)
+
     return SitePage(
         frame=frame,
         file=str(held.file),
-        said=said,
+        said="" if at_form else said,
         wrong="" if sent is None or any(one.where == sent.where for one in forms) else sent.why,
         sha256=held.sha256,
-        cards=tuple(cards),
-        plans=tuple(plans),
-        windows=tuple(windows),
-        new=tuple(_new(sent)),
+        cards=told(cards),
+        plans=told(plans),
+        windows=told(windows),
+        new=told(new),
     )
 
 
@@ -191,17 +208,7 @@ def where_of(text: str) -> Where:
 
 
 def _with(form: Form, warned: Sequence[Warned], questions: Sequence[str]) -> Form:
-    return Form(
-        id=form.id,
-        title=form.title,
-        where=form.where,
-        button=form.button,
-        stated=form.stated,
-        empty=form.empty,
-        wrong=form.wrong,
-        warned=tuple(card_rows.warning(one) for one in warned),
-        questions=tuple(questions),
-    )
+    return replace(form, warned=tuple(card_rows.warning(one) for one in warned), questions=tuple(questions))
 
 
 def _form(where: Where, table: TomlTable, title: str, keys: Sequence[str], sent: Sent | None) -> Form:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Mapping
+from urllib.parse import urlencode
 
 from aiohttp import web
 
@@ -33,9 +34,10 @@ _WRITING = asyncio.Lock()
 
 
 async def _site(request: web.Request) -> web.StreamResponse:
-    api.only(request.query, "done")
+    api.only(request.query, "done", "table")
     held = await _held(request)
-    return _page(request, held, said=page.SAID.get(request.query.get("done", ""), ""))
+    said = page.SAID.get(request.query.get("done", ""), "")
+    return _page(request, held, said=said, said_of=request.query.get("table", ""))
 
 
 async def _site_json(request: web.Request) -> web.StreamResponse:
@@ -155,18 +157,33 @@ async def _held(request: web.Request) -> Text:
 
 
 def _page(
-    request: web.Request, held: Text, *, said: str = "", sent: Sent | None = None, status: int = 200
+    request: web.Request,
+    held: Text,
+    *,
+    said: str = "",
+    said_of: str = "",
+    sent: Sent | None = None,
+    status: int = 200,
 ) -> web.Response:
     desk = request.app[DESK]
-    frame = framed(request, title="Site", json_url="/site.json")
-    made = page.page(held, desk.site, frame=frame, now_ns=desk.clock.unix_ns(), said=said, sent=sent)
+    made = page.page(
+        held,
+        desk.site,
+        frame=framed(request, title="Site", json_url="/site.json"),
+        now_ns=desk.clock.unix_ns(),
+        said=said,
+        said_of=said_of,
+        sent=sent,
+    )
     response = html(request.app[PAGES].site(made))
     response.set_status(status)
     return response
 
 
 def _to(done: str, where: str) -> web.Response:
-    return web.Response(status=303, headers={"Location": f"/site?done={done}"})
+    """To the page, which says at the form of the table what was done: there the browser stays."""
+    query = urlencode({"done": done, **({"table": where} if where else {})}, safe="/")
+    return web.Response(status=303, headers={"Location": f"/site?{query}"})
 
 
 ROUTES = [

@@ -90,6 +90,23 @@ def test_kinds_of_values(house: Path) -> None:
     assert _comments(old) == _comments(held.text)
 
 
+def test_a_first_card(tmp_path: Path) -> None:
+    """A handoff without a card gets one, in its place: before the next handoff and what is said over it."""
+    file = tmp_path / "short.toml"
+    file.write_text(
+        'name = "here"\n[[handoff]]\nname = "A"  # the first\n[handoff.hops]\nwatch = false\n\n'
+        '# the second\n[[handoff]]\nname = "B"\n'
+    )
+    held = site_file.read(file)
+    text = site_file.with_values(held, ("handoff", 0, "card"), {"rate_up": "15 Mb/s", "mtu": "", "tags": "7"})
+    expected = tomllib.loads(held.text)
+    expected["handoff"][0]["card"] = {"rate_up": "15 Mb/s", "tags": [7]}
+    assert tomllib.loads(text) == expected
+    assert _comments(text) == _comments(held.text)
+    assert text.index("[handoff.card]") < text.index("# the second")
+    assert site_file.with_values(held, ("handoff", 1, "card"), {"rate_up": ""}) == held.text
+
+
 def test_written_whole_with_a_copy(house: Path) -> None:
     """The text from before is beside it, the mode is the file's; what is wrong or stale changes nothing."""
     held, clock = site_file.read(house), Clock()

@@ -1,14 +1,81 @@
-"""What a stranger wants of the book, walked in a browser: from Today by what stands there to the answer."""
+"""What a stranger wants of the book, each walked in a browser from Today by what stands there.
+
+Answers are looked for on the record of some days; what is started, stopped, opened and written is asked of a
+whole practice, as `linebook practice` starts it: its probe, its endpoint, its pages, on the real clock.
+
+Outside checks: tomllib reads what a form wrote; sha256sum and openssl check the pack as the pack itself says.
+"""
 
 from __future__ import annotations
 
+import os
+import re
+import signal
+import subprocess
+import sys
+import tomllib
+import zipfile
+from collections.abc import Iterator
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
 import pytest
+from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
+from selenium.webdriver.support.ui import Select
 
+from dashboard.papers import phrases
+from store import site as sites
+from store.asked_for import AskedFor
+from store.reader import Reader
+from store.records import OpenKind, WindowClosed, WindowOpened
+from store.site import Site
 from tests.dashboard.browser.window import PHONE, Window
 
 pytestmark = pytest.mark.browser
+
+LINEBOOK = (sys.executable, "-m", "linebook")
+HOUSE = Path(__file__).parents[3]
+COMMENT = re.compile(r'"(?:\\.|[^"\\\n])*"|(#.*)')
+
+
+@dataclass(frozen=True, kw_only=True)
+class Practice:
+    """A practice under way: a window on its pages, and its folder."""
+
+    window: Window
+    folder: Path
+
+    @property
+    def site(self) -> Site:
+        return sites.load(self.folder / "site.toml")
+
+
+@pytest.fixture(scope="module")
+def practising(window: Window, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Practice]:
+    """The command that the README begins with, until its first run is on record."""
+    folder = tmp_path_factory.mktemp("practice") / "kept"
+    started = subprocess.Popen(
+        [*LINEBOOK, "practice", "--keep", str(folder)],
+        cwd=HOUSE,
+        env=os.environ | {"TZ": "Europe/Stockholm"},
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert started.stdout is not None
+    address = ""
+    try:
+        for line in started.stdout:
+            address = line.removeprefix("Dashboard: ").strip() if line.startswith("Dashboard: ") else address
+            if line.startswith("First run stored"):
+                break
+        yield Practice(window=Window(address=address.rstrip("/"), driver=window.driver), folder=folder)
+    finally:
+        started.send_signal(signal.SIGINT)
+        started.communicate(timeout=20)
+    assert started.returncode == 0
 
 
 def _links(window: Window, text: str) -> list[WebElement]:
@@ -17,7 +84,36 @@ def _links(window: Window, text: str) -> list[WebElement]:
 
 
 def _main(window: Window) -> str:
-    return window.driver.find_element(By.TAG_NAME, "main").text
+    return _text(window, "main")
+
+
+def _text(window: Window, selector: str) -> str:
+    """What is to be read there, however often the page puts fresh parts into its place."""
+    return str(window.run("return document.querySelector(arguments[0])?.innerText ?? ''", selector))
+
+
+def _press(window: Window, words: str) -> None:
+    """Press the first button of these words that can be seen."""
+
+    def pressed() -> bool:
+        for one in window.driver.find_elements(By.XPATH, f"//button[normalize-space()='{words}']"):
+            if one.is_displayed():
+                one.click()
+                return True
+        return False
+
+    for _ in range(2):
+        with suppress(StaleElementReferenceException):  # a fresh part took its place just then
+            window.wait(pressed)
+            return
+
+
+def _field(window: Window, label: str, *, under: str) -> WebElement:
+    """The field of this label in the part with this heading."""
+    part = window.driver.find_element(By.XPATH, f"//section[.//*[self::h2 or self::h3][.='{under}']]")
+    field = part.find_element(By.XPATH, f".//label[normalize-space()='{label}']").get_attribute("for")
+    assert field is not None
+    return part.find_element(By.ID, field)
 
 
 def test_find_tonights_answer(window: Window) -> None:
@@ -31,6 +127,93 @@ def test_find_tonights_answer(window: Window) -> None:
     assert window.run("return location.hash") == "#planned"
 
 
+@pytest.mark.long
+def test_start_a_rehearsal_and_stop_it(practising: Practice) -> None:
+    """Shows, the class's button, the box to tick: Today follows it by itself, and one press ends it."""
+    window = practising.window
+    window.open("/")
+    _links(window, "Shows")[0].click()
+    _press(window, "Rehearse it now")
+    assert "This fills the line." in _main(window)
+    assert "Rehearsal of Evening class on handoff old-wan" in _main(window)
+    _press(window, "Start it")
+    assert window.run("return location.pathname") == "/runs/start", "started without the box"
+    window.driver.find_element(By.NAME, "confirmed").click()
+    _press(window, "Start it")
+    window.wait(lambda: bool(window.run("return location.hash") == "#now"))
+    window.run("window.mine = true")  # gone if the page were loaded again
+    under_way = "[data-run=old-wan]"
+    window.wait(lambda: "A rehearsal" in _text(window, under_way))
+    assert window.run("return window.mine") is True
+    assert "asked for on the Shows page" in _text(window, under_way)
+    done = f"return document.querySelector('{under_way} progress')?.value ?? -1"
+    first = window.run(done)
+    window.wait(lambda: bool(window.run(done) >= first + 2))
+    assert re.search(r"\d+ s of \d+ s\.", _text(window, f"{under_way} [data-said]"))
+    assert window.run("return window.mine") is True, "followed by reloading"
+    _press(window, "End what runs on old-wan")
+    window.wait(lambda: "A rehearsal" not in _text(window, "#now"))
+    assert window.console() == []
+    with closing(Reader.open(practising.site.database)) as reader:
+        asked = [one for one in reader.documents(AskedFor) if "rehearsal" in one.what or "ended" in one.why]
+    assert {"asked for on the Shows page", "ended on the Today page"} <= {one.why for one in asked}
+
+
+@pytest.mark.long
+def test_open_a_show_window(practising: Practice) -> None:
+    """On Today, for half an hour: it stands there, runs are refused meanwhile, one press closes it."""
+    window = practising.window
+    window.open("/")
+    fields = window.driver.find_element(By.XPATH, "//form[@action='/acts/show-open']")
+    Select(fields.find_element(By.NAME, "handoff")).select_by_visible_text("old-wan")
+    fields.find_element(By.NAME, "minutes").send_keys("30")
+    _press(window, "Open a show window")
+    assert re.search(r"Show\s+Opened at once", _text(window, "#now"))
+    _links(window, "Circuit old-wan")[0].click()
+    _press(window, "Start a run")
+    window.driver.find_element(By.NAME, "confirmed").click()
+    _press(window, "Start it")
+    assert "Nothing was started: it may not run now: a show window is open" in _main(window)
+    window.console()  # the refusal stands there, as it should
+    window.open("/")
+    _press(window, "Close the show windows")
+    assert "Opened at once" not in _text(window, "#now")
+    with closing(Reader.open(practising.site.database)) as reader:
+        edges = [one for one in reader.windows() if one.window is OpenKind.SHOW]
+    assert [type(one) for one in edges] == [WindowOpened, WindowClosed]
+
+
+@pytest.mark.long
+def test_enter_a_contract_card(practising: Practice) -> None:
+    """Site, the card's form: a slip is said at its field, what is right is written, comments and all."""
+    window, file = practising.window, practising.folder / "site.toml"
+    before, heading = file.read_text(), "Contract card of old-wan"
+    window.open("/")
+    _links(window, "All pages")[0].click()
+    _links(window, "Site")[0].click()
+    for words in ("fast", "200 Mb/s"):
+        field = _field(window, "rate down", under=heading)
+        field.clear()
+        field.send_keys(words)
+        field.submit()
+        if words == "fast":
+            wrong = window.driver.find_element(By.CLASS_NAME, "wrong")
+            assert "200 Mb/s" in wrong.text or "Mb/s" in wrong.text
+            assert file.read_text() == before
+    said = "[role=status]:not(:empty)"
+    assert _text(window, said) == "Written, and the probe goes by it."
+    top = window.run("return document.querySelector(arguments[0]).getBoundingClientRect().top", said)
+    assert 0 <= top < 900, "out of sight"
+    after = file.read_text()
+    expected = tomllib.loads(before)
+    expected["handoff"][0]["card"]["rate_down"] = "200 Mb/s"
+    assert tomllib.loads(after) == expected
+    assert COMMENT.findall(after) == COMMENT.findall(before)
+    window.console()  # the refusal stands there
+    _links(window, "Circuit old-wan")[0].click()
+    assert "200 Mb/s" in window.driver.find_element(By.XPATH, "//section[@aria-labelledby='card']").text
+
+
 def test_find_the_worst_evening_of_march(window: Window) -> None:
     """In three steps from Today: all pages, Evenings of the old line, March: its first sentence."""
     window.open("/", script=False)
@@ -41,3 +224,43 @@ def test_find_the_worst_evening_of_march(window: Window) -> None:
     _links(window, "Thu 19 Mar")[0].click()
     assert "old-wan" in window.run("return location.search")
     assert "Thursday 19 March 2026" in _main(window)
+
+
+@pytest.mark.long
+def test_make_a_pack_and_verify_it(window: Window, tmp_path: Path) -> None:
+    """Papers, one button: the page says by itself when it is there; it is checked in four ways, and a changed
+    octet is found by each."""
+    window.open("/")
+    _links(window, "All pages")[0].click()
+    _links(window, "Papers")[0].click()
+    for name, day in (("first", "2026-06-29"), ("last", "2026-06-29")):
+        field = window.driver.find_element(By.NAME, name)
+        field.clear()
+        field.send_keys(day)
+    _press(window, "Make a pack")
+    name = "pack-old-wan-2026-06-29-2026-06-29.zip"
+    window.run("window.mine = true")
+    window.wait(lambda: bool(_links(window, name)), within_s=120)
+    assert window.run("return window.mine") is True, "followed by reloading"
+    assert re.search(r"Verified\s+Handoff old-wan", _main(window))
+    window.cdp("Browser.setDownloadBehavior", behavior="allow", downloadPath=str(tmp_path))
+    _links(window, name)[0].click()
+    window.wait(lambda: (tmp_path / name).exists())
+    with zipfile.ZipFile(tmp_path / name) as packed:
+        packed.extractall(tmp_path)
+    folder = (tmp_path / name).with_suffix("")
+    ours = " ".join([*LINEBOOK, "verify"])
+    ways = (f"{ours} {tmp_path / name}", f"{ours} {folder}", *phrases.CHECK_WITHOUT)
+    assert [_checked(way, folder) for way in ways] == [0] * len(ways)
+    paper = folder / "index.html"
+    paper.write_text(paper.read_text().replace("Limitations", "Limits", 1))
+    assert [way for way in (ways[1], ways[2], ways[4]) if _checked(way, folder) == 0] == []
+
+
+def _checked(command: str, folder: Path) -> int:
+    """The exit code of a command within the pack."""
+    words = command.replace("python3", sys.executable).split()
+    ran = subprocess.run(
+        words, cwd=folder, env=os.environ | {"PYTHONPATH": str(HOUSE)}, capture_output=True, check=False
+    )
+    return ran.returncode

@@ -121,8 +121,8 @@ class Window:
         """What a script in the page returns; it runs where the page's own are switched off, too."""
         return self.driver.execute_script(script, *arguments)
 
-    def wait(self, until: Callable[[], bool]) -> None:
-        WebDriverWait(self.driver, WAIT_S, poll_frequency=0.05).until(lambda _: until())
+    def wait(self, until: Callable[[], bool], *, within_s: float = WAIT_S) -> None:
+        WebDriverWait(self.driver, within_s, poll_frequency=0.05).until(lambda _: until())
 
     def console(self) -> list[str]:
         """What pages wrote to the console since the last look: errors of script, policy, loading."""
