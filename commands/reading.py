@@ -101,7 +101,7 @@ def findings(options: argparse.Namespace) -> int:
     since_ns, until_ns = fault_log.days(first, last, where=where)
     time = {"since_ns": since_ns, "until_ns": until_ns}
     with closing(Reader.open(site.database)) as reader:
-        shown = [(one.name, found.find(reader, site, one, **time, marks=marks)) for one in handoffs]
+        shown = [(one.name, found.examined(reader, site, one, **time, marks=marks)) for one in handoffs]
     if options.json:
         answering.print_json(dict(answer([its for _, its in shown], since_ns, until_ns, site)))
     else:

@@ -228,6 +228,18 @@ def mtu_run(options: Any) -> int:
     return _printed(found, options, said=text.path_mtu)
 
 
+def lookup_run(options: Any) -> int:
+    from dashboard import text
+    from probe.methods import lookup
+    from probe.reach import Binding
+
+    plan = lookup.LookupPlan(name=options.name, resolver=options.resolver, port=options.port)
+    way = Binding(interface=options.interface, source=options.source)
+    handoff = options.interface or options.source or ""
+    found = answering.finish(lambda: lookup.run(plan, way, Clock(), handoff=handoff))
+    return _printed(found, options, said=text.lookup)
+
+
 def _once(
     measure: Callable[..., Coroutine[Any, Any, Any]],
     plan: Any,
@@ -359,6 +371,7 @@ def _unless_terminated(work: Callable[[], Coroutine[Any, Any, T]]) -> T | None:
 
 BY_METHOD: dict[str, Callable[[Any], int]] = {
     "rate": rate_run,
+    "lookup": lookup_run,
     "paced": paced_run,
     "rehearsal": rehearsal_run,
     "loaded-delay": loaded_delay_run,

@@ -14,7 +14,7 @@ from datetime import datetime, time, timedelta, tzinfo
 from pathlib import Path
 
 from dashboard.judge import findings
-from dashboard.judge.finding import Finding
+from dashboard.judge.findings import Examined
 from dashboard.judge.material import Cell, Mark, Material, cells_of
 from store.bursts import BurstRun
 from store.cells import Length
@@ -25,6 +25,7 @@ from store.events import Event
 from store.failovers import Failover
 from store.light import Light
 from store.loaded_delay import LoadedDelayRun
+from store.lookups import Lookups
 from store.path_mtu import PathMtu
 from store.reader import Reader
 from store.records import Document
@@ -36,13 +37,13 @@ from store.sizes import SizesRun
 DAYS = 28  # four weeks hold every hour of the week four times
 _LOOKED_AT: tuple[type[Document], ...] = (
     *(BurstRun, ClockChange, Event, Failover, Hops, Light, LoadedDelayRun, PathMtu, Samples, SizesRun, Split),
-    Witnesses,
+    *(Lookups, Witnesses),
 )
 _LONG_S = 20  # in shorter runs nobody looks at single seconds
 _FIRST_LIGHTS = 168  # hourly readings of a week
 
 
-def find(
+def examined(
     reader: Reader,
     site: Site,
     handoff: Handoff,
@@ -50,14 +51,16 @@ def find(
     since_ns: int,
     until_ns: int,
     marks: Sequence[Mark] | None = None,
-) -> tuple[Finding, ...]:
-    """What the record of this time shows of one handoff; `marks` are the site's unless given.
+) -> Examined:
+    """What the record of this time shows of one handoff, and cannot. `marks` are the site's unless given.
 
     Raises UserMistake where the site's list of them cannot be read.
     """
     if marks is None:
         marks = own_marks(site, since_ns=since_ns, until_ns=until_ns)
-    return findings.find(material(reader, site, handoff, since_ns=since_ns, until_ns=until_ns, marks=marks))
+    return findings.examined(
+        material(reader, site, handoff, since_ns=since_ns, until_ns=until_ns, marks=marks)
+    )
 
 
 def material(

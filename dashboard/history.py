@@ -125,7 +125,7 @@ def corrected_behind(
     def looked_at(record: Record) -> bool:
         match record:
             case RateRun():
-                return verdict.direction in record.sides() and record.started_unix_ns >= since_ns
+                return record.side(verdict.direction) is not None and record.started_unix_ns >= since_ns
             case Failed():
                 return "rate" in record.what and record.started_unix_ns >= since_ns
             case Skipped():

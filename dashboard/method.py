@@ -435,7 +435,9 @@ OWNERS = Topic(
             figure="Findings",
             how="What four weeks look like, signature by signature, each with its counts. One that rests "
             "on a test shows "
-            f"in a line without the fault with a chance of {_percent(CHANCE)} at most.",
+            f"in a line without the fault with a chance of {_percent(CHANCE)} at most. What the record lacks "
+            "for the others stands below them. A name lookup is a query over UDP to the resolver itself "
+            "(RFC 1035); an answer that its TTL shows to be out of the resolver's memory is none.",
             source=PRACTICE,
         ),
         Way(

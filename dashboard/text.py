@@ -19,6 +19,7 @@ from store.capacity import CapacityRun
 from store.clock import local, rfc3339, zone
 from store.histogram import Delays
 from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderLoad
+from store.lookups import WAITED_S, Heard, Lookups, NameAsked
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
 from store.quantities import size_text
@@ -108,6 +109,26 @@ def path_mtu(found: PathMtu) -> str:
     lines = [f"{rfc3339(found.started_unix_ns)}  path MTU, found in {found.seconds:.1f} s"]
     lines += [f"IPv{one.ip_version}: {mtu_words.said(one)}" for one in found.found]
     return "\n".join([*lines, standing_line(str(found.standing), found.reasons)])
+
+
+def lookup(found: Lookups) -> str:
+    """A line for each query, what its TTL tells, and standing."""
+    lines = [f"{rfc3339(found.started_unix_ns)}  name lookup, resolver {found.resolver}"]
+    lines += [f"{one.name}: {_looked_up(one)}" for one in found.asked]
+    lines.append(
+        "A resolver answers from its memory what it was asked before: a TTL below the highest that a name "
+        "ever has tells it, and the time is then that of its memory."
+    )
+    return "\n".join([*lines, standing_line(str(found.standing), found.reasons)])
+
+
+def _looked_up(one: NameAsked) -> str:
+    why = f" ({one.why})" if one.why else ""
+    if one.took_us is None:
+        wait = f" within {WAITED_S:g} s" if one.told is Heard.SILENT else ""
+        return f"{one.told}{wait}{why}"
+    ttl = "" if one.ttl_s is None else f", TTL {one.ttl_s} s"
+    return f"{one.told}{why} after {_ms(one.took_us)}{ttl}"
 
 
 def capacity_run(run: CapacityRun) -> str:

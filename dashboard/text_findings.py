@@ -2,23 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 
 from dashboard.judge.finding import Finding
+from dashboard.judge.findings import Examined, Untested
 
 
-def findings(
-    found: Sequence[tuple[str, Sequence[Finding]]], *, first: date, last: date, invented: bool
-) -> str:
+def findings(found: Sequence[tuple[str, Examined]], *, first: date, last: date, invented: bool) -> str:
     """Handoff by handoff."""
     lines = ["Practice site: all of it is invented."] if invented else []
     for handoff, its in found:
-        if not its:
+        if not its.found:
             lines.append(f"Handoff {handoff}: no signature shows from {first} to {last}.")
-        for one in its:
+        for one in its.found:
             lines += _lines(one)
+        if its.untested:
+            lines.append(f"Handoff {handoff}, not tested:")
+            lines += [f"  {untested(why, of)}" for why, of in by_why(its.untested)]
     return "\n".join(lines)
+
+
+def by_why(untested: Iterable[Untested]) -> list[tuple[str, list[Untested]]]:
+    """Those that were not tested for the same reason together."""
+    found: dict[str, list[Untested]] = {}
+    for one in untested:
+        found.setdefault(one.why, []).append(one)
+    return list(found.items())
+
+
+def untested(why: str, of: Iterable[Untested]) -> str:
+    """As a line: ``17. failing optic, 34. warm optic: no reading of an optic is on record``."""
+    return f"{', '.join(f'{one.signature.number}. {one.signature.name}' for one in of)}: {why}."
 
 
 def title(one: Finding) -> str:

@@ -26,6 +26,7 @@ from store.events import Event
 from store.records import Failed, Owner, Record, Thinned, TrainSpan, WindowClosed, WindowOpened
 from store.site import RunPlan, TrainPlan
 from store.thinning import Due, Plan
+from store.unfinished import Standing
 
 Listener = Callable[[Record | Word], None]
 
@@ -44,6 +45,7 @@ class Store(Protocol):
     def mark_alive(self, unix_ns: int) -> None: ...
     def stamp(self, head: int, token: bytes) -> None: ...
     def so_far(self, span: TrainSpan) -> None: ...
+    def stands(self, train: Standing) -> None: ...
     async def let_go(self, due: Due, plan: Plan) -> Thinned | None: ...
     def drop_tens(self, before_ns: int) -> None: ...
     async def flush(self) -> None: ...
@@ -63,6 +65,8 @@ class Book:
     meters: dict[str, Meter] = field(default_factory=dict)  # by handoff
     wall: Wall = field(default_factory=Wall)
     listeners: list[Listener] = field(default_factory=list)
+    # how far the records of trains reach that do not go now, by handoff and endpoint
+    reached: dict[tuple[str, str], int] = field(default_factory=dict)
 
     def begin(self, what: str, plan: TrainPlan | RunPlan, *, started_ns: int) -> int:
         """Note in the store that a run starts: if its record never comes, it is on record as failed."""

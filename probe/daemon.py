@@ -27,6 +27,7 @@ from probe import (
     hop_book,
     hours,
     letting_go,
+    lookup_book,
     metering,
     optics,
     ports,
@@ -60,6 +61,7 @@ from store.notices import Notice
 from store.records import Campaign, Failed, Gap, Opener, OpenKind, WindowOpened
 from store.site import CampaignPlan, RunPlan, Site, TrainPlan, Where
 from store.soaks import Soak, SoakBegun
+from store.unfinished import NOT_RUNNING, SEAM_NS
 
 ALIVE_EVERY_S = 10.0
 AGAIN_AFTER_S = 10.0  # what a mistake or a shortage ended begins again
@@ -69,6 +71,7 @@ _OWN_END_S = (
     0.9  # runs and trains that end by themselves take their last counts along; then the far end is told
 )
 _FLUSH_WITHIN_S = 1.0
+_STOPPING_NS = 10 * NS_PER_S  # a train that went no more for longer than a stop may take was ended before it
 _LOG = logging.getLogger("probe")
 
 
@@ -94,6 +97,7 @@ class Methods:
     optic: optics.ReadOptic | None = None
     deliver: Deliver = deliver
     hops: hop_book.HopMethod | None = None
+    lookup: lookup_book.LookupMethod | None = None
     ceiling: CeilingMethod | None = None
     kept: ReadKept | None = None
 
@@ -240,7 +244,9 @@ class Daemon:
         book, site = self.book, self.site
         self.started_ns = book.clock.unix_ns()
         book.listeners.extend((self.noticing.heard, self.notices.heard))
-        _note_absence(book)
+        _note_absence(book, self.started_ns)
+        always = (train for train in site.trains if train.times is None)
+        book.reached.update({(train.handoff, train.endpoint): self.started_ns for train in always})
         book.log.info("probe started site=%s trains=%d runs=%d", site.name, len(site.trains), len(site.runs))
         try:
             async with self._group:
@@ -522,6 +528,20 @@ class Daemon:
                         hop_book.keep_asking, plan, where, method=self.methods.hops, book=self.book
                     )
                     self._watches.append(self._keep(asking, name=f"hops {where.handoff}"))
+        if self.methods.lookup is not None:
+            for where in self._first_reaches():
+                names = self.site.handoff(where.handoff).lookups
+                if names.watch:
+                    lookup = lookup_book.Lookup(
+                        plan=names,
+                        handoff=where.handoff,
+                        binding=where.binding,
+                        hosts=self._hosts_outside(where.handoff),
+                        ask=self.methods.lookup,
+                        book=self.book,
+                        random=self.random,
+                    )
+                    self._watches.append(self._keep(lookup.keep_asking, name=f"lookups {where.handoff}"))
         if self.methods.count is not None:
             for where in self._first_reaches():
                 meter = self.book.meters[where.handoff]
@@ -635,6 +655,15 @@ class Daemon:
         order = sorted(self.site.endpoints, key=lambda one: one.where is not Where.OUTSIDE)
         return [reaches[order[0].name] for reaches in self.reaches.values()]
 
+    def _hosts_outside(self, handoff: str) -> tuple[tuple[str, str], ...]:
+        """The endpoints outside, and the host that each one's invitation names."""
+        reaches = self.reaches[handoff]
+        return tuple(
+            (one.name, reaches[one.name].invitation.host)
+            for one in self.site.endpoints
+            if one.where is Where.OUTSIDE
+        )
+
     def _under_way(self) -> Ended:
         board = self.book.board
         going = board.trains_going()
@@ -703,15 +732,15 @@ def _answered(stopping: asyncio.Task[Failed | None]) -> bool:
     return done and stopping.exception() is None and stopping.result() is None
 
 
-def _note_absence(book: Book) -> None:
+def _note_absence(book: Book, now_ns: int) -> None:
     """Put the time since the last sign of life on record, if there was one."""
-    now_ns, last_ns = book.clock.unix_ns(), book.store.last_alive_unix_ns
+    last_ns = book.store.last_alive_unix_ns
     if last_ns is None:
         return
     if last_ns > now_ns:
         book.log.warning("clock behind last_alive=%s now=%s", rfc3339(last_ns), rfc3339(now_ns))
         return
-    book.keep(Gap(started_unix_ns=last_ns, ended_unix_ns=now_ns, why="the probe was not running"))
+    book.keep(Gap(started_unix_ns=last_ns, ended_unix_ns=now_ns, why=NOT_RUNNING))
 
 
 async def _stay_alive(book: Book) -> None:
@@ -728,7 +757,19 @@ async def _stay_alive(book: Book) -> None:
 
 async def _leave(book: Book) -> None:
     """Hand everything to the disk, which may take a second and no longer."""
-    book.store.mark_alive(book.clock.unix_ns())
+    now_ns = book.clock.unix_ns()
+    for (handoff, endpoint), reached_ns in book.reached.items():
+        if SEAM_NS < now_ns - reached_ns <= _STOPPING_NS:
+            book.keep(
+                Gap(
+                    started_unix_ns=reached_ns,
+                    ended_unix_ns=now_ns,
+                    why="the probe was being stopped",
+                    handoff=handoff,
+                    endpoint=endpoint,
+                )
+            )
+    book.store.mark_alive(now_ns)
     try:
         async with asyncio.timeout(_FLUSH_WITHIN_S):
             await book.store.flush()
@@ -757,7 +798,7 @@ def _methods(database: Path) -> Methods:
     from probe import hops
     from probe.control import Control
     from probe.linux import clock_state, optic
-    from probe.methods import by_method, ceiling, train
+    from probe.methods import by_method, ceiling, lookup, train
 
     async def measure_ceiling(of: CeilingOf, flows: int, where: Reach, clock: Clock) -> Ceiling | Failed:
         return await ceiling.run(ceiling.CeilingPlan(of=of, flows=flows), where, clock)
@@ -785,6 +826,7 @@ def _methods(database: Path) -> Methods:
         clock_state=clock_state.read,
         optic=read_optic,
         hops=hops.watch,
+        lookup=lookup.ask,
         ceiling=measure_ceiling,
         kept=stored(database),
     )

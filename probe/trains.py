@@ -3,7 +3,9 @@
 A train goes on through an outage of the line, for lost packets are what it is there to count. What stops
 it is an endpoint that cannot be reached or does not know it any more: then it is opened again, after 2 s
 at first and 60 s at last, at random so that many probes do not come back together. While all tests are
-stopped it is closed at both ends, and that time is a Gap with no Failed.
+stopped it is closed at both ends, and that time is a Gap with no Failed. No time of a train is left out:
+what none of its spans covers is a Gap, were it only the moment in which it is opened; and since when it
+stands still is noted in the store, should this process be killed before that is over.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ from typing import Protocol
 
 from probe import clock_watch
 from probe.allowance import packet_at_ip
-from probe.answering import Answering, Paused, Unanswered
+from probe.answering import RESTARTED, Answering, Paused, Unanswered
 from probe.board import TrainNow, TrainState
 from probe.book import Book, placed
 from probe.changing import Halted, unless
@@ -28,8 +30,11 @@ from store.clock import NS_PER_S, Clock
 from store.records import Failed, Gap, Stall, TrainSpan
 from store.samples import SampledFor, samples_of
 from store.site import TrainPlan
-from store.unfinished import SoFar
+from store.unfinished import SEAM_NS, SoFar, Standing
 
+OPENING = "the train was being opened"
+NOTHING_SENT = "this host sent no packet of the train"
+CLOCK_SET = "the clock was set forward, so that this time never came"
 FIRST_RETRY_S, LAST_RETRY_S = 2.0, 60.0
 
 _AHEAD_NS = 86_400 * NS_PER_S
@@ -53,6 +58,7 @@ async def keep_going(
 ) -> None:
     """Run this train, and open it again whenever it fails, until cancelled."""
     train = _Train(plan=plan, book=book, covered_ns=book.clock.unix_ns())
+    train.begin()
     openings = book.openings
     try:
         while True:
@@ -73,7 +79,7 @@ async def keep_going(
                 pause = asyncio.sleep(_pause_s(train.tries, random=random))
                 await unless(pause, openings.until(openings.no_traffic))
     finally:
-        train.resume(book.clock.unix_ns())
+        train.end()
         book.tell(Paused(handoff=plan.handoff, endpoint=plan.endpoint))
         book.board.train(plan, None)
 
@@ -114,8 +120,31 @@ class _Train:
     book: Book
     covered_ns: int  # end of the last span or gap, at first the start
     still: str | None = field(default=None, init=False)  # why, as long as it stands still
+    goes: bool = field(default=False, init=False)  # it has a span
+    stepped: bool = field(default=False, init=False)  # the clock was set within its last one
     tries: int = field(default=0, init=False)
     left_out: int = field(default=0, init=False)  # packets of an outage since its beginning was kept
+
+    @property
+    def path(self) -> tuple[str, str]:
+        return self.plan.handoff, self.plan.endpoint
+
+    def begin(self) -> None:
+        """It is to go from now on, or from where what went before it on this path ended."""
+        self.covered_ns = self.book.reached.pop(self.path, self.covered_ns)
+        self._note(OPENING)
+
+    def end(self) -> None:
+        """It goes no more: what is not covered up to now is a gap."""
+        self.resume(self.book.clock.unix_ns())
+        self._note("")
+        self.book.reached[self.path] = self.covered_ns
+
+    def _note(self, why: str) -> None:
+        handoff, endpoint = self.path
+        self.book.store.stands(
+            Standing(handoff=handoff, endpoint=endpoint, since_unix_ns=self.covered_ns, why=why)
+        )
 
     def deliver(self, record: TrainSpan | Stall | Gap | SoFar | Answering | Sampled) -> None:
         """Store what the train measured; it goes again if it stood still."""
@@ -129,10 +158,12 @@ class _Train:
         if isinstance(record, SoFar):
             self.book.store.so_far(record.span)
             return
-        self.resume(record.started_unix_ns)
-        self.tries = 0
         if isinstance(record, TrainSpan):
             record = self._marked(record)
+        self.tries = 0
+        if isinstance(record, TrainSpan):
+            self.resume(record.started_unix_ns)
+            self.goes, self.stepped = True, "clock_step" in record.reasons
             self.covered_ns = record.started_unix_ns + round(record.seconds * NS_PER_S)
             packets = record.sent + record.received
             self.book.charge(
@@ -140,7 +171,9 @@ class _Train:
                 packets * packet_at_ip(record.packet_bytes),
                 up_ratio=record.sent / max(1, packets),
             )
-        elif isinstance(record, Gap):
+        elif isinstance(record, Gap) and record.why != RESTARTED:  # which lies within a span
+            if self.still is not None:
+                self.resume(record.started_unix_ns)
             self.covered_ns = record.ended_unix_ns
         self.book.keep(record)
 
@@ -175,6 +208,7 @@ class _Train:
         self.tries += 1
         if self.still is None:
             self.still = f"no train: {failed.why}"
+            self._note(self.still)
             self.book.keep(failed)
         self.show(TrainState.FAILED, failed.why)
         path = (self.plan.handoff, self.plan.endpoint)
@@ -187,23 +221,27 @@ class _Train:
         """It stands still because it must; an outage that went before ends here."""
         self.resume(self.book.clock.unix_ns())
         self.still = why
+        self._note(why)
         self.book.tell(Paused(handoff=self.plan.handoff, endpoint=self.plan.endpoint))
         self.show(TrainState.STOPPED, why)
 
     def resume(self, unix_ns: int) -> None:
         """Put the time without a train, if there was one, on record as a gap up to this moment."""
-        if self.still is None:
-            return
         began_ns = self.book.wall.awake_since(self.covered_ns)
+        if self.still is None and unix_ns - began_ns <= SEAM_NS:
+            if not self.goes:
+                self._note("")
+            return
         gap = Gap(
             started_unix_ns=began_ns,
             ended_unix_ns=max(unix_ns, began_ns),
-            why=self.still,
+            why=self.still or (CLOCK_SET if self.stepped else NOTHING_SENT if self.goes else OPENING),
             handoff=self.plan.handoff,
             endpoint=self.plan.endpoint,
         )
         self.still, self.covered_ns = None, gap.ended_unix_ns
         self.book.keep(gap)
+        self._note("")
         seconds = (gap.ended_unix_ns - gap.started_unix_ns) / NS_PER_S
         self.book.log.info(
             "train gap handoff=%s endpoint=%s seconds=%.1f", gap.handoff, gap.endpoint, seconds

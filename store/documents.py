@@ -30,6 +30,7 @@ from store.failovers import Failover
 from store.histogram import Histogram
 from store.light import Light
 from store.loaded_delay import LoadedDelayRun
+from store.lookups import Lookups
 from store.notices import Notice
 from store.paced import PacedRun
 from store.papers import IssuedPaper
@@ -58,6 +59,7 @@ _ALL = (
         Samples,
         Traffic,
         Light,
+        Lookups,
         Ceiling,
         Forecast,
         ShowReport,

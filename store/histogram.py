@@ -109,6 +109,11 @@ class Histogram:
         self._sum += other._sum
 
     @property
+    def width(self) -> int:
+        """How many buckets hold anything."""
+        return len(self._counts)
+
+    @property
     def min(self) -> int | None:
         return self._min if self.count else None
 

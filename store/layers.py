@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 
 ETHERNET_BYTES = 18  # two addresses, type, FCS
 WIRE_BYTES = 20  # preamble 7, start delimiter 1, gap 12
@@ -97,6 +98,7 @@ class Framing:
         )
 
 
+@cache
 def tcp_framing(*, payload_bytes: int, ip_version: int, timestamps: bool, tags: int = 0) -> Framing:
     """Framing of a TCP connection whose full segments carry `payload_bytes`."""
     options_bytes = TCP_TIMESTAMPS_BYTES if timestamps else 0

@@ -43,11 +43,13 @@ from store.records import (
 )
 from store.rollup import Rolled
 from store.samples import LONGEST_NS, Samples
+from store.settled import Settled
 from store.thinning import Due, Plan
 
 HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
 
 _DAY_NS = 86_400 * NS_PER_S
+_MOST_RUNS = 20_000  # without bins some 2 kB each; a month of a run every quarter of an hour is 3,000
 _END_OF_TIME = (1 << 63) - 1  # the largest number that a column holds
 
 T = TypeVar("T")
@@ -76,6 +78,8 @@ class Reader:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
+        self._settled = Settled(connection)
+        self._runs: dict[int, RateRun] = {}  # by number, without bins: such a record never changes
 
     @classmethod
     def open(cls, path: Path) -> Self:
@@ -106,12 +110,30 @@ class Reader:
         bins: bool = True,
     ) -> list[RateRun]:
         """Rate runs, without their 100 ms bins (empty) unless `bins`."""
-        columns = f"{rows.RATE_RUN}, rate_run.seq"
         where = (handoff, endpoint, since_ns, until_ns)
-        side_columns = rows.RATE_SIDE if bins else rows.RATE_SIDE.removesuffix(", bins")
-        found = list(self._records("rate_run", columns, where, limit))
-        sides = self._sides_of([row[-1] for _, row in found], side_columns)
+        if not bins:
+            return self._runs_of([seq for _, (seq,) in self._records("rate_run", "seq", where, limit)])
+        found = list(self._records("rate_run", f"{rows.RATE_RUN}, rate_run.seq", where, limit))
+        sides = self._sides_of([row[-1] for _, row in found], rows.RATE_SIDE)
         return [rows.rate_run_of(names, row[:-1], sides.get(row[-1], ())) for names, row in found]
+
+    def _runs_of(self, seqs: Sequence[int]) -> list[RateRun]:
+        """Runs by their numbers, without bins. Those read before are the same objects: a page looks at the
+        runs of a month several times over, and making them took most of its time."""
+        known = self._runs
+        new = [seq for seq in seqs if seq not in known]
+        if new:
+            sql = (
+                f"SELECT rate_run.seq, handoff, endpoint, {rows.RATE_RUN} FROM rate_run "  # noqa: S608 - ours
+                "JOIN path ON path.id = rate_run.path WHERE rate_run.seq IN (SELECT value FROM json_each(?))"
+            )
+            sides = self._sides_of(new, rows.RATE_SIDE.removesuffix(", bins"))
+            for seq, *row in self._connection.execute(sql, (json.dumps(new),)):
+                known[seq] = rows.rate_run_of((row[0], row[1]), row[2:], sides.get(seq, ()))
+        found = [known[seq] for seq in seqs]
+        while len(known) > _MOST_RUNS:
+            del known[next(iter(known))]
+        return found
 
     def _sides_of(self, runs: list[int], columns: str) -> dict[int, list[tuple[Any, ...]]]:
         """The sides of these runs, read at once: run by run it would take longer than all the rest."""
@@ -200,11 +222,13 @@ class Reader:
         wanted = _Wanted(histograms=histograms, pdv=pdv)
         if not paths:
             return []
-        if pooled:
-            return self._cover(paths[0], lengths, (since_ns, until_ns), wanted)
-        return self._cover(
-            paths[0], lengths, (since_ns, until_ns), wanted, first=_Wanted(histograms=False, pdv=False)
-        )
+        first = None if pooled else _Wanted(histograms=False, pdv=False)
+
+        def read(time: tuple[int, int]) -> list[Rolled]:
+            return self._cover(paths[0], lengths, time, wanted, first=first)
+
+        asked = (paths[0][0], longest, histograms, pdv, pooled)
+        return self._settled.read(asked, (since_ns, until_ns), read)
 
     def _cover(
         self,

@@ -118,6 +118,10 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
         Standing.EXCLUDED,
         "less than 95 % of the time that was asked for was watched by spans that count",
     ),
+    "local_resolver": (
+        Standing.EXCLUDED,
+        "the resolver that was asked runs on this host, so its answers may come out of this host's memory",
+    ),
     "clock_set": (Standing.VALID, "the clock was set meanwhile; the start is by the one before"),
     "clock_step": (Standing.EXCLUDED, "the clock was set within this span; one-way figures are left out"),
 }
@@ -250,6 +254,10 @@ class RateRun:
     def at_most_goodput_bps(self, direction: Direction) -> int | None:
         """What was asked for at most in one direction (UP or DOWN), of payload."""
         return self.at_most_up_goodput_bps if direction is Direction.UP else self.at_most_down_goodput_bps
+
+    def side(self, direction: Direction) -> RateSide | None:
+        """What was measured in one direction (UP or DOWN); None where it was not."""
+        return self.up if direction is Direction.UP else self.down if direction is Direction.DOWN else None
 
     def sides(self) -> dict[Direction, RateSide]:
         """The measured directions."""

@@ -21,7 +21,7 @@ from store.house import HousePath
 from store.loaded_delay import lasts_s
 from store.notice_channels import Channel
 from store.paced import PART_AROUND_S
-from store.records import Direction
+from store.records import Direction, Owner
 from store.sizes import FRAMES_BYTES
 from store.steps import PERCENTS
 
@@ -118,6 +118,20 @@ class HopPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LookupPlan:
+    """Names that the probe looks up beside those of the endpoints outside, each once every `every_s`.
+
+    `resolver` is the address to ask, None for the host's own; `run_by` who runs it, None where nobody said.
+    """
+
+    watch: bool = True
+    every_s: float = 600.0
+    names: tuple[str, ...] = ()
+    resolver: str | None = None
+    run_by: Owner | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Handoff:
     """A provider's demarcation port, and how the probe reaches it: interface, source address or both.
 
@@ -138,6 +152,7 @@ class Handoff:
     cap: Cap | None = None
     safety: Safety = Safety()
     hops: HopPlan = HopPlan()
+    lookups: LookupPlan = LookupPlan()
     addresses: tuple[str, ...] = ()
     earlier: tuple[Card, ...] = ()  # the versions of the card before, oldest first
     failover_only: bool = False

@@ -34,7 +34,7 @@ from store.quantities import (
     size_bytes,
     size_text,
 )
-from store.records import Direction
+from store.records import Direction, Owner
 from store.site import (
     EVENINGS,
     CampaignPlan,
@@ -47,6 +47,7 @@ from store.site import (
     Handoff,
     HopPlan,
     Keep,
+    LookupPlan,
     Method,
     OwnLoad,
     Rules,
@@ -84,6 +85,8 @@ T = TypeVar("T")
 DEFAULT_FLOWS = default_schedule.FLOWS
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
+_LABEL = r"[A-Za-z0-9_](?:[A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?"
+_HOST_NAME = re.compile(rf"(?=.{{1,253}}\Z){_LABEL}(?:\.{_LABEL})+")  # RFC 1123 section 2.1, with a dot
 _INTERFACE = re.compile(r"[^\s/]{1,15}")  # a Linux interface name: 15 bytes at most, no slash, no space
 _DAYS = re.compile(r"([0-9]{1,6})\s*days?")
 _DAY_MINUTES = 24 * 60
@@ -106,12 +109,15 @@ _HANDOFF_KEYS = (
         "allowance",
         "safety",
         "hops",
+        "lookups",
         "card",
         "failover_only",
         "failover_within",
     ),
     *("cap", "cap_resets", "cap_counts"),
 )
+_LOOKUP_EVERY_S = 60.0, 3600.0
+_RUN_BY = {"house": Owner.HOUSE, "provider": Owner.PROVIDER, "other": Owner.UNKNOWN}
 _QUESTIONS = ("emergency_calls", "alarms", "medical_devices")
 _RUN_KEYS = ("handoff", "endpoint", "direction", "seconds", "flows", "every", "share")
 _METHOD_KEYS = ("method", "offered", "most")
@@ -238,6 +244,7 @@ def _handoff(table: Table, *, names: Sequence[str], where: tzinfo, safety: Safet
         cap=_cap(table),
         safety=_safety(table.table("safety")) if "safety" in table.values else safety,
         hops=_hops(table.table("hops")),
+        lookups=_lookups(table.table("lookups")),
         addresses=table.ask("addresses", list_of(network), card.addresses or ()),
         card=card,
         earlier=tuple(earlier),
@@ -256,6 +263,21 @@ def _hops(table: Table) -> HopPlan:
     )
     if plan.most <= plan.house:
         table.refuse("most", f"asks no router beyond the house's {plan.house}; expected a larger number")
+    return plan
+
+
+def _lookups(table: Table) -> LookupPlan:
+    table.only("watch", "every", "names", "resolver", "run_by")
+    usual = LookupPlan()
+    plan = LookupPlan(
+        watch=table.ask("watch", flag, usual.watch),
+        every_s=table.ask("every", duration_s, usual.every_s),
+        names=table.ask("names", list_of(_host_name), usual.names),
+        resolver=table.maybe("resolver", _address),
+        run_by=table.maybe("run_by", one_of(_RUN_BY)),
+    )
+    if not _LOOKUP_EVERY_S[0] <= plan.every_s <= _LOOKUP_EVERY_S[1]:
+        table.refuse("every", "is no modest pace, or too seldom; expected 1 min to 1 h")
     return plan
 
 
@@ -854,6 +876,12 @@ def _address(value: Any) -> str:
         return str(ipaddress.ip_address(text(value)))
     except ValueError:
         raise ValueError(f'{shown(value)} is no IP address such as "192.0.2.57"') from None
+
+
+def _host_name(value: Any) -> str:
+    if not _HOST_NAME.fullmatch(text(value)) or str(value).rpartition(".")[2].isdecimal():
+        raise ValueError(f'{shown(value)} is no whole host name such as "north.example.net"')
+    return str(value)
 
 
 def _zone(value: Any) -> str:

@@ -37,7 +37,7 @@ from store.rollup import Rollup
 from store.rows import Row, row_of
 from store.seal import Key
 from store.thinning import Due, Plan
-from store.unfinished import SoFar, Unfinished
+from store.unfinished import NOT_RUNNING, Left, SoFar, Standing, Unfinished, holes
 
 COMMIT_WITHIN_S = 0.2
 RETRY_EVERY_S = 2.0
@@ -91,6 +91,9 @@ class _Flush:
     close: bool = False
 
 
+_Queued = _Entry | _Begun | _Stamp | _Alive | SoFar | Standing | _Work | _Flush
+
+
 class Writer:
     """One open database, locked against other writers. Make it with `Writer.open`."""
 
@@ -110,9 +113,7 @@ class Writer:
         self._chain = chain
         self._rollup = rollup
         self._unfinished = unfinished
-        self._queue: queue.SimpleQueue[_Entry | _Begun | _Stamp | _Alive | SoFar | _Work | _Flush] = (
-            queue.SimpleQueue()
-        )
+        self._queue: queue.SimpleQueue[_Queued] = queue.SimpleQueue()
         self._pending: list[_Entry | _Begun | _Stamp] = []
         self._alive: _Alive | None = None
         self._refused: tuple[int, int, int] | None = None  # how many, from when to when
@@ -153,9 +154,10 @@ class Writer:
                     chain.add(_left_under_way(connection), clock.unix_ns())
                     rollup = Rollup(connection, timezone)
                 unfinished = Unfinished(path)
-                left = [span for span in unfinished.left() if not _is_stored(connection, span)]
+                left, reached = unfinished.left(), _reached(connection)
+                unstored = [span for span in left.spans if not _is_stored(connection, span)]
                 made = cls(connection, lock, clock, chain=chain, rollup=rollup, unfinished=unfinished)
-                made._take_over(left)
+                made._take_over(Left(spans=unstored, standing=left.standing), reached)
             except sqlite3.Error as error:
                 raise DatabaseMistake(f"{path} cannot be opened for writing: {error}") from None
             undo.pop_all()
@@ -195,6 +197,11 @@ class Writer:
         """Note what a train has of a span that is not over, which is all that is left of it after a kill."""
         self._check_open()
         self._queue.put(SoFar(span))
+
+    def stands(self, train: Standing) -> None:
+        """Note since when a train stands still, or that it does not; a kill makes a gap of it."""
+        self._check_open()
+        self._queue.put(train)
 
     def stamp(self, head: int, token: bytes) -> None:
         """Keep the RFC 3161 response for the head of that number (`store.timestamp`)."""
@@ -240,13 +247,16 @@ class Writer:
         os.close(self._lock)
         done.result()
 
-    def _take_over(self, left: list[TrainSpan]) -> None:
-        """Store what a killed process had not finished; it ran that long at least."""
-        for span in left:
+    def _take_over(self, left: Left, reached: dict[tuple[str, str], int]) -> None:
+        """Store what a killed process had not finished, and what that leaves out; it ran at least so long."""
+        for span in left.spans:
             self.append(span)
             ended_ns = span.started_unix_ns + round(span.seconds * NS_PER_S)
             if self.last_alive_unix_ns is not None:
                 self.last_alive_unix_ns = max(self.last_alive_unix_ns, ended_ns)
+        if self.last_alive_unix_ns is not None:
+            for gap in holes(left, reached, alive_ns=self.last_alive_unix_ns):
+                self.append(gap)
 
     def _check_open(self) -> None:
         if not self._thread.is_alive():
@@ -309,6 +319,8 @@ class Writer:
                 self._alive = found  # only the last one counts
             elif isinstance(found, SoFar):
                 self._unfinished.keep(found.span)
+            elif isinstance(found, Standing):
+                self._unfinished.stands(found)
             else:
                 self._pending.append(found)
                 if self.trouble is None and _at_once(found):
@@ -363,6 +375,24 @@ class Writer:
             if self._refused == refused:
                 self._refused = None
         self.trouble = None
+
+
+def _reached(connection: sqlite3.Connection) -> dict[tuple[str, str], int]:
+    """How far the spans and gaps of each train reach that has any since the process before this one began."""
+    found = connection.execute(
+        """
+        SELECT handoff, endpoint, max(
+            ifnull((SELECT started_unix_ns + CAST(round(seconds * 1e9) AS INTEGER) FROM train
+                WHERE train.path = path.id ORDER BY started_unix_ns DESC LIMIT 1), 0),
+            ifnull((SELECT ended_unix_ns FROM trouble WHERE trouble.path = path.id AND kind = 'gap'
+                ORDER BY started_unix_ns DESC LIMIT 1), 0)
+        ) FROM path WHERE handoff <> '' AND endpoint <> ''
+        """
+    ).fetchall()
+    (began_ns,) = connection.execute(
+        "SELECT ifnull(max(ended_unix_ns), 0) FROM trouble WHERE kind = 'gap' AND why = ?", (NOT_RUNNING,)
+    ).fetchone()
+    return {(handoff, endpoint): to_ns for handoff, endpoint, to_ns in found if to_ns and to_ns >= began_ns}
 
 
 def _is_stored(connection: sqlite3.Connection, span: TrainSpan) -> bool:

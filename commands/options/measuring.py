@@ -17,7 +17,7 @@ def add(commands: Any) -> None:
 
 
 def _run_commands(commands: Any) -> None:
-    words = "rate, paced, capacity, burst, sizes, steps, loaded-delay, rehearsal, train, soak or mtu"
+    words = "rate, paced, capacity, burst, sizes, steps, loaded-delay, rehearsal, train, soak, mtu or lookup"
     run = commands.add_parser("run", help=f"Measure once, now: {words}.")
     methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=Parser)
     rate = command(
@@ -217,6 +217,7 @@ def _run_commands(commands: Any) -> None:
     train.add_argument("--samples", type=Path, metavar="FILE", help="write one JSON line a packet to FILE")
     _soak_command(methods)
     _mtu_command(methods)
+    _lookup_command(methods)
 
 
 def _soak_command(methods: Any) -> None:
@@ -288,6 +289,23 @@ def _loaded_delay_command(methods: Any) -> None:
     )
 
 
+def _lookup_command(methods: Any) -> None:
+    lookup = command(
+        methods,
+        "lookup",
+        "run:command",
+        "How long a resolver takes to answer for a name, asked straight over UDP, past this host's memory.",
+    )
+    lookup.add_argument("name", metavar="NAME", help="a whole host name, such as north.example.net")
+    lookup.add_argument(
+        "--resolver", type=values.address, metavar="ADDRESS", help="ask this one (default: this host's)"
+    )
+    lookup.add_argument(
+        "--port", type=values.whole(1, 65535), default=53, metavar="N", help="of the resolver (default 53)"
+    )
+    _way_options(lookup)
+
+
 def _split_command(commands: Any) -> None:
     split = command(
         commands,
@@ -341,6 +359,10 @@ def _reach_options(parser: Parser) -> None:
         metavar="INVITATION",
         help="the line that `endpoint invite` printed, or a file that holds it",
     )
+    _way_options(parser)
+
+
+def _way_options(parser: Parser) -> None:
     parser.add_argument("--interface", metavar="NAME", help="leave by this interface")
     parser.add_argument(
         "--source", type=values.address, metavar="ADDRESS", help="leave with this source address"

@@ -20,7 +20,7 @@ def figure(
     stretch: Stretch,
 ) -> str:
     """The figure of one direction as JSON text; `layer` is the one whose rates are drawn (not NOT_STATED)."""
-    sides = [(run, side) for run in runs if (side := run.sides().get(direction)) is not None]
+    sides = [(run, side) for run in runs if (side := run.side(direction)) is not None]
     traces = []
     for name, meta in (("valid", str(direction)), ("light", "light"), ("left out", "excluded")):
         found = [(run.started_unix_ns, side.rates.at(layer)) for run, side in sides if _kind(run) == name]

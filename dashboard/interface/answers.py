@@ -823,7 +823,7 @@ FINDINGS = _told(
         "ended": MOMENT,
         "invented": TRUTH,
         "findings": listed(_FINDING),
-        "not_looked_for": listed(thing({"number": WHOLE, "name": TEXT})),
+        "not_tested": listed(thing({"number": WHOLE, "name": TEXT, "handoff": TEXT, "why": TEXT})),
     },
 )
 

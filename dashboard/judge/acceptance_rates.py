@@ -104,7 +104,9 @@ def handoffs_at_once(found: Material) -> RowVerdict:
         because = f"No run that counts filled both directions here while one filled {names}."
         return untested("A15", because + _not_counted(found))
     verdict = _each_way(
-        "A15", found, lambda way: [_of_rate(run, way, found.card) for run in together if way in run.sides()]
+        "A15",
+        found,
+        lambda way: [_of_rate(run, way, found.card) for run in together if run.side(way) is not None],
     )
     return _said(verdict, f"Meanwhile {names} {'was' if len(found.mates) == 1 else 'were'} full as well.")
 
@@ -255,7 +257,7 @@ def _alone(found: Material, way: Direction) -> list[_Test]:
 
 
 def _both(found: Material, way: Direction) -> list[_Test]:
-    runs = [run for run in _full_runs(found) if run.direction is Direction.BOTH and way in run.sides()]
+    runs = [run for run in _full_runs(found) if run.direction is Direction.BOTH and run.side(way) is not None]
     tests = [_of_rate(run, way, found.card) for run in runs]
     against = _times(_offered_whole(found, _other(way)))
     tests += [

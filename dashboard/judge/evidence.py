@@ -49,12 +49,14 @@ def counted(
     promises both directions at once.
     """
     asked = sorted(
-        (run for run in runs if direction in run.sides()), key=lambda run: (run.started_unix_ns, run.endpoint)
+        (run for run in runs if run.side(direction) is not None),
+        key=lambda run: (run.started_unix_ns, run.endpoint),
     )
     valid = [run for run in asked if not set(why_left_out(run)).difference(ignoring)]
     alone = [run for run in valid if run.direction is not Direction.BOTH]
     kept = valid if BOTH_AT_ONCE in ignoring else alone or valid
-    return [(run, run.sides()[direction]) for run in kept], _others(asked, kept)
+    sides = [(run, side) for run in kept if (side := run.side(direction)) is not None]
+    return sides, _others(asked, kept)
 
 
 def why_left_out(run: RateRun) -> tuple[str, ...]:

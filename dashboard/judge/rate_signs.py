@@ -465,7 +465,7 @@ def both_ways(material: Material, direction: Direction) -> Iterator[Finding]:
     alone = [
         (run, run.sides()[direction])
         for run in material.runs
-        if run.standing is Standing.VALID and not run.light and direction in run.sides()
+        if run.standing is Standing.VALID and not run.light and run.side(direction) is not None
     ]
     alone.sort(key=lambda one: one[0].started_unix_ns)
     pairs = list(
@@ -507,7 +507,7 @@ def handoffs_together(material: Material, direction: Direction) -> Iterator[Find
     spans = [
         (run.started_unix_ns, run.started_unix_ns + round(run.seconds * NS_PER_S))
         for run in material.others
-        if run.standing is Standing.VALID and not run.light and direction in run.sides()
+        if run.standing is Standing.VALID and not run.light and run.side(direction) is not None
     ]
     if not spans:
         return

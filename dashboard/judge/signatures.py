@@ -17,7 +17,7 @@ _H, _P, _E, _U = Owner.HOUSE, Owner.PROVIDER, Owner.ENDPOINT, Owner.UNKNOWN
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signature:
-    """One row. `judged` says whether records can show it, so that a detector looks for it."""
+    """One row; a detector looks for each."""
 
     number: int
     name: str
@@ -26,7 +26,6 @@ class Signature:
     confirm: str
     owners: tuple[Owner, ...]
     ask: str
-    judged: bool = True
 
 
 def signature(number: int) -> Signature:
@@ -42,8 +41,6 @@ def _row(
     confirm: str,
     owners: tuple[Owner, ...],
     ask: str,
-    *,
-    judged: bool = True,
 ) -> Signature:
     return Signature(
         number=number,
@@ -53,7 +50,6 @@ def _row(
         confirm=confirm,
         owners=owners,
         ask=ask,
-        judged=judged,
     )
 
 
@@ -313,12 +309,11 @@ SIGNATURES: tuple[Signature, ...] = (
     _row(
         29,
         "slow name lookup",
-        "names take long, and transfers are fast",
-        "the resolver",
-        "the time that a lookup takes",
+        "names take long, and packets pass as usual meanwhile",
+        "the resolver, or a server that it asks in turn",
+        "the same names asked of another resolver",
         (_P, _H),
         "another resolver",
-        judged=False,  # lookups are not on record
     ),
     _row(
         30,

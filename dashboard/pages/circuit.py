@@ -433,7 +433,7 @@ def _rate_charts(found: Findings) -> tuple[Chart, ...]:
             "stated; grey bands were not measured.",
         )
         for direction in (Direction.UP, Direction.DOWN)
-        if any(direction in run.sides() for run in found.runs)
+        if any(run.side(direction) is not None for run in found.runs)
     )
 
 

@@ -16,8 +16,8 @@ from dashboard import found, text_findings
 from dashboard.api import BadQuery, Json, only
 from dashboard.judge import findings as judge
 from dashboard.judge.finding import Finding
+from dashboard.judge.findings import Examined
 from dashboard.judge.material import Mark
-from dashboard.judge.signatures import SIGNATURES
 from dashboard.pages.frame import Frame, circuit_url, findings_url
 from dashboard.pages.ledger import Mark as Stamp
 from dashboard.pages.wording import Moment, counted, moment
@@ -42,7 +42,7 @@ class Findings:
     since_ns: int
     until_ns: int
     now_ns: int
-    found: tuple[Finding, ...]
+    examined: Examined
     own: str
 
 
@@ -74,7 +74,7 @@ class FindingsPage:
     older: str
     newer: str | None
     circuit: str
-    unseen: str
+    untested: tuple[str, ...]
 
 
 def last_day(query: MultiMapping[str], *, site: Site, now_ns: int) -> date:
@@ -101,7 +101,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, last: date, now_ns: in
         own = _own(marks)
     except UserMistake as mistake:
         own = f"The house’s own list is left out: {mistake}."
-    shown = found.find(reader, site, handoff, since_ns=since_ns, until_ns=until_ns, marks=marks)
+    shown = found.examined(reader, site, handoff, since_ns=since_ns, until_ns=until_ns, marks=marks)
     return Findings(
         site=site,
         handoff=handoff,
@@ -110,7 +110,7 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, last: date, now_ns: in
         since_ns=since_ns,
         until_ns=until_ns,
         now_ns=now_ns,
-        found=shown,
+        examined=shown,
         own=own,
     )
 
@@ -128,10 +128,10 @@ def page(shown: Findings, *, frame: Frame) -> FindingsPage:
     today = local(shown.now_ns, where).date()
     step = timedelta(days=found.DAYS)
     days = f"from {shown.first:%d %b} to {shown.last:%d %b %Y}"
-    some = counted(len(shown.found), "signature shows", "signatures show")
+    some = counted(len(shown.examined.found), "signature shows", "signatures show")
     return FindingsPage(
         frame=frame,
-        said=f"{some} {days}." if shown.found else f"No signature shows {days}.",
+        said=f"{some} {days}." if shown.examined.found else f"No signature shows {days}.",
         entries=tuple(
             Entry(
                 mark=_mark(one),
@@ -146,13 +146,15 @@ def page(shown: Findings, *, frame: Frame) -> FindingsPage:
                 ask=one.ask,
                 chance="" if one.chance is None else f"{one.chance:.2g}",
             )
-            for one in shown.found
+            for one in shown.examined.found
         ),
         own=shown.own,
         older=url(shown.handoff.name, shown.last - step),
         newer=None if shown.last >= today else url(shown.handoff.name, min(today, shown.last + step)),
         circuit=circuit_url(shown.handoff.name),
-        unseen=", ".join(row.name for row in SIGNATURES if not row.judged),
+        untested=tuple(
+            text_findings.untested(why, of) for why, of in text_findings.by_why(shown.examined.untested)
+        ),
     )
 
 
@@ -164,13 +166,12 @@ def url(handoff: str, last: date | None, *, suffix: str = "") -> str:
 
 def as_json(shown: Findings) -> Json:
     """The same as one JSON object."""
-    return answer([shown.found], shown.since_ns, shown.until_ns, shown.site)
+    return answer([shown.examined], shown.since_ns, shown.until_ns, shown.site)
 
 
-def answer(shown: Sequence[Sequence[Finding]], since_ns: int, until_ns: int, site: Site) -> Json:
+def answer(shown: Sequence[Examined], since_ns: int, until_ns: int, site: Site) -> Json:
     """Findings of one handoff or several as one JSON object."""
-    every = [one for its in shown for one in its]
-    return judge.answer(every, since_ns=since_ns, until_ns=until_ns, invented=site.invented)
+    return judge.answer(shown, since_ns=since_ns, until_ns=until_ns, invented=site.invented)
 
 
 def _mark(one: Finding) -> Stamp:

@@ -205,7 +205,7 @@ def find(
         availability=availability,
         quality=statements.delay_and_loss(reader, site, handoff, span_, availability),
         cases=of_line,
-        findings=signatures.find(reader, site, handoff, since_ns=since_ns, until_ns=until_ns),
+        findings=signatures.examined(reader, site, handoff, since_ns=since_ns, until_ns=until_ns).found,
         splits=splits,
         stalls=tuple(one for one in stalls if one.endpoint in _ends(site, Where.OUTSIDE)),
         ceilings=known,

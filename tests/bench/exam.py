@@ -41,6 +41,7 @@ from probe.practice.history.script import (
     Restarts,
     Sag,
     Script,
+    SlowNames,
     Squeeze,
     Step,
     clock,
@@ -161,7 +162,7 @@ def varied(seed: int) -> tuple[Script, dict[str, list[Planted]], dict[str, list[
         (faults if there else gone).setdefault(stretch, []).append(one)
         return there
 
-    old = _old(chance, told)
+    old = _old(chance, seed, told)
     new = _new(chance, told)
     return Script(old=old, new=new), faults, gone
 
@@ -174,7 +175,7 @@ def _moment(day: date, minute: float) -> datetime:
     return datetime.fromisoformat(f"{day}") + timedelta(minutes=minute)
 
 
-def _old(chance: Chance, told):  # type: ignore[no-untyped-def]
+def _old(chance: Chance, seed: int, told):  # type: ignore[no-untyped-def]
     """The old line of a varied script."""
     line, key, (first, last) = CLEAN.old, f"{OLD} {MARCH[0]}", MARCH
     start = chance.randrange(clock(17), clock(19))
@@ -273,11 +274,19 @@ def _old(chance: Chance, told):  # type: ignore[no-untyped-def]
     )
     if told(key, "clock slip", {15}, H, day):
         line = replace(line, slip=slip)
+    names = drawn("exam", seed, "names")
+    day = _day(names, 2, 14)
+    slow_names = SlowNames(
+        first=day, last=day + timedelta(days=names.randint(5, 14)), ratio=names.uniform(0.15, 0.6)
+    )
+    if told(key, "slow names", {29}, P, day, slow_names.last):
+        line = replace(line, slow_names=slow_names)
     day = _day(chance, 2, 28)
     line = replace(
         line, down=(Between(start=_moment(day, 500), end=_moment(day, chance.randrange(600, 1100))),)
     )
-    told(key, "swollen queue", {8}, H, first, last)  # the modem's own, which no script leaves out
+    if not told(key, "swollen queue", {8}, H, first, last):
+        line = replace(line, queue_bytes=60_000)  # 28 ms at 16.9 Mb/s
     return line
 
 

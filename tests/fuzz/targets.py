@@ -33,6 +33,7 @@ from probe.wire import (
     arq,
     arrival_log,
     control,
+    dns,
     invitation,
     paced,
     paced_control,
@@ -105,6 +106,10 @@ def _datagrams(data: bytes) -> None:
         ):
             with contextlib.suppress(BadPacket):
                 read(packet)
+    query = dns.encode_query(7, "north.example.net")
+    for reply in (data, query[:2] + b"\x81\x80\0\x01\0\x02\0\0\0\0" + query[12:] + data):
+        with contextlib.suppress(BadPacket):
+            dns.decode_reply(reply, query=query)
     with contextlib.suppress(BadPacket):
         frames, cut = push.Frames(), 1 + len(data) // 3
         for at in range(0, len(data), cut):

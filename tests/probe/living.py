@@ -13,6 +13,7 @@ from probe.ceilings import CeilingMethod
 from probe.daemon import Daemon, Methods
 from probe.hop_book import HopMethod
 from probe.linux.clock_state import ClockState
+from probe.lookup_book import LookupMethod
 from probe.notices.message import Message
 from probe.notices.sending import Deliver
 from probe.ports import LinkLook
@@ -110,6 +111,7 @@ async def alive(
     deaf: bool = False,
     clock_state: Callable[[], ClockState] | None = None,
     hops: HopMethod | None = None,
+    lookup: LookupMethod | None = None,
     ceiling: CeilingMethod | None = None,
     measured: Iterable[Ceiling] = (),
     soaks: Iterable[SoakBegun | Soak] = (),
@@ -136,6 +138,7 @@ async def alive(
             deliver=deliver or nobody_hears,
             clock_state=clock_state,
             hops=hops,
+            lookup=lookup,
             ceiling=ceiling,
             kept=kept,
         ),

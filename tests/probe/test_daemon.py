@@ -40,6 +40,7 @@ from store.records import (
     TrainSpan,
 )
 from store.site import EndpointRef, RunPlan, Site, TrainPlan, Where, WindowKind
+from store.unfinished import Standing
 from tests.probe.jumping import Leap, run_from
 from tests.probe.sites import INVITATION, handoff, rate_run, run_plan, site, train_plan, window
 
@@ -69,6 +70,7 @@ class MemoryStore:
     alive_ns: list[int] = field(default_factory=list)
     flushed: int = 0
 
+    standing: dict[tuple[str, str], Standing] = field(default_factory=dict)
     begun: dict[int, int] = field(default_factory=dict)  # when what is under way started, by its number
     numbers: Iterator[int] = field(default_factory=count)
     began: int = 0
@@ -85,6 +87,9 @@ class MemoryStore:
 
     def so_far(self, span: TrainSpan) -> None:
         raise AssertionError("no method here tells what it has so far")
+
+    def stands(self, train: Standing) -> None:
+        self.standing[train.handoff, train.endpoint] = train
 
     def stamp(self, head: int, token: bytes) -> None:
         raise AssertionError("no test has its heads stamped")

@@ -24,6 +24,7 @@ from store.pace import Pace
 from store.reader import Reader
 from store.records import Failed, Gap, RateRun, Record, Skipped, TrainSpan
 from store.site import EndpointRef, RunPlan, Site, Where
+from store.unfinished import Standing
 from store.writer import Writer
 from tests.probe.sites import handoff, rate_run, run_plan, site, train_plan
 
@@ -76,6 +77,9 @@ class WatchedWriter:
 
     def so_far(self, span: TrainSpan) -> None:
         self.writer.so_far(span)
+
+    def stands(self, train: Standing) -> None:
+        self.writer.stands(train)
 
     def stamp(self, head: int, token: bytes) -> None:
         self.writer.stamp(head, token)

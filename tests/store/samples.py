@@ -17,6 +17,7 @@ from store.histogram import Delays, Histogram
 from store.layers import LayerRates, tcp_framing, udp_framing
 from store.light import Light
 from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderLoad
+from store.lookups import Heard, Lookups, NameAsked
 from store.notices import Notice, NoticeState
 from store.paced import PacedBin, PacedPart, PacedRun
 from store.papers import IssuedPaper
@@ -252,6 +253,21 @@ def acceptance_note(started_unix_ns: int = 0) -> AcceptanceNote:
         of="A4",
         word="met",
         says="tag 830 passes, untagged frames are dropped",
+    )
+
+
+def lookups(started_unix_ns: int = 0) -> Lookups:
+    asked = (
+        NameAsked(name="north.example.net", at_ms=120, told=Heard.ANSWERED, took_us=14_200, ttl_s=300),
+        NameAsked(name="north.example.net", at_ms=601_000, told=Heard.SILENT),
+        NameAsked(name="gone.example.net", at_ms=702_000, told=Heard.FAILED, took_us=900, why="refused"),
+    )
+    return Lookups(
+        handoff="A",
+        started_unix_ns=started_unix_ns,
+        resolver="192.0.2.254",
+        asked=asked,
+        run_by=Owner.PROVIDER,
     )
 
 
@@ -1001,6 +1017,7 @@ EVERY_KIND: tuple[Record, ...] = (
     campaign(),
     event(),
     light(),
+    lookups(),
     ceiling(),
     acceptance_note(),
     issued(),

@@ -17,10 +17,11 @@ from store.card import Card, Commitment, Limiter
 from store.errors import SiteMistake
 from store.layers import Layer
 from store.notice_channels import Command, Hook, Matter
-from store.records import Direction
+from store.records import Direction, Owner
 from store.site import (
     Evidence,
     HopPlan,
+    LookupPlan,
     Method,
     Rules,
     Site,
@@ -387,6 +388,32 @@ class TestHops:
     def test_mistakes(self, tmp_path: Path, line: str, key: str, says: str) -> None:
         path = tmp_path / "small.toml"
         path.write_text(SMALL.replace("[handoff.card]", f"[handoff.hops]\n{line}\n[handoff.card]"))
+        found = mistake(path)
+        assert key in str(found)
+        assert says in str(found)
+
+
+class TestLookups:
+    def test_of_the_example(self, tmp_path: Path) -> None:
+        site = load(example(tmp_path))
+        assert site.handoff("old").lookups == LookupPlan(
+            names=("ingest.example.net",), resolver="192.0.2.254", run_by=Owner.PROVIDER
+        )
+        assert site.handoff("A").lookups == LookupPlan(watch=True, every_s=600, resolver=None)
+
+    @pytest.mark.parametrize(
+        ("line", "key", "says"),
+        [
+            ('every = "5 s"', "handoff[1].lookups.every", "expected 1 min to 1 h"),
+            ('names = ["192.0.2.1"]', "handoff[1].lookups.names", 'such as "north.example.net"'),
+            ('resolver = "dns.example.net"', "handoff[1].lookups.resolver", "no IP address"),
+            ('run_by = "them"', "handoff[1].lookups.run_by", '"house", "provider"'),
+            ("wach = true", "handoff[1].lookups.wach", "did you mean"),
+        ],
+    )
+    def test_mistakes(self, tmp_path: Path, line: str, key: str, says: str) -> None:
+        path = tmp_path / "small.toml"
+        path.write_text(SMALL.replace("[handoff.card]", f"[handoff.lookups]\n{line}\n[handoff.card]"))
         found = mistake(path)
         assert key in str(found)
         assert says in str(found)

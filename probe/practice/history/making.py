@@ -8,20 +8,23 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Callable
 from datetime import date, datetime, time, timedelta, tzinfo
 from functools import lru_cache
 from statistics import NormalDist
 
-from store.clock import NS_PER_S, unix_ns_of
+from store.clock import NS_PER_MS, NS_PER_S, unix_ns_of
 from store.histogram import Delays, Histogram
 from store.layers import ETHERNET_BYTES, IP_BYTES, TCP_BYTES, TCP_TIMESTAMPS_BYTES, tcp_framing
 from store.loaded_delay import Added, LoadedDelayRun, PartDelay, UnderLoad
+from store.lookups import Heard, Lookups, NameAsked
 from store.records import (
     Bin,
     Carrier,
     Circumstances,
     Direction,
     Limit,
+    Owner,
     RateRun,
     RateSide,
     Stall,
@@ -328,6 +331,42 @@ def hops(
             )
             for ttl, (name, us) in enumerate(ways, 1)
         ),
+    )
+
+
+def lookups(
+    *,
+    handoff: str,
+    resolver: str,
+    started_ns: int,
+    chance: Chance,
+    silent: Callable[[int], bool],
+    slow_ratio: float = 0.0,
+) -> Lookups:
+    """An hour of one name, every ten minutes: a third out of the resolver's memory, one of 200 slow."""
+    asked = []
+    for nth in range(6):
+        at_ms = nth * 600_000 + round(chance.uniform(0, 590_000))
+        fetched, slow = chance.random() < 0.67, chance.random() < max(slow_ratio, 0.005)
+        took_us = round(chance.lognormvariate(math.log(40_000 if fetched else 9_000), 0.3))
+        if fetched and slow:
+            took_us = round(chance.uniform(700_000, 4_000_000))
+        gone = silent(started_ns + at_ms * NS_PER_MS)
+        asked.append(
+            NameAsked(
+                name="north.example.net",
+                at_ms=at_ms,
+                told=Heard.SILENT if gone else Heard.ANSWERED,
+                took_us=None if gone else took_us,
+                ttl_s=None if gone else 900 if fetched else chance.randrange(1, 899),
+            )
+        )
+    return Lookups(
+        handoff=handoff,
+        started_unix_ns=started_ns,
+        resolver=resolver,
+        asked=tuple(asked),
+        run_by=Owner.PROVIDER,
     )
 
 

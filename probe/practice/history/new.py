@@ -14,6 +14,7 @@ from probe.practice.history.making import (
     goodput_of,
     hops,
     instant,
+    lookups,
     nanoseconds,
     poisson,
     run,
@@ -47,6 +48,7 @@ SPAN_S = {REFLECTOR: 300, "north": 1800, "south": 1800, HOUSE: 1800}  # the loss
 _RTT_US = {"north": 6_200, "south": 7_600, REFLECTOR: 3_100, HOUSE: 300}
 _JITTER_US = {"north": 260, "south": 280, REFLECTOR: 180, HOUSE: 40}
 _LOSS_RATIO = 2e-6
+_RESOLVER = "203.0.113.53"
 _WAY = (("192.0.2.190", 300), ("203.0.113.1", 1_900), ("203.0.113.5", 2_600))
 _ACCEPTING_DAYS = 10
 _WARM_C, _HOT_C = 52.0, 74.0
@@ -114,6 +116,7 @@ class _Day:
         for name in SPAN_S:
             yield from self._spans(name)
         yield from self._hops()
+        yield from self._lookups()
         yield from self._outages()
         yield from self._works()
         yield from self._tickets()
@@ -309,6 +312,16 @@ class _Day:
                     (first[0], first[1] + wobble),
                     (second[0], second[1] + added_us + wobble),
                 ),
+            )
+
+    def _lookups(self) -> Iterator[Record]:
+        for start_ns in range(self.start_ns, self.end_ns, nanoseconds(3600)):
+            yield lookups(
+                handoff=self.handoff.name,
+                resolver=_RESOLVER,
+                started_ns=start_ns,
+                chance=drawn(self.seed, self.handoff.name, "lookups", start_ns),
+                silent=lambda at_ns: any(start <= at_ns < end for start, end in self.silences),
             )
 
     def _outages(self) -> Iterator[Record]:

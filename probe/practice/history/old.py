@@ -14,6 +14,7 @@ from probe.practice.history.making import (
     hops,
     instant,
     loaded_delay,
+    lookups,
     nanoseconds,
     poisson,
     run,
@@ -44,6 +45,7 @@ _LEAST_BPS = 4.2e6  # the full queue then takes 2.7 s, and a train waits 3 s for
 _ALIKE = 0.4  # of one quarter of an hour's rate with the next one's
 _WAY = (("192.0.2.129", 500), ("192.0.2.1", 9_000), ("192.0.2.9", 15_000))
 _HOPS_MINUTES = 30
+_RESOLVER = "192.0.2.53"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +95,7 @@ class _Day:
         yield from self._slip()
         yield from self._step()
         yield from self._loaded_delay()
+        yield from self._lookups()
 
     # The weather
 
@@ -427,6 +430,20 @@ class _Day:
             )
 
     # What concerns the probe alone
+
+    def _lookups(self) -> Iterator[Record]:
+        names = self.line.slow_names
+        slow = names is not None and names.first <= self.which <= names.last
+        for start_ns in range(self.start_ns, self.end_ns, nanoseconds(3600)):
+            if not self._off(start_ns) and not self._off(start_ns + nanoseconds(3599)):
+                yield lookups(
+                    handoff=HANDOFF,
+                    resolver=_RESOLVER,
+                    started_ns=start_ns,
+                    chance=drawn(self.seed, HANDOFF, "lookups", start_ns),
+                    silent=self._silent,
+                    slow_ratio=names.ratio if names is not None and slow else 0.0,
+                )
 
     def _port(self) -> Iterator[Record]:
         slow = self.line.slow_port

@@ -165,6 +165,15 @@ class ClockSlip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SlowNames:
+    """On these days so many of the names that the resolver must fetch take 0.7 s and more."""
+
+    first: date
+    last: date
+    ratio: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OldLine:
     """The cable line: down 260 to 272, up 16.9 at the median and 15.8 at the 5th percentile, 21 ms."""
 
@@ -187,6 +196,7 @@ class OldLine:
     slow_port: Between | None = None
     backup: Backup | None = None
     slip: ClockSlip | None = None
+    slow_names: SlowNames | None = None
     down: tuple[Between, ...] = ()  # the probe was
 
 

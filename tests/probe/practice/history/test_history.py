@@ -107,7 +107,7 @@ def test_writer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with closing(Reader.open(made.database)) as reader:
         since_ns, until_ns = bounds_ns(SUNDAY, SUNDAY)
         site = sites.load(made.site)
-        stored = found.find(reader, site, site.handoff("old-wan"), since_ns=since_ns, until_ns=until_ns)
+        stored = found.examined(reader, site, site.handoff("old-wan"), since_ns=since_ns, until_ns=until_ns)
         counts = (
             len(reader.rate_runs(bins=False)),
             len(reader.train_spans(histograms=False)),
@@ -119,7 +119,7 @@ def test_writer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     )
     assert made.records == len(drawn)
     straight = days(site_of(tmp_path), "old-wan", SUNDAY, SUNDAY)
-    assert [one.number for one in stored] == [one.number for one in straight.findings]
+    assert [one.number for one in stored.found] == [one.number for one in straight.findings]
     assert linebook.main(["verify", str(made.database)]) == 0
     assert "verified" in capsys.readouterr().out
     again = command.make(tmp_path / "made", months=1, say=lambda _: None)
