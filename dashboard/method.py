@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dashboard.judge import contract, floor, outages, sampling, stream
+from dashboard.judge import contract, floor, outages, sampling, stream, week_hours
 from dashboard.judge.finding import CHANCE
 from store.terms import NO_TERMS
 
@@ -266,6 +266,14 @@ VERDICTS = Topic(
             f"{floor.LEAST_RUNS} runs; "
             "with fewer the slowest run stands in, and that is said.",
             source="order statistics, independent values",
+        ),
+        Way(
+            id="week-hours",
+            figure="Rates by hour of the week",
+            how="The middle one of an hour's runs that count, and how many of them missed the stated rate, "
+            "as the verdict on the contract has it; without a stated rate, the middle against that of all "
+            f"hours. An hour is called the worst from {week_hours.ENOUGH_RUNS} runs on.",
+            source=f"own; the borders of the four signs are {PRACTICE}",
         ),
         Way(
             id="promises",

@@ -9,7 +9,8 @@ drawn and not before: it takes time and memory that no other page should pay.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import tzinfo
+from datetime import timedelta, tzinfo
+from itertools import pairwise
 from typing import Any
 
 from dashboard.figures.pooling import Stretch
@@ -27,6 +28,15 @@ SIGNS = {"up": "triangle-up", "down": "triangle-down", "light": "circle-open", "
 def at(unix_ns: int, where: tzinfo) -> str:
     """A time on the axis: local to the site, without offset, because a chart's axis has none."""
     return local(unix_ns, where).replace(tzinfo=None).isoformat(timespec="milliseconds")
+
+
+def evenly(moments_ns: Sequence[int], where: tzinfo) -> dict[str, Any]:
+    """The times of a trace: where they lie evenly the first and their distance in ms, a tenth of the text."""
+    times = [local(one, where).replace(tzinfo=None) for one in moments_ns]
+    steps = {later - earlier for earlier, later in pairwise(times)}
+    if len(steps) != 1:  # a day on which clocks change, a single piece
+        return {"x": [at(one, where) for one in moments_ns]}
+    return {"x0": at(moments_ns[0], where), "dx": steps.pop() // timedelta(milliseconds=1)}
 
 
 def level(name: str, rate_bps: int, *, meta: str, dash: str, stretch: Stretch) -> Any:
@@ -66,11 +76,17 @@ def drawn(
     stretch: Stretch,
     gaps: Iterable[Gap],
     yaxis: Mapping[str, Any] | None = None,
+    below: tuple[str, tuple[float, float]] | None = None,
 ) -> str:
     """The figure over time as JSON text, with bands over the times without measuring.
 
-    Its time can be zoomed; static/charts.js keeps the other charts of the page in step.
+    Its time can be zoomed; static/charts.js keeps the other charts of the page in step. `below` is the unit
+    and the place of a second axis for traces of ``y2``, under the first on the same time.
     """
+    lower: dict[str, Any] = {}
+    if below is not None:
+        axis = {"automargin": True, "fixedrange": True, "zeroline": False, "rangemode": "tozero"}
+        lower = {"yaxis2": {"title": {"text": below[0]}, "domain": below[1], "anchor": "x", **axis}}
     return bare(
         traces,
         shapes=[_band(gap, stretch) for gap in gaps],
@@ -82,8 +98,10 @@ def drawn(
             "showline": True,
             "ticks": "outside",
             "tickformatstops": TICKS,
+            **({"anchor": "y2"} if lower else {}),
         },
         yaxis={"title": {"text": unit}, "rangemode": "tozero", **(yaxis or {})},
+        **lower,
     )
 
 

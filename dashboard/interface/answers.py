@@ -6,6 +6,7 @@ own `as_json` writes out. tests/dashboard/interface holds the two against each o
 
 from __future__ import annotations
 
+from dashboard.figures.week import WEEKDAYS
 from dashboard.interface import records
 from dashboard.interface.records import CORRECTIONS, DELAYS, corrected, document, head
 from dashboard.interface.shape import (
@@ -34,6 +35,7 @@ from dashboard.judge.ceilings import Enough
 from dashboard.judge.floor import Floor
 from dashboard.judge.rate_detail import Carried
 from dashboard.judge.rate_detail import Day as RateDay
+from dashboard.judge.rate_spread import RANKS
 from dashboard.judge.stall_places import Part
 from dashboard.judge.stream import Answer
 from dashboard.judge.together import Together
@@ -46,6 +48,7 @@ from store.cases import Subject
 from store.ceilings import CeilingOf
 from store.events import EventKind
 from store.failovers import Failover
+from store.layers import Layer
 from store.loaded_delay import LoadedDelayRun
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
@@ -112,6 +115,39 @@ EVENTS = _told(
     {**_SITE, "written": MOMENT, "ended": MOMENT, "handoff": known(TEXT), "cases": listed(CASE)},
 )
 
+_WEEK_WAY = thing(
+    {
+        "direction": word(Direction.UP, Direction.DOWN),
+        "layer": word(*(one for one in Layer if one is not Layer.NOT_STATED)),
+        "layer_stated": TRUTH,
+        "stated_bps": known(WHOLE),
+        "hours": listed(
+            thing(
+                {
+                    "weekday": word(*WEEKDAYS),
+                    "hour": WHOLE,
+                    "runs": WHOLE,
+                    "middle_bps": known(WHOLE),
+                    "least_bps": known(WHOLE),
+                    "missed": known(WHOLE),
+                }
+            )
+        ),
+        "spreads": listed(
+            thing(
+                {
+                    "hours": word("all hours", "busy hours"),
+                    "runs": WHOLE,
+                    "floor_bps": known(WHOLE),
+                    "least_bps": WHOLE,
+                    **{f"p{rank * 100:.0f}_bps": WHOLE for rank in RANKS},
+                    "most_bps": WHOLE,
+                }
+            )
+        ),
+    }
+)
+
 EVENINGS = _told(
     "evenings",
     {
@@ -131,6 +167,7 @@ EVENINGS = _told(
                 }
             )
         ),
+        "ways": listed(_WEEK_WAY),
     },
 )
 

@@ -152,13 +152,26 @@ ROUTES = (
             Parameter(
                 name="figure",
                 meaning="which chart",
-                shape=word("rates-up", "rates-down", "delay", "loss"),
+                shape=word("rates-up", "rates-down", "train"),
                 in_path=True,
             ),
             _PERIOD,
+            Parameter(name="endpoint", meaning="of the train to this endpoint; train needs it", shape=TEXT),
+        ),
+    ),
+    Route(
+        path="/figures/evenings/{handoff}/{figure}.json",
+        summary="A month's rates by hour of the week, or how its runs are spread",
+        answer="figure",
+        takes=(
+            _OF_HANDOFF,
             Parameter(
-                name="endpoint", meaning="of the train to this endpoint; delay and loss need it", shape=TEXT
+                name="figure",
+                meaning="which chart",
+                shape=word("week-up", "week-down", "spread-up", "spread-down"),
+                in_path=True,
             ),
+            Parameter(name="month", meaning="the month, this one unless said", shape=term.MONTH),
         ),
     ),
     Route(

@@ -102,6 +102,12 @@ def counted(runs: Sequence[RateRun], card: Card, direction: Direction) -> list[t
     return _sorted_out(runs, card, direction, ())[0]
 
 
+def missed(run: RateRun, side: RateSide, card: Card, direction: Direction) -> bool:
+    """Whether a run that counts speaks against the stated rate; never where none is stated."""
+    needed = card.rate_bps(direction)
+    return bool(needed) and _reached(run, side, card, needed or 0) is _Reached.NO
+
+
 def delivered(runs: Sequence[RateRun], card: Card, direction: Direction) -> list[tuple[float, float]]:
     """(Unix seconds, delivered / committed) of the runs that count, at the contract's layer; oldest first.
 

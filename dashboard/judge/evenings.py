@@ -34,6 +34,11 @@ class Evening:
     def ranked(self) -> bool:
         return self.runs >= ENOUGH_RUNS
 
+    @property
+    def seen(self) -> bool:
+        """Whether anything is known of it."""
+        return bool(self.runs or self.stalls)
+
 
 def evening(day: date, rates_bps: Sequence[int], stalls: Iterable[Stall]) -> Evening:
     """One evening from its runs that count and its stalls to endpoints outside."""

@@ -14,9 +14,8 @@ from urllib.parse import quote, urlencode
 from dashboard import campaign_results, history, house_paths, rate_history, rates_told, text_house
 from dashboard.api import Json, Period
 from dashboard.campaign_results import Told
-from dashboard.figures import delay as delay_figure
-from dashboard.figures import loss as loss_figure
 from dashboard.figures import rates as rates_figure
+from dashboard.figures import train as train_figure
 from dashboard.figures.pooling import Stretch
 from dashboard.judge import card_check, ceilings
 from dashboard.judge.card_check import Warned
@@ -251,15 +250,15 @@ def figure(found: Findings, name: str, endpoint: str | None) -> str | None:
             gaps=gaps,
             stretch=found.stretch,
         )
-    trains_ = {train.endpoint: train for train in found.trains}
-    if name not in TRAIN_FIGURES or endpoint not in trains_:
+    train = next((one for one in found.trains if one.endpoint == endpoint), None)
+    if name != TRAIN_FIGURE or train is None:
         return None
-    return TRAIN_FIGURES[name](trains_[endpoint].drawn, gaps=gaps, stretch=found.stretch)
+    return train_figure.figure(train.drawn, gaps=gaps, stretch=found.stretch)
 
 
-TRAIN_FIGURES = {"delay": delay_figure.figure, "loss": loss_figure.figure}
+TRAIN_FIGURE = "train"
 RATE_FIGURES = {"rates-up": Direction.UP, "rates-down": Direction.DOWN}
-FIGURES = (*RATE_FIGURES, *TRAIN_FIGURES)
+FIGURES = (*RATE_FIGURES, TRAIN_FIGURE)
 
 
 def _stretch(reader: Reader, site: Site, handoff: Handoff, period: Period, *, now_ns: int) -> Stretch:
@@ -382,8 +381,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
                 train,
                 period=PERIODS[found.period],
                 id=f"train-{place}",
-                delay_url=_figure_url(found, "delay", endpoint=train.endpoint),
-                loss_url=_figure_url(found, "loss", endpoint=train.endpoint),
+                url=_figure_url(found, TRAIN_FIGURE, endpoint=train.endpoint),
                 minutes=found.corrected_minutes(train),
             )
             for place, train in enumerate(found.trains)

@@ -1,4 +1,4 @@
-"""Evenings: a month of one handoff, evening by evening, the worst to send from first.
+"""Evenings: a month of one handoff, the worst evening to send from first, then by hour of the week.
 
 An evening is the site's busy hours of a day.
 """
@@ -12,11 +12,12 @@ from urllib.parse import urlencode
 from dashboard.api import Json
 from dashboard.judge import evidence, months
 from dashboard.judge.evenings import ENOUGH_RUNS, Evening, evening, most_stalled, worst_first
-from dashboard.pages import events
+from dashboard.pages import events, week_parts
 from dashboard.pages.frame import Frame, Link, circuit_url, evenings_url
 from dashboard.pages.ledger import Cell, Heading, Table, number
+from dashboard.pages.week_parts import Way, WayPart
 from dashboard.pages.wording import counted, mbps, span
-from store.clock import local, rfc3339, unix_ns_of, zone
+from store.clock import NS_PER_S, local, rfc3339, unix_ns_of, zone
 from store.reader import Reader
 from store.records import Direction
 from store.site import Handoff, Site, Where
@@ -32,6 +33,7 @@ class Findings:
     handoff: Handoff
     month: date
     evenings: tuple[Evening, ...]
+    ways: tuple[Way, ...]
     recorded: tuple[date, ...]
     now_ns: int
 
@@ -45,6 +47,7 @@ class EveningsPage:
     log: Link | None
     months: tuple[Link, ...]
     evenings: Table | None
+    ways: tuple[WayPart, ...]
     circuit: str
 
 
@@ -68,9 +71,21 @@ def find(reader: Reader, *, site: Site, handoff: Handoff, month: date, now_ns: i
         handoff=handoff,
         month=month,
         evenings=tuple(_evenings(reader, site, handoff, month, now_ns=now_ns)),
+        ways=_ways(reader, site, handoff, month, now_ns=now_ns),
         recorded=tuple(recorded),
         now_ns=now_ns,
     )
+
+
+def _ways(reader: Reader, site: Site, handoff: Handoff, month: date, *, now_ns: int) -> tuple[Way, ...]:
+    where = zone(site.timezone)
+    whole = months.month(month, where)
+    until_ns = min(whole.until_s * NS_PER_S, now_ns)
+    runs = reader.rate_runs(
+        handoff=handoff.name, since_ns=whole.from_s * NS_PER_S, until_ns=until_ns, bins=False
+    )
+    own = evidence.of_line(site, handoff.name, runs)
+    return week_parts.find(own, handoff.card_at(until_ns), busy=site.busy, where=where)
 
 
 def _evenings(reader: Reader, site: Site, handoff: Handoff, month: date, *, now_ns: int) -> list[Evening]:
@@ -115,6 +130,7 @@ def page(found: Findings, *, frame: Frame) -> EveningsPage:
             for each in found.recorded
         ),
         evenings=_table(found, ranked) if ranked else None,
+        ways=week_parts.parts(found.ways, handoff=name, month=f"{found.month:%Y-%m}"),
         circuit=circuit_url(name),
     )
 
@@ -173,10 +189,23 @@ def _table(found: Findings, ranked: list[Evening]) -> Table:
                 Cell(text=f"{one.stalled_s:.1f}"),
             )
             for one in ranked
+            if one.seen
         ),
-        note="Rates are of payload, where it arrived, of runs that count. Stalls are those of the train that "
-        f"saw most. Evenings with fewer than {ENOUGH_RUNS} runs stand last, by day. Each leads to its log.",
+        note=f"{_unseen(ranked)}Rates are of payload, where it arrived, of runs that count. Stalls are those "
+        f"of the train that saw most. Evenings with fewer than {ENOUGH_RUNS} runs stand last, by day. Each "
+        "leads to its log.",
     )
+
+
+def _unseen(ranked: list[Evening]) -> str:
+    """How many evenings are not listed, since nothing is known of them."""
+    unseen = sum(not one.seen for one in ranked)
+    return f"{counted(unseen, 'evening')} without a run and without a stall: not listed. " if unseen else ""
+
+
+def figure(found: Findings, name: str) -> str | None:
+    """The figure of this name as JSON text; None when there is none."""
+    return week_parts.figure(found.ways, name)
 
 
 def as_json(found: Findings) -> Json:
@@ -204,4 +233,5 @@ def as_json(found: Findings) -> Json:
             }
             for one in found.evenings
         ],
+        "ways": [week_parts.as_json(one) for one in found.ways],
     }

@@ -84,11 +84,12 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chart:
-    """A chart: where its JSON is, its message in a sentence, and how to read its signs."""
+    """A chart: where its JSON is, its message in a sentence, how to read its signs, and which form it has."""
 
     url: str
     message: str
     key: str
+    tall: bool = False
 
 
 def number(text: str, unit: str = "") -> Heading:

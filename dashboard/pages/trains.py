@@ -58,9 +58,9 @@ class TrainPart:
 
     id: str
     title: str
-    delay: Chart
+    loss: str
+    chart: Chart
     delays: Table
-    loss: Chart
     losses: Table
 
 
@@ -135,27 +135,22 @@ def _steps(stretch: Stretch, span_s: float) -> tuple[int, int]:
     return STEPS[-1][1:]
 
 
-def part(
-    train: Train, *, id: str, period: str, delay_url: str, loss_url: str, minutes: Sequence[Corrected]
-) -> TrainPart:
+def part(train: Train, *, id: str, period: str, url: str, minutes: Sequence[Corrected]) -> TrainPart:
     """The train as the page says it, under the name `id`; `minutes` are those that have been corrected."""
     side = "in the house" if train.where is Where.HOUSE else "outside"
     return TrainPart(
         id=id,
         title=f"Train to {train.endpoint} ({side}, {train.per_second:g} packets a second)",
-        delay=Chart(
-            url=delay_url,
+        loss=_loss_message(train.whole.train),
+        chart=Chart(
+            url=url,
             message=_delay_message(train.whole.train),
-            key="ms. RTT is the round trip; PDV is one-way delay over its own minimum. A line breaks where "
-            "nothing was measured.",
+            key="Above, ms: RTT is the round trip, PDV one-way delay over its own minimum. Below, per cent "
+            "of the packets sent: filled triangles were lost; open ones were held, which is late and in a "
+            "bunch. Triangles point the way the packets went. A line breaks where nothing was measured.",
+            tall=True,
         ),
         delays=_delay_table(train, period),
-        loss=Chart(
-            url=loss_url,
-            message=_loss_message(train.whole.train),
-            key="Per cent of the packets sent. Filled triangles were lost; open ones were held: they arrived "
-            "late, in a bunch. Triangles point the way the packets went.",
-        ),
         losses=_loss_table(train, period, minutes),
     )
 

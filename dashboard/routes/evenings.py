@@ -1,12 +1,14 @@
-"""Evenings, a page per handoff: its page and its JSON."""
+"""Evenings, a page per handoff: its page, its JSON, its tables as CSV, its figures."""
 
 from __future__ import annotations
+
+import asyncio
 
 from aiohttp import web
 
 from dashboard import api
 from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
-from dashboard.pages import evenings, term
+from dashboard.pages import evenings, term, week_parts
 from store.reader import Reader
 
 
@@ -37,8 +39,19 @@ async def _evenings_json(request: web.Request) -> web.StreamResponse:
     return api.answer(evenings.as_json(await _find_evenings(request)))
 
 
+async def _figure(request: web.Request) -> web.StreamResponse:
+    found, name = await _find_evenings(request), request.match_info["figure"]
+    text = await asyncio.to_thread(evenings.figure, found, name)
+    if text is None:
+        raise api.NotHere(
+            f"Nothing is drawn under this address. The figures are: {', '.join(week_parts.FIGURES)}."
+        )
+    return api.answer_text(text)
+
+
 ROUTES = [
     web.get("/evenings/{handoff}.json", _evenings_json),
     web.get("/evenings/{handoff}.csv", csv_of(_evenings_page)),
     web.get("/evenings/{handoff}", _evenings),
+    web.get("/figures/evenings/{handoff}/{figure}.json", _figure),
 ]

@@ -6,13 +6,16 @@ import json
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from dashboard.api import Period
 from dashboard.assets import OWN
+from dashboard.figures.drawing import evenly
 from dashboard.pages import circuit, today
 from store.reader import Reader
 from store.site import Site
@@ -87,17 +90,52 @@ def test_the_stated_rate_is_drawn_as_stated(figure: Figures) -> None:
     assert _trace(figure("rates-down", handoff="A"), "stated")["y"] == [600, 600]
 
 
-@pytest.mark.parametrize("name", ["delay", "loss"])
-def test_a_gap_is_drawn_as_a_gap(figure: Figures, name: str) -> None:
+def _times(trace: Any) -> list[str]:
+    """As plotly's schema has `x0` and `dx`: from the one in steps of the other, which are ms of a time."""
+    if "x" in trace:
+        return list(trace["x"])
+    step, first = timedelta(milliseconds=trace["dx"]), datetime.fromisoformat(trace["x0"])
+    return [(first + nth * step).isoformat(timespec="milliseconds") for nth in range(len(trace["y"]))]
+
+
+def test_a_gap_is_drawn_as_a_gap(figure: Figures) -> None:
     """The hour that was not measured has no value, no line is drawn across it, and a band marks it."""
-    day = figure(name)
+    day = figure("train")
     (band,) = day["layout"]["shapes"]
     assert band["x0"] == "2026-11-25T09:50:00.000"  # 18:50 less nine hours, by the site's clocks
     assert band["x1"] == "2026-11-25T10:50:00.000"
     hour = [f"2026-11-25T{clock}:00.000" for clock in ("09:50", "10:00", "10:10", "10:20", "10:30", "10:40")]
     for trace in day["data"]:
         assert trace["connectgaps"] is False
-        assert [at for at, value in zip(trace["x"], trace["y"], strict=True) if value is None] == hour
+        assert [at for at, value in zip(_times(trace), trace["y"], strict=True) if value is None] == hour
+
+
+def test_delay_and_loss_stand_on_one_time_axis(figure: Figures) -> None:
+    """Two axes of values, one above the other, and one of time for all eight traces, under both."""
+    day = figure("train")
+    axes = [(trace["name"], trace.get("yaxis", "y"), trace.get("xaxis", "x")) for trace in day["data"]]
+    assert [axis for _, axis, _ in axes] == ["y"] * 4 + ["y2"] * 4
+    assert {axis for _, _, axis in axes} == {"x"}
+    assert [name for name, axis, _ in axes if axis == "y2"] == [
+        "lost up",
+        "lost down",
+        "held up",
+        "held down",
+    ]
+    layout = day["layout"]
+    assert layout["yaxis2"]["domain"][1] < layout["yaxis"]["domain"][0]
+    assert layout["xaxis"]["anchor"] == "y2"
+    assert len({tuple(_times(trace)) for trace in day["data"]}) == 1
+
+
+def test_times_on_a_day_of_a_clock_change() -> None:
+    """Where an hour is left out the times are written one by one, as the zone's table has them (zoneinfo)."""
+    where = ZoneInfo("Europe/Stockholm")
+    hours = [datetime(2026, 3, 29, hour, tzinfo=UTC) for hour in range(4)]
+    moments = [int(one.timestamp()) * 10**9 for one in hours]
+    local = [one.astimezone(where).replace(tzinfo=None).isoformat(timespec="milliseconds") for one in hours]
+    assert evenly(moments, where) == {"x": local}
+    assert evenly(moments[1:], where) == {"x0": local[1], "dx": 3_600_000}
 
 
 @pytest.mark.parametrize("name", circuit.FIGURES)
@@ -122,7 +160,7 @@ def test_every_colour_has_a_name_in_the_style_sheet(figure: Figures, show: Any) 
 
 def test_figures_are_small_and_without_a_theme(figure: Figures) -> None:
     """The stylesheet is the theme; plotly's own would add 7 kB to each answer."""
-    day = figure("delay")
+    day = figure("train")
     assert "template" not in day["layout"]
     assert len(json.dumps(day)) < 30_000
 

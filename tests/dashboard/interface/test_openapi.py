@@ -49,7 +49,7 @@ ADDRESSES = [
     ("/uploads.json?size=64+GB&start=23:00&deadline=09:00", "uploads"),
     ("/figures/today/evening.json", "figure"),
     ("/figures/circuit/old/rates-up.json", "figure"),
-    ("/figures/circuit/old/delay.json?endpoint=north&period=hour", "figure"),
+    ("/figures/circuit/old/train.json?endpoint=north&period=hour", "figure"),
     ("/method.json", "method"),
     ("/openapi.json", "openapi"),
 ]

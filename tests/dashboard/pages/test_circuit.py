@@ -186,7 +186,7 @@ async def test_charts_stand_over_their_tables(client: Client) -> None:
     """Without script a chart stays hidden; its message stands before it and its table after."""
     page = await _page(client)
     charts = page.all("figure")
-    assert len(charts) == 5  # rates up, and delay and loss of two trains
+    assert len(charts) == 3  # rates up, and two trains
     for chart in charts:
         assert "hidden" in chart.attributes
         message = chart.one("div").attributes["aria-label"]

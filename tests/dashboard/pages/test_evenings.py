@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections import Counter
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -60,7 +61,7 @@ async def test_the_page_says_it_and_leads_on(client: Client) -> None:
     async with client.get("/evenings/old?month=2026-11") as response:
         page = read(await response.text()).one("main")
     assert f"The worst evening of November 2026 was {worst:%A} {worst.day} November" in page.text
-    first = page.one("tbody").all("a")[0]
+    first = page.all("tbody")[0].all("a")[0]
     assert first.attributes["href"] == f"/events?day={worst.date()}&handoff=old"
 
 
@@ -68,3 +69,36 @@ async def test_a_month_with_no_run_names_no_worst(client: Client) -> None:
     async with client.get("/evenings/A?month=2026-10") as response:
         page = read(await response.text()).one("main")
     assert "so none can be called the worst" in page.text
+
+
+async def test_hours_of_the_week_have_every_run_that_counts(client: Client, site: Site) -> None:
+    """As many runs as SQL finds, each in its hour by the site's clocks; a mark on the chart for each hour."""
+    async with client.get("/evenings/old.json?month=2026-11") as response:
+        (way,) = [one for one in (await response.json())["ways"] if one["direction"] == "up"]
+    rows = await sql(
+        site,
+        "SELECT r.started_unix_ns FROM rate_run r JOIN rate_side s ON s.run = r.seq "
+        "JOIN path p ON p.id = r.path WHERE p.handoff = 'old' AND p.endpoint = 'north' "
+        "AND r.direction = 'up' AND r.standing = 'valid' "
+        f"AND s.direction = 'up' AND r.started_unix_ns >= {_at(1, 1)} AND r.at_most_up_goodput_bps IS NULL",
+    )
+    local = [datetime.fromtimestamp(ns // NS_PER_S, UTC) + timedelta(hours=1) for (ns,) in rows]
+    expected = Counter((f"{one:%a}", one.hour) for one in local)
+    assert {(one["weekday"], one["hour"]): one["runs"] for one in way["hours"]} == dict(expected)
+    async with client.get("/figures/evenings/old/week-up.json?month=2026-11") as response:
+        traces = (await response.json())["data"]
+    assert sum(len(trace["x"]) for trace in traces) == len(expected)
+    looks = {(trace["marker"]["symbol"], trace["marker"]["size"]) for trace in traces}
+    assert len(looks) == len(traces)
+
+
+async def test_what_is_not_known_is_not_listed(client: Client) -> None:
+    """Evenings without a run and without a stall are counted in the note and have no row."""
+    async with client.get("/evenings/old.json?month=2026-11") as response:
+        evenings = (await response.json())["evenings"]
+    async with client.get("/evenings/old?month=2026-11") as response:
+        page = read(await response.text()).one("main")
+    unseen = sum(not one["runs"] and not one["stalls"] for one in evenings)
+    assert unseen > 0
+    assert len(page.all("tbody")[0].all("tr")) == len(evenings) - unseen
+    assert f"{unseen} evenings without a run and without a stall: not listed." in page.text
