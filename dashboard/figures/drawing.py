@@ -98,6 +98,7 @@ def drawn(
             "showline": True,
             "ticks": "outside",
             "tickformatstops": TICKS,
+            "tickangle": 0,
             **({"anchor": "y2"} if lower else {}),
         },
         yaxis={"title": {"text": unit}, "rangemode": "tozero", **(yaxis or {})},
