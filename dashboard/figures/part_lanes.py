@@ -7,18 +7,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from dashboard.figures.drawing import at, drawn
+from dashboard.figures import drawing
+from dashboard.figures.drawing import drawn
 from dashboard.figures.pooling import Stretch
 from dashboard.judge.part_lanes import Lane, bars
 from store.clock import NS_PER_S
 from store.records import Gap
 
-_COLUMNS = 400  # of the width: silences nearer to each other are one bar
+_COLUMNS = 300  # of the width: silences nearer to each other are one bar
 
 
 def figure(lanes: Sequence[Lane], *, gaps: Iterable[Gap], stretch: Stretch) -> str:
     """The figure as JSON text; lanes from the top in the order given."""
     import plotly.graph_objects as go
+
+    def at(unix_ns: int) -> str:
+        return drawing.at(unix_ns, stretch.zone, timespec="seconds")
 
     apart_ns = round(stretch.seconds * NS_PER_S / _COLUMNS)
     watched: dict[str, list[Any]] = {"x": [], "y": []}
@@ -27,14 +31,14 @@ def figure(lanes: Sequence[Lane], *, gaps: Iterable[Gap], stretch: Stretch) -> s
     for nth, lane in enumerate(lanes):
         for low, high in lane.watched:
             ends = (max(low, stretch.from_ns), min(high, stretch.to_ns))
-            watched["x"] += [*(at(one, stretch.zone) for one in ends), None]
+            watched["x"] += [*(at(one) for one in ends), None]
             watched["y"] += [nth, nth, None]
         for bar in bars(lane.silent, apart_ns=apart_ns):
-            silent["x"] += [at(bar.start_ns, stretch.zone), at(bar.end_ns, stretch.zone), None]
+            silent["x"] += [at(bar.start_ns), at(bar.end_ns), None]
             silent["y"] += [nth, nth, None]
             silent["said"] += [f"{bar.count} silent, {bar.silent_s:.1f} s", None, None]
         for bar in bars(((one, one) for one in lane.clear), apart_ns=apart_ns):
-            clear["x"].append(at(bar.start_ns, stretch.zone))
+            clear["x"].append(at(bar.start_ns))
             clear["y"].append(nth)
     traces = []
     if watched["x"]:

@@ -74,7 +74,7 @@ class Findings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaseEntry:
-    """A case as a page says it."""
+    """A case as a page says it; of a single event its sentence says all, and there is no table."""
 
     id: str
     mark: Mark
@@ -86,7 +86,7 @@ class CaseEntry:
     told: str
     summary: str
     url: str
-    events: Table
+    events: Table | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -331,7 +331,7 @@ def _entry(case: Case, told: Sequence[Notice], *, where: tzinfo, now_ns: int) ->
         told=" ".join(_told(notice, where) for notice in told),
         summary=counted(len(case.events), "event"),
         url=f"{url(local(case.started_unix_ns, where).date(), None)}#{case_words.id_of(case)}",
-        events=_table(case, where),
+        events=_table(case, where) if len(case.events) > 1 else None,
     )
 
 
