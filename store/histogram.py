@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 import struct
 import zlib
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -181,8 +182,7 @@ class Histogram:
         head = bytes([_FORMAT]) + varint.pack((self.count, self._sum, self._min, self._max))
         if not self.count:
             return head
-        buckets = range(bucket_of(self._min), bucket_of(self._max) + 1)
-        bits = _coded([self._counts.get(bucket, 0) for bucket in buckets])
+        bits = _coded(self._counts, bucket_of(self._min), bucket_of(self._max))
         bits += "0" * (-len(bits) % 8)
         return head + int(bits, 2).to_bytes(len(bits) // 8, "big")
 
@@ -258,21 +258,57 @@ def _remainder_bits(mean: int) -> int:
     return max(0, (mean >> 4).bit_length() - 1)
 
 
-def _coded(counts: list[int]) -> str:
-    """The bits of counts next to each other."""
-    mean = _first_mean(sum(counts), len(counts))
+# Most buckets are empty. While the running mean is below this, each of them is a code of zeros alone, whose
+# lengths follow from the running spread: a row of empty buckets is one step, written and read.
+_QUIET_MEAN = 16
+
+
+@lru_cache(maxsize=4096)
+def _zeros_from(spread: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """What the spread is after 0, 1, 2 ... empty buckets, down to 0, and the bits of those together."""
+    spreads, bits = [spread], [0]
+    while spreads[-1]:
+        bits.append(bits[-1] + 1 + _remainder_bits(spreads[-1]))
+        spreads.append(spreads[-1] + -spreads[-1] // 8)
+    return tuple(spreads), tuple(bits)
+
+
+def _faded(mean: int, zeros: int) -> int:
+    """The running mean, below `_QUIET_MEAN`, after that many empty buckets."""
+    while mean and zeros:
+        mean += -mean // 4
+        zeros -= 1
+    return mean
+
+
+@lru_cache(maxsize=4096)  # few numbers are not small
+def _code(number: int, k: int) -> str:
+    """A number in Rice code, or after the escape."""
+    if number >> k >= _ESCAPE:
+        return f"{'1' * _ESCAPE}{number.bit_length():06b}{number:b}"
+    return f"{'1' * (number >> k)}0{number & (1 << k) - 1:0{k}b}" if k else "1" * number + "0"
+
+
+def _coded(counted: dict[int, int], first: int, last: int) -> str:
+    """The bits of the counts of the buckets from `first` to `last`, next to each other."""
+    mean = _first_mean(sum(counted.values()), last - first + 1)
     spread = mean // 2 + 8  # of the numbers, in sixteenths too
     codes = []
-    for times in counts:
-        number, k = _folded(times, mean >> 4), _remainder_bits(spread)
-        if number >> k >= _ESCAPE:
-            codes.append(f"{'1' * _ESCAPE}{number.bit_length():06b}{number:b}")
-        else:
-            codes.append("1" * (number >> k) + "0")
-            if k:
-                codes.append(f"{number & (1 << k) - 1:0{k}b}")
-        mean = _next_mean(mean, times)
-        spread += (16 * number - spread) // 8
+    bucket = first
+    for filled in sorted(counted):
+        while bucket <= filled:
+            if mean < _QUIET_MEAN and bucket < filled:
+                spreads, bits = _zeros_from(spread)
+                zeros = filled - bucket
+                known = min(zeros, len(bits) - 1)
+                codes.append("0" * (bits[known] + zeros - known))
+                mean, spread, bucket = _faded(mean, zeros), spreads[known], filled
+            times = counted.get(bucket, 0)
+            number = _folded(times, mean >> 4)
+            codes.append(_code(number, _remainder_bits(spread)))
+            mean = _next_mean(mean, times)
+            spread += (16 * number - spread) // 8
+            bucket += 1
     return "".join(codes)
 
 
@@ -293,7 +329,16 @@ def _unpack_counts(packed: bytes, head: Histogram) -> dict[int, int]:
     at, end, find = 0, len(bits), bits.find
     # A page unpacks hundreds of histograms of two hundred buckets, so `_remainder_bits`, `_next_mean` and
     # what undoes `_folded` are written out here.
-    for bucket in range(first, last + 1):
+    bucket = first
+    while bucket <= last:
+        if mean < _QUIET_MEAN and (gap := find("1", at) - at) > 0:
+            spreads, lengths = _zeros_from(spread)
+            known = min(bisect_right(lengths, gap) - 1, last - bucket)
+            at += lengths[known]
+            beyond = min(gap - lengths[known], last - bucket - known) if known == len(lengths) - 1 else 0
+            at += beyond
+            mean, spread = _faded(mean, known + beyond), spreads[known]
+            bucket += known + beyond
         k = (spread >> 4).bit_length() - 1 if spread >= 32 else 0
         quotient_end = find("0", at, at + _ESCAPE)
         if quotient_end < 0:
@@ -320,6 +365,7 @@ def _unpack_counts(packed: bytes, head: Histogram) -> dict[int, int]:
             counts[bucket] = times
         mean += (16 * times - mean) // 4
         spread += (16 * number - spread) // 8
+        bucket += 1
     _check_counts(counts, head, (first, last))
     if end - at > 7 or "1" in bits[at:]:
         raise BadMessage("histogram", "something stands behind its last bucket")
