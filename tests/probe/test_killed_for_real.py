@@ -1,8 +1,8 @@
 """A real probe, killed and out of memory in truth, begun again as a service manager does: nothing is lost.
 
-`kill -9` at moments drawn from a seed, the start included, and the kernel's own killer in a control group whose
-memory is used up; allocations that fail within stand in `test_starved.py`. Each time every second of the train
-is measured or a gap, the chain verifies, and the record says why.
+`kill -9` at moments drawn from a seed, the start included, and the kernel's own killer in a control group
+whose memory is used up; allocations that fail within stand in `test_starved.py`. Each time every second of
+the train is measured or a gap, the chain verifies, and the record says why.
 """
 
 from __future__ import annotations
