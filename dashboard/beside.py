@@ -2,9 +2,8 @@
 
 It is started when first needed and ends with the dashboard. Both ends are this program, so they speak in
 pickles: a question and its answer, each behind its length. It only reads the record, with a reader of its
-own, and remembers what it judged of months that are over. Where none can be started, or it ends, a thread does
-it.
-Imports the slow pages.
+own, and remembers what it judged of months that are over. Where none can be started, or it ends, a thread
+does its work. Imports the slow pages.
 """
 
 from __future__ import annotations
