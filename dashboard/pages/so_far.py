@@ -18,6 +18,12 @@ from dashboard.pages.wording import counted, span
 from dashboard.past import SoFar
 from dashboard.statements import MonthCount
 
+WAITS = Entry(
+    mark=None,
+    moment=None,
+    text="What this month’s availability comes to is being judged; it stands here when you next look.",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class _Sum:
