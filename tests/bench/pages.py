@@ -3,11 +3,11 @@
     python -m tests.bench.pages SITE.toml MOMENT [ADDRESS ...]
 
 Serves the record of a site as it stood at MOMENT (RFC 3339) in this process, with the process beside it that
-judges what takes long. Asks for every page and the figures that it names twice: at once after the start, and,
-once the slow pages were judged ahead, ten minutes later, when nothing that was found at first is fresh. A page
-that says at first that it is being judged is marked so. Prints wall and processor time of this process, bytes
-of HTML and of the figures' JSON, and in the last column whether the later page keeps to 300 ms (of processor
-time, since the machine may be busy) and 150 kB. The record of five_years.py, or of `linebook practice
+judges what takes long. Asks twice for every page and the figures that it names: at once after the start, and,
+once the slow pages were judged ahead, ten minutes later, when nothing that was found at first is fresh. A
+page that says at first that it is being judged is marked so. Prints wall and processor time of this process,
+bytes of HTML and of the figures' JSON, and in the last column whether the later page keeps to 300 ms (of
+processor time, since the machine may be busy) and 150 kB. The record of five_years.py, or of `linebook practice
 --history --keep DIR`, will do.
 """
 
