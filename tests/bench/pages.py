@@ -7,8 +7,8 @@ judges what takes long. Asks twice for every page and the figures that it names:
 once the slow pages were judged ahead, ten minutes later, when nothing that was found at first is fresh. A
 page that says at first that it is being judged is marked so. Prints wall and processor time of this process,
 bytes of HTML and of the figures' JSON, and in the last column whether the later page keeps to 300 ms (of
-processor time, since the machine may be busy) and 150 kB. The record of five_years.py, or of `linebook practice
---history --keep DIR`, will do.
+processor time, since the machine may be busy) and 150 kB. The record of five_years.py, or of `linebook
+practice --history --keep DIR`, will do.
 """
 
 from __future__ import annotations
