@@ -8,6 +8,8 @@ from datetime import timedelta
 from typing import Any
 from urllib.parse import quote, urlencode
 
+from dashboard import show_reports, text_uploads
+from dashboard.judge import hours
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells
 from dashboard.pages.wording import counted, moment
@@ -17,7 +19,10 @@ from dashboard.papers.packs import Job
 from dashboard.papers.redaction import Hidden
 from store.clock import local, rfc3339, zone
 from store.papers import PACK, STATEMENT, IssuedPaper
+from store.receipts import Receipt
 from store.site import Site
+
+MOST_RECEIPTS = 10  # the newest
 
 _FORMS = tuple((ending[1:], ending[1:].upper()) for ending in ENDINGS)
 
@@ -40,6 +45,14 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Papers that belong together."""
+
+    title: str
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
     """What is on record, and what this start of the dashboard made."""
 
@@ -47,6 +60,7 @@ class Findings:
     now_ns: int
     issued: tuple[IssuedPaper, ...]
     jobs: tuple[Job, ...]
+    receipts: tuple[Receipt, ...]
     hidden: tuple[Hidden, ...]
     kept: tuple[str, ...]
 
@@ -58,7 +72,7 @@ class PapersPage:
     frame: Frame
     said: str
     issued: tuple[Line, ...]
-    drafts: tuple[Line, ...]
+    drafts: tuple[Group, ...]
     packs: tuple[Entry, ...]
     pack_links: tuple[Form, ...]
     under_way: bool
@@ -70,7 +84,14 @@ class PapersPage:
     kept: str
 
 
-def find(site: Site, issued: Sequence[IssuedPaper], jobs: Sequence[Job], *, now_ns: int) -> Findings:
+def find(
+    site: Site,
+    issued: Sequence[IssuedPaper],
+    jobs: Sequence[Job],
+    *,
+    receipts: Sequence[Receipt] = (),
+    now_ns: int,
+) -> Findings:
     """Put together what the page shows."""
     withheld = redaction.redaction_of(site, on=True)
     return Findings(
@@ -78,6 +99,7 @@ def find(site: Site, issued: Sequence[IssuedPaper], jobs: Sequence[Job], *, now_
         now_ns=now_ns,
         issued=tuple(issued),
         jobs=tuple(jobs),
+        receipts=tuple(receipts),
         hidden=redaction.preview(withheld, data.columns()),
         kept=withheld.kept,
     )
@@ -179,22 +201,53 @@ def _changed(one: IssuedPaper) -> str:
     return f"Takes the place of v{one.version - 1}: {one.changed[0].rstrip('.')}{rest}."
 
 
-def _drafts(found: Findings, month: str) -> Iterator[Line]:
-    for one in found.site.handoffs:
+def _drafts(found: Findings, month: str) -> Iterator[Group]:
+    for title, lines in (
+        ("Of the circuits", _of_circuits(found, month)),
+        ("Of the shows", _of_shows(found)),
+        ("Of uploads", _of_uploads(found)),
+    ):
+        if made := tuple(lines):
+            yield Group(title=title, lines=made)
+
+
+def _of_circuits(found: Findings, month: str) -> Iterator[Line]:
+    for handoff in found.site.handoffs:
         for what, says in (
             ("statement", f"Statement of {month}, as a draft"),
             ("acceptance", "Acceptance sheet, with lines to sign"),
             ("renewal", "Renewal sheet"),
         ):
             more = {"month": month} if what == "statement" else {}
-            forms = tuple(
-                Form(text=text, url=draft_url(what, one.name, form, **more)) for form, text in _FORMS
-            )
-            yield Line(title=f"Handoff {one.name}", says=says, forms=forms)
+            forms = _forms(what, handoff.name, **more)
+            yield Line(title=f"Handoff {handoff.name}", says=says, forms=forms)
+
+
+def _of_shows(found: Findings) -> Iterator[Line]:
+    """The day sheet of each plan's next show, and the report of its last one."""
+    where, within_s = zone(found.site.timezone), show_reports.WITHIN_S
     for plan in found.site.plans:
-        forms = tuple(Form(text=text, url=draft_url("day-sheet", plan.name, form)) for form, text in _FORMS)
-        says = f"Day sheet of the next show, on handoff {plan.handoff}"
-        yield Line(title=plan.title, says=says, forms=forms)
+        title = f"{plan.title} on {plan.handoff}"
+        yield Line(title=title, says="Day sheet of the next show", forms=_forms("day-sheet", plan.name))
+        last = hours.last_show(plan.times, where, now_unix_ns=found.now_ns, within_s=within_s)
+        if last is not None:
+            began = moment(last.start_unix_ns, where, form="%a %d %b, %H:%M").text
+            yield Line(title=title, says=f"Show report of {began}", forms=_forms("show-report", plan.name))
+
+
+def _of_uploads(found: Findings) -> Iterator[Line]:
+    where = zone(found.site.timezone)
+    for one in reversed(found.receipts):
+        when = moment(one.ended_unix_ns, where, form="%a %d %b %Y, %H:%M").text
+        yield Line(
+            title=one.to,
+            says=f"Upload receipt, {text_uploads.sizes(one.size_bytes)}, {when}",
+            forms=_forms("receipt", str(one.started_unix_ns)),
+        )
+
+
+def _forms(what: str, name: str, **more: str) -> tuple[Form, ...]:
+    return tuple(Form(text=text, url=draft_url(what, name, form, **more)) for form, text in _FORMS)
 
 
 def _state(job: Job) -> str:
