@@ -85,11 +85,15 @@ class Judged:
         """Judge everything before anybody asks, and again before it is too old to be shown; without end."""
         while self._beside is not None:
             await asyncio.sleep(_QUIET_S)
-            for asked in self._every():
-                try:
-                    await self._freshen(asked)
-                except LinebookError as trouble:  # whoever asks for a page is told
-                    log.info("not judged ahead page=%s why=%s", asked.page, trouble)
+            await self.everything()
+
+    async def everything(self) -> None:
+        """Judge what was not judged yet, or would soon be too old to be shown."""
+        for asked in self._every():
+            try:
+                await self._freshen(asked)
+            except LinebookError as trouble:  # whoever asks for a page is told
+                log.info("not judged ahead page=%s why=%s", asked.page, trouble)
 
     async def settled(self) -> None:
         """Once nothing is under way."""

@@ -83,6 +83,18 @@ async def _json(client: Client, address: str) -> dict[str, object]:
 
 
 @pytest.mark.asyncio(loop_scope="module")
+async def test_a_circuit_waits_for_no_month(beside: Client) -> None:
+    """The first look says that it is being judged, a later one what it comes to."""
+    said = "availability comes to is being judged"
+    async with beside.get("/circuit/A") as response:
+        assert response.status == 200
+        assert said in await response.text()
+    await beside.app[DESK].judged.settled()  # type: ignore[union-attr]
+    async with beside.get("/circuit/A") as response:
+        assert said not in await response.text()
+
+
+@pytest.mark.asyncio(loop_scope="module")
 async def test_say_the_same_as_without_a_process(beside: Client, own: Site, hands: Hands) -> None:
     """The first time and from what is kept; the other way keeps nothing, and is in the reader's thread."""
     app = make_app(
