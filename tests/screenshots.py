@@ -87,6 +87,8 @@ def _page(window: Window, path: str, folder: Path, *, png: bool, made: str) -> N
     for kind, width, dark in (("desktop", DESKTOP, False), ("phone", PHONE, True)):
         try:
             window.open(path, width=width, dark=dark)
+            while "is being judged" in window.run("return document.body.innerText"):
+                window.open(path, width=width, dark=dark)
         except TimeoutException:
             print(f"{path}: not all of its charts were drawn", file=sys.stderr)
         window.run(AT_HOME, f"{made}/site", "/var/lib/linebook")
