@@ -154,9 +154,13 @@ def test_start_a_rehearsal_and_stop_it(practising: Practice) -> None:
     _press(window, "End what runs on old-wan")
     window.wait(lambda: "A rehearsal" not in _text(window, "#now"))
     assert window.console() == []
+    window.wait(lambda: {"asked for on the Shows page", "ended on the Today page"} <= _whys(practising))
+
+
+def _whys(practising: Practice) -> set[str]:
+    """Where everything was asked for that is on record."""
     with closing(Reader.open(practising.site.database)) as reader:
-        asked = [one for one in reader.documents(AskedFor) if "rehearsal" in one.what or "ended" in one.why]
-    assert {"asked for on the Shows page", "ended on the Today page"} <= {one.why for one in asked}
+        return {one.why for one in reader.documents(AskedFor)}
 
 
 @pytest.mark.long
@@ -168,19 +172,23 @@ def test_open_a_show_window(practising: Practice) -> None:
     Select(fields.find_element(By.NAME, "handoff")).select_by_visible_text("old-wan")
     fields.find_element(By.NAME, "minutes").send_keys("30")
     _press(window, "Open a show window")
-    assert re.search(r"Show\s+Opened at once", _text(window, "#now"))
+    window.wait(lambda: bool(re.search(r"Show\s+Opened at once", _text(window, "#now"))))
     _links(window, "Circuit old-wan")[0].click()
     _press(window, "Start a run")
     window.driver.find_element(By.NAME, "confirmed").click()
     _press(window, "Start it")
-    assert "Nothing was started: it may not run now: a show window is open" in _main(window)
+    window.wait(lambda: "Nothing was started: it may not run now: a show window is open" in _main(window))
     window.console()  # the refusal stands there, as it should
     window.open("/")
     _press(window, "Close the show windows")
-    assert "Opened at once" not in _text(window, "#now")
+    window.wait(lambda: "Opened at once" not in _text(window, "#now"))
+    window.wait(lambda: _shows(practising) == [WindowOpened, WindowClosed])
+
+
+def _shows(practising: Practice) -> list[type]:
+    """What is on record of show windows; the probe writes some seconds at once."""
     with closing(Reader.open(practising.site.database)) as reader:
-        edges = [one for one in reader.windows() if one.window is OpenKind.SHOW]
-    assert [type(one) for one in edges] == [WindowOpened, WindowClosed]
+        return [type(one) for one in reader.windows() if one.window is OpenKind.SHOW]
 
 
 @pytest.mark.long
