@@ -53,9 +53,35 @@ def _refuse_beside_a_probe(site: Site) -> None:
 
 
 async def _together(site: Site, group: Sequence[RunPlan], clock: Clock) -> list[Document | RateRun | Failed]:
+    """The runs of a group at once. One that fails ends those beside it: they would tell nothing."""
     reaches = reaches_of(site)
-    return list(
-        await asyncio.gather(*(_one(plan, reaches[plan.handoff][plan.endpoint], clock) for plan in group))
+    runs = {
+        asyncio.create_task(_one(plan, reaches[plan.handoff][plan.endpoint], clock), name=plan.handoff): plan
+        for plan in group
+    }
+    found: list[Document | RateRun | Failed] = []
+    waiting = set(runs)
+    while waiting:
+        done, waiting = await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+        found += [one.result() for one in done]
+        if waiting and any(isinstance(one.result(), Failed) for one in done):
+            for one in waiting:
+                one.cancel()
+            await asyncio.wait(waiting)
+            found += [_ended(runs[one], clock) for one in waiting]
+            answering.say("The runs beside it are ended: the row asks for all of them at once.")
+            waiting = set()
+    return found
+
+
+def _ended(plan: RunPlan, clock: Clock) -> Failed:
+    return Failed(
+        what=f"run {plan.method}",
+        why="it was ended, since a run that belongs beside it failed",
+        whose=Owner.UNKNOWN,
+        started_unix_ns=clock.unix_ns(),
+        handoff=plan.handoff,
+        endpoint=plan.endpoint,
     )
 
 

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from commands import answering
-from dashboard import history, text_shows
-from dashboard.judge import after, hours
+from dashboard import show_reports, text_shows
+from dashboard.judge import hours
 from dashboard.judge.hours import Show
 from store import drops as drops_
 from store import site as sites
@@ -20,7 +20,6 @@ from store.clock import Clock, local, zone
 from store.drops import Drop
 from store.errors import UserMistake
 from store.reader import Reader
-from store.shows import Forecast, ShowReport
 from store.site import Site, StreamPlan
 
 
@@ -32,7 +31,7 @@ def command(options: Any) -> int:
     show = _show(site, plan, options.date, where, now_ns)
     noted = None if options.drops is None else _drops(options.drops, plan, show, where)
     with closing(Reader.open(site.database)) as reader:
-        found = report(reader, site, plan, show, drops=noted, now_ns=now_ns)
+        found = show_reports.report(reader, site, plan, show, drops=noted, now_ns=now_ns)
     answering.put_on_record(site, found)
     if options.paper:
         from dashboard.papers import files, shows
@@ -46,46 +45,6 @@ def command(options: Any) -> int:
     return 0
 
 
-def report(
-    reader: Reader,
-    site: Site,
-    plan: StreamPlan,
-    show: Show,
-    *,
-    drops: tuple[Drop, ...] | None,
-    now_ns: int,
-) -> ShowReport:
-    """What became of a show, from the record; it is not on record itself yet."""
-    line, house = history.trains_in(reader, site, plan, show)
-    compared = history.compared(reader, site, plan, now_unix_ns=show.start_unix_ns)
-    found = after.outcome(plan, show, line=line, house=house, drops=drops, history=compared)
-    forecast = after.scored(
-        reader.documents(Forecast, handoff=plan.handoff, having=("plan", (plan.name,))), show
-    )
-    chance = None if forecast is None else forecast.chance
-    scored = chance is not None and found.line_clean is not None
-    return ShowReport(
-        handoff=plan.handoff,
-        started_unix_ns=now_ns,
-        plan=plan.name,
-        show_start_unix_ns=show.start_unix_ns,
-        show_end_unix_ns=show.end_unix_ns,
-        watched_ratio=found.watched_ratio,
-        stalls=found.stalls,
-        stalled_s=found.stalled_s,
-        freezes=found.freezes,
-        drops=found.drops,
-        drops_known=drops is not None,
-        line_clean=found.line_clean,
-        because=found.because,
-        forecast_before=None if forecast is None else forecast.before,
-        forecast_unix_ns=None if forecast is None else forecast.started_unix_ns,
-        answer=None if forecast is None else forecast.answer,
-        chance=chance,
-        brier=after.brier(chance or 0.0, bool(found.line_clean)) if scored else None,
-    )
-
-
 def _show(site: Site, plan: StreamPlan, day: date | None, where: tzinfo, now_ns: int) -> Show:
     """The show that began on a day, or the last one that is over."""
     if day is not None:
@@ -95,7 +54,7 @@ def _show(site: Site, plan: StreamPlan, day: date | None, where: tzinfo, now_ns:
         if found.end_unix_ns > now_ns:
             raise UserMistake(f"--date: the show of {day} is not over yet; it ends at {_hour(found, where)}")
         return found
-    last = hours.last_show(plan.times, where, now_unix_ns=now_ns, within_s=62 * 86_400)
+    last = hours.last_show(plan.times, where, now_unix_ns=now_ns, within_s=show_reports.WITHIN_S)
     if last is None:
         raise UserMistake(
             f"--date: plan {plan.name!r} in {site.file} had no show in the last two months; name its day"

@@ -22,8 +22,13 @@ RUNNABLE = ("A3", *_ROW_S, "A9", "A11")
 Groups = list[list[RunPlan]]  # one group after the other, those of a group at once
 
 
-def plans(site: Site, handoff: Handoff, row: str, *, seconds: int | None, now_ns: int) -> Groups:
-    """The runs of a row. Raises UserMistake for a row that no run tests, and for a card without its rate."""
+def plans(
+    site: Site, handoff: Handoff, row: str, *, seconds: int | None, now_ns: int, one_each: bool = False
+) -> Groups:
+    """The runs of a row; with `one_each` a handoff has one at a time, as under a probe.
+
+    Raises UserMistake for a row that no run tests, and for a card without its rate.
+    """
     card = handoff.card_at(now_ns)
     lasts = seconds or _ROW_S.get(row, 60)
     if row == "A3":
@@ -37,7 +42,7 @@ def plans(site: Site, handoff: Handoff, row: str, *, seconds: int | None, now_ns
         case "A6":
             return [[_at_rate(site, handoff, Method.PACED, way, card, lasts)] for way in ways]
         case "A7":
-            return [[_plan(site, handoff, Method.RATE, Direction.BOTH, lasts)]]
+            return [_both_ways(site, handoff, card, lasts, one_each=one_each)]
         case "A8" | "A9":
             return [[_at_rate(site, handoff, Method.STEPS, way, card, lasts)] for way in ways]
         case "A10":
@@ -50,22 +55,51 @@ def plans(site: Site, handoff: Handoff, row: str, *, seconds: int | None, now_ns
         case "A12":
             return [[_plan(site, handoff, Method.LOADED_DELAY, Direction.BOTH, lasts, loads=_WAYS)]]
         case "A15":
-            return [_all_at_once(site, handoff, card, lasts, now_ns)]
+            return [_all_at_once(site, handoff, card, lasts, now_ns, one_each=one_each)]
     return [
         [_plan(site, handoff, Method.RATE, way, lasts, flows=flows)] for way in ways for flows in (1, _FLOWS)
     ]
 
 
-def _all_at_once(site: Site, handoff: Handoff, card: Card, seconds: int, now_ns: int) -> list[RunPlan]:
+def _all_at_once(
+    site: Site, handoff: Handoff, card: Card, seconds: int, now_ns: int, *, one_each: bool
+) -> list[RunPlan]:
     """Both directions of every handoff of the contract, each to its own endpoint if there are enough."""
     mates = [each for each in site.handoffs if each is handoff or card.same_contract(each.card_at(now_ns))]
     if len(mates) == 1:
         raise UserMistake(f"--run: no other handoff has the contract of {handoff.name}; A15 does not apply")
     outside = _outside(site)
     return [
-        _plan(site, each, Method.RATE, Direction.BOTH, seconds, endpoint=outside[nth % len(outside)])
+        plan
         for nth, each in enumerate(mates)
+        for plan in _both_ways(
+            site,
+            each,
+            each.card_at(now_ns),
+            seconds,
+            endpoint=outside[nth % len(outside)],
+            one_each=one_each,
+        )
     ]
+
+
+def _both_ways(
+    site: Site,
+    handoff: Handoff,
+    card: Card,
+    seconds: int,
+    *,
+    one_each: bool,
+    endpoint: str | None = None,
+) -> list[RunPlan]:
+    """A paced run each way, at once: TCP's acknowledgements would take some 2 % of the rate and not be seen.
+
+    TCP where a handoff has one run at a time, or the card states one direction only.
+    """
+    ways = [way for way in _WAYS if card.rate_bps(way)]
+    if one_each or len(ways) < len(_WAYS):
+        return [_plan(site, handoff, Method.RATE, Direction.BOTH, seconds, endpoint=endpoint)]
+    return [_at_rate(site, handoff, Method.PACED, way, card, seconds, endpoint=endpoint) for way in ways]
 
 
 def _plan(
@@ -104,13 +138,15 @@ def _at_rate(
     seconds: int,
     *,
     factor: float = 1.0,
+    endpoint: str | None = None,
 ) -> RunPlan:
     """A run that offers the committed rate, counted at the contract's layer in full packets of 1500 bytes."""
     rate_bps = card.rate_bps(way) or 0
     packet = layers.packet_bytes(None)
     if card.layer is not Layer.NOT_STATED:
         rate_bps = math.ceil(rate_bps * packet[Layer.IP] / packet[card.layer])
-    return _plan(site, handoff, method, way, seconds, offered_bps=round(rate_bps * factor))
+    offered_bps = round(rate_bps * factor)
+    return _plan(site, handoff, method, way, seconds, offered_bps=offered_bps, endpoint=endpoint)
 
 
 def _burst(site: Site, handoff: Handoff, way: Direction, card: Card) -> RunPlan:

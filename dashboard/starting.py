@@ -136,7 +136,9 @@ def _row(form: Mapping[str, str], site: Site, now_ns: int) -> Start:
     if row not in acceptance_plans.RUNNABLE:
         raise UserMistake(f"row: expected one of {', '.join(acceptance_plans.RUNNABLE)}")
     seconds = _seconds(form, 2, 3600) if form.get("seconds") else None
-    groups = acceptance_plans.plans(site, site.handoff(handoff), row, seconds=seconds, now_ns=now_ns)
+    groups = acceptance_plans.plans(
+        site, site.handoff(handoff), row, seconds=seconds, now_ns=now_ns, one_each=True
+    )
     plans = [plan for group in groups for plan in group]
     return Start(
         page="Acceptance",

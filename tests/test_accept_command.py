@@ -162,8 +162,8 @@ class TestPlans:
     def site(self, file: Path) -> Site:
         return load(file)
 
-    def plans(self, site: Site, row: str, handoff: str = "A") -> accept_run.Groups:
-        return accept_run.plans(site, site.handoff(handoff), row, seconds=None, now_ns=0)
+    def plans(self, site: Site, row: str, handoff: str = "A", **how: bool) -> accept_run.Groups:
+        return accept_run.plans(site, site.handoff(handoff), row, seconds=None, now_ns=0, **how)
 
     def test_a6_offers_the_committed_rate_at_its_layer(self, site: Site) -> None:
         """600 Mb/s at layer 2 are 592.885 at IP (1500/1518), rounded up, one way after the other."""
@@ -183,11 +183,17 @@ class TestPlans:
         assert {one.most_bytes for group in self.plans(site, "A11") for one in group} == {10_000_000}
 
     def test_a15_fills_both_handoffs_at_once(self, site: Site) -> None:
-        """Each to an endpoint of its own."""
+        """Each to an endpoint of its own: packets up and down, or TCP both ways under a probe."""
         (group,) = self.plans(site, "A15")
+        up, down = Direction.UP, Direction.DOWN
         assert [(one.handoff, one.endpoint, one.direction) for one in group] == [
-            ("A", "north", Direction.BOTH),
-            ("B", "south", Direction.BOTH),
+            *(("A", "north", up), ("A", "north", down), ("B", "south", up), ("B", "south", down)),
+        ]
+        assert {one.method for one in group} == {Method.PACED}
+        (group,) = self.plans(site, "A15", one_each=True)
+        assert [(one.handoff, one.method, one.direction) for one in group] == [
+            ("A", Method.RATE, Direction.BOTH),
+            ("B", Method.RATE, Direction.BOTH),
         ]
 
     def test_a16_is_one_flow_and_then_eight(self, site: Site) -> None:

@@ -25,9 +25,9 @@ TICKS = (  # a tick's label by the distance of ticks, in ms
 SIGNS = {"up": "triangle-up", "down": "triangle-down", "light": "circle-open", "excluded": "x-thin-open"}
 
 
-def at(unix_ns: int, where: tzinfo) -> str:
+def at(unix_ns: int, where: tzinfo, *, timespec: str = "milliseconds") -> str:
     """A time on the axis: local to the site, without offset, because a chart's axis has none."""
-    return local(unix_ns, where).replace(tzinfo=None).isoformat(timespec="milliseconds")
+    return local(unix_ns, where).replace(tzinfo=None).isoformat(timespec=timespec)
 
 
 def evenly(moments_ns: Sequence[int], where: tzinfo) -> dict[str, Any]:
@@ -98,6 +98,7 @@ def drawn(
             "showline": True,
             "ticks": "outside",
             "tickformatstops": TICKS,
+            "tickangle": 0,
             **({"anchor": "y2"} if lower else {}),
         },
         yaxis={"title": {"text": unit}, "rangemode": "tozero", **(yaxis or {})},

@@ -112,7 +112,26 @@ CASE = thing(
 
 EVENTS = _told(
     "events",
-    {**_SITE, "written": MOMENT, "ended": MOMENT, "handoff": known(TEXT), "cases": listed(CASE)},
+    {
+        **_SITE,
+        "written": MOMENT,
+        "ended": MOMENT,
+        "handoff": known(TEXT),
+        "cases": listed(CASE),
+        "segments": listed(
+            thing(
+                {
+                    "handoff": TEXT,
+                    "segment": said(TEXT, "S1 from the house outwards"),
+                    "endpoint": known(TEXT),
+                    "silent": WHOLE,
+                    "silent_s": NUMBER,
+                    "longest_s": known(NUMBER),
+                    "asked": known(WHOLE),
+                }
+            )
+        ),
+    },
 )
 
 _WEEK_WAY = thing(

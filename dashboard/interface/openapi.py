@@ -190,6 +190,12 @@ ROUTES = (
         answer="figure",
         takes=(_UP_TO, Parameter(name=_HANDOFF, meaning="of this handoff only")),
     ),
+    Route(
+        path="/figures/events/parts.json",
+        summary="The parts of the way as lanes over time",
+        answer="figure",
+        takes=(_UP_TO, Parameter(name=_HANDOFF, meaning="of this handoff only")),
+    ),
     Route(path="/method.json", summary="How each figure is made, with its source", answer="method"),
     Route(path="/openapi.json", summary="This document", answer="openapi"),
 )

@@ -59,7 +59,8 @@ class _Test:
     """One direction carried for a while: its share of the committed rate, lowest and highest reading.
 
     `slowest` is the share in its slowest 10 s, by the lowest reading, None where no bins are kept. `lost` of
-    `sent` packets, None over TCP, which sends them again.
+    `sent` packets, None over TCP, which sends them again. `beside` is what acknowledgements of the other
+    direction may have taken of the rate.
     """
 
     way: Direction
@@ -72,6 +73,7 @@ class _Test:
     slowest: float | None
     lost: int | None = None
     sent: int = 0
+    beside: float = 0.0
 
 
 def rate_alone(found: Material) -> RowVerdict:
@@ -81,10 +83,10 @@ def rate_alone(found: Material) -> RowVerdict:
 
 def rate_both(found: Material) -> RowVerdict:
     """A7: both directions at once; what either loses against A6 is said."""
-    verdict = _each_way("A7", found, lambda way: _both(found, way))
+    verdict = _each_way("A7", found, lambda way: _both_alone(found, way))
     drops = []
     for way in WAYS:
-        alone, both = _alone(found, way), _both(found, way)
+        alone, both = _alone(found, way), _both_alone(found, way)
         if alone and both and alone[-1].low - both[-1].low > DROP_RATIO + 2 * METHOD_ERROR_RATIO:
             drops.append(f"{way} by {percent(alone[-1].low - both[-1].low)} of the rate")
     if not drops:
@@ -98,16 +100,12 @@ def handoffs_at_once(found: Material) -> RowVerdict:
         return RowVerdict(
             row="A15", word=Word.NOT_TESTED, because="No other handoff has this contract.", applies=False
         )
-    together = [run for run in _full_runs(found) if run.direction is Direction.BOTH and _beside(run, found)]
+    tests = {way: [test for test in _both(found, way) if _beside(test, found)] for way in WAYS}
     names = and_([mate.handoff for mate in found.mates])
-    if not together:
+    if not any(tests.values()):
         because = f"No run that counts filled both directions here while one filled {names}."
         return untested("A15", because + _not_counted(found))
-    verdict = _each_way(
-        "A15",
-        found,
-        lambda way: [_of_rate(run, way, found.card) for run in together if run.side(way) is not None],
-    )
+    verdict = _each_way("A15", found, tests.__getitem__)
     return _said(verdict, f"Meanwhile {names} {'was' if len(found.mates) == 1 else 'were'} full as well.")
 
 
@@ -194,7 +192,7 @@ def _each_way(row: str, found: Material, tests: Callable[[Direction], list[_Test
     """The newest test of each stated direction, held against the contract; older ones are named."""
     words, parts, seconds = [], [], math.inf
     latest = None
-    slowest_known = True
+    slowest_known, hidden = True, False
     for way in (each for each in WAYS if found.card.rate_bps(each)):
         own = tests(way)
         own = [test for test in own if whole(row, test.seconds)] or own[-1:]
@@ -206,6 +204,7 @@ def _each_way(row: str, found: Material, tests: Callable[[Direction], list[_Test
         seconds = min(seconds, test.seconds)
         slowest_known = slowest_known and test.slowest is not None
         words.append(_word(test, found.card))
+        hidden = hidden or (words[-1] is Word.UNDECIDED and test.beside > 0)
         parts.append(_test_said(test, found) + _before_said(own[:-1], found))
     if not parts:
         return untested(row, _nothing(row, found))
@@ -214,6 +213,8 @@ def _each_way(row: str, found: Material, tests: Callable[[Direction], list[_Test
     if Word.NOT_TESTED in words:
         word = Word.NOT_MET if Word.NOT_MET in words else Word.UNDECIDED
         because += " The other direction is missing."
+    if hidden:
+        because += " Paced runs both ways, which the row's command makes, have no acknowledgements."
     if not slowest_known and found.card.reach_ratio == 1:
         because += " The record has no bins, so its slowest 10 s are not known."
         word = Word.UNDECIDED if word is Word.MET else word
@@ -268,6 +269,12 @@ def _both(found: Material, way: Direction) -> list[_Test]:
     return sorted(tests, key=lambda test: test.started_unix_ns)
 
 
+def _both_alone(found: Material, way: Direction) -> list[_Test]:
+    """Those while no mate was full; all, where none was made alone."""
+    tests = _both(found, way)
+    return [test for test in tests if not (found.mates and _beside(test, found))] or tests
+
+
 def _other(way: Direction) -> Direction:
     return Direction.DOWN if way is Direction.UP else Direction.UP
 
@@ -319,7 +326,9 @@ def _of_paced(run: PacedRun, card: Card) -> _Test:
 def _of_rate(run: RateRun, way: Direction, card: Card) -> _Test:
     side = run.sides()[way]
     window = side.steady_from_ms, side.steady_to_ms
-    return _test(way, run.started_unix_ns, run.seconds, side.rates, card, (side.bins, window), (None, 0))
+    found = _test(way, run.started_unix_ns, run.seconds, side.rates, card, (side.bins, window), (None, 0))
+    beside = evidence.acknowledgements_bps(run, way, card.layer) / (card.rate_bps(way) or 1)
+    return replace(found, high=found.high + beside, beside=beside)
 
 
 def _test(
@@ -375,6 +384,8 @@ def _test_said(test: _Test, found: Material) -> str:
             f"{test.way} {rate_text(test.rate_bps)} {layer} ({rate_text(test.payload_bps)} of payload), "
             f"{percent(test.low)} of {rate_text(committed)}"
         )
+    if test.beside:
+        parts += f" (and up to {percent(test.beside)} for acknowledgements of the other direction)"
     if test.slowest is not None:
         parts += f", slowest 10 s {percent(test.slowest)}"
     return parts + ("" if test.lost is None else f", {test.lost} of {test.sent} packets lost")
@@ -440,15 +451,14 @@ def _minute(run: RateRun, found: Material) -> int:
     return at.hour * 60 + at.minute
 
 
-def _beside(run: RateRun, found: Material) -> bool:
-    """Whether each mate had a run of both directions over nearly all of its time."""
+def _beside(test: _Test, found: Material) -> bool:
+    """Whether each mate was full in both directions over nearly all of its time."""
+    time = test.started_unix_ns, test.seconds
     return all(
-        any(
-            other.direction is Direction.BOTH
-            and _overlap((run.started_unix_ns, run.seconds), (other.started_unix_ns, other.seconds))
-            for other in _full_runs(mate)
-        )
+        any(_overlap(time, (other.started_unix_ns, other.seconds)) for other in _both(mate, way))
         for mate in found.mates
+        for way in WAYS
+        if mate.card.rate_bps(way)
     )
 
 

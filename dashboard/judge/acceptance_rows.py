@@ -79,6 +79,10 @@ QUESTIONS = (
 )
 
 _FILLS = "It fills the line: everything else on it waits or breaks, emergency calls as well."
+_AN_ENDPOINT_EACH = (
+    "Each handoff needs an endpoint outside of its own, or one that serves as many runs at once: runs under "
+    "[endpoint] in its limits.toml, which is 1 unless set."
+)
 _LIGHT = "Never look into a fibre, an optic or an open connector; cap what is open."
 _MAINS = "Only licensed people touch mains and earth; switch at a plug or a labelled breaker, never inside."
 _RUN = "linebook accept SITE --handoff HANDOFF --row {row} --run"
@@ -233,7 +237,7 @@ ROWS = (
         source=PRACTICE,
         seconds=900,
         command=_run("A15"),
-        cautions=(_FILLS,),
+        cautions=(_FILLS, _AN_ENDPOINT_EACH),
     ),
     Row(
         id="A16",

@@ -161,16 +161,18 @@ def _word(tally: _Tally, promised: float) -> Word:
 
 def _reached(run: RateRun, side: RateSide, card: Card, needed: int) -> _Reached:
     """Where a run stands. With no layer stated, payload must reach the rate to meet it, and even layer 1
-    stay below it to miss it."""
+    stay below it to miss it; so must a run both ways with the other direction's acknowledgements."""
     stated = card.layer is not Layer.NOT_STATED
     reach = needed * card.reach_ratio
     least = side.rates.at(card.layer) if stated else side.rates.goodput_bps
     most = side.rates.at(card.layer) if stated else side.rates.wire_bps
+    way = Direction.UP if run.up is side else Direction.DOWN
+    beside_bps = evidence.acknowledgements_bps(run, way, card.layer)
     if least >= reach * (1 + METHOD_ERROR_RATIO):
         return _Reached.YES
     if run.direction is Direction.BOTH and not card.both_at_once:  # the other direction may have cost it
         return _Reached.BOTH_AT_ONCE
-    if most < reach * (1 - METHOD_ERROR_RATIO):
+    if most + beside_bps < reach * (1 - METHOD_ERROR_RATIO):
         return _Reached.NO
     return _Reached.TOO_CLOSE if stated else _Reached.BY_LAYER
 

@@ -13,6 +13,7 @@ from collections.abc import Collection, Iterable, Sequence
 from typing import TypeVar
 
 from store.clock import NS_PER_S
+from store.layers import TCP_BYTES, TCP_TIMESTAMPS_BYTES, WIRE_BYTES, Framing, Layer
 from store.records import REASONS, Direction, RateRun, RateSide, Record, Stall, Standing, TrainSpan
 from store.rollup import Rolled
 from store.site import Site, Where
@@ -23,6 +24,7 @@ R = TypeVar("R", bound=Known)
 Span = TrainSpan | Rolled  # a span of a train, or the sum of some
 BOTH_AT_ONCE = "both_at_once"  # why a valid run may be left out here; not a fault of the run
 LIGHT = "light"  # another
+SHORTEST_BYTES = 64  # of an Ethernet frame with its FCS; IEEE 802.3
 NOTED_ONLY = "short"  # a reason said beside a run's figures that leaves none out
 
 
@@ -104,3 +106,24 @@ def _started(span: Span) -> int:
 def ended_ns(span: Span) -> float:
     """When a span, or the last of a sum, ended."""
     return span.ended_unix_ns if isinstance(span, Rolled) else _started(span) + span.seconds * NS_PER_S
+
+
+def acknowledgements_bps(run: RateRun, way: Direction, layer: Layer) -> float:
+    """What TCP's acknowledgements of the other direction took of this one at most; 0 for a run one way.
+
+    One for every second segment is the most that a receiver sends as a rule (RFC 9293 section 3.8.6.3); it
+    sends fewer where segments come to it several at once. With no layer stated it is counted on the wire.
+    """
+    other = run.side(Direction.DOWN if way is Direction.UP else Direction.UP)
+    if run.direction is not Direction.BOTH or other is None:
+        return 0.0
+    header = TCP_BYTES + (TCP_TIMESTAMPS_BYTES if other.tcp_timestamps else 0)
+    bare = Framing(payload_bytes=0, transport_bytes=header, ip_version=other.ip_version)
+    octets = {
+        Layer.PAYLOAD: 0,
+        Layer.IP: bare.ip_packet_bytes,
+        Layer.ETHERNET: max(bare.ethernet_frame_bytes, SHORTEST_BYTES),
+        Layer.WIRE: max(bare.ethernet_frame_bytes, SHORTEST_BYTES) + WIRE_BYTES,
+        Layer.NOT_STATED: max(bare.ethernet_frame_bytes, SHORTEST_BYTES) + WIRE_BYTES,
+    }
+    return other.rates.goodput_bps / max(1, other.mss_bytes) / 2 * octets[layer]

@@ -59,7 +59,7 @@ def place(
 ) -> StallPlace:
     """The place of a stall of the train to an endpoint that stands `where`."""
     states = {one.endpoint: _train(stall, one) for one in others}
-    hops = [] if found is None else _hops(stall, found)
+    asked = [] if found is None else hops(stall, found)
     own = Outside(name=stall.endpoint, state=State.HIT)
     outside = [
         Outside(name=one.endpoint, state=states[one.endpoint]) for one in others if one.where is Where.OUTSIDE
@@ -68,7 +68,7 @@ def place(
     house = State.HIT if where is Where.HOUSE else next(iter(houses), State.NOTHING)
     said = placing.place(
         house=house,
-        hops=hops,
+        hops=asked,
         # one that cannot say is no witness here, as there will be no longer look
         outside=[
             *([own] if where is Where.OUTSIDE else []),
@@ -76,7 +76,7 @@ def place(
         ],
         house_hops=house_hops,
     )
-    spoken = [*states.values(), *(hop.state for hop in hops)]
+    spoken = [*states.values(), *(hop.state for hop in asked)]
     return StallPlace(
         part=Part.UNDECIDED if said is None else _part(said.owner),
         owner=None if said is None else said.owner,
@@ -116,7 +116,8 @@ def _ends_us(stall: Stall) -> tuple[int, int]:
     return start_us, start_us + stall.duration_us
 
 
-def _hops(stall: Stall, found: Witnesses) -> list[Hop]:
+def hops(stall: Stall, found: Witnesses) -> list[Hop]:
+    """What each router that was asked around a stall says of it, in the order of the way."""
     inner = MARGIN_MS, stall.duration_us // 1000 - MARGIN_MS
     return [
         _hop(seen, inner, Answers(good=answered, bad=sent - answered))

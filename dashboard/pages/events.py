@@ -17,7 +17,10 @@ from multidict import MultiMapping
 
 from dashboard.api import BadQuery, Json, NotHere, only
 from dashboard.figures import lanes
+from dashboard.figures import part_lanes as part_figure
 from dashboard.figures.pooling import Stretch
+from dashboard.judge.part_lanes import Lane
+from dashboard.pages import part_lanes
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Chart, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, Moment, counted, moment, span
@@ -62,6 +65,7 @@ class Findings:
     cases: tuple[Case, ...]
     notices: tuple[Notice, ...]
     gaps: tuple[Gap, ...]
+    parts: tuple[Lane, ...]
 
     @property
     def zone(self) -> tzinfo:
@@ -70,7 +74,7 @@ class Findings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaseEntry:
-    """A case as a page says it."""
+    """A case as a page says it; of a single event its sentence says all, and there is no table."""
 
     id: str
     mark: Mark
@@ -82,7 +86,7 @@ class CaseEntry:
     told: str
     summary: str
     url: str
-    events: Table
+    events: Table | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +115,8 @@ class EventsPage:
     said: str
     choices: tuple[Choice, ...]
     lanes: Chart | None
+    parts: Chart | None
+    segments: Table | None
     days: tuple[DayEntry, ...]
     older: str
     newer: str | None
@@ -122,6 +128,7 @@ class EventTables:
     """What stands in the page case by case, as one table."""
 
     events: Table
+    segments: Table | None
 
 
 def asked_of(query: MultiMapping[str], *, site: Site, now_ns: int) -> Asked:
@@ -161,7 +168,22 @@ def find(reader: Reader, *, site: Site, asked: Asked, now_ns: int) -> Findings:
         for one in reader.troubles(since_ns=since_ns, until_ns=until_ns)
         if isinstance(one, Gap) and (asked.handoff is None or one.handoff in ("", asked.handoff))
     )
-    return Findings(site=site, asked=asked, now_ns=now_ns, cases=found, notices=told, gaps=gaps)
+    stretch = _stretch(site, asked, now_ns)
+    return Findings(
+        site=site,
+        asked=asked,
+        now_ns=now_ns,
+        cases=found,
+        notices=told,
+        gaps=gaps,
+        parts=part_lanes.find(reader, site, stretch, handoff=asked.handoff),
+    )
+
+
+def _stretch(site: Site, asked: Asked, now_ns: int) -> Stretch:
+    where = zone(site.timezone)
+    since_ns, until_ns = fault_log.days(asked.first, asked.last, where=where)
+    return Stretch(from_ns=since_ns, to_ns=min(until_ns, now_ns), zone=where)
 
 
 def page(found: Findings, *, frame: Frame) -> EventsPage:
@@ -174,6 +196,8 @@ def page(found: Findings, *, frame: Frame) -> EventsPage:
         said=_said(found),
         choices=_choices(found),
         lanes=_lanes(found),
+        parts=_parts(found),
+        segments=part_lanes.table(found.parts),
         days=tuple(_days(found)),
         older=url(asked.last - timedelta(days=DAYS), asked.handoff),
         newer=None if asked.last >= today else url(after, asked.handoff),
@@ -183,10 +207,23 @@ def page(found: Findings, *, frame: Frame) -> EventsPage:
 
 def figure(found: Findings) -> str:
     """The cases as lanes over time, as JSON text."""
-    asked = found.asked
-    since_ns, until_ns = fault_log.days(asked.first, asked.last, where=found.zone)
-    stretch = Stretch(from_ns=since_ns, to_ns=min(until_ns, found.now_ns), zone=found.zone)
-    return lanes.figure(found.cases, gaps=found.gaps, stretch=stretch)
+    return lanes.figure(found.cases, gaps=found.gaps, stretch=_stretch(found.site, found.asked, found.now_ns))
+
+
+def parts_figure(found: Findings) -> str:
+    """The parts of the way as lanes over the same time, as JSON text."""
+    stretch = _stretch(found.site, found.asked, found.now_ns)
+    return part_figure.figure(found.parts, gaps=found.gaps, stretch=stretch)
+
+
+def _parts(found: Findings) -> Chart | None:
+    if not found.parts:
+        return None
+    return Chart(
+        url=url(found.asked.last, found.asked.handoff, path="/figures/events/parts.json"),
+        message=part_lanes.message(found.parts),
+        key=part_lanes.KEY,
+    )
 
 
 def _lanes(found: Findings) -> Chart | None:
@@ -220,7 +257,8 @@ def tables(found: Findings) -> EventTables:
             caption="Events with their cases",
             headings=(Heading(text="Case"), Heading(text="Handoff"), *_HEADINGS),
             rows=tuple(rows),
-        )
+        ),
+        segments=part_lanes.table(found.parts),
     )
 
 
@@ -241,7 +279,7 @@ def as_json(found: Findings) -> Json:
     """The same findings as one JSON object."""
     asked = found.asked
     since_ns, until_ns = fault_log.days(asked.first, asked.last, where=found.zone)
-    return fault_log.as_json(
+    told = fault_log.as_json(
         found.cases,
         site=found.site,
         since_ns=since_ns,
@@ -249,6 +287,7 @@ def as_json(found: Findings) -> Json:
         now_ns=found.now_ns,
         handoff=asked.handoff,
     )
+    return {**told, "segments": part_lanes.as_json(found.parts)}
 
 
 def _choices(found: Findings) -> tuple[Choice, ...]:
@@ -292,7 +331,7 @@ def _entry(case: Case, told: Sequence[Notice], *, where: tzinfo, now_ns: int) ->
         told=" ".join(_told(notice, where) for notice in told),
         summary=counted(len(case.events), "event"),
         url=f"{url(local(case.started_unix_ns, where).date(), None)}#{case_words.id_of(case)}",
-        events=_table(case, where),
+        events=_table(case, where) if len(case.events) > 1 else None,
     )
 
 

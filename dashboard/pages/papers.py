@@ -8,6 +8,8 @@ from datetime import timedelta
 from typing import Any
 from urllib.parse import quote, urlencode
 
+from dashboard import show_reports, text_uploads
+from dashboard.judge import hours
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells
 from dashboard.pages.wording import counted, moment
@@ -17,7 +19,10 @@ from dashboard.papers.packs import Job
 from dashboard.papers.redaction import Hidden
 from store.clock import local, rfc3339, zone
 from store.papers import PACK, STATEMENT, IssuedPaper
+from store.receipts import Receipt
 from store.site import Site
+
+MOST_RECEIPTS = 10  # the newest
 
 _FORMS = tuple((ending[1:], ending[1:].upper()) for ending in ENDINGS)
 
@@ -47,6 +52,7 @@ class Findings:
     now_ns: int
     issued: tuple[IssuedPaper, ...]
     jobs: tuple[Job, ...]
+    receipts: tuple[Receipt, ...]
     hidden: tuple[Hidden, ...]
     kept: tuple[str, ...]
 
@@ -70,7 +76,14 @@ class PapersPage:
     kept: str
 
 
-def find(site: Site, issued: Sequence[IssuedPaper], jobs: Sequence[Job], *, now_ns: int) -> Findings:
+def find(
+    site: Site,
+    issued: Sequence[IssuedPaper],
+    jobs: Sequence[Job],
+    *,
+    receipts: Sequence[Receipt] = (),
+    now_ns: int,
+) -> Findings:
     """Put together what the page shows."""
     withheld = redaction.redaction_of(site, on=True)
     return Findings(
@@ -78,6 +91,7 @@ def find(site: Site, issued: Sequence[IssuedPaper], jobs: Sequence[Job], *, now_
         now_ns=now_ns,
         issued=tuple(issued),
         jobs=tuple(jobs),
+        receipts=tuple(receipts),
         hidden=redaction.preview(withheld, data.columns()),
         kept=withheld.kept,
     )
@@ -180,21 +194,38 @@ def _changed(one: IssuedPaper) -> str:
 
 
 def _drafts(found: Findings, month: str) -> Iterator[Line]:
-    for one in found.site.handoffs:
+    for handoff in found.site.handoffs:
         for what, says in (
             ("statement", f"Statement of {month}, as a draft"),
             ("acceptance", "Acceptance sheet, with lines to sign"),
             ("renewal", "Renewal sheet"),
         ):
             more = {"month": month} if what == "statement" else {}
-            forms = tuple(
-                Form(text=text, url=draft_url(what, one.name, form, **more)) for form, text in _FORMS
-            )
-            yield Line(title=f"Handoff {one.name}", says=says, forms=forms)
+            yield Line(title=f"Handoff {handoff.name}", says=says, forms=_forms(what, handoff.name, **more))
+    where = zone(found.site.timezone)
     for plan in found.site.plans:
-        forms = tuple(Form(text=text, url=draft_url("day-sheet", plan.name, form)) for form, text in _FORMS)
+        forms = _forms("day-sheet", plan.name)
         says = f"Day sheet of the next show, on handoff {plan.handoff}"
         yield Line(title=plan.title, says=says, forms=forms)
+        last = hours.last_show(plan.times, where, now_unix_ns=found.now_ns, within_s=show_reports.WITHIN_S)
+        if last is not None:
+            began = moment(last.start_unix_ns, where, form="%a %d %b, %H:%M").text
+            yield Line(
+                title=plan.title,
+                says=f"Show report of {began}, on handoff {plan.handoff}",
+                forms=_forms("show-report", plan.name),
+            )
+    for one in reversed(found.receipts):
+        when = moment(one.ended_unix_ns, where, form="%a %d %b %Y, %H:%M").text
+        yield Line(
+            title=one.to,
+            says=f"Upload receipt, {text_uploads.sizes(one.size_bytes)}, {when}",
+            forms=_forms("receipt", str(one.started_unix_ns)),
+        )
+
+
+def _forms(what: str, name: str, **more: str) -> tuple[Form, ...]:
+    return tuple(Form(text=text, url=draft_url(what, name, form, **more)) for form, text in _FORMS)
 
 
 def _state(job: Job) -> str:

@@ -181,9 +181,9 @@ def _key(way: Way) -> str:
 
 def _hours(way: Way, month: str) -> Table:
     found, title = way.week, _title(way)
-    what = "runs"
+    what = "its runs"
     if found.stated_bps is not None:
-        what = f"how many of the runs missed {stated_mbps(found.stated_bps)}"
+        what = f"how many of its runs missed {stated_mbps(found.stated_bps)}"
     return Table(
         caption=f"{title} by hour of the week, {month}: middle rate in Mb/s, and {what}",
         headings=(Heading(text="Hour"), *(number(day) for day in WEEKDAYS), number("All days")),
@@ -203,7 +203,7 @@ def _hours(way: Way, month: str) -> Table:
 def _cell(one: Hours) -> str:
     if not one.runs:
         return DASH
-    count = str(one.runs) if one.missed is None else f"{one.missed} of {one.runs}"
+    count = str(one.runs) if one.missed is None else f"{one.missed}/{one.runs}"
     return f"{mbps(one.middle_bps)} ({count})"
 
 

@@ -15,7 +15,7 @@ from datetime import date, timedelta, tzinfo
 from typing import Any
 
 from dashboard import found as signatures
-from dashboard import quality, rate_history, rates_told, seen, statements, text_findings
+from dashboard import method, quality, rate_history, rates_told, seen, statements, text_findings
 from dashboard.judge import evidence as counting
 from dashboard.judge import finding, months, objections
 from dashboard.judge.availability import Availability
@@ -469,7 +469,9 @@ def _method(found: Found) -> Part:
     contract = found.availability.contract
     if contract:
         points.append(f"Outage rule: {contract.rule.said()} ({contract.rule.source}).")
-    return Part(heading="Method statement", sentences=(), points=(*phrases.METHOD, *points))
+    ways = (method.WAYS[one] for one in phrases.METHOD)
+    how = tuple(f"{one.figure}: {one.how} (Source: {one.source}.)" for one in ways)
+    return Part(heading="Method statement", sentences=(), points=(*how, *points))
 
 
 def _place(found: Found, one: EndpointRef) -> str:

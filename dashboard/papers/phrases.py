@@ -48,21 +48,9 @@ NOT_CLAIMED = (
     "It is not claimed that a signed file decides anything in law. Nothing here is legal advice.",
 )
 
-METHOD = (
-    "A rate run fills one direction, or both, with TCP flows to an endpoint for a fixed time. What arrives "
-    "is "
-    "counted by the receiver in steps of 100 ms; the first 2 s are recorded and left out.",
-    "A train sends small numbered packets at a fixed pace, all the time (STAMP, RFC 8762, authenticated). "
-    "Loss has "
-    "a direction, from the reflector’s own count; a late packet is held, not lost.",
-    "A stall is 0.5 s or more without a delivery, from one delivery to the next.",
-    "Runs start at a random moment of their slot, drawn beforehand (RFC 2330, RFC 3432).",
-    "A run is left out by the rules in the ledger and by no other; which rule left out how many, and the "
-    "verdict "
-    "without that rule, stand beside it.",
-    "Percentiles are nearest rank, from pooled samples or mergeable histograms, never from other "
-    "percentiles.",
-    "Bounds are exact, one-sided, at 95 %.",
+METHOD = (  # the figures that a pack rests on, by their names in `dashboard.method`
+    *("rate", "layers", "train", "stalls", "loss", "delay", "pdv", "schedule", "left-out", "rate-verdict"),
+    *("availability", "gaps", "seal"),
 )
 
 CHECK_WITH = (

@@ -46,9 +46,14 @@ async def _figure(request: web.Request) -> web.StreamResponse:
     return api.answer_text(await asyncio.to_thread(events.figure, await _find_events(request)))
 
 
+async def _parts(request: web.Request) -> web.StreamResponse:
+    return api.answer_text(await asyncio.to_thread(events.parts_figure, await _find_events(request)))
+
+
 ROUTES = [
     web.get("/events.json", _events_json),
     web.get("/events.csv", csv_of(_tables)),
     web.get("/events", _events),
     web.get("/figures/events.json", _figure),
+    web.get("/figures/events/parts.json", _parts),
 ]

@@ -17,7 +17,18 @@ from typing import Any
 
 from aiohttp import web
 
-from dashboard import acceptance, acts, api, forms, history, over_time, statements
+from dashboard import (
+    acceptance,
+    acts,
+    api,
+    forms,
+    history,
+    over_time,
+    show_reports,
+    statements,
+    text_shows,
+    text_uploads,
+)
 from dashboard.desk import DESK, PAGES, framed, html
 from dashboard.judge import hours, stream
 from dashboard.pages import papers as pages
@@ -31,7 +42,8 @@ from store.clock import zone
 from store.errors import UserMistake
 from store.papers import STATEMENT, IssuedPaper
 from store.reader import Reader
-from store.site import Handoff, Site
+from store.receipts import Receipt
+from store.site import Handoff, Site, StreamPlan
 
 log = logging.getLogger(__name__)
 
@@ -44,11 +56,13 @@ async def _find_papers(request: web.Request) -> pages.Findings:
     api.only(request.query)
     desk = request.app[DESK]
 
-    def find(reader: Reader) -> list[IssuedPaper]:
-        return [replace(one, html=None, figures=None, tables=None) for one in reader.documents(IssuedPaper)]
+    def find(reader: Reader) -> tuple[list[IssuedPaper], list[Receipt]]:
+        issued = [replace(one, html=None, figures=None, tables=None) for one in reader.documents(IssuedPaper)]
+        return issued, reader.documents(Receipt, limit=pages.MOST_RECEIPTS)
 
-    issued = await desk.reader.read(find)
-    return pages.find(desk.site, issued, request.app[PACKS].jobs, now_ns=desk.clock.unix_ns())
+    issued, receipts = await desk.reader.read(find)
+    jobs, now_ns = request.app[PACKS].jobs, desk.clock.unix_ns()
+    return pages.find(desk.site, issued, jobs, receipts=receipts, now_ns=now_ns)
 
 
 async def _papers(request: web.Request) -> web.StreamResponse:
@@ -191,13 +205,26 @@ def _renewal(reader: Reader, site: Site, name: str, _: Mapping[str, str], now_ns
 
 
 def _day_sheet(reader: Reader, site: Site, name: str, _: Mapping[str, str], now_ns: int) -> Texts:
-    plans = {plan.name: plan for plan in site.plans}
-    if name not in plans:
-        raise api.NotHere(f"No stream plan is called {name!r}. This site has: {', '.join(plans)}.")
-    plan = plans[name]
+    plan = _plan(site, name)
     check = history.check_of(reader, site, plan, now_unix_ns=now_ns, thorough=True)
     show = hours.next_show(plan.times, zone(site.timezone), now_unix_ns=now_ns, within_s=_SHOW_WITHIN_S)
     return files.texts(shows.day_sheet(site, plan, show, check, None, now_ns=now_ns), stream.as_json(check))
+
+
+def _show_report(reader: Reader, site: Site, name: str, _: Mapping[str, str], now_ns: int) -> Texts:
+    plan = _plan(site, name)
+    found = show_reports.last(reader, site, plan, now_ns=now_ns)
+    if found is None:
+        raise api.NotHere(f"Plan {name} had no show in the last two months.")
+    return files.texts(shows.report(site, plan, found, now_ns=now_ns), text_shows.report_json(found))
+
+
+def _receipt(reader: Reader, site: Site, name: str, _: Mapping[str, str], now_ns: int) -> Texts:
+    for one in reader.documents(Receipt):
+        if str(one.started_unix_ns) == name:
+            made = sheets.receipt(site, one, zone(site.timezone), now_ns=now_ns)
+            return files.texts(made, text_uploads.receipt_json(one))
+    raise api.NotHere("No such upload receipt is on record; Papers leads to those that are.")
 
 
 _DRAFTS = {
@@ -205,7 +232,16 @@ _DRAFTS = {
     "acceptance": _acceptance,
     "renewal": _renewal,
     "day-sheet": _day_sheet,
+    "show-report": _show_report,
+    "receipt": _receipt,
 }
+
+
+def _plan(site: Site, name: str) -> StreamPlan:
+    plans = {plan.name: plan for plan in site.plans}
+    if name not in plans:
+        raise api.NotHere(f"No stream plan is called {name!r}. This site has: {', '.join(plans)}.")
+    return plans[name]
 
 
 def _handoff(site: Site, name: str) -> Handoff:

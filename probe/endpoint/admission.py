@@ -12,6 +12,7 @@ import hashlib
 import hmac
 import re
 import secrets
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -220,12 +221,12 @@ class Admission:
     def open_paced(
         self, caller: str, request: PacedRequest, *, now_ns: int, unix_ns: int
     ) -> PacedTerms | Refusal:
-        """The terms of a new paced run, or why not. It takes the place of a rate run while it lasts."""
-        wrong = (
-            _wrong_paced(request, self._limits.of(caller))
-            or self._crowded(caller, now_ns)
-            or self._occupied(caller, now_ns)
-        )
+        """The terms of a new paced run, or why not. It takes the place of a rate run while it lasts; beside
+        one of the same caller the other way it takes none of its own, as a rate run both ways is one.
+        """
+        wrong = _wrong_paced(request, self._limits.of(caller)) or self._crowded(caller, now_ns)
+        if wrong is None and not self._completes(caller, request):
+            wrong = self._occupied(caller, now_ns)
         if wrong is not None:
             return wrong
         left = self.bytes_left(caller, unix_ns=unix_ns) - self._reserved(caller)
@@ -363,13 +364,36 @@ class Admission:
         why = f"it is the turn of {_count(before, 'caller')} whose last run was before this one's"
         return Refusal(code="busy", why=why, retry_after_s=1.0)
 
+    def _completes(self, caller: str, request: PacedRequest) -> bool:
+        """Whether this run and one under way are the two directions of one test."""
+        own = [each for each in self._paired() if each.caller == caller]
+        ups = sum(each.up for each in own)
+        downs = len(own) - ups
+        up = request.direction == Direction.UP
+        return request.burst_packets is None and (ups < downs if up else downs < ups)
+
+    def _paired(self) -> list[PacedTerms]:
+        """Paced runs under way at a steady rate."""
+        return [
+            each
+            for each in self._runs.values()
+            if isinstance(each, PacedTerms) and not each.searches and each.burst_packets is None
+        ]
+
+    def _places(self) -> int:
+        """How many runs are under way, a paced one each way of one caller counted as one."""
+        paired = self._paired()
+        ways = Counter((each.caller, each.up) for each in paired)
+        together = sum(min(ways[caller, True], ways[caller, False]) for caller in {one for one, _ in ways})
+        return len(self._runs) - together
+
     def _taken(self, now_ns: int, *, alone: bool) -> Refusal | None:
         runs = self._runs.values()
         if any(isinstance(terms, PacedTerms) and terms.searches for terms in runs):
             why = "a capacity run is under way, and nothing else runs beside it"
         elif runs and alone:
             why = "another run is under way, and a capacity run has the path to itself"
-        elif len(runs) >= self._limits.runs:
+        elif self._places() >= self._limits.runs:
             why = f"the endpoint has at most {_count(self._limits.runs, 'run')} at a time"
         else:
             return None

@@ -8,20 +8,24 @@
     limits.toml    what is granted (limits.py)
     ledger.json    what each caller moved in which month (ledger.py)
 
-The directory has mode 0700, its files 0600, and each file is replaced as a whole or not at all.
+The directory has mode 0700, its files 0600, and each file is replaced as a whole or not at all. Who changes
+the callers holds a lock on the directory from reading them to replacing them, so that of two at once neither
+undoes the other.
 Everything a person can get wrong here is a `UserMistake`. Blocking: call it off the event loop.
 """
 
 from __future__ import annotations
 
+import contextlib
 import datetime
+import fcntl
 import hashlib
 import json
 import os
 import re
 import secrets
 import ssl
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -105,27 +109,38 @@ def invite(
     parse_address(address)  # before anything is made
     try:
         _make_directory(directory)
-        before = _read_callers(directory) if (directory / _CALLERS).exists() else None
-        if known:
-            _must_know(before, name)
-        host, port = parse_address(address, default_port=before.port if before else DEFAULT_PORT)
-        if before and before.port != port:
-            raise UserMistake(
-                f"address {address!r}: this endpoint has port {before.port} by its earlier invitations; "
-                "leave the port out, or invite into another directory"
+        with _locked(directory):
+            return _invited(
+                directory, address=address, name=name, known=known, older_until_unix_ns=older_until_unix_ns
             )
-        pin = _identity_pin(directory)
-        if not (directory / limits.FILE).exists():
-            write_private(directory / limits.FILE, limits.template())
-        key = secrets.token_bytes(KEY_BYTES)
-        before = before or Callers(port=port, current={})
-        leaving = {other: one for other, one in before.leaving.items() if other != name}
-        if older_until_unix_ns is not None and name in before.current:
-            leaving[name] = Leaving(digest=before.current[name], until_unix_ns=older_until_unix_ns)
-        current = {**before.current, name: hashlib.sha256(key).digest()}
-        _write_callers(directory, Callers(port=port, current=current, leaving=leaving))
     except OSError as error:
         raise _trouble(directory, error) from None
+
+
+def _invited(
+    directory: Path, *, address: str, name: str, known: bool, older_until_unix_ns: int | None
+) -> Invitation:
+    """`invite` in a directory that is there and locked."""
+    _check_directory(directory)
+    before = _read_callers(directory) if (directory / _CALLERS).exists() else None
+    if known:
+        _must_know(before, name)
+    host, port = parse_address(address, default_port=before.port if before else DEFAULT_PORT)
+    if before and before.port != port:
+        raise UserMistake(
+            f"address {address!r}: this endpoint has port {before.port} by its earlier invitations; "
+            "leave the port out, or invite into another directory"
+        )
+    pin = _identity_pin(directory)
+    if not (directory / limits.FILE).exists():
+        write_private(directory / limits.FILE, limits.template())
+    key = secrets.token_bytes(KEY_BYTES)
+    before = before or Callers(port=port, current={})
+    leaving = {other: one for other, one in before.leaving.items() if other != name}
+    if older_until_unix_ns is not None and name in before.current:
+        leaving[name] = Leaving(digest=before.current[name], until_unix_ns=older_until_unix_ns)
+    current = {**before.current, name: hashlib.sha256(key).digest()}
+    _write_callers(directory, Callers(port=port, current=current, leaving=leaving))
     return Invitation(host=host, port=port, flow_port=port + 1, key=key, pin=pin)
 
 
@@ -134,12 +149,13 @@ def revoke(directory: Path, *, name: str) -> None:
 
     A running endpoint notices within seconds and ends what the caller has under way.
     """
-    before = callers_of(directory)
-    _must_know(before, name)
-    current = {other: digest for other, digest in before.current.items() if other != name}
-    leaving = {other: one for other, one in before.leaving.items() if other != name}
     try:
-        _write_callers(directory, Callers(port=before.port, current=current, leaving=leaving))
+        with _locked(directory):
+            before = _read_callers(directory)
+            _must_know(before, name)
+            current = {other: digest for other, digest in before.current.items() if other != name}
+            leaving = {other: one for other, one in before.leaving.items() if other != name}
+            _write_callers(directory, Callers(port=before.port, current=current, leaving=leaving))
     except OSError as error:
         raise _trouble(directory, error) from None
 
@@ -210,12 +226,26 @@ def write_private(path: Path, text: str) -> None:
         raise
 
 
+@contextlib.contextmanager
+def _locked(directory: Path) -> Iterator[None]:
+    """Wait until nobody else changes the callers, and let nobody else meanwhile."""
+    held = os.open(directory, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(held)
+
+
 def _make_directory(directory: Path) -> None:
-    if not directory.exists():
+    with contextlib.suppress(FileExistsError):
         directory.mkdir(mode=0o700, parents=True)
-        return
     if not directory.is_dir():
         raise UserMistake(f"{directory}: this is a file; expected a directory for the endpoint's keys")
+
+
+def _check_directory(directory: Path) -> None:
+    """Raises UserMistake for a directory of something else."""
     found = {path.name for path in directory.iterdir()}
     if found and not found & {_IDENTITY, _CALLERS}:
         raise UserMistake(

@@ -44,7 +44,8 @@ class Limits:
 _TABLES = {  # table -> key -> what it limits; the keys are the fields of Limits
     "endpoint": {
         "callers": "callers with a train or a run under way at a time",
-        "runs": "runs at a time, rate and paced together; two at once would measure each other",
+        "runs": "runs at a time, rate and paced together (a paced one each way of a caller is one); two "
+        "at once would measure each other",
     },
     "caller": {
         "trains": "trains at a time",

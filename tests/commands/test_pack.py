@@ -7,18 +7,24 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
+import sqlite3
 import subprocess
 import sys
 import zipfile
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 
 import pytest
 
 import linebook
+from dashboard import method
 from dashboard.papers import pdf, phrases, redaction
-from store.clock import Clock
+from store import bundle, chain, timestamp
+from store.clock import NS_PER_S, Clock
 from store.events import Event, EventKind
 from store.records import Failed, Owner, Record
 from store.site import load
@@ -184,6 +190,72 @@ def test_standard_tools_check_it(pack: Path) -> None:
     script = done(sys.executable, "-I", "check.py")
     assert (script.returncode, "none wrong" in script.stdout) == (0, True)
     assert len((pack / "check.py").read_text().splitlines()) <= 40
+
+
+AUTHORITY = """
+[authority]
+serial = {folder}/serial
+default_policy = 1.3.6.1.4.1.32473.1
+digests = sha256
+signer_digest = sha256
+accuracy = secs:1
+ess_cert_id_alg = sha256
+"""
+KEYS = (  # a root of one's own and a stamper that it vouches for; the purpose as RFC 3161 section 2.3 has it
+    "openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 2 -subj /CN=root "
+    "-keyout root.key -out AUTHORITY.pem",
+    "openssl req -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -subj /CN=stamper "
+    "-keyout stamper.key -out stamper.csr",
+    "openssl x509 -req -in stamper.csr -CA AUTHORITY.pem -CAkey root.key -CAcreateserial -days 2 "
+    "-extfile purpose -out stamper.pem",
+)
+
+
+def test_a_time_stamp_is_checked_as_the_pack_says(site: Path, tmp_path: Path) -> None:
+    """A stamp of the first head by an authority of one's own, `openssl ts`: its line in the pack verifies it,
+    and finds an octet that was changed. What the authority answers is what this program takes as an answer.
+    """
+    database, to = tmp_path / "line.db", tmp_path / "bundle"
+    for file in site.parent.glob("line.db*"):
+        shutil.copy(file, tmp_path)
+    (tmp_path / "serial").write_text("01\n")
+    (tmp_path / "purpose").write_text("extendedKeyUsage = critical, timeStamping\n")
+    (tmp_path / "authority.cnf").write_text(AUTHORITY.format(folder=tmp_path))
+
+    def done(command: str, where: Path = tmp_path) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(command.split(), cwd=where, capture_output=True, text=True, check=False)
+
+    for command in KEYS:
+        assert done(command).returncode == 0, command
+    with closing(sqlite3.connect(database)) as connection:
+        ((number, head), *_) = chain.heads(connection)
+        asked = timestamp.request(head.statement)
+        (tmp_path / "asked.tsq").write_bytes(asked.der)
+        reply = "openssl ts -reply -config authority.cnf -section authority -queryfile asked.tsq"
+        assert done(f"{reply} -signer stamper.pem -inkey stamper.key -out answer.tsr").returncode == 0
+        token = (tmp_path / "answer.tsr").read_bytes()
+        assert abs(timestamp.accept(token, asked) - Clock().unix_ns()) < 60 * NS_PER_S
+        connection.execute("INSERT INTO time_stamp (head, token) VALUES (?, ?)", (number, token))
+        connection.commit()
+    to.mkdir()
+    bundle.write_heads(database, to)
+    bundle.close(to, {}, bundle.key_of(database))
+    shutil.copy(tmp_path / "AUTHORITY.pem", to)
+    (line,) = phrases.CHECK_STAMP
+    assert "Verification: OK" in done(line, to).stderr + done(line, to).stdout
+    found = bundle.verify(to)
+    assert [one for one, _ in found.stamped] == [number]
+    statement = to / "seal" / f"head-{number:05d}.json"
+    statement.write_bytes(statement.read_bytes().replace(b"0", b"1", 1))
+    assert done(line, to).returncode != 0
+
+
+def test_the_method_is_told_once(pack: Path) -> None:
+    """Word for word as the page Method has it, each with its source."""
+    page = unescape((pack / "index.html").read_text())
+    for name in phrases.METHOD:
+        assert method.WAYS[name].how in page
+        assert method.WAYS[name].source in page
 
 
 def test_the_first_changed_file_is_named(

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from commands import before_show, show
-from dashboard import history, text_shows
+from commands import before_show
+from dashboard import history, show_reports, text_shows
 from dashboard.judge import hours
 from dashboard.judge.hours import Show
 from store.clock import NS_PER_S, Clock, zone
@@ -59,7 +59,7 @@ def test_from_forecast_to_score(site: Site) -> None:
     forecast(site, PLAN)
     drops = (Drop(at_unix_ns=STALLED + 2 * NS_PER_S, seconds=1.4, destination="class"),)
     with closing(Reader.open(site.database)) as reader:
-        found = show.report(reader, site, PLAN, SHOW, drops=drops, now_ns=SHOW.end_unix_ns + NS_PER_S)
+        found = show_reports.report(reader, site, PLAN, SHOW, drops=drops, now_ns=SHOW.end_unix_ns + NS_PER_S)
     assert [drop.owner for drop in found.drops] == ["line"]
     assert (found.stalls, found.freezes, found.line_clean, found.forecast_before) == (1, 1, False, "any")
     assert found.watched_ratio == 1.0
@@ -78,7 +78,7 @@ def test_without_a_forecast_or_a_list(site: Site) -> None:
     early = hours.show_on(PLAN.times, WHERE, date(2026, 3, 9))
     assert early is not None
     with closing(Reader.open(site.database)) as reader:
-        found = show.report(reader, site, PLAN, early, drops=None, now_ns=BEFORE)
+        found = show_reports.report(reader, site, PLAN, early, drops=None, now_ns=BEFORE)
     assert (found.line_clean, found.brier, found.drops_known) == (True, None, False)
     assert "No forecast was on record before it" in text_shows.report(found, PLAN, WHERE)
 

@@ -55,7 +55,7 @@ async def test_every_paper_that_the_page_leads_to_is_there(here: Client) -> None
     page = await text_of(here, "/papers")
     urls = [url.replace("&amp;", "&") for url in re.findall(r'href="(/paper/[^"]+)"', page)]
     assert {url.partition("?")[0].split("/")[2] for url in urls} == {
-        *("statement", "acceptance", "renewal", "day-sheet")
+        *("statement", "acceptance", "renewal", "day-sheet", "show-report")
     }
     for url in urls:
         if "form=html" not in url:

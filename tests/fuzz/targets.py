@@ -1,8 +1,9 @@
 """What is fuzzed: for each target how octets are fed to its parsers, and inputs to begin with.
 
 A target returns for anything it reads and for anything it refuses in its own way; whatever else comes out
-is a finding. Where a parser wants a seal by a key (HMAC), an input whose first octet is odd gets the right
-one, since no fuzzer guesses it.
+is a finding. Where a target has several parsers, an input's first octet says which one gets the rest, so that
+an input costs one parser's time. Where a parser wants a seal by a key (HMAC), an input whose first octet
+(after that) is odd gets the right one, since no fuzzer guesses it.
 """
 
 from __future__ import annotations
@@ -13,12 +14,14 @@ import hashlib
 import hmac
 import io
 import json
+import re
 import struct
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC
 from functools import cache
+from itertools import pairwise
 from pathlib import Path, PosixPath
 from typing import Any
 
@@ -63,10 +66,26 @@ MESSAGES = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Target:
-    """One group of parsers."""
+    """A group of parsers. No input is longer than `longest`; `words` are put into inputs as they are."""
 
     feed: Callable[[bytes], object]
     seeds: tuple[bytes, ...]
+    longest: int = 512
+    words: tuple[str, ...] = ()
+
+
+def among(*parsers: Callable[[bytes], object]) -> Callable[[bytes], object]:
+    """One of these by the first octet, fed with the rest."""
+
+    def feed(data: bytes) -> None:
+        if data:
+            parsers[data[0] % len(parsers)](data[1:])
+
+    return feed
+
+
+def _for(parser: int, *inputs: bytes) -> tuple[bytes, ...]:
+    return tuple(bytes([parser]) + one for one in inputs)
 
 
 def sealed(data: bytes, covered: int, *, mac_bytes: int) -> bytes:
@@ -94,22 +113,27 @@ def _stamp(data: bytes) -> None:
     stamp_tlv.followed(packet[112:], sequence=7, key=KEY)
 
 
-def _datagrams(data: bytes) -> None:
-    """Everything else that comes over UDP, and the stream of a push."""
-    for covered, mac_bytes in ((len(data) - 33, 32), (len(data) - 9, 8), (len(data) - 11, 10)):
-        packet = sealed(data, max(0, covered), mac_bytes=mac_bytes)
-        for read in (
-            lambda one: paced.unpack(KEY, one),
-            lambda one: arq.unpack(arq.tag_of(KEY), one),
-            lambda one: arq.asked(KEY, one),
-            lambda one: rtp.unpack(KEY, KEY[:4], one),
-        ):
-            with contextlib.suppress(BadPacket):
-                read(packet)
-    query = dns.encode_query(7, "north.example.net")
-    for reply in (data, query[:2] + b"\x81\x80\0\x01\0\x02\0\0\0\0" + query[12:] + data):
+def _datagram(read: Callable[[bytes], object], *, mac_bytes: int) -> Callable[[bytes], None]:
+    def feed(data: bytes) -> None:
+        packet = sealed(data, max(0, len(data) - mac_bytes - 1), mac_bytes=mac_bytes)
         with contextlib.suppress(BadPacket):
-            dns.decode_reply(reply, query=query)
+            read(packet)
+
+    return feed
+
+
+def _resolver(data: bytes) -> None:
+    """What a resolver answers: anything, and anything behind a right head and question."""
+    for reply in (data, _QUESTION[:2] + b"\x81\x80\0\x01\0\x02\0\0\0\0" + _QUESTION[12:] + data):
+        with contextlib.suppress(BadPacket):
+            dns.decode_reply(reply, query=_QUESTION)
+
+
+_QUESTION = dns.encode_query(7, "north.example.net")
+
+
+def _pushed(data: bytes) -> None:
+    """The stream of a push."""
     with contextlib.suppress(BadPacket):
         frames, cut = push.Frames(), 1 + len(data) // 3
         for at in range(0, len(data), cut):
@@ -151,45 +175,45 @@ class Held(PosixPath):
 
 
 def _site(data: bytes) -> None:
-    Held.octets = data
+    """A site file; one that begins with a plus is what stands below the least that a site needs."""
+    Held.octets = _LEAST + data[1:] if data[:1] == b"+" else data
     with contextlib.suppress(UserMistake):
         site_reader.read(Held("/nowhere/site.toml"), now_ns=NOON_NS)
 
 
-def _settings(data: bytes) -> None:
-    """The endpoint's own files."""
-    text = data.decode("utf-8", "replace")
+def _limits(data: bytes) -> None:
     with contextlib.suppress(UserMistake):
-        limits.parse(text, file="limits.toml")
+        limits.parse(data.decode("utf-8", "replace"), file="limits.toml")
+
+
+def _ledger(data: bytes) -> None:
     with contextlib.suppress(ValueError):
-        Ledger.loads(text)
+        Ledger.loads(data.decode("utf-8", "replace"))
 
 
-def _imports(data: bytes) -> None:
-    """An encoder's drops, and the house's list of its own loads."""
+def _drops(data: bytes) -> None:
+    """An encoder's drops."""
     with contextlib.suppress(UserMistake):
         drops.parse(data, name="drops.csv", where=UTC, destinations=("one", "two"), frames_per_second=25)
+
+
+def _own_loads(data: bytes) -> None:
+    """The house's list of its own loads."""
     Held.octets = data
     with contextlib.suppress(UserMistake):
         found.read_list(Held("/nowhere/kiln.csv"), UTC)
 
 
-def _query(data: bytes) -> None:
-    text = data.decode("utf-8", "replace")
-    try:
-        query = URL("/x?" + text, encoded=True).query
-    except ValueError:
-        return
-    for ask in (
-        lambda: api.period_of(query, "endpoint"),
-        lambda: events.asked_of(query, site=_house(), now_ns=NOON_NS),
-        lambda: findings.last_day(query, site=_house(), now_ns=NOON_NS),
-        lambda: side_by_side.asked_of(query, site=_house()),
-        lambda: term.month_of(query, site=_house(), now_ns=NOON_NS),
-        lambda: uploads.question_of(query, site=_house(), now_ns=NOON_NS),
-    ):
+def _asked(ask: Callable[[Any], object]) -> Callable[[bytes], None]:
+    def feed(data: bytes) -> None:
+        try:
+            query = URL("/x?" + data.decode("utf-8", "replace"), encoded=True).query
+        except ValueError:
+            return
         with contextlib.suppress(api.BadQuery, api.NotHere):
-            ask()
+            ask(query)
+
+    return feed
 
 
 @cache
@@ -199,20 +223,29 @@ def _house() -> Site:
     return site_reader.read(Held("/nowhere/site.toml"), now_ns=NOON_NS)
 
 
-def _record(data: bytes) -> None:
-    """The packed fields of a database that somebody else made."""
+def _histogram(data: bytes) -> None:
     with contextlib.suppress(BadMessage):
         Histogram.unpack(data)
+
+
+def _numbers(data: bytes) -> None:
     with contextlib.suppress(BadMessage):
         list(varint.unpack(data, "numbers"))
     with contextlib.suppress(BadMessage):
         arrival_log.unpack(data)
+
+
+def _packets(data: bytes) -> None:
     with contextlib.suppress(BadMessage):
         list(samples.unpacked(replace(_PACKETS, packed=_base64(data))))
+
+
+def _token(data: bytes) -> None:
     with contextlib.suppress(ValueError):
-        timestamp.read_token(data, digest=hashlib.sha256(b"").digest())
+        timestamp.read_token(data, digest=_NOTHING)
 
 
+_NOTHING = hashlib.sha256(b"").digest()
 _PACKETS = made.packets(NOON_NS)
 
 
@@ -220,8 +253,8 @@ def _base64(data: bytes) -> str:
     return base64.b64encode(data).decode()
 
 
-def _packs(data: bytes) -> None:
-    """What `linebook verify` is given: manifests, and zips."""
+def _zipped(data: bytes) -> None:
+    """A zip that `linebook verify` is given."""
     with (
         contextlib.suppress(zipfile.BadZipFile, *bundle._BROKEN),
         zipfile.ZipFile(io.BytesIO(data)) as archive,
@@ -229,6 +262,9 @@ def _packs(data: bytes) -> None:
         if zip_tricks.oddity(archive, folder="pack/", whole=(".json",)) is None:
             with contextlib.suppress(UserMistake):
                 bundle._verify_zip(archive, Path("pack.zip"), frozenset())
+
+
+def _manifest(data: bytes) -> None:
     with contextlib.suppress(ValueError, RecursionError, TypeError, KeyError, AttributeError):
         pack._evidence(Path("/nowhere"), json.loads(data))
 
@@ -254,6 +290,8 @@ def _example() -> bytes:
     ).encode()
 
 
+_FRAME = rtp.Packet(sequence=3, timestamp=90_000, frame=1, place=0, last=True)
+_TAG = arq.tag_of(KEY)
 _INVITED = invitation.Invitation(host="192.0.2.1", port=4000, flow_port=4001, key=KEY, pin=KEY)
 _SENDER = stamp.encode_sender(
     stamp.SenderPacket(sequence=7, sent_ntp=1 << 62, error_estimate=0x8F84, ssid=9), key=KEY, size=160
@@ -283,16 +321,82 @@ _HELLO = control.Hello(
     bytes_left=1,
 )
 
+_LEAST = f"""name = "Quillet Lane"
+timezone = "Europe/Lisbon"
+database = "line.db"
+safety = {{emergency_calls = "no", alarms = "no", medical_devices = "no"}}
+[[handoff]]
+name = "A"
+interface = "eth0"
+card = {{rate_down = "250 Mb/s", rate_up = "20 Mb/s"}}
+[[endpoint]]
+name = "north"
+where = "outside"
+invitation = "{invitation.write(_INVITED)}"
+""".encode()
+
+
+def _pieces() -> tuple[bytes, ...]:
+    """The tables of the example file one by one, each to stand below the least that a site needs.
+
+    A card's own tables come one at a time below its handoff's name.
+    """
+    rows = [row.partition(" #")[0].rstrip() for row in _example().decode().splitlines()]
+    rows = [row for row in rows if row and not row.startswith("#")]
+    begins = [at for at, row in enumerate(rows) if row.startswith("[[") and "." not in row] + [len(rows)]
+    found = []
+    for piece in (rows[a:b] for a, b in pairwise(begins)):
+        cuts = [at for at, row in enumerate(piece) if row.startswith(("[handoff.card", "[[handoff.card"))]
+        found.append(piece[: cuts[0] if cuts else None])
+        found += [[*piece[:2], *piece[a:b]] for a, b in pairwise([*cuts, len(piece)])]
+    return tuple("\n".join(["+", *map(_fitted, _own_named(piece))]).encode() for piece in found)
+
+
+def _own_named(piece: list[str]) -> list[str]:
+    """A handoff or endpoint under a name that nothing else has."""
+    if piece[0] not in ("[[handoff]]", "[[endpoint]]"):
+        return piece
+    rest = [row for row in piece[1:] if not row.startswith(("name =", "interface ="))]
+    return [piece[0], 'name = "new"', *(('interface = "eth1"',) if piece[0] == "[[handoff]]" else ()), *rest]
+
+
+def _fitted(row: str) -> str:
+    """The row, with the only handoff and endpoint that there are."""
+    row = re.sub(r'^((?:in_)?(?:handoff|handoffs|endpoints?) = )\[?".*', r'\1"A"', row)
+    if row.startswith("at_once_with"):
+        return 'at_once_with = ["A"]'
+    if row.startswith("handoffs"):
+        return 'handoffs = ["A"]'
+    return 'endpoint = "north"' if row.startswith("endpoint =") else row
+
+
+_LIMITS = "\n".join(
+    re.findall(r"^(?:# )?((?:[a-z_]+ = [0-9_]+|\[[a-z.]+\])) *(?:#.*)?$", limits.template(), re.M)
+).encode()
+_WORDS = tuple(sorted(set(re.findall(r"[a-z_]{4,}", _example().decode()))))
+
 TARGETS = {
     "stamp": Target(feed=_stamp, seeds=(b"\1" + _SENDER, b"\0" + _REFLECTED, b"\1" + _REFLECTED)),
     "datagrams": Target(
-        feed=_datagrams,
-        seeds=(
-            b"\1" + paced.alive(KEY, 5),
-            b"\1" + arq.ask(KEY, [1, 2, 9]),
-            b"\0" + arq.pack(arq.tag_of(KEY), arq.Part(sequence=4, frame=1, place=0, parts=3, repeat=False)),
-            b"\0" + push.head(3, 5) + b"abcde",
+        feed=among(
+            _datagram(lambda one: paced.unpack(KEY, one), mac_bytes=32),
+            _datagram(lambda one: arq.asked(KEY, one), mac_bytes=16),
+            _datagram(lambda one: arq.unpack(_TAG, one), mac_bytes=0),
+            _datagram(lambda one: rtp.unpack(KEY, KEY[:4], one), mac_bytes=10),
+            _pushed,
         ),
+        seeds=(
+            *_for(0, b"\1" + paced.alive(KEY, 5)),
+            *_for(1, b"\1" + arq.ask(KEY, [1, 2, 9])),
+            *_for(2, b"\0" + arq.pack(_TAG, arq.Part(sequence=4, frame=1, place=0, parts=3, repeat=False))),
+            *_for(3, b"\1" + rtp.pack(KEY, KEY[:4], _FRAME, b"abc")),
+            *_for(4, push.head(3, 5) + b"abcde"),
+        ),
+    ),
+    "resolver": Target(
+        feed=_resolver,
+        seeds=(_QUESTION, bytes.fromhex("c00c000100010000003c0004c0000201")),
+        longest=256,
     ),
     "control": Target(
         feed=_control,
@@ -301,42 +405,70 @@ TARGETS = {
             b'\4{"direction": "up", "flows": 4, "seconds": 10.0}',
             b'\7{"code": "busy", "why": "so", "retry_after_s": 1.5}',
         ),
+        longest=4096,
     ),
     "invitation": Target(
         feed=_invitation,
         seeds=(invitation.write(_INVITED).encode(), b"[2001:db8::1]:4000", b"far.example.net"),
+        words=("linebook", "?key=", "&pin=", "&flow=", "xn--", "%41"),
     ),
-    "site": Target(feed=_site, seeds=(_example(),)),
+    "site": Target(feed=_site, seeds=(*_pieces(), _LEAST), longest=1700, words=_WORDS),
     "settings": Target(
-        feed=_settings,
+        feed=among(_limits, _ledger),
         seeds=(
-            limits.template().replace("# ", "").encode(),
-            b'{"format": 1, "months": {"2026-11": {"a": 1}}}',
+            *_for(0, _LIMITS),
+            *_for(1, b'{"format": 1, "months": {"2026-11": {"a": 1}}}'),
         ),
+        longest=1024,
+        words=tuple(sorted(set(re.findall(r"[a-z_]{4,}", limits.template())))),
     ),
     "imports": Target(
-        feed=_imports,
+        feed=among(_drops, _own_loads),
         seeds=(
-            b"time,seconds,frames,destination\n2026-03-09 19:31:05,1.4,42,one\n",
-            b"what,from,to\nkiln,2026-03-10T14:05,2026-03-10T15:05\n",
+            *_for(0, b"time,seconds,frames,destination\n2026-03-09 19:31:05,1.4,42,one\n"),
+            *_for(1, b"what,from,to\nkiln,2026-03-10T14:05,2026-03-10T15:05\n"),
         ),
+        longest=256,
     ),
     "query": Target(
-        feed=_query,
-        seeds=(b"period=week&endpoint=north", b"day=2026-09-01&handoff=A", b"month=2026-08", b"size=1+GB"),
+        feed=among(
+            _asked(lambda query: api.period_of(query, "endpoint")),
+            _asked(lambda query: events.asked_of(query, site=_house(), now_ns=NOON_NS)),
+            _asked(lambda query: findings.last_day(query, site=_house(), now_ns=NOON_NS)),
+            _asked(lambda query: side_by_side.asked_of(query, site=_house())),
+            _asked(lambda query: term.month_of(query, site=_house(), now_ns=NOON_NS)),
+            _asked(lambda query: uploads.question_of(query, site=_house(), now_ns=NOON_NS)),
+        ),
+        seeds=(
+            *_for(0, b"period=week&endpoint=north"),
+            *_for(1, b"what=stall&handoff=A"),
+            *_for(2, b"day=2026-09-01&handoff=A"),
+            *_for(3, b"day=2026-09-01"),
+            *_for(4, b"month=2026-08"),
+            *_for(5, b"size=1+GB"),
+        ),
+        longest=128,
+        words=("period=", "endpoint=", "handoff=", "day=", "month=", "size=", "since=", "until=", "%C3%A9"),
     ),
     "record": Target(
-        feed=_record,
+        feed=among(_histogram, _numbers, _packets, _token),
         seeds=(
-            Histogram([5, 5, 7, 9000]).pack(),
-            Histogram([5, 5, 7]).pack_open(),
-            bytes.fromhex("0103110507b0"),
-            varint.pack([1, 2, 3, 300]),
-            struct.pack("<4B", 1, 0, 1, 0),
+            *_for(0, Histogram([5, 5, 7, 9000]).pack(), Histogram([5, 5, 7]).pack_open()),
+            *_for(0, bytes.fromhex("0103110507b0")),
+            *_for(1, varint.pack([1, 2, 3, 300])),
+            *_for(2, base64.b64decode(_PACKETS.packed)),
+            *_for(2, struct.pack("<4B", 1, 0, 1, 0)),
+            *_for(3, bytes.fromhex("30053003020102")),
         ),
+        longest=128,
     ),
     "packs": Target(
-        feed=_packs,
-        seeds=(_zip(), b'{"start": {"seq": 0, "head": "00"}, "days": [], "heads": [], "keys": []}'),
+        feed=among(_zipped, _manifest),
+        seeds=(
+            *_for(0, _zip()),
+            *_for(1, b'{"start": {"seq": 0, "head": "00"}, "days": [], "heads": [], "keys": []}'),
+        ),
+        longest=1024,
+        words=("manifest.json", "pack/", "seal/", "head-", "PK\\x01\\x02", "PK\\x05\\x06"),
     ),
 }

@@ -38,3 +38,30 @@ def test_any_octets_and_any_change_of_a_seed(name: str, data: st.DataObject) -> 
     at = data.draw(st.integers(0, len(seed)))
     target.feed(octets)
     target.feed(seed[:at] + octets + seed[at + data.draw(st.integers(0, 9)) :])
+
+
+def test_the_inputs_to_begin_with_get_past_the_seals() -> None:
+    """Else the fuzzer would only ever see the first refusal."""
+    from probe.wire import arq, paced, rtp
+    from tests.fuzz.targets import KEY, sealed
+
+    by_parser = {seed[0]: seed[1:] for seed in TARGETS["datagrams"].seeds}
+    assert paced.unpack(KEY, sealed(by_parser[0], len(by_parser[0]) - 33, mac_bytes=32))
+    assert arq.asked(KEY, sealed(by_parser[1], len(by_parser[1]) - 17, mac_bytes=16))
+    assert rtp.unpack(KEY, KEY[:4], sealed(by_parser[3], len(by_parser[3]) - 11, mac_bytes=10)).last
+
+
+def test_most_pieces_of_the_site_file_are_read() -> None:
+    """So that what the fuzzer changes in them is read as well, and not only refused."""
+    from store.errors import UserMistake
+    from store.site_reader import read
+    from tests.fuzz import targets
+
+    refused = 0
+    for seed in TARGETS["site"].seeds[:-1]:
+        targets.Held.octets = targets._LEAST + seed[1:]
+        try:
+            read(targets.Held("/nowhere/site.toml"), now_ns=targets.NOON_NS)
+        except UserMistake:
+            refused += 1
+    assert refused <= 2

@@ -21,6 +21,7 @@ from probe.practice.history.records import bounds_ns, of_day, started_ns
 from probe.practice.history.script import TIMEZONE, USUAL
 from store import site as sites
 from store.clock import NS_PER_S, Clock, zone
+from store.receipts import Receipt
 from store.site import Site
 from store.writer import Writer
 
@@ -55,7 +56,24 @@ def written(folder: Path, *, days: Sequence[date] = DAYS, now_ns: int = NOW_NS) 
                     writer.append(record)
             writer.mark_alive(moment[0])
             writer.flush_blocking()
+        writer.append(_receipt(now_ns))
+        writer.flush_blocking()
     return site
+
+
+def _receipt(now_ns: int) -> Receipt:
+    """A course of 8 GB that was sent on the morning of the present."""
+    ended_ns, seconds = now_ns - 7 * 3600 * NS_PER_S, 1290.0
+    return Receipt(
+        handoff="A",
+        started_unix_ns=ended_ns - round(seconds * NS_PER_S),
+        to="course-shop",
+        size_bytes=8_000_000_000,
+        seconds=seconds,
+        ended_unix_ns=ended_ns,
+        sha256="5b" * 32,
+        line_goodput_bps=560_000_000,
+    )
 
 
 def written_once(factory: pytest.TempPathFactory) -> Site:

@@ -75,21 +75,21 @@ return [...document.querySelectorAll("table")].filter((one) => !one.checkVisibil
 def test_wide_with_script(window: Window, axe_source: str, path: str) -> None:
     """Light on a desktop: quiet, nothing that axe finds, times local with offset, all by keyboard."""
     window.open(path)
-    _none(_quiet(window, path))
-    _none(_violations(window, axe_source))
-    _none(_wrong_times(window))
-    _none(_missed_by_keyboard(window))
+    none_of(_quiet(window, path))
+    none_of(violations(window, axe_source))
+    none_of(_wrong_times(window))
+    none_of(_missed_by_keyboard(window))
 
 
 @pytest.mark.parametrize("path", ONE_OF_A_KIND)
 def test_narrow_without_script(window: Window, path: str) -> None:
     """Dark on a phone, script off: every table is there, no empty chart, nothing wider than the screen."""
     window.open(path, width=PHONE, dark=True, script=False)
-    _none(window.run(WIDER))
-    _none(window.run(UNTOLD))
+    none_of(window.run(WIDER))
+    none_of(window.run(UNTOLD))
     assert window.run(COMPLETE) == 0
-    _none(window.run(WIDER))
-    _none(_quiet(window, path))
+    none_of(window.run(WIDER))
+    none_of(_quiet(window, path))
 
 
 @pytest.mark.long
@@ -100,15 +100,15 @@ def test_narrow_without_script(window: Window, path: str) -> None:
 def test_all_ways(window: Window, axe_source: str, path: str, width: int, dark: bool, script: bool) -> None:
     """All of the above in every width and scheme, with script and without."""
     window.open(path, width=width, dark=dark, script=script)
-    _none(_quiet(window, path))
-    _none(window.run(WIDER))
+    none_of(_quiet(window, path))
+    none_of(window.run(WIDER))
     if script:
-        _none(_violations(window, axe_source))
+        none_of(violations(window, axe_source))
     else:
-        _none(window.run(UNTOLD))
+        none_of(window.run(UNTOLD))
         assert window.run(COMPLETE) == 0
-    _none(_wrong_times(window))
-    _none(_missed_by_keyboard(window))
+    none_of(_wrong_times(window))
+    none_of(_missed_by_keyboard(window))
 
 
 def test_the_gate(practice: Site, window: Window, axe_source: str, request: pytest.FixtureRequest) -> None:
@@ -121,16 +121,16 @@ def test_the_gate(practice: Site, window: Window, axe_source: str, request: pyte
         for script in (True, False):
             gate.open("/shows", width=PHONE, dark=True, script=script)
             assert gate.run("return location.pathname") == GATE
-            _none(gate.run(WIDER))
+            none_of(gate.run(WIDER))
         gate.open("/shows", dark=True)
-        _none(_violations(gate, axe_source))
-        _none(_missed_by_keyboard(gate))
+        none_of(violations(gate, axe_source))
+        none_of(_missed_by_keyboard(gate))
         gate.driver.find_element(By.NAME, "name").send_keys("anna", Keys.TAB, "correct horse 1", Keys.ENTER)
         gate.wait(lambda: bool(gate.run("return location.pathname") == "/shows"))
-        _none(_quiet(gate, GATE))
+        none_of(_quiet(gate, GATE))
 
 
-def _none(wrong: list[Any]) -> None:
+def none_of(wrong: list[Any]) -> None:
     """Fails with everything in the list."""
     assert not wrong, "\n".join(str(one) for one in wrong)
 
@@ -140,7 +140,7 @@ def _quiet(window: Window, path: str) -> list[str]:
     return [said for said in window.console() if not (path == BROKEN and "404" in said)]
 
 
-def _violations(window: Window, axe_source: str) -> list[str]:
+def violations(window: Window, axe_source: str) -> list[str]:
     window.run(axe_source)
     found = window.driver.execute_async_script(AXE)
     return ["\n".join([*one[:2], *one[2]]) for one in found]

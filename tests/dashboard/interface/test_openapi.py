@@ -50,6 +50,8 @@ ADDRESSES = [
     ("/figures/today/evening.json", "figure"),
     ("/figures/circuit/old/rates-up.json", "figure"),
     ("/figures/circuit/old/train.json?endpoint=north&period=hour", "figure"),
+    ("/figures/events/parts.json?handoff=old", "figure"),
+    ("/figures/evenings/old/week-up.json", "figure"),
     ("/method.json", "method"),
     ("/openapi.json", "openapi"),
 ]

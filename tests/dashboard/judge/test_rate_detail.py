@@ -135,5 +135,8 @@ def test_both_directions_at_once_count_where_the_contract_says_so() -> None:
     silent = contract.rate_verdict([*both, *alone], CARD, Direction.UP, zone=ZONE)
     assert (silent.n, dict(silent.excluded_why)) == (100, {"both_at_once": 100})
     promised = replace(CARD, both_at_once=True)
-    assert contract.rate_verdict(both, promised, Direction.UP, zone=ZONE).word is Word.NOT_MET
+    few = [replace(one, down=run(GOOD, down_bps=20_000_000).down) for one in both]
+    assert contract.rate_verdict(few, promised, Direction.UP, zone=ZONE).word is Word.NOT_MET
+    acknowledging = contract.rate_verdict(both, promised, Direction.UP, zone=ZONE)
+    assert acknowledging.word is Word.UNDECIDED  # 260 Mb/s down are acknowledged by up to 5 Mb/s up
     assert contract.rate_verdict([*both, *alone], promised, Direction.UP, zone=ZONE).n == 200

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from datetime import UTC, datetime
 
 import pytest
 
@@ -23,7 +24,9 @@ async def page(client: Client, path: str = "/events") -> Element:
 @pytest.mark.asyncio
 async def test_every_event_is_on_the_page_once(client: Client, site: Site) -> None:
     found = await page(client)
-    rows = [row for table in found.all("table") for row in table.one("tbody").all("tr")]
+    tables = [table for table in found.all("table") if table.one("caption").text == "Its events"]
+    rows = [row for table in tables for row in table.one("tbody").all("tr")]
+    rows += [case for case in found.all("li", **{"class": "entry"}) if not case.all("details")]
     ((counted,),) = await sql(site, "SELECT count(*) FROM document WHERE kind = 'event'")
     assert len(rows) == counted
 
@@ -31,10 +34,33 @@ async def test_every_event_is_on_the_page_once(client: Client, site: Site) -> No
 @pytest.mark.asyncio
 async def test_cases_stand_under_the_day_on_which_they_began_newest_first(client: Client) -> None:
     found = await page(client)
-    days = [section.one("h2").text for section in found.all("section")]
+    days = [one.text for one in found.all("h2") if one.all("time")]
     assert days == ["Wednesday 25 November 2026", "Monday 23 November 2026"]
     marks = [entry.all("b")[0].text for entry in found.all("li", **{"class": "entry"})]
     assert marks == ["Under way", "Over", "Over"]
+
+
+@pytest.mark.asyncio
+async def test_each_part_of_the_way_has_a_lane_and_a_row(client: Client, site: Site) -> None:
+    """Stalls by train as SQL counts them over the page's week; its JSON and its CSV say the same."""
+    since_ns = int(datetime(2026, 11, 18, 23, tzinfo=UTC).timestamp()) * 10**9  # midnight at UTC+01:00
+    counted = dict(
+        await sql(
+            site,
+            "SELECT endpoint, count(*) FROM stall JOIN path ON path.id = path WHERE handoff = 'old' "
+            f"AND started_unix_ns >= {since_ns} GROUP BY endpoint",
+        )
+    )
+    async with client.get("/events.json?handoff=old") as response:
+        told = (await response.json())["segments"]
+    assert {one["endpoint"]: one["silent"] for one in told if one["silent"]} == counted
+    assert [one["segment"] for one in told] == sorted(one["segment"] for one in told)
+    rows = (await page(client, "/events?handoff=old")).table("Parts of the way, from the house outwards")
+    assert [int(row["Silent"]) for row in rows] == [one["silent"] for one in told]
+    async with client.get("/figures/events/parts.json?handoff=old") as response:
+        assert len((await response.json())["layout"]["yaxis"]["ticktext"]) == len(told)
+    async with client.get("/events.csv?handoff=old&table=segments") as response:
+        assert len((await response.text()).splitlines()) == 1 + len(told)
 
 
 @pytest.mark.asyncio
@@ -107,7 +133,9 @@ async def test_today_has_the_open_cases_and_those_of_the_last_day(client: Client
     assert [entry.all("b")[0].text for entry in entries] == ["Under way", "Over"]
     link = entries[0].one("a").attributes["href"] or ""
     there = await page(client, link.partition("#")[0])
-    assert there.one("li", id=link.partition("#")[2]).one("summary").text == "1 event"
+    case = there.one("li", id=link.partition("#")[2])
+    assert case.all("p")[0].text.startswith(entries[0].all("p")[0].text)
+    assert case.all("details") == []  # of a single event
     async with client.get("/today.json") as response:
         assert [case["handoff"] for case in (await response.json())["cases"]] == ["old", "A"]
 

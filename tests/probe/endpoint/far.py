@@ -21,14 +21,19 @@ S = 10**9
 
 
 class MovableClock:
-    """The host's clock, plus what a test has added to it."""
+    """The host's clock, plus what a test has added to it; once held, it moves by that alone."""
 
     def __init__(self) -> None:
         self._ahead_ns = 0
+        self._held: tuple[int, int] | None = None
         self.clock = Clock(
-            monotonic_ns=lambda: time.monotonic_ns() + self._ahead_ns,
-            unix_ns=lambda: time.time_ns() + self._ahead_ns,
+            monotonic_ns=lambda: (self._held[0] if self._held else time.monotonic_ns()) + self._ahead_ns,
+            unix_ns=lambda: (self._held[1] if self._held else time.time_ns()) + self._ahead_ns,
         )
+
+    def hold(self) -> None:
+        """Stand still, so that what a busy machine takes for the test counts for nothing."""
+        self._held = time.monotonic_ns(), time.time_ns()
 
     def move(self, *, seconds: float) -> None:
         self._ahead_ns += round(seconds * S)

@@ -450,3 +450,20 @@ def test_no_sequence_exceeds_a_limit(asked: list[tuple[str, str]], limits: Limit
     assert sum(runs.values()) <= limits.runs
     assert max(trains.values()) <= limits.trains
     assert sum(bool(runs[name] or trains[name]) for name in KEYS) <= limits.callers
+
+
+def test_a_paced_run_each_way_is_one() -> None:
+    """As a rate run both ways is: they need one place, whoever waits; a second pair, or a burst, has none."""
+    door = admission()
+    assert isinstance(open_paced(door), PacedTerms)
+    assert refused(open_run(door, "b")).code == "busy"
+    assert refused(open_paced(door)).code == "busy"  # the same way again
+    down = replace(PACED, direction="down")
+    assert refused(open_paced(door, replace(down, burst_packets=20))).code == "busy"
+    assert isinstance(open_paced(door, down), PacedTerms)
+    for again in (PACED, down):
+        assert refused(open_paced(door, again)).code == "busy"
+    assert refused(open_run(door, "a")).code == "busy"
+    two = admission(Limits(runs=2))
+    assert all(isinstance(open_paced(two, each), PacedTerms) for each in (PACED, down, PACED, down))
+    assert refused(open_paced(two)).code == "busy"

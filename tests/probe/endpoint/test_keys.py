@@ -7,6 +7,8 @@ import json
 import os
 import ssl
 import stat
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -278,3 +280,44 @@ def test_what_an_older_version_wrote_is_read(directory: Path) -> None:
     del found["older"]
     path.write_text(json.dumps(found))
     assert keys.callers_of(directory).leaving == {}
+
+
+_MANY = """
+import sys
+from pathlib import Path
+from probe.endpoint import keys
+directory, who = Path(sys.argv[1]), sys.argv[2]
+print("ready", flush=True)
+sys.stdin.readline()
+for number in range(20):
+    name = f"{who}-{number}"
+    keys.invite(directory, address="192.0.2.10", name=name)
+    if number % 4 == 3:
+        keys.invite(directory, address="192.0.2.10", name=name, known=True, older_until_unix_ns=2**62)
+    if number % 4 == 1:
+        keys.revoke(directory, name=name)
+"""
+
+
+def test_two_who_change_the_callers_at_once_undo_nothing_of_each_other(directory: Path) -> None:
+    """Two processes, from the first invitation on, which makes the directory."""
+    house = Path(__file__).parents[3]
+    words = [sys.executable, "-c", _MANY, str(directory)]
+    pipe = subprocess.PIPE
+    both = [
+        subprocess.Popen([*words, who], cwd=house, stdin=pipe, stdout=pipe, stderr=pipe, text=True)
+        for who in ("left", "right")
+    ]
+    for one in both:
+        assert one.stdout is not None
+        assert one.stdout.readline() == "ready\n"
+    for one in both:
+        assert one.stdin is not None
+        one.stdin.write("\n")
+        one.stdin.flush()
+    said = [one.communicate(timeout=60) for one in both]
+    assert [("", ""), ("", "")] == said
+    callers = keys.callers_of(directory)
+    expected = {f"{who}-{number}" for who in ("left", "right") for number in range(20) if number % 4 != 1}
+    assert expected == set(callers.current)
+    assert {name for name in expected if int(name.split("-")[1]) % 4 == 3} == set(callers.leaving)

@@ -240,6 +240,7 @@ async def test_stop_ends_everything_within_2_s(directory: Path) -> None:
 async def test_a_silent_caller_loses_its_run(directory: Path) -> None:
     """After 10 s without control, train or flow the place is free; a packet of a train is a sign of life."""
     async with far_end(directory) as far, far.control("a") as mine, far.control("b") as theirs:
+        far.time.hold()
         train = is_(TrainGrant, await mine.open_train(TRAIN))
         request = RunRequest(direction="up", flows=1, seconds=600)
         run = is_(RunGrant, await mine.open_run(request))
@@ -260,6 +261,7 @@ async def test_a_silent_caller_loses_its_run(directory: Path) -> None:
 async def test_what_is_over_is_forgotten(directory: Path) -> None:
     """A report is kept a minute, a silent train 900 s (RFC 5357 section 4.2)."""
     async with far_end(directory) as far, far.control() as control:
+        far.time.hold()
         train = is_(TrainGrant, await control.open_train(TRAIN))
         run = is_(RunGrant, await control.open_run(RunRequest(direction="up", flows=1, seconds=5)))
         far.endpoint._flows.abort(run.run, "ended")
