@@ -17,6 +17,7 @@ from commands.version import version
 from store.clock import Clock
 from store.errors import UserMistake
 from store.notify import Manager, stay_alive
+from store.standby import stand_by
 
 
 def practice(options: argparse.Namespace) -> int:
@@ -145,6 +146,7 @@ def _until_stopped(work: Callable[[], Coroutine[Any, Any, None]], manager: Manag
     """
 
     async def run() -> None:
+        await stand_by()
         task = asyncio.create_task(work(), name="linebook")
         alive = None if manager is None else asyncio.create_task(stay_alive(manager), name="watchdog")
         loop = asyncio.get_running_loop()

@@ -16,6 +16,7 @@ from dashboard.judge.acceptance_material import Material, TrainDelays
 from dashboard.judge.acceptance_rows import BY_ID, Row
 from dashboard.judge.acceptance_verdict import RowVerdict
 from dashboard.judge.deemed import deemed
+from dashboard.judge.lifted import lifted
 from dashboard.judge.today import Notice
 from dashboard.judge.verdict import Word
 from store.acceptance import About, AcceptanceNote
@@ -140,7 +141,10 @@ def _material(
 
 
 def _rates(reader: Reader, site: Site, name: str, since_ns: int, until_ns: int) -> tuple[RateRun, ...]:
-    """Rate runs, the newest long ones of each direction with their bins."""
+    """Rate runs, the newest long ones of each direction with their bins.
+
+    A row of the sheet is run when somebody asks for it, so that such runs count here.
+    """
     found = evidence.of_line(
         site, name, reader.rate_runs(handoff=name, since_ns=since_ns, until_ns=until_ns, bins=False)
     )
@@ -151,7 +155,9 @@ def _rates(reader: Reader, site: Site, name: str, since_ns: int, until_ns: int) 
             start_ns = run.started_unix_ns
             for one in reader.rate_runs(handoff=name, since_ns=start_ns, until_ns=start_ns + 1):
                 whole[one.started_unix_ns, one.endpoint] = one
-    return tuple(whole.get((run.started_unix_ns, run.endpoint), run) for run in found)
+    return tuple(
+        lifted(whole.get((run.started_unix_ns, run.endpoint), run), {evidence.ASKED}) for run in found
+    )
 
 
 def _trains(reader: Reader, site: Site, name: str, since_ns: int, until_ns: int) -> Iterator[TrainDelays]:

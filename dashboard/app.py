@@ -19,15 +19,17 @@ from aiohttp import web
 from dashboard import api, listening, logins
 from dashboard.access import ACCESS, Access, asking
 from dashboard.assets import find_assets
+from dashboard.beside import Beside
 from dashboard.desk import ASSETS, DESK, PAGES, Desk, framed, html
 from dashboard.forms import SCHEME
+from dashboard.judged import Judged, NotYet
 from dashboard.kept import Kept
 from dashboard.listening import Listening
 from dashboard.live import LIVE, Live
 from dashboard.pages.frame import load_pages
 from dashboard.papers import packs
 from dashboard.papers.packs import PACKS, Packs
-from dashboard.past import Past, judge_ahead
+from dashboard.past import Past
 from dashboard.routes import ROUTES
 from store.clock import Clock, zone
 from store.errors import LinebookError
@@ -57,20 +59,25 @@ def make_app(
     clock: Clock,
     allowed_hosts: frozenset[str],
     where: Listening = LOOPBACK,
+    beside: Beside | None = None,
 ) -> web.Application:
-    """The application. It closes `reader` when it ends; `allowed_hosts` are Host headers, with port."""
+    """The application. It closes `reader` and `beside` when it ends; `allowed_hosts` are Host headers, with
+    port. Without `beside` the slow pages are judged in the reader's thread, and whoever asks waits."""
     token = secrets.token_urlsafe()
     access = _access(site, clock, where, token) if where.asks_login else None
     app = web.Application(middlewares=[_errors, _own_name, asking(access, token=token)])
     app[SCHEME] = where.scheme
     if access is not None:
         app[ACCESS] = access
+    kept, past = Kept(clock), Past()
+    judged = Judged(site, reader, clock, kept=kept, past=past, beside=beside)
     app[DESK] = Desk(
         site=site,
         reader=reader,
         clock=clock,
-        kept=Kept(clock),
-        past=Past(),
+        kept=kept,
+        past=past,
+        judged=judged,
         allowed_hosts=allowed_hosts,
         token=token,
     )
@@ -123,6 +130,7 @@ async def serve(
         clock=clock,
         allowed_hosts=listening.own_names(where, shown=shown, port=number),
         where=where,
+        beside=Beside(site.database),
     )
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=_SHUTDOWN_S)
     try:
@@ -146,11 +154,11 @@ async def _files(app: web.Application) -> AsyncIterator[None]:
 
 async def _reading(app: web.Application) -> AsyncIterator[None]:
     desk = app[DESK]
-    ahead = judge_ahead(desk.past, desk.reader, desk.site, clock=desk.clock)
-    judging = asyncio.create_task(ahead, name="judge past months")
+    judging = asyncio.create_task(desk.judged.ahead(), name="judge ahead")
     yield
     judging.cancel()
     await asyncio.gather(judging, return_exceptions=True)
+    await desk.judged.close()
     await desk.reader.close()
 
 
@@ -172,6 +180,8 @@ async def _errors(request: web.Request, handler: Handler) -> web.StreamResponse:
     """Every failure becomes a page or a JSON object of one shape; none shows a traceback."""
     try:
         return await handler(request)
+    except NotYet:
+        return _not_yet(request)
     except web.HTTPException as refusal:
         return _error(request, refusal.status, _why(request, refusal), allow=refusal.headers.get("Allow"))
     except LinebookError as trouble:
@@ -184,6 +194,15 @@ async def _errors(request: web.Request, handler: Handler) -> web.StreamResponse:
             500,
             "The dashboard made a mistake of its own; its log says which. The record is unharmed.",
         )
+
+
+def _not_yet(request: web.Request) -> web.Response:
+    """A page that comes back by itself until what it asks for is judged."""
+    pages = request.app[PAGES]
+    response = html(pages.waiting(framed(request, title="Being judged")))
+    response.set_status(HTTPStatus.ACCEPTED)
+    response.headers["Refresh"] = "2"
+    return response
 
 
 def _why(request: web.Request, refusal: web.HTTPException) -> str:

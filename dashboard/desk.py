@@ -6,7 +6,7 @@ Imports store and the pages' frame; knows no address. Addresses stand in `dashbo
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Hashable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from aiohttp import web
@@ -14,15 +14,20 @@ from aiohttp import web
 from dashboard import api
 from dashboard.access import visitor_of
 from dashboard.assets import Asset
+from dashboard.judged import Judged
 from dashboard.kept import Kept
 from dashboard.pages import spread
 from dashboard.pages.frame import Frame, Pages, closed_frame, frame_of
 from dashboard.past import Past
-from store.clock import Clock
+from dashboard.slow import Asked
+from store.clock import NS_PER_S, Clock
 from store.reader import Reader, ReaderThread
 from store.site import Handoff, Site
 
 T = TypeVar("T")
+
+_OLD_NS = 600 * NS_PER_S  # findings as old as this say so on top of their page
+_PATIENCE_S = 0.2  # a person's, before a page says that it is being judged
 
 
 @dataclass(slots=True, kw_only=True)
@@ -34,8 +39,13 @@ class Desk:
     clock: Clock
     kept: Kept
     past: Past
+    judged: Judged
     allowed_hosts: frozenset[str]
     token: str  # of this start; in its forms where nobody logs in
+
+    async def slow(self, request: web.Request, asked: Asked) -> Any:
+        """What a slow page found: a program waits for it, a person is told (`judged.NotYet`)."""
+        return await self.judged.found(asked, patience_s=None if api.wants_json(request) else _PATIENCE_S)
 
     async def found(self, asked: Hashable, find: Callable[[Reader], T]) -> T:
         """What `find` reads, in the reader's thread, or what it read not long ago for the same `asked`."""
@@ -56,14 +66,16 @@ def framed(
     desk, visitor = request.app[DESK], visitor_of(request)
     if visitor is None:
         return closed_frame(desk.site, title=title, now_ns=desk.clock.unix_ns())
-    return frame_of(
+    present_ns = desk.clock.unix_ns()
+    made = frame_of(
         desk.site,
         title=title,
         here=request.rel_url.raw_path,
         json_url=json_url,
-        now_ns=desk.clock.unix_ns() if now_ns is None else now_ns,
+        now_ns=present_ns if now_ns is None else now_ns,
         visitor=visitor,
     )
+    return made if now_ns is None or present_ns - now_ns < _OLD_NS else replace(made, as_of=made.written)
 
 
 def html(text: str) -> web.Response:

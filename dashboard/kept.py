@@ -15,7 +15,7 @@ from store.clock import Clock
 
 T = TypeVar("T")
 
-_TIMES = 20
+TIMES = 20  # so reading and judging take a twentieth of a core at most
 _MOST = 16  # pages with their periods that several readers look at; a month's findings take some megabytes
 
 
@@ -45,7 +45,7 @@ class Kept:
         value = make()
         ended_ns = self._clock.monotonic_ns()
         self._found.pop(asked, None)
-        self._found[asked] = _Found(value=value, until_ns=ended_ns + _TIMES * (ended_ns - started_ns))
+        self._found[asked] = _Found(value=value, until_ns=ended_ns + TIMES * (ended_ns - started_ns))
         if len(self._found) > _MOST:
             del self._found[next(iter(self._found))]
         return value

@@ -254,8 +254,9 @@ VERDICTS = Topic(
             id="schedule",
             figure="When runs are made",
             how="Each at a random moment of its slot, drawn beforehand. A campaign fixes its question and "
-            "every moment "
-            "before it begins, and tells what became of each run.",
+            "every moment before it begins, and tells what became of each run. A run that somebody asked for "
+            "is valid and in no sample: its moment was chosen. The ledger counts such runs, and tells the "
+            "verdict with them.",
             source="RFC 2330 section 11.1, RFC 3432",
         ),
         Way(

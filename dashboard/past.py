@@ -1,16 +1,14 @@
 """What was judged of times that are over, kept while the dashboard runs: it does not change any more.
 
-Only a ticket that is noted later changes a month, so what is kept goes by their number. Used from the
-reader's thread only. Imports statements and over_time.
+Only a ticket that is noted later changes a month, so what is kept goes by their number. Used where one reader
+is used, in its thread or process. Imports statements and over_time.
 """
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
-from functools import partial
 from typing import Any, TypeVar, cast
 
 from dashboard import over_time, statements
@@ -18,16 +16,14 @@ from dashboard.judge import months
 from dashboard.judge.months import Span
 from dashboard.over_time import Renewal
 from dashboard.statements import MonthCount, Statement
-from store.clock import NS_PER_S, Clock, local, zone
-from store.errors import DatabaseMistake
-from store.reader import Reader, ReaderThread
+from store.clock import NS_PER_S, local, zone
+from store.reader import Reader
 from store.site import Handoff, Site
 
 MOST_MONTHS = 60  # five years; of a longer term the newest
 _SETTLED_S = 3 * 86_400  # after its end nothing that comes late changes a month
 _MOST = 4 * MOST_MONTHS
 _FRESH_NS = 600 * NS_PER_S
-QUIET_S = 30.0  # after the start, which has other things to do
 
 T = TypeVar("T")
 
@@ -97,6 +93,16 @@ class Past:
             return SoFar(this=now, months=())
         return SoFar(this=now, months=(*(self._found[key] for key in keys), now))
 
+    def waiting(self, reader: Reader, site: Site, handoff: Handoff, *, now_ns: int) -> list[Span]:
+        """The months that are over and were not judged yet, oldest first."""
+        notes, now_s = self._notes(reader, handoff), now_ns // NS_PER_S
+        return [
+            one
+            for one in spans(reader, handoff, zone(site.timezone), now_ns=now_ns)
+            if _settled(one, now_s)
+            and ("month", handoff.name, one.from_s, one.until_s, notes) not in self._found
+        ]
+
     def _notes(self, reader: Reader, handoff: Handoff) -> int:
         return len(statements.tickets(reader, handoff))
 
@@ -145,31 +151,6 @@ def every_month(
         else past.month(reader, site, handoff, one, now_s=now_ns // NS_PER_S)
         for one in spans(reader, handoff, zone(site.timezone), now_ns=now_ns)
     )
-
-
-async def judge_ahead(
-    past: Past, thread: ReaderThread, site: Site, *, clock: Clock, quiet_s: float = QUIET_S
-) -> None:
-    """Judge what is over before anybody asks, a month at a time, so that no page waits for more than one."""
-    await asyncio.sleep(quiet_s)
-    for handoff in site.handoffs:
-        try:
-            await _judge_ahead(past, thread, site, handoff, now_ns=clock.unix_ns())
-        except DatabaseMistake:  # whoever asks for a page is told
-            return
-
-
-async def _judge_ahead(
-    past: Past, thread: ReaderThread, site: Site, handoff: Handoff, *, now_ns: int
-) -> None:
-    where, now_s = zone(site.timezone), now_ns // NS_PER_S
-    known: list[MonthCount] = []
-    for month in await thread.read(partial(spans, handoff=handoff, where=where, now_ns=now_ns)):
-        if months.month(month.first_day, where).until_s <= now_s:
-            known.append(
-                await thread.read(partial(past.month, site=site, handoff=handoff, month=month, now_s=now_s))
-            )
-    await thread.read(partial(past.renewal, site=site, handoff=handoff, judged=known, now_ns=now_ns))
 
 
 def _of_statement(found: Statement) -> MonthCount:

@@ -78,7 +78,8 @@ def money_lines(found: Renewal) -> Iterator[str]:
     if found.paid is None:
         yield "What was paid is not known: the card has no start of service, or no fee as a number."
     else:
-        yield f"Paid in {found.paid.months} months: {_range(found.paid.at_first, found.paid.at_most)}."
+        lasted = f"{found.paid.months} month{'' if found.paid.months == 1 else 's'}"
+        yield f"Paid in {lasted}: {_range(found.paid.at_first, found.paid.at_most)}."
     if found.whole_term is not None:
         whole = found.whole_term
         yield f"The whole term, {whole.months} months: {_range(whole.at_first, whole.at_most)}."

@@ -35,6 +35,7 @@ from store.sizes import SizesRun
 from store.steps import StepsRun
 
 WHAT, LIGHT = "run rate", "light run"
+ASKED = "asked"  # the reason of a run whose moment somebody chose
 
 _LOOK_AGAIN_S = 30.0  # a wait by the wall's clock looks at it this often, should nobody tell of a change
 _LATE_NS = NS_PER_S  # a start this late still fits: what a run takes besides its seconds is rounded up
@@ -446,4 +447,5 @@ def _as_planned(run: Measured, planned: Due) -> Measured:
     """The run with the moment that was drawn for it, and its campaign."""
     drawn_ns = None if planned.asked else planned.start_ns
     known = replace(run.circumstances, planned_unix_ns=drawn_ns, campaign=planned.campaign or None)
-    return replace(run, circumstances=known)
+    made = replace(run, circumstances=known)
+    return replace(made, reasons=(ASKED, *made.reasons)) if planned.asked else made

@@ -71,6 +71,11 @@ _ALL = (
     ),
 )
 KINDS: dict[str, type[Document]] = {each.kind: each for each in _ALL}
+_OF_ITSELF = (  # what is written without anybody's doing; a kind that is not named here counts as noted
+    *(Event, ClockChange, Notice, Split, Hops, Witnesses, Samples, Traffic, Light, Lookups, Ceiling),
+    *(Forecast, CheckRun, ShowReport, Receipt),
+)
+NOTED_KINDS = tuple(each.kind for each in _ALL if each not in _OF_ITSELF)
 RUN_KINDS = tuple(each.kind for each in _RUNS)  # of the schedule: their bytes are a test's
 
 _IN_COLUMNS = frozenset(each.name for each in fields(Document)) - {"reasons"}

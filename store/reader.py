@@ -22,7 +22,7 @@ from store import chain, corrections, rollup, rows, schema, streaming, thinning
 from store.cells import Length
 from store.clock import NS_PER_S
 from store.corrections import Corrections
-from store.documents import RUN_KINDS
+from store.documents import NOTED_KINDS, RUN_KINDS
 from store.errors import DatabaseMistake
 from store.records import (
     Campaign,
@@ -51,6 +51,8 @@ HEADER_BYTES = 28  # of a train's packet: UDP 8 (RFC 768) and IPv4 20
 _DAY_NS = 86_400 * NS_PER_S
 _MOST_RUNS = 20_000  # without bins some 2 kB each; a month of a run every quarter of an hour is 3,000
 _END_OF_TIME = (1 << 63) - 1  # the largest number that a column holds
+
+_NOTED = json.dumps(NOTED_KINDS)
 
 T = TypeVar("T")
 D = TypeVar("D", bound=Document)
@@ -540,6 +542,14 @@ class Reader:
             sql = f"SELECT min(started_unix_ns) FROM {table} JOIN path ON path.id = {table}.path WHERE "  # noqa: S608
             found.append(self._one(sql + conditions, *values))
         return min((one for one in found if one is not None), default=None)
+
+    def noted(self) -> int:
+        """The number of the newest record that there is only because somebody noted, corrected, ran or asked
+        for something; 0 without one."""
+        asked = "SELECT max(seq) FROM document WHERE kind IN (SELECT value FROM json_each(?))"
+        tables = ("correction", "thinned", "opening", "campaign")
+        found = [self._one(asked, _NOTED), *(self._one(f"SELECT max(seq) FROM {name}") for name in tables)]  # noqa: S608
+        return max((one for one in found if one is not None), default=0)
 
     def last_alive_ns(self) -> int | None:
         """When the probe last said that it runs."""

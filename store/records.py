@@ -72,6 +72,10 @@ class Carrier(StrEnum):
 
 REASONS = {  # code -> (standing it brings, sentence a person reads)
     "light": (Standing.VALID, "a light run, which asked for a share only and says nothing of the full rate"),
+    "asked": (
+        Standing.VALID,
+        "somebody asked for it just then: its moment was chosen, not drawn, so it is in no sample",
+    ),
     "short": (Standing.VALID, "30 s or less, so not a TCP throughput run by RFC 6349 section 5"),
     "wireless": (Standing.EXCLUDED, "the probe reached the line over wireless"),
     "tunnel": (Standing.EXCLUDED, "the run left through a tunnel"),

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from dashboard.figures.drawing import SIGNS, drawn, level, points
 from dashboard.figures.pooling import Stretch
+from dashboard.judge import evidence
 from store.layers import Layer
 from store.records import Direction, Gap, RateRun, Standing
 
@@ -34,6 +35,6 @@ def figure(
 
 def _kind(run: RateRun) -> str:
     """A light run stands where it was told to, so it must never look like a slow one."""
-    if run.standing is not Standing.VALID:
+    if run.standing is not Standing.VALID or evidence.ASKED in run.reasons:
         return "left out"
     return "light" if run.light else "valid"

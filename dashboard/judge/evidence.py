@@ -24,6 +24,7 @@ R = TypeVar("R", bound=Known)
 Span = TrainSpan | Rolled  # a span of a train, or the sum of some
 BOTH_AT_ONCE = "both_at_once"  # why a valid run may be left out here; not a fault of the run
 LIGHT = "light"  # another
+ASKED = "asked"  # another: whoever sees a line fail asks just then, so such runs would tell of those moments
 SHORTEST_BYTES = 64  # of an Ethernet frame with its FCS; IEEE 802.3
 NOTED_ONLY = "short"  # a reason said beside a run's figures that leaves none out
 
@@ -46,9 +47,9 @@ def counted(
 ) -> tuple[list[tuple[RateRun, RateSide]], list[RateRun]]:
     """The valid runs at full rate with their side of `direction`, oldest first, and those left out of it.
 
-    Left out are light runs, those whose standing says so and, where any run went alone, those both ways at
-    once. Rules in `ignoring`, by their codes, leave none out: to show what they do, or because a contract
-    promises both directions at once.
+    Left out are light runs, those that somebody asked for, those whose standing says so and, where any run
+    went alone, those both ways at once. Rules in `ignoring`, by their codes, leave none out: to show what
+    they do, or because a contract promises both directions at once.
     """
     asked = sorted(
         (run for run in runs if run.side(direction) is not None),
@@ -62,8 +63,9 @@ def counted(
 
 
 def why_left_out(run: RateRun) -> tuple[str, ...]:
-    """The reason codes that leave a run out of every judgement of the full rate; none for one that counts."""
-    return (*((LIGHT,) if run.light else ()), *why_not(run.reasons))
+    """The reason codes that leave a run out of every sample of the full rate; none for one that counts."""
+    chosen = (ASKED,) if ASKED in run.reasons else ()
+    return (*((LIGHT,) if run.light else ()), *chosen, *why_not(run.reasons))
 
 
 def why_not(reasons: Iterable[str]) -> tuple[str, ...]:

@@ -127,6 +127,7 @@ def _codes(record: object) -> Iterator[str]:
         match name:
             case "reasons":
                 yield from evidence.why_not(value)
+                yield from {evidence.ASKED}.intersection(value)
             case "limited_by":
                 yield from {f"{value}_limit"} & _NOT_THE_LINE
             case "at_most_up_goodput_bps" | "at_most_down_goodput_bps":

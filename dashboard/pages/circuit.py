@@ -7,7 +7,7 @@ be able to choose the days that suit.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from urllib.parse import quote, urlencode
 
@@ -59,7 +59,7 @@ from dashboard.pages.wording import (
     moment,
     span,
 )
-from dashboard.past import Past, SoFar
+from dashboard.past import SoFar
 from dashboard.rate_history import Rates
 from store import jsonform
 from store.capacity import CapacityRun
@@ -92,6 +92,7 @@ class Findings:
     warned: tuple[Warned, ...]
     questions: tuple[str, ...]
     available: SoFar | None
+    available_waits: bool
     runs: tuple[RateRun, ...]
     paced: tuple[PacedRun, ...]
     capacity: tuple[CapacityRun, ...]
@@ -186,10 +187,8 @@ class CircuitPage:
     troubles: Table | None
 
 
-def find(
-    reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns: int, past: Past | None = None
-) -> Findings:
-    """Read and judge; runs in the reader's thread. Availability is told where `past` keeps it."""
+def find(reader: Reader, *, site: Site, handoff: Handoff, period: Period, now_ns: int) -> Findings:
+    """Read and judge; runs in the reader's thread. What takes longer, availability, is `with_available`."""
     name, stretch = handoff.name, _stretch(reader, site, handoff, period, now_ns=now_ns)
     inside = {one.name for one in site.endpoints if one.where is Where.HOUSE}
 
@@ -214,7 +213,8 @@ def find(
             *card_check.warnings_together(site.handoffs, now_unix_ns=now_ns)[handoff.name],
         ),
         questions=card_check.questions(handoff.card_at(now_ns)),
-        available=past.so_far(reader, site, handoff, now_ns=now_ns) if past else None,
+        available=None,
+        available_waits=False,
         paced=tuple(reader.documents(PacedRun, handoff=name, since_ns=from_ns, until_ns=to_ns)),
         capacity=tuple(reader.documents(CapacityRun, handoff=name, since_ns=from_ns, until_ns=to_ns)),
         loaded_delays=tuple(reader.documents(LoadedDelayRun, handoff=name, since_ns=from_ns, until_ns=to_ns)),
@@ -235,6 +235,11 @@ def find(
         corrections=reader.corrected(),
         campaigns=campaign_results.read(reader, site=site, handoff=name, now_unix_ns=now_ns),
     )
+
+
+def with_available(found: Findings, available: SoFar | None, *, waits: bool = False) -> Findings:
+    """The findings with what availability comes to; `waits` says that it is being judged."""
+    return replace(found, available=available, available_waits=waits)
 
 
 def figure(found: Findings, name: str, endpoint: str | None) -> str | None:
@@ -300,7 +305,7 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
             for detail in found.rates.newest.details
         )
         + rate_parts.earlier(found.rates, where),
-        available=tuple(so_far.entries(found.available, where)),
+        available=(so_far.WAITS,) if found.available_waits else tuple(so_far.entries(found.available, where)),
         verdict_table=contracts.table(
             [(handoff, verdict) for verdict in found.verdicts],
             caption=f"Counts behind the verdicts on {handoff.name}, last 30 days",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from dashboard.judge import evidence
@@ -93,10 +93,16 @@ def table(rows: Sequence[tuple[Handoff, RateVerdict]], *, caption: str, note: st
     )
 
 
+def of_one(handoff: Handoff, verdicts: Sequence[RateVerdict], *, caption: str) -> Table:
+    """The same for a paper of one handoff, whose name stands in its head."""
+    whole = table([(handoff, one) for one in verdicts], caption=caption)
+    return replace(whole, headings=whole.headings[1:], rows=tuple(row[1:] for row in whole.rows))
+
+
 def bounds(verdict: RateVerdict) -> str:
     """The bounds rounded outwards, so that neither says more than the runs support."""
     low, high = math.floor(verdict.bound_low * 1000) / 10, math.ceil(verdict.bound_high * 1000) / 10
-    return f"{low:g} % – {high:g} %"
+    return f"{low:g} – {high:g} %"
 
 
 def as_json(handoff: Handoff, verdict: RateVerdict, *, corrected_records: int) -> dict[str, Any]:

@@ -116,6 +116,7 @@ class Frame:
     json_url: str | None
     written: Moment
     offset: str
+    as_of: Moment | None = None  # of findings that are old and being judged again
     who: str = ""  # empty where nobody logs in
     role: str = ""
     token: str = ""  # stands in every form
@@ -129,6 +130,13 @@ class ErrorPage:
     frame: Frame
     status: int
     why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaitingPage:
+    """What waiting.html may use, and nothing else."""
+
+    frame: Frame
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,6 +218,9 @@ class Pages:
 
     def papers(self, page: PapersPage) -> str:
         return self._fill("papers.html", page)
+
+    def waiting(self, frame: Frame) -> str:
+        return self._fill("waiting.html", WaitingPage(frame=frame))
 
     def error(self, frame: Frame, *, status: int, why: str) -> str:
         return self._fill("error.html", ErrorPage(frame=frame, status=status, why=why))

@@ -45,6 +45,14 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Papers that belong together."""
+
+    title: str
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
     """What is on record, and what this start of the dashboard made."""
 
@@ -64,7 +72,7 @@ class PapersPage:
     frame: Frame
     said: str
     issued: tuple[Line, ...]
-    drafts: tuple[Line, ...]
+    drafts: tuple[Group, ...]
     packs: tuple[Entry, ...]
     pack_links: tuple[Form, ...]
     under_way: bool
@@ -193,7 +201,17 @@ def _changed(one: IssuedPaper) -> str:
     return f"Takes the place of v{one.version - 1}: {one.changed[0].rstrip('.')}{rest}."
 
 
-def _drafts(found: Findings, month: str) -> Iterator[Line]:
+def _drafts(found: Findings, month: str) -> Iterator[Group]:
+    for title, lines in (
+        ("Of the circuits", _of_circuits(found, month)),
+        ("Of the shows", _of_shows(found)),
+        ("Of uploads", _of_uploads(found)),
+    ):
+        if made := tuple(lines):
+            yield Group(title=title, lines=made)
+
+
+def _of_circuits(found: Findings, month: str) -> Iterator[Line]:
     for handoff in found.site.handoffs:
         for what, says in (
             ("statement", f"Statement of {month}, as a draft"),
@@ -201,20 +219,24 @@ def _drafts(found: Findings, month: str) -> Iterator[Line]:
             ("renewal", "Renewal sheet"),
         ):
             more = {"month": month} if what == "statement" else {}
-            yield Line(title=f"Handoff {handoff.name}", says=says, forms=_forms(what, handoff.name, **more))
-    where = zone(found.site.timezone)
+            forms = _forms(what, handoff.name, **more)
+            yield Line(title=f"Handoff {handoff.name}", says=says, forms=forms)
+
+
+def _of_shows(found: Findings) -> Iterator[Line]:
+    """The day sheet of each plan's next show, and the report of its last one."""
+    where, within_s = zone(found.site.timezone), show_reports.WITHIN_S
     for plan in found.site.plans:
-        forms = _forms("day-sheet", plan.name)
-        says = f"Day sheet of the next show, on handoff {plan.handoff}"
-        yield Line(title=plan.title, says=says, forms=forms)
-        last = hours.last_show(plan.times, where, now_unix_ns=found.now_ns, within_s=show_reports.WITHIN_S)
+        title = f"{plan.title} on {plan.handoff}"
+        yield Line(title=title, says="Day sheet of the next show", forms=_forms("day-sheet", plan.name))
+        last = hours.last_show(plan.times, where, now_unix_ns=found.now_ns, within_s=within_s)
         if last is not None:
             began = moment(last.start_unix_ns, where, form="%a %d %b, %H:%M").text
-            yield Line(
-                title=plan.title,
-                says=f"Show report of {began}, on handoff {plan.handoff}",
-                forms=_forms("show-report", plan.name),
-            )
+            yield Line(title=title, says=f"Show report of {began}", forms=_forms("show-report", plan.name))
+
+
+def _of_uploads(found: Findings) -> Iterator[Line]:
+    where = zone(found.site.timezone)
     for one in reversed(found.receipts):
         when = moment(one.ended_unix_ns, where, form="%a %d %b %Y, %H:%M").text
         yield Line(

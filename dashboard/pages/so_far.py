@@ -13,10 +13,16 @@ from dashboard.judge import availability
 from dashboard.judge.months import part_said
 from dashboard.judge.verdict import Word
 from dashboard.pages.contracts import MARKS
-from dashboard.pages.ledger import Entry
+from dashboard.pages.ledger import Entry, Mark
 from dashboard.pages.wording import counted, span
 from dashboard.past import SoFar
 from dashboard.statements import MonthCount
+
+WAITS = Entry(
+    mark=Mark(word="Being judged", look="none"),
+    moment=None,
+    text="What this month’s availability comes to is being judged; it stands here when you next look.",
+)
 
 
 @dataclass(frozen=True, slots=True)

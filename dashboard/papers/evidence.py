@@ -23,8 +23,7 @@ from dashboard.judge.finding import Finding
 from dashboard.judge.months import Span
 from dashboard.judge.objections import House, Objection, Proof, Ruled
 from dashboard.pages import card_rows, rate_parts, segments, statement_rows
-from dashboard.pages.contracts import MARKS
-from dashboard.pages.contracts import table as verdict_table
+from dashboard.pages.contracts import MARKS, of_one
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, counted, grouped, mbps, moment, offset, percent, span
 from dashboard.papers import drawing, phrases
@@ -497,12 +496,15 @@ def _shares(counts: Counter[str]) -> str:
 
 def _rates(found: Found) -> Part:
     newest = found.rates.newest
-    rows = [(found.asked.handoff, detail.whole) for detail in newest.details]
     drawings = [
         made for detail in newest.details if (made := _drawn(found, detail.whole.direction)) is not None
     ]
     tables = (
-        verdict_table(rows, caption="Verdicts on the stated rates"),
+        of_one(
+            found.asked.handoff,
+            [detail.whole for detail in newest.details],
+            caption="Verdicts on the stated rates",
+        ),
         rate_parts.parts(newest.details, caption="By hours"),
         rate_parts.days(newest.details, caption="Day by day, newest first"),
     )

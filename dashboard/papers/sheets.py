@@ -53,6 +53,12 @@ def receipt(site: Site, found: Receipt, where: tzinfo, *, now_ns: int) -> Paper:
     )
 
 
+def _without(name: str, line: str) -> str:
+    """The line of a figure without its name, which stands in the cell before it."""
+    text = line.strip().removeprefix(f"{name}:").strip()
+    return f"{text[:1].upper()}{text[1:]}"
+
+
 def renewal(site: Site, found: Renewal, where: tzinfo, *, now_ns: int) -> Paper:
     """What a term came to so far, and by when to say what becomes of it."""
     card = found.handoff.card
@@ -62,7 +68,7 @@ def renewal(site: Site, found: Renewal, where: tzinfo, *, now_ns: int) -> Paper:
         ("Site", site.name),
     )
     rows = tuple(
-        cells(one.name, lines[0].strip(), " ".join(each.strip() for each in lines[1:]) or "no")
+        cells(one.name, _without(one.name, lines[0]), " ".join(each.strip() for each in lines[1:]) or "no")
         for one in found.figures
         for lines in (list(text_over_time.figure_lines(one)),)
     )

@@ -14,8 +14,7 @@ from typing import Any
 
 from dashboard import rate_history, statements, text_statement
 from dashboard.pages import rate_parts, statement_rows
-from dashboard.pages.contracts import MARKS
-from dashboard.pages.contracts import table as verdict_table
+from dashboard.pages.contracts import MARKS, of_one
 from dashboard.pages.ledger import Entry
 from dashboard.papers import files
 from dashboard.papers.evidence import written_at
@@ -213,9 +212,12 @@ def _claim(one: Statement) -> Iterator[str]:
 
 
 def _rates(made: Made, version: Version, where: tzinfo) -> Part:
-    rows = [(made.statement.handoff, detail.whole) for detail in version.details]
     tables = (
-        verdict_table(rows, caption="Committed against delivered"),
+        of_one(
+            made.statement.handoff,
+            [detail.whole for detail in version.details],
+            caption="Committed against delivered",
+        ),
         rate_parts.parts(version.details, caption="By hours"),
         rate_parts.rules(version, caption="With and without each rule that left out a run"),
     )

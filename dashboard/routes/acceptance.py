@@ -7,18 +7,16 @@ from aiohttp import web
 from dashboard import api
 from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
 from dashboard.pages import acceptance
-from store.reader import Reader
+from dashboard.slow import Asked, Page
 
 
 async def _find_acceptance(request: web.Request) -> acceptance.Findings:
     api.only(request.query)
     desk, handoff = request.app[DESK], handoff_of(request)
 
-    def find(reader: Reader) -> acceptance.Findings:
-        now_ns = desk.clock.unix_ns()
-        return acceptance.find(reader, site=desk.site, handoff=handoff, now_ns=now_ns)
-
-    return await desk.found(("acceptance", handoff.name), find)
+    asked = Asked(page=Page.ACCEPTANCE, handoff=handoff.name)
+    found: acceptance.Findings = await desk.slow(request, asked)
+    return found
 
 
 async def _acceptance_page(request: web.Request) -> acceptance.AcceptancePage:

@@ -8,21 +8,28 @@ from aiohttp import web
 
 from dashboard import api
 from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
+from dashboard.judged import NotYet
 from dashboard.pages import circuit
+from dashboard.slow import Asked, Page
 from store.reader import Reader
 
 
-async def _find_circuit(request: web.Request, *others: str) -> circuit.Findings:
+async def _find_circuit(request: web.Request, *others: str, patient: bool = False) -> circuit.Findings:
+    """The findings; whoever is `patient` waits for what availability comes to, where it is being judged."""
     desk, handoff = request.app[DESK], handoff_of(request)
     period = api.period_of(request.query, *others)
 
     def find(reader: Reader) -> circuit.Findings:
         now_ns = desk.clock.unix_ns()
-        return circuit.find(
-            reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns, past=desk.past
-        )
+        return circuit.find(reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns)
 
-    return await desk.found(("circuit", handoff.name, period), find)
+    found = await desk.found(("circuit", handoff.name, period), find)
+    so_far, patience_s = Asked(page=Page.SO_FAR, handoff=handoff.name), None if patient else 0.0
+    try:
+        available = await desk.judged.found(so_far, patience_s=patience_s)
+    except NotYet:
+        return circuit.with_available(found, None, waits=True)
+    return circuit.with_available(found, available)
 
 
 async def _circuit_page(request: web.Request) -> circuit.CircuitPage:
@@ -38,7 +45,7 @@ async def _circuit(request: web.Request) -> web.StreamResponse:
 
 
 async def _circuit_json(request: web.Request) -> web.StreamResponse:
-    return api.answer(circuit.as_json(await _find_circuit(request)))
+    return api.answer(circuit.as_json(await _find_circuit(request, patient=True)))
 
 
 async def _circuit_figure(request: web.Request) -> web.StreamResponse:

@@ -7,7 +7,7 @@ from aiohttp import web
 from dashboard import api
 from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
 from dashboard.pages import findings
-from store.reader import Reader
+from dashboard.slow import Asked, Page
 
 
 async def _find_findings(request: web.Request) -> findings.Findings:
@@ -15,10 +15,9 @@ async def _find_findings(request: web.Request) -> findings.Findings:
     now_ns = desk.clock.unix_ns()
     last = findings.last_day(request.query, site=desk.site, now_ns=now_ns)
 
-    def find(reader: Reader) -> findings.Findings:
-        return findings.find(reader, site=desk.site, handoff=handoff, last=last, now_ns=now_ns)
-
-    return await desk.found(("findings", handoff.name, last), find)
+    asked = Asked(page=Page.FINDINGS, handoff=handoff.name, day=last)
+    found: findings.Findings = await desk.slow(request, asked)
+    return found
 
 
 async def _findings_page(request: web.Request) -> findings.FindingsPage:

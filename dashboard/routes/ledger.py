@@ -7,18 +7,15 @@ from aiohttp import web
 from dashboard import api
 from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
 from dashboard.pages import verdict_rules
-from store.reader import Reader
+from dashboard.slow import Asked, Page
 
 
 async def _find_ledger(request: web.Request) -> verdict_rules.Findings:
     api.only(request.query)
     desk, handoff = request.app[DESK], handoff_of(request)
 
-    def find(reader: Reader) -> verdict_rules.Findings:
-        now_ns = desk.clock.unix_ns()
-        return verdict_rules.find(reader, site=desk.site, handoff=handoff, now_ns=now_ns)
-
-    return await desk.found(("ledger", handoff.name), find)
+    found: verdict_rules.Findings = await desk.slow(request, Asked(page=Page.LEDGER, handoff=handoff.name))
+    return found
 
 
 async def _ledger_page(request: web.Request) -> verdict_rules.LedgerPage:

@@ -134,6 +134,7 @@ def _follow(request: web.Request, site: Site) -> None:
     desk.site = request.app[LIVE].site = site
     desk.past = Past()
     desk.kept.forget()
+    desk.judged.follow(site, desk.past)
 
 
 async def _told(request: web.Request, visitor: Visitor, what: str) -> str:

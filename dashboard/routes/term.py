@@ -9,7 +9,7 @@ from aiohttp import web
 from dashboard import api
 from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
 from dashboard.pages import term
-from store.reader import Reader
+from dashboard.slow import Asked, Page
 
 
 async def _find_term(request: web.Request) -> term.Findings:
@@ -17,10 +17,8 @@ async def _find_term(request: web.Request) -> term.Findings:
     now_ns = desk.clock.unix_ns()
     month = term.month_of(request.query, site=desk.site, now_ns=now_ns)
 
-    def find(reader: Reader) -> term.Findings:
-        return term.find(reader, site=desk.site, handoff=handoff, month=month, past=desk.past, now_ns=now_ns)
-
-    return await desk.found(("term", handoff.name, month), find)
+    found: term.Findings = await desk.slow(request, Asked(page=Page.TERM, handoff=handoff.name, day=month))
+    return found
 
 
 async def _term_page(request: web.Request) -> term.TermPage:

@@ -17,7 +17,7 @@ from probe.reach import Binding
 from probe.wire.control import ReceiverReport, RunGrant, SenderReport, decode, encode
 from probe.wire.paced_control import PacedGrant, PacedReceived, PacedReport, PacedRequest, PacedSent
 from probe.wire.rehearsal_control import Received, RehearsalGrant, RehearsalReport, Sent
-from store.records import Direction
+from store.records import Direction, Owner
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,8 +34,13 @@ class ClientReport:
     moved_bytes: int
 
 
-_DIED = "the probe's bulk worker died"
+DIED = "the probe's bulk worker died"
 _NOTHING = ClientReport(finished=False, why=None, up=None, down=None, moved_bytes=0)
+
+
+def whose(why: str) -> Owner:
+    """Whose it is that flows did not open: this host's where its own worker is gone."""
+    return Owner.HOUSE if why == DIED else Owner.UNKNOWN
 
 
 class _Client:
@@ -63,7 +68,7 @@ class _Client:
         """Have the worker connect; None once it has, else why not."""
         self._tell(job)
         await self._until(self._ready)
-        return self._ready.result() if self._ready.done() else _DIED
+        return self._ready.result() if self._ready.done() else DIED
 
     async def _went(self) -> bool:
         """Let it go and wait for its end; False when the worker died."""
@@ -138,7 +143,7 @@ class FlowClient(_Client):
 
     async def run(self) -> ClientReport:
         """Let all flows go at once and wait for their end; `finished` is False when the worker died."""
-        return self.report if await self._went() else replace(self.report, why=_DIED)
+        return self.report if await self._went() else replace(self.report, why=DIED)
 
     def _on_report(self, event: Event) -> None:
         self.report = ClientReport(
@@ -191,7 +196,7 @@ class PacedClient(_Client):
 
     async def run(self) -> PacedReport:
         """Let it go and wait for its end; `finished` is False when the worker died."""
-        return self.report if await self._went() else replace(self.report, why=_DIED)
+        return self.report if await self._went() else replace(self.report, why=DIED)
 
     def _on_report(self, event: Event) -> None:
         self.moved_bytes = event["bytes"]
@@ -240,7 +245,7 @@ class RehearsalClient(_Client):
 
     async def run(self) -> RehearsalReport:
         """Let it go and wait for its end; `finished` is False when the worker died."""
-        return self.report if await self._went() else replace(self.report, why=_DIED)
+        return self.report if await self._went() else replace(self.report, why=DIED)
 
     def _on_report(self, event: Event) -> None:
         self.moved_bytes = event["bytes"]

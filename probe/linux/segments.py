@@ -131,14 +131,15 @@ def dropped_by_host(*, softnet: Path = _SOFTNET) -> int:
     return 0
 
 
-def come_first() -> bool:
+def come_first(*, busy: bool = True) -> bool:
     """Let the calling thread run when it is due, before ordinary work; False where the kernel refuses.
 
-    Only where another processor is left for the rest of the house: such a thread can keep one to itself.
+    Busy work could keep a processor to itself, so it comes first only where another is left for the rest of
+    the house. Threads and processes that it begins do not come first.
     """
-    if len(os.sched_getaffinity(0)) < 2:
+    if busy and len(os.sched_getaffinity(0)) < 2:
         return False
     with contextlib.suppress(OSError):
-        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(1))
+        os.sched_setscheduler(0, os.SCHED_RR | os.SCHED_RESET_ON_FORK, os.sched_param(1))
         return True
     return False

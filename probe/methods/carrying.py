@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from probe import circumstances, clock_judge, paced_outcome
-from probe.bulk.client import PacedClient
+from probe.bulk.client import PacedClient, whose
 from probe.bulk.pacer import packet_bytes
 from probe.circumstances import Look, Traffic
 from probe.control import Control
@@ -177,7 +177,7 @@ class Way:
                 searches=grant.most_bps is not None,
             )
             if why is not None:
-                return self.failed(f"the way for the packets did not open: {why}", Owner.UNKNOWN)
+                return self.failed(f"the way for the packets did not open: {why}", whose(why))
             before = await circumstances.look(way)
             began = self.clock.look()
             follow = asyncio.create_task(self._follow(grant.run, request), name="follow the far end")
@@ -233,7 +233,7 @@ class Way:
         receiver, sender = (theirs, mine) if up else (mine, theirs)
         if receiver is None or receiver.received is None or not receiver.received.bins:
             why = mine.why or (theirs.why if theirs else None) or "nothing arrived"
-            return self.failed(f"no packet was counted: {why}", Owner.UNKNOWN)
+            return self.failed(f"no packet was counted: {why}", whose(why))
         whole = theirs is not None and all(end.finished and end.why is None for end in (mine, theirs))
         moved = clock_judge.moved(seen.began, seen.ended)
         ends = Ends(

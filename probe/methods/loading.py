@@ -15,7 +15,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 
 from probe import circumstances, clock_judge, rate_outcome, standing
-from probe.bulk.client import ClientReport, FlowClient
+from probe.bulk.client import ClientReport, FlowClient, whose
 from probe.circumstances import Look, Traffic
 from probe.control import Control
 from probe.methods.train import PACKET_BYTES, TrainSession
@@ -258,7 +258,7 @@ class Loader:
         )
         if up is None and down is None:
             why = mine.why or (theirs.why if theirs else None) or "nothing arrived"
-            return self.failed(f"no payload was counted: {why}", Owner.UNKNOWN)
+            return self.failed(f"no payload was counted: {why}", whose(why))
         known = circumstances.found(
             self.hello.your_address,
             where=self.where,
@@ -305,7 +305,7 @@ class _Carrying:
                 up_at_most_bps=plan.pace.up_bps,
             )
             if why is not None:
-                return loader.failed(f"the flows did not connect: {why}", Owner.UNKNOWN)
+                return loader.failed(f"the flows did not connect: {why}", whose(why))
             loader.say(f"{plan.flows} flows {plan.direction} for {plan.seconds:g} s")
             before = await circumstances.look(way)
             began = clock.look()

@@ -12,7 +12,7 @@ import contextlib
 from dataclasses import dataclass
 
 from probe import circumstances, clock_judge, rehearsal_outcome
-from probe.bulk.client import RehearsalClient
+from probe.bulk.client import RehearsalClient, whose
 from probe.bulk.stream_source import Stream
 from probe.circumstances import Look, Traffic
 from probe.control import Control
@@ -112,7 +112,7 @@ class _Attempt:
                 binding=way.where.binding,
             )
             if why is not None:
-                return way.failed(f"the way for the streams did not open: {why}", Owner.UNKNOWN)
+                return way.failed(f"the way for the streams did not open: {why}", whose(why))
             names = ", ".join(one.name for one in self.plan.stream.destinations)
             way.say(f"plan {self.plan.stream.name} ({names}) for {self.plan.seconds:g} s")
             before = await circumstances.look(out)

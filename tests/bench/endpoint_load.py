@@ -1,12 +1,15 @@
 """One endpoint under the load of many: what it adds to a train's delay, what it loses, who waits how long.
 
-    python -m tests.bench.endpoint_load [TRAINS [SECONDS]]
+    python -m tests.bench.endpoint_load [TRAINS [SECONDS [WORDS ...]]]
 
 First one train at 20 packets/s, then TRAINS (200) at once, over loopback. A forked process receives, with
 the kernel's arrival stamps, so that this program's own work is in no figure but the moment of sending.
 `within` is from the endpoint's own stamps, arrival to leaving; `round trip` is from here, and what the many
 have more than the one is what the load added. Then 50 callers that each want a run, one at a time, again and
-again for 20 s: how many each got. Prints figures, judges none.
+again for 20 s: how many each got. With WORDS the endpoint is begun by them and only the trains are measured:
+`chrt -r 5 python -m tests.bench.endpoint_load 200 6 setpriv --bounding-set -sys_nice prlimit --rtprio=0`, as
+root, measures one that may not come before other work, while this program does.
+Prints figures, judges none.
 """
 
 from __future__ import annotations
@@ -44,12 +47,14 @@ NTP_S, NTP_FRACTION = 2_208_988_800, 1 << 32
 
 
 @contextmanager
-def serving(folder: Path, callers: Sequence[str]) -> Iterator[tuple[int, dict[str, Reach]]]:
+def serving(
+    folder: Path, callers: Sequence[str], by: Sequence[str]
+) -> Iterator[tuple[int, dict[str, Reach]]]:
     """An endpoint in a process of its own; its pid and how each caller reaches it."""
     port = free_pair()
     invited = {name: keys.invite(folder, address=f"127.0.0.1:{port}", name=name) for name in callers}
     (folder / "limits.toml").write_text("[endpoint]\ncallers = 500\n[caller]\ntrains = 1000\n")
-    command = [sys.executable, LINEBOOK, "endpoint", "serve", str(folder), "--listen", "127.0.0.1"]
+    command = [*by, sys.executable, LINEBOOK, "endpoint", "serve", str(folder), "--listen", "127.0.0.1"]
     with subprocess.Popen(command, stderr=subprocess.PIPE) as process:
         assert process.stderr is not None
         process.stderr.readline()
@@ -207,11 +212,16 @@ async def queue(reaches: dict[str, Reach], seconds: float) -> None:
 def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     seconds = float(sys.argv[2]) if len(sys.argv) > 2 else 10
+    by = sys.argv[3:]
     callers = [f"caller-{nth}" for nth in range(CALLERS)]
-    with tempfile.TemporaryDirectory() as folder, serving(Path(folder) / "far", callers) as (pid, reaches):
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        serving(Path(folder) / "far", callers, by) as (pid, reaches),
+    ):
         for each in (1, count):
             asyncio.run(trains(reaches[callers[0]], each, seconds, pid))
-        asyncio.run(queue(reaches, 20))
+        if not by:
+            asyncio.run(queue(reaches, 20))
         print(json.dumps({"endpoint_mb": round(look(pid).resident_mb, 1), "files": look(pid).files}))
 
 

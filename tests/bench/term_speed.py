@@ -4,12 +4,11 @@
 
 SITE is a site file with its database, such as `linebook practice --history --keep DIR` writes; the moment is
 the one to look from, by default the newest of each handoff. Prints seconds of processor: a statement of the
-month, Term for the first time, Term again, and for the first time after `judge_ahead`. Judges none of it.
+month, Term for the first time, Term again, and after the months that are over. Judges none of it.
 """
 
 from __future__ import annotations
 
-import asyncio
 import sys
 import time
 from collections.abc import Callable
@@ -22,8 +21,8 @@ from dashboard import past, statements
 from dashboard.pages import term
 from dashboard.past import Past
 from store import site as sites
-from store.clock import Clock, local, unix_ns_of, zone
-from store.reader import Reader, ReaderThread
+from store.clock import NS_PER_S, local, unix_ns_of, zone
+from store.reader import Reader
 from store.site import Handoff, Site
 
 T = TypeVar("T")
@@ -51,14 +50,13 @@ def measured(site: Site, handoff: Handoff, now_ns: int) -> None:
         took("Term, first time", lambda: term_of(reader, site, handoff, kept, now_ns))
         took("Term again", lambda: term_of(reader, site, handoff, kept, now_ns))
         kept = Past()
-        took("judged ahead", lambda: asyncio.run(ahead(kept, site, now_ns)))
+        took("judged ahead", lambda: ahead(kept, reader, site, handoff, now_ns))
         took("Term, first time after it", lambda: term_of(reader, site, handoff, kept, now_ns))
 
 
-async def ahead(kept: Past, site: Site, now_ns: int) -> None:
-    thread = ReaderThread(site.database)
-    await past.judge_ahead(kept, thread, site, clock=Clock(unix_ns=lambda: now_ns), quiet_s=0)
-    await thread.close()
+def ahead(kept: Past, reader: Reader, site: Site, handoff: Handoff, now_ns: int) -> None:
+    for month in kept.waiting(reader, site, handoff, now_ns=now_ns):
+        kept.month(reader, site, handoff, month, now_s=now_ns // NS_PER_S)
 
 
 def main() -> None:

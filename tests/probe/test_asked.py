@@ -17,7 +17,7 @@ from store import door
 from store.asked_for import AskedFor
 from store.clock import Clock
 from store.errors import UserMistake
-from store.records import Direction, Failed, Gap, RateRun
+from store.records import Direction, Failed, Gap, RateRun, Standing
 from store.site import Method, RunPlan, Safety, TrainPlan, WindowKind
 from tests.probe.jumping import run_from
 from tests.probe.living import START_NS, FakeRate, Life, alive
@@ -66,6 +66,9 @@ async def test_runs_go_one_after_the_other_and_are_on_record(tmp_path: Path) -> 
         ]
         await asyncio.sleep(0)
         assert {kept.circumstances.planned_unix_ns for kept in one.store.of(RateRun)} == {None}
+        assert all(
+            "asked" in kept.reasons and kept.standing is Standing.VALID for kept in one.store.of(RateRun)
+        )
         assert one.daemon.asked_waiting() == ()
 
 

@@ -1,4 +1,4 @@
-"""A probe without file descriptors: what it says meanwhile, and that it goes on after.
+"""A probe without file descriptors or memory: what it says meanwhile, and that it goes on after.
 
 In a process of its own, which lowers its own limit (setrlimit(2)) and lifts it again. The kernel refuses by
 that limit; the probe knows nothing of the test.
@@ -36,6 +36,7 @@ from probe.wire.invitation import write
 from store.clock import Clock
 from store.records import Failed, Gap, RateRun, TrainSpan
 from store.site import EndpointRef, Where
+from store.standby import stand_by
 from store.writer import Writer
 from probe.practice.relay import free_pair
 from tests.probe.sites import run_plan, site, train_plan
@@ -52,11 +53,16 @@ asked = site(
 )
 
 def starve():
-    before = resource.getrlimit(resource.RLIMIT_NOFILE)
-    resource.setrlimit(resource.RLIMIT_NOFILE, (len(os.listdir("/proc/self/fd")) - 1, before[1]))
-    return lambda: resource.setrlimit(resource.RLIMIT_NOFILE, before)
+    what, least = {
+        "files": (resource.RLIMIT_NOFILE, len(os.listdir("/proc/self/fd")) - 1),
+        "memory": (resource.RLIMIT_AS, 1 << 20),  # far below what it has, so that the kernel gives it no more
+    }[sys.argv[3]]
+    before = resource.getrlimit(what)
+    resource.setrlimit(what, (least, before[1]))
+    return lambda: resource.setrlimit(what, before)
 
 async def life(writer):
+    await stand_by()
     task = asyncio.create_task(daemon.run(asked, clock=Clock(), writer=writer))
     async with served(folder / "endpoint", port):
         await writer.until(lambda one: isinstance(one, RateRun))
@@ -75,7 +81,8 @@ async def life(writer):
     covered += sum(one.ended_unix_ns - one.started_unix_ns for one in gaps) / 1e9
     began = min(one.started_unix_ns for one in (*spans, *gaps))
     whole = (spans[-1].started_unix_ns - began) / 1e9 + spans[-1].seconds
-    print(json.dumps({"said": said, "alive": alive, "covered": covered, "whole": whole}))
+    failed = [one.why for one in writer.seen if isinstance(one, Failed)]
+    print(json.dumps({"said": said, "alive": alive, "covered": covered, "whole": whole, "failed": failed}))
 
 writer = Writer.open(asked.database, clock=Clock())
 asyncio.run(life(WatchedWriter(writer=writer)))
@@ -85,7 +92,7 @@ writer.close()
 
 @pytest.mark.long
 def test_without_descriptors_it_says_so_and_goes_on_when_there_are_some(tmp_path: Path) -> None:
-    command = [sys.executable, "-c", STARVED, str(HOUSE), str(tmp_path)]
+    command = [sys.executable, "-c", STARVED, str(HOUSE), str(tmp_path), "files"]
     done = subprocess.run(command, capture_output=True, text=True, timeout=90, check=False)
     assert done.returncode == 0, done.stderr[-3000:]
     found = json.loads(done.stdout.splitlines()[-1])
@@ -96,6 +103,20 @@ def test_without_descriptors_it_says_so_and_goes_on_when_there_are_some(tmp_path
             "house",
         )
     assert found["covered"] == pytest.approx(found["whole"], abs=0.5)  # each second is measured, or a gap
+
+
+@pytest.mark.long
+def test_without_memory_it_says_so_and_goes_on_when_there_is_some(tmp_path: Path) -> None:
+    command = [sys.executable, "-c", STARVED, str(HOUSE), str(tmp_path), "memory"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=90, check=False)
+    assert done.returncode == 0, done.stderr[-3000:]
+    found = json.loads(done.stdout.splitlines()[-1])
+    assert found["alive"]
+    said = {said.rpartition(": ")[2] for said, _ in found["said"]}
+    # a child that the kernel lets begin has no memory for its libraries
+    assert said <= {"this host has no memory left for it", "the probe's bulk worker died"}
+    assert {whose for _, whose in found["said"]} == {"house"}
+    assert found["covered"] == pytest.approx(found["whole"], abs=0.5)
 
 
 @pytest.mark.parametrize(

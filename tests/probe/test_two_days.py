@@ -370,7 +370,7 @@ HOLDS = (
 )
 
 
-# each takes five seconds; a clock set forward is one set back but for the sign, a leap day a day but for its date
+# Each takes five seconds: a clock set forward is like one set back, and a leap day differs by its date alone.
 SELDOM = {"leap day", "forward"}
 
 

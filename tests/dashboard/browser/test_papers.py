@@ -63,9 +63,20 @@ def test_the_paper_of_a_pack(window: Window, axe_source: str, practice: Site, tm
         _look(here, axe_source, "/index.html", width=width, dark=False)
 
 
+BEYOND_THE_SHEET = """
+const sheet = document.querySelector("main").getBoundingClientRect().right + 1;
+const over = (one) => Math.round(one.getBoundingClientRect().right - sheet);
+return [...document.querySelectorAll("table, svg, pre")].filter((one) => over(one) > 0)
+  .map((one) => [over(one), one.outerHTML.slice(0, 200)]);
+"""  # a sheet of A4 is 180 mm wide within its margins
+
+
 def _look(window: Window, axe_source: str, path: str, *, width: int, dark: bool) -> None:
     window.open(path, width=width, dark=dark)
     none_of(window.run(WIDER))
+    window.look(width=DESKTOP, media="print")
+    none_of(window.run(BEYOND_THE_SHEET))
+    window.look(width=width, dark=dark)
     none_of(violations(window, axe_source))
     none_of(window.console())
 

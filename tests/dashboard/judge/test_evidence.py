@@ -31,6 +31,18 @@ def test_a_direction_that_was_not_asked_is_neither_kept_nor_left_out() -> None:
     assert evidence.counted([run(down_bps=260_000_000)], Direction.UP) == ([], [])
 
 
+def test_runs_that_somebody_asked_for_are_in_no_sample() -> None:
+    """They are valid, left out by a rule of their own, and enter where it is ignored."""
+    drawn, chosen = run(15_000_000), run(2_000_000, reasons=("asked",))
+    assert evidence.counted([drawn, chosen], Direction.UP) == (
+        [(drawn, drawn.sides()[Direction.UP])],
+        [chosen],
+    )
+    assert evidence.why_left_out(chosen) == ("asked",)
+    kept, _ = evidence.counted([drawn, chosen], Direction.UP, ignoring=("asked",))
+    assert [found for found, _ in kept] == [drawn, chosen]
+
+
 def test_runs_are_in_order_of_time() -> None:
     """Whatever order they come in: likeness is of neighbours."""
     later, earlier = run(1, started_unix_ns=NOON + 1), run(1, started_unix_ns=NOON)

@@ -28,6 +28,16 @@ def series(n: int, rate_bps: int = GOOD, *, first: int = 0, **bent: object) -> l
     return [run(rate_bps, started_unix_ns=NOON + (first + nth) * HOUR, **bent) for nth in range(n)]
 
 
+def test_who_asks_when_the_line_is_bad_does_not_decide_the_verdict() -> None:
+    """59 drawn runs, all good, and twenty that somebody asked for in bad moments: met, and said beside it."""
+    found = ledger([*series(59), *series(20, BAD, first=59, reasons=("asked",))])
+    assert (found.verdict.word, found.verdict.n) == (Word.MET, 59)
+    (rule,) = found.rules
+    assert (rule.code, rule.left_out, rule.changes) == ("asked", 20, True)
+    assert (rule.without.n, rule.without.word) == (79, Word.UNDECIDED)
+    assert "somebody asked for it" in rule.meaning
+
+
 def test_each_rule_with_and_without() -> None:
     """A day of the practice site's house fault (a port at 100 Mb/s) and its backup, beside 59 good runs."""
     runs = [

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pytest
 
 from dashboard import statements
-from dashboard.past import Past, judge_ahead, spans
-from store.clock import NS_PER_S, Clock, zone
+from dashboard.past import Past, spans
+from store.clock import NS_PER_S, zone
 from store.reader import ReaderThread
 from store.site import Site
 from store.tickets import TicketNote
@@ -48,10 +50,14 @@ async def test_what_is_over_is_judged_once(site: Site, monkeypatch: pytest.Monke
     """Ahead of the first who asks, and again only for a ticket that is noted later."""
     kept, thread = Past(), ReaderThread(site.database)
     now_ns = invented.NOW_NS + 40 * 86_400 * NS_PER_S
-    await judge_ahead(kept, thread, site, clock=Clock(unix_ns=lambda: now_ns), quiet_s=0)
+    handoff, where = site.handoff("A"), zone(site.timezone)
+    waiting = await thread.read(lambda reader: kept.waiting(reader, site, handoff, now_ns=now_ns))
+    for month in waiting:
+        before = partial(kept.month, site=site, handoff=handoff, month=month, now_s=now_ns // NS_PER_S)
+        await thread.read(before)
+    assert await thread.read(lambda reader: kept.waiting(reader, site, handoff, now_ns=now_ns)) == []
     judged = []
     monkeypatch.setattr(statements, "month_count", lambda *asked, **_: judged.append(asked[3].first_day))
-    handoff, where = site.handoff("A"), zone(site.timezone)
     first, *_ = await thread.read(lambda reader: spans(reader, handoff, where, now_ns=now_ns))
     ask = {"site": site, "handoff": handoff, "month": first, "now_s": now_ns // NS_PER_S}
     assert (await thread.read(lambda reader: kept.month(reader, **ask))).month == first

@@ -5,8 +5,12 @@ from __future__ import annotations
 import asyncio
 import hmac
 import json
+import os
+import resource
 import socket
 import struct
+import subprocess
+import sys
 import time
 from pathlib import Path
 from typing import Any, TypeVar
@@ -32,8 +36,11 @@ from probe.wire.control import (
 from store.clock import Clock
 from store.errors import UserMistake
 from store.records import Failed
+from tests.probe.children import children
 from tests.probe.endpoint.far import Far, far_end, free_ports, reach, within
 
+LINEBOOK = Path(__file__).parents[3] / "linebook.py"
+PATIENCE_S = 30  # for what comes by itself, on a machine that is busy
 TRAIN = TrainRequest(per_second=20, packet_bytes=112)
 T = TypeVar("T")
 
@@ -251,7 +258,7 @@ async def test_a_silent_caller_loses_its_run(directory: Path) -> None:
         assert isinstance(await theirs.open_run(request), Failed)
         far.time.move(seconds=2)
         await far.endpoint.look_after()
-        await far.endpoint._flows.finished(run.run, timeout_s=2)
+        await far.endpoint._flows.finished(run.run, timeout_s=PATIENCE_S)
         assert isinstance(await theirs.open_run(request), RunGrant)
         assert is_(RunReport, await mine.run_report(run.run)).why == "the caller fell silent"
         assert await answered(far, train, 1)  # a line that comes back finds its train again
@@ -265,8 +272,8 @@ async def test_what_is_over_is_forgotten(directory: Path) -> None:
         train = is_(TrainGrant, await control.open_train(TRAIN))
         run = is_(RunGrant, await control.open_run(RunRequest(direction="up", flows=1, seconds=5)))
         far.endpoint._flows.abort(run.run, "ended")
-        assert is_(RunReport, await control.run_report(run.run)).finished
         await asyncio.wait([far.endpoint._runs[run.run].watch])
+        assert is_(RunReport, await control.run_report(run.run)).finished
         for moved_s, run_there, train_there in ((59, True, True), (2, False, True), (900, False, False)):
             far.time.move(seconds=moved_s)
             await far.endpoint.look_after()
@@ -285,7 +292,7 @@ async def test_a_replaced_key(directory: Path) -> None:
         await far.endpoint.look_after()
         assert "does not admit" in is_(Failed, await control.hello()).why
         assert not await answered(far, train)
-        report = await far.endpoint._flows.finished(run.run, timeout_s=2)
+        report = await far.endpoint._flows.finished(run.run, timeout_s=PATIENCE_S)
         assert report.why == "the caller's key was replaced"
         for invitation in (again, other):
             fresh = reach(invitation, port=far.endpoint.doors.port)
@@ -365,3 +372,22 @@ async def test_it_measures_itself_when_nothing_else_is_under_way(directory: Path
         assert "a run is under way" in busy.why
         beyond = is_(Failed, await control.ceiling(CeilingRequest(flows=99)))
         assert "1 to 16 flows" in beyond.why
+
+
+def test_it_comes_before_ordinary_work_and_its_worker_does_not(directory: Path) -> None:
+    """As sched(7) has it, where this account may: the loop that answers trains, and no child of it."""
+    may = resource.getrlimit(resource.RLIMIT_RTPRIO)[0] != 0 or os.geteuid() == 0
+    port = free_ports()[0]
+    keys.invite(directory, address=f"127.0.0.1:{port}")
+    command = [sys.executable, str(LINEBOOK), "endpoint", "serve", str(directory), "--listen", "127.0.0.1"]
+    with subprocess.Popen(command, stderr=subprocess.PIPE) as process:
+        try:
+            assert process.stderr is not None
+            while b"answers on" not in (line := process.stderr.readline()):
+                assert line, "it ended by itself"
+            expected = os.SCHED_RR | os.SCHED_RESET_ON_FORK if may else os.SCHED_OTHER
+            assert os.sched_getscheduler(process.pid) == expected
+            (worker,) = children(process.pid)
+            assert os.sched_getscheduler(worker) == os.SCHED_OTHER
+        finally:
+            process.terminate()

@@ -1,0 +1,185 @@
+"""A process of its own that judges what takes long, at the lowest priority, so that no page waits behind it.
+
+It is started when first needed and ends with the dashboard. Both ends are this program, so they speak in
+pickles: a question and its answer, each behind its length. It only reads the record, with a reader of its
+own, and remembers what it judged of months that are over. Where none can be started, or it ends, a thread
+does its work. Imports the slow pages.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import pickle
+import sqlite3
+import struct
+import sys
+from contextlib import suppress
+from functools import partial
+from pathlib import Path
+from typing import IO, Any
+
+from dashboard import slow
+from dashboard.past import Past
+from dashboard.slow import Asked
+from store.errors import DatabaseMistake, LinebookError
+from store.reader import Reader, ReaderThread
+from store.site import Site
+
+log = logging.getLogger(__name__)
+
+_PACKAGES = Path(__file__).parents[1]  # where dashboard and store lie, installed or not
+_LENGTH = struct.Struct("!Q")
+_NICE = 19
+
+
+class Beside:
+    """The process, and what waits for it: a reader's question goes before what nobody asked for yet."""
+
+    def __init__(self, database: Path) -> None:
+        self._database = database
+        self._process: asyncio.subprocess.Process | None = None
+        self._thread: ReaderThread | None = None
+        self._past = Past()
+        self._busy = asyncio.Lock()
+        self._urgent = 0
+
+    @property
+    def pid(self) -> int | None:
+        """The process's number while there is one."""
+        return None if self._process is None else self._process.pid
+
+    async def ask(self, site: Site, asked: Asked, *, now_ns: int, urgent: bool) -> Any:
+        """What the slow page says at `now_ns`. Raises what judging it raises, DatabaseMistake above all."""
+        self._urgent += urgent
+        try:
+            await self._turn(urgent)
+            try:
+                return await self._ask(site, asked, now_ns)
+            finally:
+                self._busy.release()
+        finally:
+            self._urgent -= urgent
+
+    async def close(self) -> None:
+        """End the process, whatever it does."""
+        if self._process is not None:
+            if self._process.returncode is None:
+                self._process.kill()
+            await self._process.wait()
+        if self._thread is not None:
+            await self._thread.close()
+
+    async def _turn(self, urgent: bool) -> None:
+        await self._busy.acquire()
+        while self._urgent and not urgent:
+            self._busy.release()
+            await asyncio.sleep(_POLL_S)
+            await self._busy.acquire()
+
+    async def _ask(self, site: Site, asked: Asked, now_ns: int) -> Any:
+        if self._thread is None and self._process is None:
+            await self._start()
+        if self._thread is None:
+            question = await asyncio.to_thread(pickle.dumps, (pickle.dumps(site), asked, now_ns))
+            try:
+                answer = await self._exchanged(question)
+            except (OSError, asyncio.IncompleteReadError) as error:
+                log.warning("the process beside the pages ended why=%s", error)
+                self._thread = ReaderThread(self._database)
+        if self._thread is not None:
+            find = partial(slow.find, site=site, past=self._past, asked=asked, now_ns=now_ns)
+            return await self._thread.read(find)
+        found = await asyncio.to_thread(pickle.loads, answer)  # what our own process wrote
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+    async def _exchanged(self, question: bytes) -> bytes:
+        process = self._process
+        assert process is not None  # noqa: S101 - started above
+        assert process.stdin is not None and process.stdout is not None  # noqa: S101, PT018 - as asked for
+        try:
+            process.stdin.write(_LENGTH.pack(len(question)) + question)
+            await process.stdin.drain()
+            (length,) = _LENGTH.unpack(await process.stdout.readexactly(_LENGTH.size))
+            return await process.stdout.readexactly(length)
+        except asyncio.CancelledError:
+            process.kill()  # its answer would be taken for the next one's
+            raise
+
+    async def _start(self) -> None:
+        try:
+            self._process = await asyncio.create_subprocess_exec(
+                sys.executable,
+                *("-P", "-m", "dashboard.beside", str(self._database)),
+                stdin=asyncio.subprocess.PIPE,
+                stdout=asyncio.subprocess.PIPE,
+                env=os.environ | {"PYTHONPATH": str(_PACKAGES)},
+                start_new_session=True,  # the terminal's Ctrl-C is its parent's business
+            )
+        except OSError as error:
+            log.warning("no process beside the pages why=%s", error)
+            self._thread = ReaderThread(self._database)
+
+
+_POLL_S = 0.05
+
+
+def main() -> None:
+    """Answer what comes on standard input until it ends."""
+    with suppress(OSError):  # where the service manager forbids it
+        os.nice(_NICE)
+    questions, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # whatever prints goes to the log
+    bench = _Bench(Path(sys.argv[1]))
+    while (question := _read(questions)) is not None:
+        answer = bench.answer(question)
+        answers.write(_LENGTH.pack(len(answer)) + answer)
+        answers.flush()
+
+
+class _Bench:
+    """What the process works with: its reader, the site, what it judged before."""
+
+    def __init__(self, database: Path) -> None:
+        self._database = database
+        self._reader: Reader | None = None
+        self._text = b""
+        self._past = Past()
+
+    def answer(self, question: bytes) -> bytes:
+        text, asked, now_ns = pickle.loads(question)  # noqa: S301 - our own parent wrote it
+        if text != self._text:
+            self._text, self._past = text, Past()
+        try:
+            return pickle.dumps(self._find(pickle.loads(text), asked, now_ns))  # noqa: S301 - likewise
+        except LinebookError as trouble:
+            return pickle.dumps(DatabaseMistake(str(trouble)))
+        except Exception as mistake:
+            log.exception("mistake beside the pages")
+            return pickle.dumps(RuntimeError(f"judging {asked} failed: {mistake!r}"))
+
+    def _find(self, site: Site, asked: Asked, now_ns: int) -> Any:
+        try:
+            if self._reader is None:
+                self._reader = Reader.open(self._database)
+            return slow.find(self._reader, site=site, past=self._past, asked=asked, now_ns=now_ns)
+        except sqlite3.Error as error:
+            if self._reader is not None:
+                self._reader.close()
+                self._reader = None
+            raise DatabaseMistake(f"{self._database} cannot be read: {error}") from None
+
+
+def _read(questions: IO[bytes]) -> bytes | None:
+    head = questions.read(_LENGTH.size)
+    if len(head) < _LENGTH.size:
+        return None
+    (length,) = _LENGTH.unpack(head)
+    return questions.read(length)
+
+
+if __name__ == "__main__":
+    main()
