@@ -118,6 +118,7 @@ STATEMENT = thing(
         "maintenance": thing({"excused": listed(_SPAN), "notes": listed(TEXT)}),
         "credits": known(_CREDITS),
         "no_credits": known(TEXT),
+        "outside_term": known(TEXT),
         "repeated_failure": known(_REPEATED),
         "delay_and_loss": listed(_QUALITY),
         "rates": listed(of(RateVerdict)),
@@ -126,7 +127,7 @@ STATEMENT = thing(
 )
 
 _CHANGE = thing({"day": DAY, "before": NUMBER, "after": NUMBER, "ratio": NUMBER})
-_RENEWAL = thing(
+RENEWAL = thing(
     {
         "handoff": TEXT,
         "dates": of(Dates),
@@ -156,6 +157,6 @@ TERM = thing(
         "invented": TRUTH,
         "statement": STATEMENT,
         "months": listed(with_fields(COUNT, {"month": MONTH, "from": MOMENT, "to": MOMENT})),
-        "renewal": _RENEWAL,
+        "renewal": RENEWAL,
     }
 )
