@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import getpass
 import sys
+from pathlib import Path
 
 from commands import answering
 from dashboard import logins
@@ -27,7 +28,11 @@ def command(options: argparse.Namespace) -> int:
         answering.say(f"{options.name} is removed, and logged out within seconds.")
     else:
         if options.role is None:
-            raise UserMistake("--role: say read (pages and papers) or operate (everything)")
+            raise UserMistake(
+                "--role: say read (pages and papers), operate (everything) or program (/metrics alone)"
+            )
+        if Role(options.role) is Role.PROGRAM:
+            return _program(path, known, options.name, as_json=options.json)
         login = logins.made(options.name, _password(), role=Role(options.role))
         known = (*(one for one in known if one.name != login.name), login)
         logins.save(path, known)
@@ -35,6 +40,19 @@ def command(options: argparse.Namespace) -> int:
             f"{login.name} may {login.role} now. Where {login.name} was logged in, it must be done again."
         )
     _tell(known, as_json=options.json, quiet=options.name is not None)
+    return 0
+
+
+def _program(path: Path, known: tuple[Login, ...], name: str, *, as_json: bool) -> int:
+    """Make a program's token and print it, this once; one that it had is void."""
+    login, token = logins.for_program(name)
+    logins.save(path, (*(one for one in known if one.name != name), login))
+    answering.say(f"{name} may collect /metrics by this token. It is kept nowhere; --remove makes it void.")
+    if as_json:
+        head = {"kind": "program token", "schema": 1, "started": rfc3339(Clock().unix_ns())}
+        answering.print_json(head | {"standing": "valid", "reasons": [], "name": name, "token": token})
+    else:
+        print(token)
     return 0
 
 
@@ -62,4 +80,8 @@ def _tell(known: tuple[Login, ...], *, as_json: bool, quiet: bool) -> None:
         names = [{"name": one.name, "role": str(one.role)} for one in known]
         answering.print_json(head | {"reasons": [], "logins": names})
     elif not quiet:
-        print("\n".join(f"{one.name} may {one.role}." for one in known) or "Nobody has a login.")
+        print("\n".join(_may(one) for one in known) or "Nobody has a login.")
+
+
+def _may(one: Login) -> str:
+    return f"{one.name} may {'collect /metrics' if one.role is Role.PROGRAM else one.role}."

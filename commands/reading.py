@@ -136,6 +136,26 @@ def budget(options: argparse.Namespace) -> int:
     return 0
 
 
+def rates(options: argparse.Namespace) -> int:
+    from dashboard import rate_history, rates_told
+
+    site, now_ns = sites.load(options.site), Clock().unix_ns()
+    handoffs = site.handoffs if options.handoff is None else (answering.handoff_named(site, options.handoff),)
+    with closing(Reader.open(site.database)) as reader:
+        found = [
+            (
+                rate_history.read(reader, site, each, now_unix_ns=now_ns, seconds=options.days * 86_400),
+                rate_history.read_together(reader, site, each, now_unix_ns=now_ns),
+            )
+            for each in handoffs
+        ]
+    if options.json:
+        answering.print_json(rates_told.rates_json(site, found, now_unix_ns=now_ns))
+    else:
+        print(rates_told.rates_text(site, found))
+    return 0
+
+
 def ledger(options: argparse.Namespace) -> int:
     from dashboard import ledgers, rate_history, rates_told
 

@@ -29,6 +29,7 @@ from store.errors import UserMistake
 
 log = logging.getLogger(__name__)
 
+COLLECTED = "/metrics"  # what a program's token opens
 _LOOK_AGAIN_S = 2.0  # so long a removed login may still have effect
 _AT_ONCE = 8  # tries that may wait for the one whose password is looked at; each takes 64 MiB
 
@@ -107,6 +108,24 @@ class Access:
             self.sessions.end(before)
         log.info("login name=%s role=%s address=%s", login.name, login.role, address)
         return self.sessions.begin(login, now_ns=self.clock.monotonic_ns())
+
+    async def program_of(self, request: web.Request) -> Login | None:
+        """The program whose token came along (RFC 6750, section 2.1), or None. Raises TooSoon.
+
+        What came along is never in the log.
+        """
+        scheme, _, token = request.headers.get("Authorization", "").partition(" ")
+        if scheme.casefold() != "bearer" or not token:
+            return None
+        address, now_ns = self.address_of(request), self.clock.monotonic_ns()
+        if left_s := self._by_address.left_s(address, now_ns=now_ns):
+            raise TooSoon(seconds=left_s)
+        await self._look_again(now_ns)
+        found = logins.program_of(self.known, token.strip())
+        if found is None:
+            self._by_address.wrong(address, now_ns=now_ns)
+            log.warning("token refused address=%s", address)
+        return found
 
     def log_out(self, request: web.Request, session: Session) -> None:
         """End a session."""
@@ -203,11 +222,28 @@ def asking(access: Access | None, *, token: str) -> Middleware:
                 operates=session.login.role is Role.OPERATE,
                 token=access.token(session),
             )
+        if session is None and request.path == COLLECTED and request.method in ("GET", "HEAD"):
+            return await _collected(request, handler, access)
         if (refusal := _refusal(request, session)) is not None:
             return refusal
         return await handler(request)
 
     return ask
+
+
+async def _collected(request: web.Request, handler: Handler, access: Access) -> web.StreamResponse:
+    """What a program gets that collects figures: them by its token, else what would be right."""
+    try:
+        program = await access.program_of(request)
+    except TooSoon as wait:
+        refusal: web.Response = api.error(429, f"Too many wrong tokens; try again in {wait.seconds} s.")
+        refusal.headers["Retry-After"] = str(wait.seconds)
+        return refusal
+    if program is not None:
+        return await handler(request)
+    refusal = api.error(401, "This dashboard asks a program for its token (linebook login --role program).")
+    refusal.headers["WWW-Authenticate"] = 'Bearer realm="linebook"'  # RFC 6750, section 3
+    return refusal
 
 
 def _refusal(request: web.Request, session: Session | None) -> web.StreamResponse | None:

@@ -26,6 +26,7 @@ from dashboard.judged import Judged, NotYet
 from dashboard.kept import Kept
 from dashboard.listening import Listening
 from dashboard.live import LIVE, Live
+from dashboard.logins import Role
 from dashboard.pages.frame import load_pages
 from dashboard.papers import packs
 from dashboard.papers.packs import PACKS, Packs
@@ -117,7 +118,7 @@ async def serve(
     read. One that is missing is said on the pages, so that the dashboard may start before the probe.
     """
     known = await asyncio.to_thread(logins.load, logins.path_of(site.database)) if where.asks_login else ()
-    listening.check(where, logins=len(known), how=how_to_login)
+    listening.check(where, logins=sum(one.role is not Role.PROGRAM for one in known), how=how_to_login)
     tls = await asyncio.to_thread(listening.tls, where)
     reader = ReaderThread(site.database)
     if await asyncio.to_thread(site.database.exists):

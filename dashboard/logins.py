@@ -8,8 +8,11 @@ Imports store's errors; knows no request and no session.
 from __future__ import annotations
 
 import functools
+import hashlib
+import hmac
 import os
 import re
+import secrets
 import stat
 import unicodedata
 from collections.abc import Sequence
@@ -32,15 +35,19 @@ _HASHER = argon2.PasswordHasher()
 
 
 class Role(StrEnum):
-    """What somebody may do: read pages and papers, or operate as well, which is everything that changes."""
+    """What somebody may do: read pages and papers, or operate as well, which is everything that changes.
+
+    A program may collect /metrics by a token and see nothing else; it has no password and no session.
+    """
 
     READ = "read"
     OPERATE = "operate"
+    PROGRAM = "program"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Login:
-    """One who may log in; `hash` is argon2's own encoded form."""
+    """One who may log in; `hash` is argon2's own encoded form, of a program's token ``sha256:`` and hex."""
 
     name: str
     role: Role
@@ -106,11 +113,7 @@ def save(path: Path, logins: Sequence[Login]) -> None:
 
 def made(name: str, password: str, *, role: Role) -> Login:
     """A login with its password hashed, which takes some tenths of a second. Raises UserMistake."""
-    if not _NAME.fullmatch(name):
-        raise UserMistake(
-            f"NAME: {name!r} cannot be one; take 1 to 40 letters, digits, dots, dashes or underscores, "
-            "a letter or digit first"
-        )
+    _check_name(name)
     plain = _plain(password)
     if len(password) < PASSWORD_LENGTH_MIN:
         raise UserMistake(f"the password is too short: take {PASSWORD_LENGTH_MIN} characters or more")
@@ -121,9 +124,31 @@ def made(name: str, password: str, *, role: Role) -> Login:
     return Login(name=name, role=role, hash=_HASHER.hash(plain))
 
 
+def for_program(name: str) -> tuple[Login, str]:
+    """A program's login, and its token, which is nowhere else. Raises UserMistake for the name.
+
+    256 random bits cannot be guessed, so a plain hash of them keeps them.
+    """
+    _check_name(name)
+    token = secrets.token_urlsafe(32)
+    return Login(name=name, role=Role.PROGRAM, hash=_token_hash(token)), token
+
+
+def program_of(logins: Sequence[Login], token: str) -> Login | None:
+    """The program whose token this is, or None; how long that takes tells nothing of a token."""
+    hashed = _token_hash(token)
+    return next(
+        (one for one in logins if one.role is Role.PROGRAM and hmac.compare_digest(one.hash, hashed)), None
+    )
+
+
+def _token_hash(token: str) -> str:
+    return f"sha256:{hashlib.sha256(token.encode('utf-8', 'surrogatepass')).hexdigest()}"
+
+
 def matching(logins: Sequence[Login], name: str, password: str) -> Login | None:
     """The login of this name and password, or None; a name that is not there takes as long. Blocks."""
-    login = next((one for one in logins if one.name == name), None)
+    login = next((one for one in logins if one.name == name and one.role is not Role.PROGRAM), None)
     plain = _plain(password)
     if len(plain) > PASSWORD_BYTES_MAX:
         return None
@@ -132,6 +157,14 @@ def matching(logins: Sequence[Login], name: str, password: str) -> Login | None:
     except (argon2.exceptions.VerificationError, argon2.exceptions.InvalidHashError):
         return None
     return login
+
+
+def _check_name(name: str) -> None:
+    if not _NAME.fullmatch(name):
+        raise UserMistake(
+            f"NAME: {name!r} cannot be one; take 1 to 40 letters, digits, dots, dashes or underscores, "
+            "a letter or digit first"
+        )
 
 
 def _plain(password: str) -> bytes:

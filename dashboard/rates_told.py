@@ -11,7 +11,7 @@ from typing import Any
 
 from dashboard import ledgers
 from dashboard.judge.exclusions import Ledger, Rule
-from dashboard.judge.rate_detail import RateDetail
+from dashboard.judge.rate_detail import Day, RateDetail
 from dashboard.judge.together import Together
 from dashboard.judge.verdict import RateVerdict
 from dashboard.ledgers import Ledgers
@@ -59,6 +59,59 @@ def version_json(version: Version) -> Json:
     }
 
 
+def rates_json(site: Site, found: Sequence[tuple[Rates, Together | None]], *, now_unix_ns: int) -> Json:
+    """Every handoff's verdicts on its rate, with their parts, and the handoffs of its contract as one."""
+    return {
+        "kind": "rates",
+        "schema": SCHEMA,
+        "started": rfc3339(now_unix_ns),
+        "standing": "valid",
+        "reasons": [],
+        "site": site.name,
+        "invented": site.invented,
+        "handoffs": [
+            {
+                "handoff": rates.handoff.name,
+                "from": rfc3339(rates.from_unix_ns),
+                "until": rfc3339(rates.until_unix_ns),
+                "versions": [version_json(version) for version in rates.versions],
+                "together": together_json(whole),
+            }
+            for rates, whole in found
+        ],
+    }
+
+
+def rates_text(site: Site, found: Sequence[tuple[Rates, Together | None]]) -> str:
+    """The same for a terminal: each verdict, its busy hours and days apart, and all handoffs at once."""
+    lines = [f"{site.name}{' (invented data)' if site.invented else ''}"]
+    for rates, whole in found:
+        for version in rates.versions:
+            lines += ["", f"Handoff {rates.handoff.name}, {_time_said(version, site)}"]
+            for detail in version.details:
+                lines.append(f"  {detail.whole.direction}, {detail.whole.word}: {detail.whole.because}")
+                lines += [f"    {sentence}" for sentence in detail.sentences]
+                lines += [_day_line(day) for day in detail.days]
+        if whole is not None:
+            lines += ["", f"Handoffs {', '.join(whole.handoffs)} of one contract together"]
+            lines += [f"  {total.direction}, {total.word}: {total.because}" for total in whole.totals]
+            lines += [f"  {share}" for share in whole.shares]
+    return "\n".join(lines)
+
+
+def _day_line(day: Day) -> str:
+    return f"    {day.day:%a %d %b}: {day.word}, {day.met} of {day.n} runs reached it"
+
+
+def _time_said(version: Version, site: Site) -> str:
+    where = zone(site.timezone)
+    since, until = (
+        local(moment, where).strftime("%a %d %b %Y %H:%M")
+        for moment in (version.from_unix_ns, version.until_unix_ns)
+    )
+    return f"{since} to {until}"
+
+
 def ledger_json(site: Site, found: Sequence[Rates], others: Sequence[Ledgers], *, now_unix_ns: int) -> Json:
     """The exclusions ledger of every handoff: rates, and the `others` of the same handoffs."""
     return {
@@ -87,12 +140,7 @@ def ledger_text(site: Site, found: Sequence[Rates], others: Sequence[Ledgers]) -
     lines = [f"{site.name}{' (invented data)' if site.invented else ''}"]
     for rates, other in zip(found, others, strict=True):
         for version in rates.versions:
-            where = zone(site.timezone)
-            since, until = (
-                local(moment, where).strftime("%a %d %b %Y %H:%M")
-                for moment in (version.from_unix_ns, version.until_unix_ns)
-            )
-            lines += ["", f"Handoff {rates.handoff.name}, {since} to {until}"]
+            lines += ["", f"Handoff {rates.handoff.name}, {_time_said(version, site)}"]
             for ledger in version.ledgers:
                 lines += _ledger_lines(ledger)
         lines += ["", f"Handoff {rates.handoff.name}, everything else", *ledgers.as_lines(other)]

@@ -36,7 +36,8 @@ class Statement:
     Where the card changed within the month, `month` and `period` are what of them the newest version was in
     force, `earlier` has the parts before, oldest first, each by its own version, and all are `of_changed`.
     `fee` is the month's, for a part its share by time. `credits` is None where the card names no rule or
-    counts over more than a month, and `no_credits` says so.
+    counts over more than a month, and `no_credits` says so. `outside` says that no card was in force in the
+    month, empty where one was: then nothing was promised, and what was measured is for information.
     """
 
     handoff: Handoff
@@ -52,6 +53,7 @@ class Statement:
     rates: tuple[RateVerdict, ...]
     of_changed: bool
     earlier: tuple[Statement, ...] = ()
+    outside: str = ""
 
     @property
     def over(self) -> bool:
@@ -96,7 +98,8 @@ def _part(
     period = next((span for each, span in versions(handoff, whole, where) if each.card is card), month)
     excused_s = _excused_s(reader, site, handoff, period, now_s=now_s)
     found = judged(reader, site, own, period, now_s=now_s, excused_s=excused_s)
-    why_not = _no_credits(own, found)
+    outside = _outside(own, month, where)
+    why_not = outside or _no_credits(own, found)
     return Statement(
         handoff=own,
         month=month,
@@ -112,13 +115,14 @@ def _part(
         quality=delay_and_loss(reader, site, own, month, found),
         rates=_rates(reader, site, own, month),
         of_changed=len(versions(handoff, months.month(month.first_day, where), where)) > 1,
+        outside=outside,
     )
 
 
 def versions(handoff: Handoff, span: Span, where: tzinfo) -> list[tuple[Handoff, Span]]:
     """A time cut where a version of the card begins: the handoff with each, and what lies in its term.
 
-    What lies in no term is left out, but for a time of which nothing does.
+    What lies in no term is left out; a time of which nothing does has a card that promises nothing.
     """
     begins = [(card.from_unix_ns or 0) // NS_PER_S for card in handoff.cards[1:]]
     every = [
@@ -126,7 +130,41 @@ def versions(handoff: Handoff, span: Span, where: tzinfo) -> list[tuple[Handoff,
         for piece in months.pieces(span, begins, where)
     ]
     found = [(own, mine) for own, piece in every if (mine := _in_term(piece, own, where)) is not None]
-    return found or every[-1:]
+    if found:
+        return found
+    own, _ = every[-1]
+    return [(replace(own, card=_unpromised(own.card)), span)]
+
+
+def _unpromised(card: Card) -> Card:
+    """The contract of this card in a time in which it was not in force: whose it is, and nothing promised."""
+    return Card(
+        provider=card.provider,
+        reference=card.reference,
+        from_unix_ns=card.from_unix_ns,
+        layer=card.layer,
+        service_start=card.service_start,
+        term_end=card.term_end,
+        measured_to=card.measured_to,
+    )
+
+
+def _outside(own: Handoff, month: Span, where: tzinfo) -> str:
+    """The sentence that no card was in force in a month, if none was."""
+    if _in_term(month, own, where) is not None:
+        return ""
+    start, end = own.card.service_start, own.card.term_end
+    why = (
+        f"the service starts on {start:%d %b %Y}"
+        if start is not None and month.until_day <= start
+        else f"the term ended on {end:%d %b %Y}"
+        if end is not None
+        else "it lies in no term"
+    )
+    return (
+        f"No contract card was in force in {month.first_day:%B %Y}: {why}. Nothing was promised and nothing "
+        "is owed; what was measured is for information."
+    )
 
 
 def _in_term(span: Span, handoff: Handoff, where: tzinfo) -> Span | None:
@@ -150,6 +188,8 @@ def month_count(reader: Reader, site: Site, handoff: Handoff, month: Span, *, no
     its end has any."""
     where = zone(site.timezone)
     own = replace(handoff, card=handoff.card_at(month.until_s * NS_PER_S - 1), earlier=())
+    if _in_term(month, own, where) is None:
+        own = replace(own, card=_unpromised(own.card))
     excused_s = _excused_s(reader, site, handoff, month, now_s=now_s)
     found = judged(reader, site, own, month, now_s=now_s, alone=True, excused_s=excused_s)
     if _no_credits(own, found):
@@ -347,6 +387,7 @@ def as_json(found: Statement) -> dict[str, Any]:
         },
         "credits": None if found.credits is None else _credits_json(found.credits),
         "no_credits": found.no_credits or None,
+        "outside_term": found.outside or None,
         "repeated_failure": None if found.repeated is None else _repeated_json(found.repeated),
         "delay_and_loss": [plain(quality.as_json(one, found.handoff.card)) for one in found.quality],
         "rates": [plain(asdict(one)) for one in found.rates],

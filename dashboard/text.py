@@ -529,9 +529,11 @@ def site_json(
                 "allowance_bytes": handoff.allowance_bytes,
                 "month_bytes": sum(amount for _, amount in costs.get(handoff.name, ())),
                 "month": [{"what": what, "bytes": amount} for what, amount in costs.get(handoff.name, ())],
-                "not_stated": list(handoff.card.not_stated),
-                "card_from": [
-                    None if card.from_unix_ns is None else rfc3339(card.from_unix_ns)
+                "cards": [
+                    {
+                        "from": None if card.from_unix_ns is None else rfc3339(card.from_unix_ns),
+                        "not_stated": list(card.not_stated),
+                    }
                     for card in handoff.cards
                 ],
                 "questions": list(questions.get(handoff.name, ())),

@@ -31,6 +31,8 @@ def _statement(one: Statement, where: tzinfo) -> Iterator[str]:
         yield "  The time is not over yet; what is still to come is neither good nor bad."
     if one.of_changed:
         yield f"  {changed_said(one)}"
+    if one.outside:
+        yield f"  {one.outside}"
     contract = one.availability.contract
     for count in one.availability.counts:
         first = count is contract
@@ -39,9 +41,10 @@ def _statement(one: Statement, where: tzinfo) -> Iterator[str]:
         if first:
             yield from _details(count, where)
     yield from (f"  {note}" for note in one.availability.excuse.notes)
-    if contract is None:
+    if contract is None and not one.outside:
         yield "  The card names none of these rules, so none is the contract's."
-    yield f"  Credits: {one.credits.because if one.credits else one.no_credits}"
+    if not one.outside:
+        yield f"  Credits: {one.credits.because if one.credits else one.no_credits}"
     if one.credits:
         yield from _credits(one.credits)
     if one.repeated:

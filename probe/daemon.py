@@ -429,6 +429,7 @@ class Daemon:
                         await keep_going(plan, where, method=method, book=book, random=random)
             finally:
                 self._asked_trains.pop(path, None)
+                self.book.reached.pop(path, None)  # the next one begins for itself
 
         self._asked_trains[path] = self._start(go(), name=f"asked train {plan.handoff} {plan.endpoint}")
 

@@ -97,6 +97,7 @@ async def keep_hours(
             continue
         begins_ns, done_ns = ahead[0]
         await book.until(begins_ns)
+        book.reached.pop((plan.handoff, plan.endpoint), None)  # what lay between was planned
         going = keep_going(plan, where, method=method, book=book, random=random)
         await unless(going, _over(done_ns, book=book))
 

@@ -12,6 +12,7 @@ import math
 import struct
 import zlib
 from bisect import bisect_right
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -84,8 +85,8 @@ class Histogram:
         self._sum = 0
         self._min = 0
         self._max = 0
-        for value in values:
-            self.add(value)
+        for value, times in Counter(values).items():
+            self.add(value, times)
 
     def add(self, value: int, times: int = 1) -> None:
         """Count `value` (>= 0; ValueError otherwise) `times` times."""

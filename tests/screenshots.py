@@ -20,6 +20,7 @@ from datetime import date
 from pathlib import Path
 
 from selenium.common.exceptions import TimeoutException
+from selenium.webdriver.common.by import By
 
 from dashboard.pages.frame import PLACES
 from store.site import Site
@@ -43,6 +44,10 @@ PAPERS = {  # name: how it is made, FILE being where
     "show-report": "show report SITE --plan P1-old --date 2026-06-29 --paper FILE",
     "evidence-pack": "pack SITE --handoff old-wan --from 2026-06-16 --to 2026-06-29 --to-dir DIR",
 }
+AT_HOME = """
+const [made, shown] = arguments, texts = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+while (texts.nextNode()) texts.currentNode.data = texts.currentNode.data.replaceAll(made, shown);
+"""  # names the folder as a service would have it, and not the passing one of this machine
 AT = (  # a command whose present is the record's
     "import sys; from store import clock; clock.Clock.__init__.__kwdefaults__['unix_ns'] = lambda: {now_ns}; "
     "import linebook; sys.exit(linebook.main(sys.argv[1:]))"
@@ -58,10 +63,12 @@ def main() -> int:
             window = Window(address=address, driver=driver)
             for path in pages():
                 if options.only in path and path not in ALSO:
-                    _page(window, path, options.folder, png=options.png)
+                    _page(window, path, options.folder, png=options.png, made=made)
             for name, paper in _papers(site, Path(made)):
                 if options.only in name:
-                    _paper(window, name, paper, options.folder, png=options.png)
+                    _paper(window, name, paper.as_uri(), options.folder, png=options.png)
+            if options.only in "upload-receipt":
+                _paper(window, "upload-receipt", _receipt(window), options.folder, png=options.png)
     sizes = [one.stat().st_size for one in options.folder.iterdir()]
     print(f"{len(sizes)} pictures in {options.folder}, {sum(sizes) / 1e6:.1f} MB")
     return 0
@@ -75,19 +82,29 @@ def _options() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def _page(window: Window, path: str, folder: Path, *, png: bool) -> None:
+def _page(window: Window, path: str, folder: Path, *, png: bool, made: str) -> None:
     name = re.sub(r"[^\w]+", "-", path).strip("-") or PLACES[0].text.lower()
     for kind, width, dark in (("desktop", DESKTOP, False), ("phone", PHONE, True)):
         try:
             window.open(path, width=width, dark=dark)
+            while "is being judged" in window.run("return document.body.innerText"):
+                window.open(path, width=width, dark=dark)
         except TimeoutException:
             print(f"{path}: not all of its charts were drawn", file=sys.stderr)
+        window.run(AT_HOME, f"{made}/site", "/var/lib/linebook")
         _take(window, folder / f"{name}-{kind}", width=width, png=png)
 
 
-def _paper(window: Window, name: str, paper: Path, folder: Path, *, png: bool) -> None:
+def _receipt(window: Window) -> str:
+    """Where the page has the receipt of the one upload on record."""
+    window.open("/papers", script=False)
+    links = (one.get_attribute("href") or "" for one in window.driver.find_elements(By.TAG_NAME, "a"))
+    return next(one for one in links if "/paper/receipt/" in one and "form=html" in one)
+
+
+def _paper(window: Window, name: str, paper: str, folder: Path, *, png: bool) -> None:
     window.look(width=PAPER, media="print")
-    window.driver.get(paper.as_uri())
+    window.driver.get(paper)
     _take(window, folder / f"paper-{name}", width=PAPER, png=png)
 
 

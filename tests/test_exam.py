@@ -21,7 +21,6 @@ from dashboard.judge import contract, train_signs, upload
 from dashboard.judge.acceptance_material import Material
 from dashboard.judge.acceptance_rates import one_flow, rate_alone
 from dashboard.judge.acceptance_shapes import burst, sizes
-from dashboard.judge.bursting import Bucket
 from dashboard.judge.finding import Finding
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.verdict import Word
@@ -472,16 +471,58 @@ def test_p3_guest(site: Site, march: Days) -> None:
 
 
 def test_p_new_circuit(site: Site, winter: Days) -> None:
-    """All are Go; P2 is Tight while three keyframes (622 kB) meet a bucket of 128 kB (G2)."""
+    """All are Go."""
     now = "2027-02-10 12:00"
     for name in ("P1", "P2", "P3", "P5"):
         assert asked(site, name, winter, now=now, handoff="B").answer is Answer.GO, name
-    small = Bucket(
-        cbs_bytes=126_000, rate_bps=1_383_000_000, line_bps=9_750_000_000, drops=True, source="a burst run"
+
+
+P2_TIMES = {  # the show's own Saturday, and the same hours of weekdays: on 18 June no Saturday is on record
+    "in July, mended later": (
+        date(2026, 8, 1),
+        (date(2026, 6, 23), date(2026, 6, 27)),
+        "2026-07-03 12:00",
+        {},
+    ),
+    "in the week of acceptance": (
+        USUAL.new.small_burst_until,
+        (date(2026, 6, 17), date(2026, 6, 18)),
+        "2026-06-18 18:00",
+        {"weekdays": frozenset(range(5)), "dates": frozenset()},
+    ),
+    "mended": (
+        USUAL.new.small_burst_until,
+        (date(2026, 6, 23), date(2026, 6, 27)),
+        "2026-07-03 12:00",
+        {},
+    ),
+}
+
+
+@pytest.mark.parametrize("when", P2_TIMES)
+def test_p2_while_the_burst_is_small(site: Site, tmp_path: Path, when: str) -> None:
+    """Tight as long as G2 is open: 622 kB of keyframes (within 10 %) meet the burst run's 128 kB; then Go.
+
+    All from the record that is generated, read as `linebook check` reads it.
+    """
+    until, span, now, times = P2_TIMES[when]
+    script = replace(USUAL, new=replace(USUAL.new, small_burst_until=until))
+    days_ = [span[0] + timedelta(days=nth) for nth in range((span[1] - span[0]).days + 1)]
+    store_straight(
+        tmp_path / "line.db",
+        (each for day in days_ for each in records(day, day, script=script, handoff="B")),
     )
-    tight = asked(site, "P2", winter, now=now, handoff="B", limits=Limits(buckets=(("B", small),)))
-    assert tight.answer is Answer.TIGHT
-    assert tight.keyframes_bytes == pytest.approx(622_000, rel=0.03)
+    stored = replace(site, database=tmp_path / "line.db")
+    (plan,) = (each for each in stored.plans if each.name == "P2")
+    plan = replace(plan, handoff="B", times=replace(plan.times, **times))  # type: ignore[arg-type]
+    with closing(Reader.open(stored.database)) as reader:
+        found = history.check_of(reader, stored, plan, now_unix_ns=at(now))
+    if when == "mended":
+        assert found.answer is Answer.GO
+    else:
+        assert found.answer is Answer.TIGHT
+        assert found.keyframes_bytes == pytest.approx(622_000, rel=0.10)
+        assert "lets 126.5 kB pass at once (burst run of " in found.because
 
 
 def test_p4_masters(site: Site, march: Days, winter: Days) -> None:

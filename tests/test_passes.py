@@ -33,7 +33,7 @@ def test_page(): pass
 """
 PASSES = [
     "-m pytest -m not alone and not few and not long -n 4 --dist worksteal",
-    "-m pytest -m few and not long -n 2 --dist loadscope",
+    "-m pytest -m few and not long -n 3 --dist loadscope",
     "-m pytest -m alone and not long",
 ]
 TIMED = """
@@ -78,7 +78,7 @@ def test_side_by_side(tmp_path: Path) -> None:
     assert (done.returncode, "2 passed, 4 errors in" in done.stdout) == (1, True), done.stdout
     assert "apt-get install chromium" in done.stdout
     assert "test_rate - Failed: measures time" in done.stdout
-    done = passed_over(tmp_path, "-n", "3", "-k", "test_loss", ci=True)
+    done = passed_over(tmp_path, "-n", "4", "-k", "test_loss", ci=True)
     assert "test_loss - Failed: measures time" in done.stdout, done.stdout
 
 
@@ -100,12 +100,12 @@ def test_a_line_of_known_truth_is_alone(tmp_path: Path) -> None:
 
 
 def started(
-    where: Path, *arguments: str, first_ends: int = 0, fail: int = 0, last_ends: int = 0
+    where: Path, *arguments: str, first_ends: int = 0, fail: int = 0, last_ends: int = 0, types_end: int = 0
 ) -> tuple[int, list[str]]:
     """Exit code of tests/run, and the words of each pytest it started, none of which does anything.
 
     `first_ends` is the exit code of the first of them, which leaves so many as pytest does that `fail`;
-    `last_ends` that of one that is asked for those.
+    `last_ends` that of one that is asked for those, `types_end` that of the look at types.
     """
     (where / "tests").mkdir()
     (where / "programs").mkdir()
@@ -117,12 +117,9 @@ def started(
     left.parent.mkdir(parents=True)
     left.write_text("{}")  # of an earlier time
     failing = json.dumps({f"tests/test_it.py::test_{number}": True for number in range(fail)}, indent=2)
-    for program in (
-        *(where / "programs" / name for name in PROGRAMS),
-        environment / "ruff",
-        environment / "mypy",
-    ):
+    for program in (*(where / "programs" / name for name in PROGRAMS), environment / "ruff"):
         program.write_text(stub)
+    (environment / "mypy").write_text(f"{stub}exit {types_end}\n")
     (where / "programs" / "nproc").write_text(f"{stub}echo 2\n")
     (environment / "python").write_text(
         f'{stub}[ "$2" = pytest ] || exit 0\n[ "$3" != --last-failed ] || code={last_ends}\n'
@@ -131,7 +128,7 @@ def started(
     )
     for program in (*(where / "programs").iterdir(), *environment.iterdir()):
         program.chmod(0o755)
-    for program in ("dirname", "nice", "grep", "rm"):
+    for program in ("cat", "dirname", "nice", "grep", "rm"):
         (where / "programs" / program).symlink_to(str(shutil.which(program)))
     done = subprocess.run(
         [where / "tests" / "run", *arguments], env={"PATH": str(where / "programs")}, check=False
@@ -150,6 +147,11 @@ def test_up_to_three_that_failed_are_asked_once_more(tmp_path: Path, last_ends: 
     """And what they say then is the end of it."""
     code, asked = started(tmp_path, first_ends=1, fail=3, last_ends=last_ends)
     assert (code, asked) == (last_ends, [*PASSES, "-m pytest --last-failed -m not long"])
+
+
+def test_wrong_types_end_it(tmp_path: Path) -> None:
+    """They are looked at beside the first pass, and none that measures time begins after them."""
+    assert started(tmp_path, types_end=1) == (1, PASSES[:1])
 
 
 def test_an_interrupted_pass_ends_it(tmp_path: Path) -> None:

@@ -252,3 +252,30 @@ def test_the_term_lists_both_parts(site: Path) -> None:
     assert (found.months, found.failed) == (1, 1)
     assert found.credits is not None
     assert found.credits.said() == "42.01 crowns"
+
+
+def test_a_month_outside_the_term_is_held_against_no_card(
+    site: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The fault of October, 232 min, in a month before the service and in one after its end: nothing owed."""
+    for dates, why in (
+        ("service_start = 2026-11-01\n", "the service starts on 01 Nov 2026"),
+        ("service_start = 2025-01-01\nterm_end = 2026-09-30\n", "the term ended on 30 Sep 2026"),
+    ):
+        path = site.parent / "outside.toml"
+        path.write_text(SITE.replace("[handoff.card]\n", f"[handoff.card]\n{dates}"))
+        assert linebook.main(["statement", str(path), "--month", "2026-10"]) == 0
+        text = capsys.readouterr().out
+        assert f"No contract card was in force in October 2026: {why}." in text
+        assert "Contract, " not in text
+        assert "crowns" not in text
+        assert "232" in text  # measured all the same
+        assert linebook.main(["statement", str(path), "--month", "2026-10", "--json"]) == 0
+        [one] = json.loads(capsys.readouterr().out)["handoffs"]
+        assert one["outside_term"].startswith("No contract card was in force")
+        assert (one["contract_rule"], one["promised_ratio"], one["credits"], one["fee"]) == (None,) * 4
+    assert linebook.main(["site", "check", str(two_cards(site)), "--json"]) == 0
+    [card] = json.loads(capsys.readouterr().out)["handoffs"]
+    older, newer = card["cards"]
+    assert (older["from"], newer["from"]) == (None, "2026-10-06T10:00:00.000Z")
+    assert "rate_up" in older["not_stated"]

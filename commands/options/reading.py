@@ -94,18 +94,26 @@ def _reading_commands(commands: Any) -> None:
     )
     events.add_argument("--handoff", metavar="NAME", help="this handoff alone, and what concerns all")
     events.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    rates = command(
+        commands,
+        "rates",
+        "reading:rates",
+        "Does each handoff carry its card's rate: at the contract's layer and as payload, busy hours and "
+        "days apart, alone and together with the others of its contract.",
+    )
     ledger = command(
         commands,
         "ledger",
         "reading:ledger",
         "The exclusions ledger: what each rule left out of each verdict, and the verdict without it.",
     )
-    ledger.add_argument("site", type=Path, metavar="SITE", help="the site file")
-    ledger.add_argument("--handoff", metavar="NAME", help="this handoff alone (default: every one)")
-    ledger.add_argument(
-        "--days", type=values.whole(1, 3660), default=30, metavar="N", help="the last N days (default 30)"
-    )
-    ledger.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    for each in (rates, ledger):
+        each.add_argument("site", type=Path, metavar="SITE", help="the site file")
+        each.add_argument("--handoff", metavar="NAME", help="this handoff alone (default: every one)")
+        each.add_argument(
+            "--days", type=values.whole(1, 3660), default=30, metavar="N", help="the last N days (default 30)"
+        )
+        each.add_argument("--json", action="store_true", help="one JSON object on standard output")
     _findings_command(commands)
     _accept_command(commands)
     budget = command(

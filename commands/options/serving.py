@@ -175,8 +175,9 @@ def _probe_commands(commands: Any) -> None:
     how = login.add_mutually_exclusive_group()
     how.add_argument(
         "--role",
-        choices=("read", "operate"),
-        help="read: pages and papers; operate: everything that changes, too",
+        choices=("read", "operate", "program"),
+        help="read: pages and papers; operate: everything that changes, too; program: /metrics and nothing "
+        "else, by a token that is printed once",
     )
     how.add_argument("--remove", action="store_true", help="take it away")
     login.add_argument("--json", action="store_true", help="one JSON object on standard output")

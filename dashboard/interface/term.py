@@ -118,6 +118,7 @@ STATEMENT = thing(
         "maintenance": thing({"excused": listed(_SPAN), "notes": listed(TEXT)}),
         "credits": known(_CREDITS),
         "no_credits": known(TEXT),
+        "outside_term": known(TEXT),
         "repeated_failure": known(_REPEATED),
         "delay_and_loss": listed(_QUALITY),
         "rates": listed(of(RateVerdict)),

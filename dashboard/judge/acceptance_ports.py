@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator
 
 from dashboard.judge import mtu
@@ -30,10 +31,15 @@ _HOT_MC = 70_000  # commercial optics are specified to 70 degrees Celsius: commo
 
 
 def port(found: Material) -> RowVerdict:
-    """A1: rate and duplex of the port, and whether they stayed."""
-    seen = list(_seen(found))
-    if not seen:
+    """A1: rate and duplex of the port, and whether they stayed.
+
+    The port is the one by which most of it was measured; a run from elsewhere in the house had another.
+    """
+    everywhere = list(_seen(found))
+    if not everywhere:
         return untested("A1", "No record says how the port negotiated.")
+    ((own, _),) = Counter(one.interface for _, one in everywhere).most_common(1)
+    seen = [(at_ns, one) for at_ns, one in everywhere if one.interface == own]
     started_ns, newest_seen = max(seen, key=lambda one: one[0])
     watched_s = (started_ns - min(at_ns for at_ns, _ in seen)) / NS_PER_S
     rates = {one.port_rate_bps for _, one in seen if one.port_rate_bps}
@@ -48,6 +54,12 @@ def port(found: Material) -> RowVerdict:
     else:
         words.append(Word.MET if rates == {stated} else Word.NOT_MET)
         said += f"; {rate_text(stated)} is stated"
+        others = sorted(rates - {newest_seen.port_rate_bps or 0})
+        if others:
+            said += f", and it ran at {' and '.join(map(rate_text, others))} before"
+    elsewhere = len(everywhere) - len(seen)
+    if elsewhere:
+        said += f"; {elsewhere} records by another port than {own} are left out"
     if newest_seen.duplex is not None:
         words.append(Word.MET if newest_seen.duplex == "full" else Word.NOT_MET)
     if changes:

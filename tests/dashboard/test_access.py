@@ -6,6 +6,7 @@ Sources beside the checks; RFC 6265bis, RFC 9106 and RFC 9110 from memory.
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import logging
 import shutil
 import ssl
@@ -22,6 +23,7 @@ import pytest_asyncio
 from aiohttp.test_utils import TestClient, TestServer
 from cryptography.hazmat.primitives.kdf.argon2 import Argon2id
 
+import linebook
 from dashboard import app as dashboard
 from dashboard import logins
 from dashboard.access import ACCESS
@@ -380,3 +382,60 @@ async def test_tls_to_the_browser(site: Site, pair: tuple[Path, Path], known: tu
     finally:
         task.cancel()
         await asyncio.wait({task})
+
+
+@pytest.mark.asyncio
+async def test_a_program_collects_and_sees_nothing_else(
+    closed: tuple[Client, _Hand], site: Site, known: tuple[Login, ...], caplog: pytest.LogCaptureFixture
+) -> None:
+    """By its token as RFC 6750 (from memory) has it: no page, no paper, no act; void once removed."""
+    client, hand = closed
+    program, token = logins.for_program("collector")
+    path = logins.path_of(site.database)
+    await asyncio.to_thread(logins.save, path, (*known, program))
+    bearer = {"Authorization": f"Bearer {token}"}
+    async with client:
+        async with client.get("/metrics", headers=bearer) as response:
+            assert response.status == 200
+            assert (await response.text()).endswith("# EOF\n")
+        for where in ("/today.json", "/openapi.json", "/calendar.ics"):
+            async with client.get(where, headers=bearer) as response:
+                assert response.status == 401
+        async with client.get("/", headers=bearer, allow_redirects=False) as response:
+            assert response.status == 303
+        async with client.post("/acts/stop", headers=OWN | bearer, data={"minutes": "5"}) as response:
+            assert response.status == 403
+        assert (await _try(client, "collector", token)).status != 303
+        hand.now_ns += 3600 * NS_PER_S
+        async with client.get("/metrics") as response:
+            assert response.status == 401
+            assert response.headers["WWW-Authenticate"].startswith("Bearer")
+        await asyncio.to_thread(logins.save, path, known)
+        hand.now_ns += 3 * NS_PER_S
+        async with client.get("/metrics", headers=bearer) as response:
+            assert response.status == 401
+        for _ in range(FREE_TRIES + 1):
+            async with client.get("/metrics", headers={"Authorization": "Bearer wrong"}) as response:
+                last = response.status
+        assert (last, "Retry-After" in response.headers) == (429, True)
+    assert token not in caplog.text
+    await asyncio.to_thread(logins.save, path, (program,))
+    assert token not in await asyncio.to_thread(path.read_text)
+
+
+def test_a_token_is_printed_once_and_kept_hashed(
+    site: Site, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """SHA-256 of what was printed, as hashlib has it; made anew, the one before is void."""
+    tmp_path.joinpath("house.toml").write_text(f'database = "{site.database}"\n')
+    file, tokens = str(tmp_path / "house.toml"), []
+    for _ in range(2):
+        assert linebook.main(["login", file, "collector", "--role", "program"]) == 0
+        tokens.append(capsys.readouterr().out.strip())
+    (kept,) = logins.load(logins.path_of(site.database))
+    assert kept.hash == f"sha256:{hashlib.sha256(tokens[1].encode()).hexdigest()}"
+    assert logins.program_of([kept], tokens[0]) is None
+    assert logins.program_of([kept], tokens[1]) == kept
+    assert linebook.main(["login", file]) == 0
+    assert capsys.readouterr().out == "collector may collect /metrics.\n"
+    assert linebook.main(["login", file, "collector", "--remove"]) == 0

@@ -85,3 +85,32 @@ def test_the_ledger_for_programs_and_people(site: Site, reader: Reader) -> None:
     assert rules
     assert all(rule["rule"] in text and rule["meaning"] in text for rule in rules)
     assert all(rule["without_it"]["word"] in [*Word, *Answer] for rule in rules)
+
+
+def test_the_verdicts_for_programs_and_people(site: Site, reader: Reader) -> None:
+    """What a Circuit page says of a rate, at a terminal: each verdict, busy hours, days, the total."""
+    mates = replace(
+        site,
+        handoffs=tuple(
+            replace(one, card=replace(one.card, reference="C-1", provider="P")) for one in site.handoffs
+        ),
+    )
+    found = [
+        (
+            read(reader, mates, each),
+            rate_history.read_together(reader, mates, each, now_unix_ns=invented.NOW_NS),
+        )
+        for each in mates.handoffs
+    ]
+    told = json.loads(json.dumps(rates_told.rates_json(mates, found, now_unix_ns=invented.NOW_NS)))
+    text = rates_told.rates_text(mates, found)
+    assert (told["kind"], told["standing"], told["reasons"]) == ("rates", "valid", [])
+    for one in told["handoffs"]:
+        for verdict in one["versions"][0]["verdicts"]:
+            assert verdict["because"] in text
+            assert all(sentence in text for sentence in verdict["parts"]["sentences"])
+            assert all(
+                f"{day['met']} of {day['n']} runs reached it" in text for day in verdict["parts"]["days"]
+            )
+        if len(mates.handoffs) > 1:
+            assert all(total["because"] in text for total in one["together"]["totals"])

@@ -9,10 +9,14 @@ from __future__ import annotations
 
 import asyncio
 import selectors
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
+import pytest
+
+from probe import clock_watch, daemon, hours
 from store.clock import NS_PER_S, Clock
 
 T = TypeVar("T")
@@ -48,6 +52,19 @@ class Leap:
     awake_s: float
     slept_s: float = 0.0
     set_s: float = 0.0
+
+
+@contextmanager
+def unhurried(look_s: float = 60.0, *, clock_look_s: float = 60.0) -> Iterator[None]:
+    """For lives of days: a daemon looks less often whether its clock was set and the site's hours are over.
+
+    Those looks cost more than everything that it does in between.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(hours, "_LOOK_EVERY_S", look_s)
+        patch.setattr(daemon, "ALIVE_EVERY_S", look_s)
+        patch.setattr(clock_watch, "LOOK_EVERY_S", clock_look_s)
+        yield
 
 
 def run_from(

@@ -17,7 +17,7 @@ from store import door
 from store.asked_for import AskedFor
 from store.clock import Clock
 from store.errors import UserMistake
-from store.records import Direction, Failed, RateRun, Standing
+from store.records import Direction, Failed, Gap, RateRun, Standing
 from store.site import Method, RunPlan, Safety, TrainPlan, WindowKind
 from tests.probe.jumping import run_from
 from tests.probe.living import START_NS, FakeRate, Life, alive
@@ -109,6 +109,20 @@ def test_windows_of_the_file_and_safety_are_seen_ahead() -> None:
     first, second = run_from(START_NS, life)
     assert "it would touch show window 'early'" in first
     assert "emergency_calls" in second
+
+
+def test_between_two_trains_that_were_asked_for_nothing_was_to_go() -> None:
+    """Five minutes each and an hour between them, on a handoff without a train: no gap stands there."""
+    asked_for = train_plan(handoff="B")
+
+    async def life(clock: Clock) -> list[Gap]:
+        async with alive(clock, QUIET) as one:
+            for _ in range(2):
+                one.daemon.ask([asked_for], seconds=300, why="by anna")
+                await asyncio.sleep(3600)
+        return [gap for gap in one.store.of(Gap) if gap.handoff == "B"]
+
+    assert run_from(START_NS, life) == []
 
 
 @pytest.mark.asyncio

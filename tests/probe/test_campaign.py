@@ -24,7 +24,7 @@ from store.reader import Reader
 from store.records import Campaign, Failed, Owner, RateRun, Skipped, TrainSpan
 from store.site import EVENINGS, CampaignPlan, Site, WindowKind
 from store.writer import Writer
-from tests.probe.jumping import run_from
+from tests.probe.jumping import run_from, unhurried
 from tests.probe.sites import rate_run, run_plan, site, train_plan, window
 from tests.probe.test_daemon import FakeRate, FakeTrain, MemoryStore
 from tests.store import samples
@@ -77,7 +77,8 @@ def lived(
         task.cancel()
         await asyncio.wait({task})
 
-    run_from(from_ns, life)
+    with unhurried():
+        run_from(from_ns, life)
 
 
 async def days(made: Daemon, clock: Clock, count: float = 3) -> None:

@@ -9,6 +9,7 @@ import asyncio
 import math
 import os
 from collections.abc import Iterable
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -24,7 +25,7 @@ from store.clock import NS_PER_S, Clock
 from store.events import Event, EventKind
 from store.records import Failed, Owner, RateRun, Skipped, Standing
 from store.site import Method, Site
-from tests.probe.jumping import run_from
+from tests.probe.jumping import run_from, unhurried
 from tests.probe.living import START_NS, FakeRate, Life, alive
 from tests.probe.sites import handoff, run_plan, site
 from tests.store import samples
@@ -81,7 +82,8 @@ def lived(
             await asyncio.sleep(for_s)
         return life
 
-    return run_from(START_NS, live)
+    with unhurried() if for_s > DAY_S else nullcontext():
+        return run_from(START_NS, live)
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable, Iterator
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import count, pairwise
@@ -41,7 +42,7 @@ from store.records import (
 )
 from store.site import EndpointRef, RunPlan, Site, TrainPlan, Where, WindowKind
 from store.unfinished import Standing
-from tests.probe.jumping import Leap, run_from
+from tests.probe.jumping import Leap, run_from, unhurried
 from tests.probe.sites import INVITATION, handoff, rate_run, run_plan, site, train_plan, window
 
 START_NS = int(datetime(2026, 6, 3, tzinfo=UTC).timestamp()) * NS_PER_S  # a Wednesday, 01:00 in Lisbon
@@ -224,7 +225,8 @@ def lived(
             await task
         assert clock.monotonic_ns() - asked_ns < 2 * NS_PER_S
 
-    run_from(from_ns, life, leaps=leaps)
+    with unhurried() if for_s > 24 * HOUR_S else nullcontext():
+        run_from(from_ns, life, leaps=leaps)
     return kept
 
 

@@ -13,7 +13,7 @@ from store.records import Gap, Standing, TrainSpan
 from store.site import Method, RunPlan, Site, WindowKind
 from store.soaks import Kept, Soak, SoakBegun
 from store.writer import Writer
-from tests.probe.jumping import run_from
+from tests.probe.jumping import run_from, unhurried
 from tests.probe.living import START_NS, MemoryStore, alive
 from tests.probe.sites import run_plan, site, train_plan, window
 from tests.store import samples
@@ -54,7 +54,8 @@ def lived(site: Site, *days_on_and_off: tuple[float, float]) -> Stores:
                 await asyncio.sleep(on * DAY_S)
             await asyncio.sleep(off * DAY_S)
 
-    run_from(START_NS, live)
+    with unhurried():
+        run_from(START_NS, live)
     return stores
 
 
@@ -118,7 +119,8 @@ def test_a_soak_that_the_site_no_longer_plans_ends_as_planned() -> None:
             await asyncio.sleep(1.5 * DAY_S)
             assert life.daemon.status().soaks == ()
 
-    run_from(START_NS, live)
+    with unhurried():
+        run_from(START_NS, live)
     begun, soaks = of(stores)
     assert len(begun) == len(soaks) == 1
     assert soaks[0].watched_s > DAY_S - 60

@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from probe import clock_watch, daemon, hours
+from probe import daemon
 from probe.daemon import Methods
 from probe.linux.clock_state import ClockState
 from probe.methods import train
@@ -33,7 +33,7 @@ from store.reader import Reader
 from store.records import Failed, Gap, RateRun, Skipped, Stall, TrainSpan, WindowOpened
 from store.site import Site, Times, WindowKind
 from store.writer import Writer
-from tests.probe.jumping import Leap, run_from
+from tests.probe.jumping import Leap, run_from, unhurried
 from tests.probe.paper_line import PaperLine
 from tests.probe.sites import EVERY_DAY, handoff, run_plan, site, train_plan, window
 from tests.probe.test_daemon import FakeRate, MemoryStore
@@ -153,10 +153,7 @@ def lived(case: Case) -> Lived:
         with suppress(asyncio.CancelledError):
             await task
 
-    with pytest.MonkeyPatch.context() as patch, line.laid(beat_s=BEAT_S):
-        patch.setattr(clock_watch, "LOOK_EVERY_S", case.look_s)
-        patch.setattr(hours, "_LOOK_EVERY_S", BEAT_S)
-        patch.setattr(daemon, "ALIVE_EVERY_S", BEAT_S)
+    with unhurried(BEAT_S, clock_look_s=case.look_s), line.laid(beat_s=BEAT_S):
         random.seed(2027)  # the phases of trains
         run_from(int(midnight.timestamp()) * NS_PER_S, life, leaps=case.leaps)
     return Lived(case=case, store=store, line=line, rate=rate)
@@ -373,7 +370,13 @@ HOLDS = (
 )
 
 
-@pytest.mark.parametrize("case", CASES)
+# Each takes five seconds: a clock set forward is like one set back, and a leap day differs by its date alone.
+SELDOM = {"leap day", "forward"}
+
+
+@pytest.mark.parametrize(
+    "case", [pytest.param(one, marks=pytest.mark.long if one in SELDOM else ()) for one in CASES]
+)
 def test_two_days(case: str, tmp_path: Path, subtests: pytest.Subtests) -> None:
     """All of the above, in one test, since the two days take a while to live."""
     two_days = lived(CASES[case])

@@ -24,7 +24,7 @@ from probe.practice.history.making import (
     wired,
     witnesses,
 )
-from probe.practice.history.script import Between, OldLine
+from probe.practice.history.script import BadNights, Between, OldLine
 from store.clock import NS_PER_S, local, unix_ns_of
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
@@ -43,6 +43,7 @@ _SLOW_BPS = 100_000_000
 _SLOW_TOP = 94.1e6
 _LEAST_BPS = 4.2e6  # the full queue then takes 2.7 s, and a train waits 3 s for a reply
 _ALIKE = 0.4  # of one quarter of an hour's rate with the next one's
+_OF_DAYS = 0.5  # of the deviation, which a whole day has together
 _WAY = (("192.0.2.129", 500), ("192.0.2.1", 9_000), ("192.0.2.9", 15_000))
 _HOPS_MINUTES = 30
 _RESOLVER = "192.0.2.53"
@@ -103,11 +104,16 @@ class _Day:
         return drawn(self.seed, HANDOFF, self.which, what)
 
     def _weather(self) -> list[float]:
-        """How far each quarter of an hour is from its usual rate, in standard deviations."""
+        """How far each quarter of an hour is from its usual rate, in standard deviations.
+
+        Outside of the sag a part of it is the whole day's, so that days differ; all of them together have
+        the deviation of one.
+        """
         chance, found = self._chance("weather"), []
-        level = chance.gauss(0, 1)
-        for _ in range((self.end_ns - self.start_ns) // nanoseconds(SLOT_S) + 1):
-            found.append(level)
+        level, days = chance.gauss(0, 1), _OF_DAYS * self._chance("level").gauss(0, 1)
+        for nth in range((self.end_ns - self.start_ns) // nanoseconds(SLOT_S) + 1):
+            sags = self.sags(self.start_ns + nth * nanoseconds(SLOT_S))
+            found.append(level if sags else days + (1 - _OF_DAYS**2) ** 0.5 * level)
             level = _ALIKE * level + (1 - _ALIKE**2) ** 0.5 * chance.gauss(0, 1)
         return found
 
@@ -125,13 +131,18 @@ class _Day:
             if self.which.weekday() in hours.weekdays
         ]
 
-    def _bad_night(self) -> Iterator[tuple[int, int]]:
-        """What of bad nights lies on this day, in instants."""
+    def _bad_night(self) -> Iterator[tuple[int, int, float]]:
+        """What of bad nights lies on this day, from when to when, with its median rate."""
         nights = self.line.nights
-        if nights is not None and nights.begins(self.which):
-            yield instant(self.which, 23 * 3600, self.where), self.end_ns
-        if nights is not None and nights.begins(self.which - timedelta(days=1)):
-            yield self.start_ns, instant(self.which, 4 * 3600, self.where)
+        for begun in (self.which, self.which - timedelta(days=1)):
+            if nights is None or not _is_bad(nights, begun, self.seed):
+                continue
+            chance = drawn(self.seed, HANDOFF, begun, "bad night")
+            bps, end_s = nights.p50_bps * chance.gauss(1, 0.03), 4 * 3600 + chance.uniform(-1200, 1200)
+            if begun == self.which:
+                yield instant(self.which, 23 * 3600, self.where), self.end_ns, bps
+            else:
+                yield self.start_ns, instant(self.which, end_s, self.where), bps
 
     def sags(self, unix_ns: int) -> bool:
         return any(start <= unix_ns < end for start, end in self.sag_times)
@@ -141,8 +152,9 @@ class _Day:
         p50, p5 = line.up_p50_bps, line.up_p5_bps
         if sag is not None and self.sags(unix_ns):
             p50, p5 = sag.p50_bps, sag.p5_bps
-        if line.nights is not None and any(start <= unix_ns < end for start, end in self.bad_night):
-            p50, p5 = line.nights.p50_bps, 0.95 * line.nights.p50_bps
+        for start, end, bps in self.bad_night:
+            if start <= unix_ns < end:
+                p50, p5 = bps, 0.95 * bps
         off = self.rates[min((unix_ns - self.start_ns) // nanoseconds(SLOT_S), len(self.rates) - 1)]
         return min(max(p50 + off * (p50 - p5) / 1.645, _LEAST_BPS), 17.8e6)  # 1.645 sd hold 95 %
 
@@ -561,6 +573,12 @@ def outage_events(handoff: str, endpoint: str, started_ns: int, seconds: float) 
             owner=Owner.UNKNOWN,
             seconds=lasted,
         )
+
+
+def _is_bad(nights: BadNights, begun: date, seed: int) -> bool:
+    """Whether the night that begins on this day is the one of its span."""
+    span, nth = divmod((begun - nights.first).days, nights.of_days)
+    return span >= 0 and drawn(seed, HANDOFF, span, "which night").randrange(nights.of_days) == nth
 
 
 def _monday(day_: date) -> date:

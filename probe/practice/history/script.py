@@ -56,15 +56,13 @@ class Sag:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BadNights:
-    """Every so many nights from the first on, the rate up from 23:00 to 04:00 has this median."""
+    """One night of every so many, drawn by the seed: from 23:00 to about 04:00 the rate up has about this
+    median.
+    """
 
     first: date
-    every_days: int
+    of_days: int
     p50_bps: float
-
-    def begins(self, day: date) -> bool:
-        """Whether the night that begins on this day is one."""
-        return day >= self.first and (day - self.first).days % self.every_days == 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -264,7 +262,7 @@ USUAL = Script(
             p5_bps=5.1e6,
             added_us=14_000,
         ),
-        nights=BadNights(first=date(2026, 3, 4), every_days=8, p50_bps=11.3e6),  # 14.1 until nine o'clock
+        nights=BadNights(first=date(2026, 3, 4), of_days=9, p50_bps=11.3e6),  # 14.1 until nine o'clock
         stalls=MicroStalls(
             hours=Hours(from_minute=clock(19), to_minute=clock(22, 30)),
             an_hour=5.0,

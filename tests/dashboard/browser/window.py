@@ -28,6 +28,7 @@ from store.site import Site
 
 DESKTOP, PHONE = 1280, 390  # CSS pixels wide
 WAIT_S = 20.0
+JUDGED_WITHIN_S = 120.0  # what is looked at first, on a busy machine
 
 _QUIET = (
     "--headless=new",
@@ -39,6 +40,7 @@ _QUIET = (
     "--no-first-run",
     "--hide-scrollbars",
 )
+_JUDGED_YET = "return document.querySelector('h1')?.textContent === 'Being judged'"
 _DRAWN = """
 const ink = ".main-svg .trace, .main-svg .shapelayer path, .main-svg image";
 return [...document.querySelectorAll("figure.chart")].every((one) => !one.hidden && one.querySelector(ink));
@@ -104,6 +106,7 @@ class Window:
         self.look(width=width, dark=dark)
         self.cdp("Emulation.setScriptExecutionDisabled", value=not script)
         self.driver.get(self.address + path)
+        self.wait(lambda: not self.run(_JUDGED_YET), within_s=JUDGED_WITHIN_S)  # it comes back by itself
         if script:
             self.wait(lambda: bool(self.run(_DRAWN)))
 

@@ -456,7 +456,11 @@ def test_the_port() -> None:
     assert judged("A1", rates=runs).word is Word.MET
     assert judged("A1", rates=runs[:1]).word is Word.UNDECIDED
     slow = replace(runs[0], circumstances=replace(WIRED, port_rate_bps=100 * MBPS))
-    assert judged("A1", rates=(slow, runs[1])).word is Word.NOT_MET
+    renewed = judged("A1", rates=(slow, runs[1]))
+    assert (renewed.word, "it ran at 100 Mb/s before" in renewed.because) == (Word.NOT_MET, True)
+    studio = replace(slow, circumstances=replace(slow.circumstances, interface="studio-2"))
+    beside = judged("A1", rates=(*runs, studio))
+    assert (beside.word, "1 records by another port" in beside.because) == (Word.MET, True)
     anew = Event(
         handoff="A",
         started_unix_ns=DAY + HOUR,
