@@ -22,7 +22,7 @@ from dashboard.judge.verdict import Word
 from store.acceptance import About, AcceptanceNote
 from store.bursts import BurstRun
 from store.card import Card
-from store.ceilings import VALID_NS, Ceiling
+from store.ceilings import EVERY_NS, VALID_NS, Ceiling
 from store.cells import Length
 from store.clock import NS_PER_S, local, rfc3339, unix_ns_of, zone
 from store.events import Event
@@ -118,11 +118,15 @@ def _material(
         own = reader.documents(kind, handoff=name, since_ns=since_ns, until_ns=until_ns)
         return tuple(evidence.of_line(site, name, own))
 
-    ceilings_ = reader.documents(Ceiling, since_ns=now_ns - VALID_NS)
+    rates, paced = _rates(reader, site, name, since_ns, until_ns), documents(PacedRun)
+    starts = [*(one.started_unix_ns for one in rates), *(one.started_unix_ns for one in paced)]
+    run_ns = max(starts, default=until_ns)
+    about_ns = min(until_ns, run_ns + EVERY_NS)  # a sheet read years later has the ceilings of its own time
+    ceilings_ = reader.documents(Ceiling, since_ns=about_ns - VALID_NS, until_ns=about_ns + 1)
     return replace(
         empty,
-        rates=_rates(reader, site, name, since_ns, until_ns),
-        paced=documents(PacedRun),
+        rates=rates,
+        paced=paced,
         sizes=documents(SizesRun),
         steps=documents(StepsRun),
         bursts=documents(BurstRun),
@@ -133,7 +137,7 @@ def _material(
         light=documents(Light),
         events=documents(Event),
         trains=tuple(_trains(reader, site, name, since_ns, until_ns)),
-        rooms=ceilings.judge(ceilings_, site=site, handoff=handoff, now_ns=now_ns),
+        rooms=ceilings.judge(ceilings_, site=site, handoff=handoff, now_ns=about_ns),
         notes=tuple(
             reader.documents(AcceptanceNote, handoff=name, since_ns=since_ns, until_ns=now_ns + _DAY_NS)
         ),

@@ -14,10 +14,11 @@ import pytest
 from dashboard import acceptance
 from dashboard.acceptance import Found
 from dashboard.judge.verdict import Word
+from store.ceilings import CeilingOf
 from store.clock import NS_PER_S, Clock
 from store.reader import Reader
-from store.records import Owner, Record
-from store.site import Handoff, Site
+from store.records import Direction, Owner, Record
+from store.site import Handoff, RunPlan, Site
 from store.sizes import FRAMES_BYTES, Counted
 from store.writer import Writer
 from tests.dashboard.judge import test_acceptance as sheet
@@ -51,6 +52,10 @@ def records() -> list[Record]:
                 started_unix_ns=sheet.DAY + nth * NS_PER_S,
             )
             for nth, (rate, count) in enumerate(flows)
+        ),
+        *(
+            replace(samples.ceiling(sheet.DAY), of=of, endpoint=endpoint, flows=4)
+            for of, endpoint in ((CeilingOf.HOST, ""), (CeilingOf.ENDPOINT, "north"))
         ),
         *(replace(pull, started_unix_ns=sheet.DAY + nth * sheet.HOUR) for nth in range(3)),
     ]
@@ -112,3 +117,11 @@ def test_what_was_before_handover_is_not_looked_at(site: Site) -> None:
     assert words(read(replace(site, handoffs=(late, site.handoff("B"))), "A"))["A6"] is Word.NOT_TESTED
     early = replace(handoff, card=replace(handoff.card, handover=date(2026, 6, 16) - timedelta(days=121)))
     assert words(read(replace(site, handoffs=(early, site.handoff("B"))), "A"))["A6"] is Word.NOT_TESTED
+
+
+def test_a_sheet_read_years_later_has_the_ceilings_of_its_time(site: Site) -> None:
+    """Measured on the day of the runs, they hold for the sheet as long as it is read."""
+    run = RunPlan(handoff="A", endpoint="north", direction=Direction.UP, seconds=10, flows=4, every_s=3600)
+    planned = replace(site, runs=(run,))
+    for now_ns in (NOW, NOW + 900 * 86_400 * NS_PER_S):
+        assert words(read(planned, "A", now_ns))["A19"] is Word.MET
