@@ -31,6 +31,7 @@ from store.histogram import Histogram
 from store.jsonform import SCHEMA
 from store.light import Light
 from store.loaded_delay import LoadedDelayRun
+from store.lookups import Lookups
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
 from store.reader import Reader
@@ -135,6 +136,7 @@ def _material(
         soaks=documents(Soak),
         failovers=documents(Failover),
         light=documents(Light),
+        lookups=documents(Lookups),
         events=documents(Event),
         trains=tuple(_trains(reader, site, name, since_ns, until_ns)),
         rooms=ceilings.judge(ceilings_, site=site, handoff=handoff, now_ns=about_ns),

@@ -10,7 +10,13 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import date
 
-from dashboard.judge import acceptance_delays, acceptance_ports, acceptance_rates, acceptance_shapes
+from dashboard.judge import (
+    acceptance_delays,
+    acceptance_names,
+    acceptance_ports,
+    acceptance_rates,
+    acceptance_shapes,
+)
 from dashboard.judge.acceptance_material import Material
 from dashboard.judge.acceptance_rows import BY_ID, QUESTIONS, ROWS, Question, Row
 from dashboard.judge.acceptance_verdict import RowVerdict, untested
@@ -37,6 +43,7 @@ JUDGES: dict[str, Callable[[Material], RowVerdict]] = {
     "A17": acceptance_delays.failover,
     "A18": acceptance_rates.busy_hours,
     "A19": acceptance_ports.ceilings,
+    "A20": acceptance_names.names,
 }
 
 

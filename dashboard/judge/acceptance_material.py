@@ -16,6 +16,7 @@ from store.failovers import Failover
 from store.histogram import Histogram
 from store.light import Light
 from store.loaded_delay import LoadedDelayRun
+from store.lookups import Lookups
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
 from store.records import Document, RateRun, Standing
@@ -60,6 +61,7 @@ class Material:
     soaks: tuple[Soak, ...] = ()
     failovers: tuple[Failover, ...] = ()
     light: tuple[Light, ...] = ()
+    lookups: tuple[Lookups, ...] = ()
     events: tuple[Event, ...] = ()
     trains: tuple[TrainDelays, ...] = ()
     rooms: tuple[Room, ...] = ()
