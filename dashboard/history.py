@@ -71,7 +71,8 @@ def verdicts(
     By the version of its card that is in force now, on what was measured since it is.
     """
     card = handoff.card_at(now_unix_ns)
-    records = [one for one in records if not _before(one, card)]
+    if card.from_unix_ns is not None:
+        records = [one for one in records if not _before(one, card)]
     own = evidence.of_line(site, handoff.name, records)
     return tuple(
         (
@@ -154,7 +155,11 @@ def check(
     every handoff that the show could go by instead."""
     names = [one.name for one in site.handoffs if one.name == plan.handoff or (elsewhere and _may_carry(one))]
     kept = [*records]
-    own = [one for name in names for one in evidence.of_line(site, name, kept) if one.handoff == name]
+    own = [
+        one
+        for name in names
+        for one in evidence.of_line(site, name, (each for each in kept if each.handoff == name))
+    ]
     return stream.check(
         plan,
         runs=_only(RateRun, own),

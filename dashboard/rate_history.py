@@ -6,7 +6,8 @@ alike. Imports store, judge and history.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import OrderedDict
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 from dashboard import history
@@ -132,21 +133,43 @@ def _version(
         handoff.name,
         [one for one in troubles if isinstance(one, Failed) and from_ns <= one.started_unix_ns < until_ns],
     )
+    details, ledgers = _judged(site, own, card, tuple(skipped), tuple(failed))
+    return Version(card=card, from_unix_ns=from_ns, until_unix_ns=until_ns, details=details, ledgers=ledgers)
+
+
+_Judged = tuple[tuple[RateDetail, ...], tuple[Ledger, ...]]
+_MOST_JUDGED = 12
+_JUDGED: OrderedDict[Hashable, tuple[_Judged, object]] = OrderedDict()
+
+
+def _judged(
+    site: Site, own: list[RateRun], card: Card, skipped: tuple[Skipped, ...], failed: tuple[Failed, ...]
+) -> _Judged:
+    """The verdicts and ledgers of these very runs and this very card, judged once while they are the same.
+
+    A reader hands out the same objects, and none of them ever changes; they are kept beside what was judged,
+    so that no other object has the number of one of them.
+    """
     where = zone(site.timezone)
+    key = (*map(id, own), id(card), skipped, failed, site.busy, site.timezone)
+    known = _JUDGED.get(key)
+    if known is not None:
+        return known[0]
 
     def whole(direction: Direction) -> RateVerdict:
         return contract.rate_verdict(own, card, direction, skipped=skipped, failed=failed, zone=where)
 
-    return Version(
-        card=card,
-        from_unix_ns=from_ns,
-        until_unix_ns=until_ns,
-        details=tuple(
+    found = (
+        tuple(
             rate_detail.detail(own, card, way, busy=site.busy, zone=where, whole=whole(way))
             for way in DIRECTIONS
         ),
-        ledgers=tuple(
+        tuple(
             exclusions.ledger(own, card, way, skipped=skipped, failed=failed, zone=where)
             for way in DIRECTIONS
         ),
     )
+    _JUDGED[key] = found, (own, card)
+    while len(_JUDGED) > _MOST_JUDGED:
+        _JUDGED.popitem(last=False)
+    return found

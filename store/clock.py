@@ -11,7 +11,8 @@ import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
+from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 NS_PER_S = 1_000_000_000
@@ -112,6 +113,27 @@ def local(unix_ns: int, where: tzinfo) -> datetime:
     """Unix nanoseconds as local time at `where`, to the microsecond below."""
     seconds, rest_ns = divmod(unix_ns, NS_PER_S)
     return datetime.fromtimestamp(seconds, where).replace(microsecond=rest_ns // NS_PER_US)
+
+
+def day_and_minute(unix_ns: int, where: tzinfo) -> tuple[date, int]:
+    """The local day of an instant and the minute of its clock, as `local` has them, for who asks often."""
+    found = _quarter(unix_ns // _QUARTER_NS, where)
+    if found is None:
+        at = local(unix_ns, where)
+        return at.date(), at.hour * 60 + at.minute
+    return found[0], found[1] + unix_ns % _QUARTER_NS // (60 * NS_PER_S)
+
+
+_QUARTER_NS = 900 * NS_PER_S
+
+
+@lru_cache(maxsize=20_000)
+def _quarter(quarter: int, where: tzinfo) -> tuple[date, int] | None:
+    """Day and minute with which a quarter of an hour begins; None where a clock is set or a day begins."""
+    low, high = (local(at, where) for at in (quarter * _QUARTER_NS, (quarter + 1) * _QUARTER_NS - NS_PER_S))
+    if low.date() != high.date() or low.utcoffset() != high.utcoffset() or low.second:
+        return None
+    return low.date(), low.hour * 60 + low.minute
 
 
 def unix_ns_of(moment: datetime, where: tzinfo) -> int:

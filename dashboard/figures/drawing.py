@@ -62,7 +62,7 @@ def points(name: str, values: Sequence[tuple[int, float]], *, meta: str, sign: s
         name=name,
         meta=meta,
         mode="markers",
-        x=[at(unix_ns, where) for unix_ns, _ in values],
+        x=[at(unix_ns, where, timespec="seconds") for unix_ns, _ in values],
         y=[round(rate_bps / 1e6, 3) for _, rate_bps in values],
         marker={"symbol": sign, "size": 9, "line": {"width": 1.8}},
         hovertemplate=f"%{{x|%a %d %b %H:%M:%S}}<br>{name}: %{{y:.2f}} Mb/s<extra></extra>",

@@ -246,6 +246,8 @@ _CHECK = _told(
     },
 )
 
+DAY_SHEET = without(_CHECK, "title", "show_start", "show_end")
+
 _REHEARSAL = with_fields(
     document(Rehearsal),
     {"destinations": listed(without(of(Rehearsed), "seconds")), "corrected": CORRECTIONS},
@@ -292,7 +294,7 @@ _DROP = thing(
         "why": TEXT,
     }
 )
-_REPORT = _told(
+SHOW_REPORT = _told(
     "show report",
     {
         "plan": TEXT,
@@ -315,7 +317,7 @@ SHOWS = _page(
     "shows",
     {
         "plans": listed(with_fields(_CHECK, {"forecast": known(_FORECAST)})),
-        "reports": listed(_REPORT),
+        "reports": listed(SHOW_REPORT),
         "score": thing({"n": WHOLE, "brier": known(NUMBER), "brier_of_the_share": known(NUMBER)}),
     },
 )
@@ -872,7 +874,7 @@ _UPLOAD = _told(
         ),
     },
 )
-_RECEIPT = _told(
+RECEIPT = _told(
     "upload receipt",
     {
         "handoff": known(TEXT),
@@ -892,7 +894,7 @@ UPLOADS = _page(
         "ceilings": listed(
             thing({"to": TEXT, "ceiling_bps": known(WHOLE), "fastest_bps": WHOLE, "n": WHOLE, "held": WHOLE})
         ),
-        "receipts": listed(_RECEIPT),
+        "receipts": listed(RECEIPT),
     },
 )
 

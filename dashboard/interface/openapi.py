@@ -21,12 +21,16 @@ _HANDOFF, _PLAN = "handoff", "plan"  # parameters whose words are the site's
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Parameter:
-    """A part of an address or of its query; `shape` is None where the site has the words."""
+    """A part of an address or of its query; `shape` is None where the site has the words.
+
+    What is `needed` of a query must be there, as every part of an address must.
+    """
 
     name: str
     meaning: str
     shape: Shape | None = None
     in_path: bool = False
+    needed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +44,8 @@ class Route:
 
 
 _OF_HANDOFF = Parameter(name=_HANDOFF, meaning="name of a handoff", in_path=True)
+_OF_PLAN = Parameter(name=_PLAN, meaning="name of a stream plan", in_path=True)
+_AS_JSON = Parameter(name="form", meaning="which form of the paper", shape=word("json"), needed=True)
 _PERIOD = Parameter(name="period", meaning="how far back, a day unless said", shape=word(*Period))
 _UP_TO = Parameter(name="day", meaning="the last day of the time looked at, today unless said", shape=DAY)
 _SIZE = said(TEXT, "such as 64 GB")
@@ -118,6 +124,49 @@ ROUTES = (
         path="/papers.json",
         summary="Papers that were issued, packs made since this start, and what a pack withholds",
         answer="papers",
+    ),
+    Route(
+        path="/paper/statement/{handoff}",
+        summary="A month's statement as a draft",
+        answer="statement",
+        takes=(
+            _OF_HANDOFF,
+            _AS_JSON,
+            Parameter(name="month", meaning="the month", shape=term.MONTH, needed=True),
+        ),
+    ),
+    Route(
+        path="/paper/acceptance/{handoff}",
+        summary="The acceptance sheet",
+        answer="acceptance",
+        takes=(_OF_HANDOFF, _AS_JSON),
+    ),
+    Route(
+        path="/paper/renewal/{handoff}",
+        summary="The renewal sheet",
+        answer="renewal",
+        takes=(_OF_HANDOFF, _AS_JSON),
+    ),
+    Route(
+        path="/paper/day-sheet/{plan}",
+        summary="The answer for a plan's next show",
+        answer="check",
+        takes=(_OF_PLAN, _AS_JSON),
+    ),
+    Route(
+        path="/paper/show-report/{plan}",
+        summary="What became of a plan's last show",
+        answer="show_report",
+        takes=(_OF_PLAN, _AS_JSON),
+    ),
+    Route(
+        path="/paper/receipt/{number}",
+        summary="An upload that is over",
+        answer="receipt",
+        takes=(
+            Parameter(name="number", meaning="Unix ns of its beginning", shape=WHOLE, in_path=True),
+            _AS_JSON,
+        ),
     ),
     Route(
         path="/uploads.json",
@@ -220,6 +269,10 @@ SHAPES: dict[str, Shape] = {
     "side_by_side": answers.SIDE_BY_SIDE,
     "uploads": answers.UPLOADS,
     "papers": answers.PAPERS,
+    "renewal": term.RENEWAL,
+    "check": answers.DAY_SHEET,
+    "show_report": answers.SHOW_REPORT,
+    "receipt": answers.RECEIPT,
     "figure": thing({"data": listed(_OBJECT), "layout": _OBJECT}),
     "method": thing({"kind": constant("method"), "schema": WHOLE, "figures": listed(_WAY)}),
     "openapi": thing({"openapi": TEXT, "info": _OBJECT, "paths": _OBJECT, "components": _OBJECT}),
@@ -286,7 +339,7 @@ def _parameter(one: Parameter, words: Mapping[str, list[str]]) -> dict[str, Any]
     return {
         "name": one.name,
         "in": "path" if one.in_path else "query",
-        "required": one.in_path,
+        "required": one.in_path or one.needed,
         "description": one.meaning,
         "schema": word(*words[one.name]) if one.shape is None else one.shape,
     }

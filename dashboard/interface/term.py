@@ -127,7 +127,7 @@ STATEMENT = thing(
 )
 
 _CHANGE = thing({"day": DAY, "before": NUMBER, "after": NUMBER, "ratio": NUMBER})
-_RENEWAL = thing(
+RENEWAL = thing(
     {
         "handoff": TEXT,
         "dates": of(Dates),
@@ -158,6 +158,6 @@ TERM = thing(
         "invented": TRUTH,
         "statement": STATEMENT,
         "months": listed(with_fields(COUNT, {"month": MONTH, "from": MOMENT, "to": MOMENT})),
-        "renewal": _RENEWAL,
+        "renewal": RENEWAL,
     }
 )

@@ -17,7 +17,7 @@ from enum import Enum
 
 from dashboard.judge import evidence, layers, sampling
 from dashboard.judge.verdict import RateVerdict, Word
-from store.clock import NS_PER_S, local
+from store.clock import NS_PER_S, day_and_minute
 from store.layers import Layer
 from store.records import Direction, Failed, Limit, RateRun, RateSide, Skipped, Standing
 from store.site import Card
@@ -86,7 +86,7 @@ def rate_verdict(
     tally = _Tally(
         reached=Counter(reached),
         effective_n=_effective_n(reached),
-        days=len({local(run.started_unix_ns, zone).date() for run, _ in kept}),
+        days=len({day_and_minute(run.started_unix_ns, zone)[0] for run, _ in kept}),
         left_out=_why(others) + Counter(f"{side.limited_by}_limit" for _, side in held),
         excluded=sum(run.standing is not Standing.VOID for run in others) + len(held),
         void=sum(run.standing is Standing.VOID for run in others),

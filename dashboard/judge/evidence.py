@@ -55,7 +55,7 @@ def counted(
         (run for run in runs if run.side(direction) is not None),
         key=lambda run: (run.started_unix_ns, run.endpoint),
     )
-    valid = [run for run in asked if not set(why_left_out(run)).difference(ignoring)]
+    valid = [run for run in asked if not (why := why_left_out(run)) or not set(why).difference(ignoring)]
     alone = [run for run in valid if run.direction is not Direction.BOTH]
     kept = valid if BOTH_AT_ONCE in ignoring else alone or valid
     sides = [(run, side) for run in kept if (side := run.side(direction)) is not None]
@@ -64,6 +64,8 @@ def counted(
 
 def why_left_out(run: RateRun) -> tuple[str, ...]:
     """The reason codes that leave a run out of every sample of the full rate; none for one that counts."""
+    if not run.reasons and not run.light:
+        return ()
     chosen = (ASKED,) if ASKED in run.reasons else ()
     return (*((LIGHT,) if run.light else ()), *chosen, *why_not(run.reasons))
 

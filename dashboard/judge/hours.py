@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, timezone, tzinfo
 from functools import cache
 
-from store.clock import NS_PER_S, local, unix_ns_of
+from store.clock import NS_PER_S, day_and_minute, local, unix_ns_of
 from store.site import Times
 
 _BEFORE_MINUTES = 60
@@ -73,13 +73,12 @@ def inside(times: Times, where: tzinfo) -> Callable[[int], bool]:
         return day in times.dates or day.weekday() in times.weekdays
 
     def within(unix_ns: int) -> bool:
-        moment = local(unix_ns, where)
-        minute = moment.hour * 60 + moment.minute
+        day, minute = day_and_minute(unix_ns, where)
         if not over:
-            return on(moment.date()) and times.from_minute <= minute < times.to_minute
+            return on(day) and times.from_minute <= minute < times.to_minute
         if minute >= times.from_minute:
-            return on(moment.date())
-        return minute < times.to_minute and on(moment.date() - timedelta(days=1))
+            return on(day)
+        return minute < times.to_minute and on(day - timedelta(days=1))
 
     return within
 

@@ -15,7 +15,7 @@ from functools import cache
 from dashboard.judge import contract, hours, layers, sampling
 from dashboard.judge.verdict import RateVerdict, Word
 from store.card import Card
-from store.clock import local
+from store.clock import day_and_minute
 from store.layers import Layer
 from store.records import Direction, RateRun
 from store.site import Times
@@ -118,7 +118,7 @@ def _days(
     """The days with a counted run, oldest first."""
     by_day: dict[date, list[RateRun]] = {}
     for run in sorted(runs, key=lambda one: one.started_unix_ns):
-        by_day.setdefault(local(run.started_unix_ns, zone).date(), []).append(run)
+        by_day.setdefault(day_and_minute(run.started_unix_ns, zone)[0], []).append(run)
     found = ((day, judged(some)) for day, some in by_day.items())
     return tuple(
         Day(day=day, n=one.n, met=one.met, not_met=one.not_met, word=one.word) for day, one in found if one.n

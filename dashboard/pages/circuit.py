@@ -426,6 +426,12 @@ def _figure_url(found: Findings, name: str, **query: str) -> str:
     return f"/figures/circuit/{quote(found.handoff.name, safe='')}/{name}.json?{wanted}"
 
 
+MANY = (
+    " Of so many runs those are drawn that were the lowest, the highest and the middle one of each of "
+    f"{rates_figure.PARTS} parts of the time; the JSON has all of them."
+)
+
+
 def _rate_charts(found: Findings) -> tuple[Chart, ...]:
     """One for each direction that was run, because on a lopsided line one axis would hide the smaller."""
     layer = _layer(found.card)
@@ -435,7 +441,12 @@ def _rate_charts(found: Findings) -> tuple[Chart, ...]:
             message=runs.message(found.runs, direction, layer=layer, period=PERIODS[found.period]),
             key=f"Mb/s, {LAYERS[layer]}. A triangle is a run and points the way its payload went; a ring is "
             "a light run, which asked for no more; crosses are left out by rule; the broken line is what is "
-            "stated; grey bands were not measured.",
+            "stated; grey bands were not measured."
+            + (
+                MANY
+                if sum(run.side(direction) is not None for run in found.runs) > 3 * rates_figure.PARTS
+                else ""
+            ),
         )
         for direction in (Direction.UP, Direction.DOWN)
         if any(run.side(direction) is not None for run in found.runs)

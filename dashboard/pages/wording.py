@@ -45,7 +45,9 @@ class Moment:
 def moment(unix_ns: int, where: tzinfo, *, form: str = "%a %d %b %H:%M:%S") -> Moment:
     """Local time at `where`, written by `form`."""
     at = local(unix_ns, where)
-    return Moment(text=at.strftime(form), iso=at.isoformat(timespec="milliseconds"))
+    return Moment(
+        text=at.strftime(form), iso=at.isoformat(timespec="milliseconds" if at.microsecond else "seconds")
+    )
 
 
 def offset(unix_ns: int, where: tzinfo) -> str:

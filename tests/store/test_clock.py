@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from store.clock import Clock, local, rfc3339, unix_ns_of, zone
+from store.clock import Clock, day_and_minute, local, rfc3339, unix_ns_of, zone
 
 # RFC 3339 section 5.8, the first two examples in UTC (from memory); Unix seconds from coreutils' `date`
 RFC_3339 = [
@@ -28,6 +28,17 @@ def test_is_read_back_by_the_standard_library(unix_ns: int) -> None:
     """To the millisecond below, whatever the nanoseconds."""
     found = datetime.fromisoformat(rfc3339(unix_ns))
     assert (found - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(milliseconds=1) == unix_ns // 1_000_000
+
+
+@given(
+    st.integers(1_200_000_000, 2_000_000_000),
+    st.sampled_from(("UTC", "Europe/Lisbon", "Asia/Kathmandu", "Australia/Lord_Howe", "UTC+05:37")),
+)
+def test_day_and_minute_are_those_of_the_local_time(unix_s: int, name: str) -> None:
+    where = zone(name)
+    for unix_ns in (unix_s * 10**9, unix_s // 900 * 900 * 10**9 - 1):
+        at = local(unix_ns, where)
+        assert day_and_minute(unix_ns, where) == (at.date(), at.hour * 60 + at.minute)
 
 
 # Offsets: ISO 8601. Lisbon's winter and summer time 2026 by the IANA time zone database

@@ -32,13 +32,21 @@ from store.asked_for import AskedFor
 from store.reader import Reader
 from store.records import OpenKind, WindowClosed, WindowOpened
 from store.site import Site
-from tests.dashboard.browser.window import PHONE, Window
+from tests.dashboard.browser.window import PHONE, WAIT_S, Window
 
 pytestmark = pytest.mark.browser
 
 LINEBOOK = (sys.executable, "-m", "linebook")
 HOUSE = Path(__file__).parents[3]
 COMMENT = re.compile(r'"(?:\\.|[^"\\\n])*"|(#.*)')
+
+
+@pytest.fixture(autouse=True)
+def _looks_twice(window: Window) -> Iterator[None]:
+    """What is looked for may come with the next page, which is under way after a click."""
+    window.driver.implicitly_wait(WAIT_S)
+    yield
+    window.driver.implicitly_wait(0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,18 +102,24 @@ def _text(window: Window, selector: str) -> str:
 
 def _press(window: Window, words: str) -> None:
     """Press the first button of these words that can be seen."""
+    _click(window, By.XPATH, f"//button[normalize-space()='{words}']")
 
-    def pressed() -> bool:
-        for one in window.driver.find_elements(By.XPATH, f"//button[normalize-space()='{words}']"):
-            if one.is_displayed():
-                one.click()
-                return True
+
+def _follow(window: Window, text: str) -> None:
+    """Follow the first link of this text that can be seen."""
+    _click(window, By.LINK_TEXT, text)
+
+
+def _click(window: Window, by: str, what: str) -> None:
+    def clicked() -> bool:
+        with suppress(StaleElementReferenceException):  # a fresh part took its place just then
+            for one in window.driver.find_elements(by, what):
+                if one.is_displayed():
+                    one.click()
+                    return True
         return False
 
-    for _ in range(2):
-        with suppress(StaleElementReferenceException):  # a fresh part took its place just then
-            window.wait(pressed)
-            return
+    window.wait(clicked)
 
 
 def _field(window: Window, label: str, *, under: str) -> WebElement:
@@ -132,10 +146,10 @@ def test_start_a_rehearsal_and_stop_it(practising: Practice) -> None:
     """Shows, the class's button, the box to tick: Today follows it by itself, and one press ends it."""
     window = practising.window
     window.open("/")
-    _links(window, "Shows")[0].click()
+    _follow(window, "Shows")
     _press(window, "Rehearse it now")
-    assert "This fills the line." in _main(window)
-    assert "Rehearsal of Evening class on handoff old-wan" in _main(window)
+    window.wait(lambda: "This fills the line." in _main(window))
+    window.wait(lambda: "Rehearsal of Evening class on handoff old-wan" in _main(window))
     _press(window, "Start it")
     assert window.run("return location.pathname") == "/runs/start", "started without the box"
     window.driver.find_element(By.NAME, "confirmed").click()
@@ -154,9 +168,13 @@ def test_start_a_rehearsal_and_stop_it(practising: Practice) -> None:
     _press(window, "End what runs on old-wan")
     window.wait(lambda: "A rehearsal" not in _text(window, "#now"))
     assert window.console() == []
+    window.wait(lambda: {"asked for on the Shows page", "ended on the Today page"} <= _whys(practising))
+
+
+def _whys(practising: Practice) -> set[str]:
+    """Where everything was asked for that is on record."""
     with closing(Reader.open(practising.site.database)) as reader:
-        asked = [one for one in reader.documents(AskedFor) if "rehearsal" in one.what or "ended" in one.why]
-    assert {"asked for on the Shows page", "ended on the Today page"} <= {one.why for one in asked}
+        return {one.why for one in reader.documents(AskedFor)}
 
 
 @pytest.mark.long
@@ -168,19 +186,23 @@ def test_open_a_show_window(practising: Practice) -> None:
     Select(fields.find_element(By.NAME, "handoff")).select_by_visible_text("old-wan")
     fields.find_element(By.NAME, "minutes").send_keys("30")
     _press(window, "Open a show window")
-    assert re.search(r"Show\s+Opened at once", _text(window, "#now"))
-    _links(window, "Circuit old-wan")[0].click()
+    window.wait(lambda: bool(re.search(r"Show\s+Opened at once", _text(window, "#now"))))
+    _follow(window, "Circuit old-wan")
     _press(window, "Start a run")
     window.driver.find_element(By.NAME, "confirmed").click()
     _press(window, "Start it")
-    assert "Nothing was started: it may not run now: a show window is open" in _main(window)
+    window.wait(lambda: "Nothing was started: it may not run now: a show window is open" in _main(window))
     window.console()  # the refusal stands there, as it should
     window.open("/")
     _press(window, "Close the show windows")
-    assert "Opened at once" not in _text(window, "#now")
+    window.wait(lambda: "Opened at once" not in _text(window, "#now"))
+    window.wait(lambda: _shows(practising) == [WindowOpened, WindowClosed])
+
+
+def _shows(practising: Practice) -> list[type]:
+    """What is on record of show windows; the probe writes some seconds at once."""
     with closing(Reader.open(practising.site.database)) as reader:
-        edges = [one for one in reader.windows() if one.window is OpenKind.SHOW]
-    assert [type(one) for one in edges] == [WindowOpened, WindowClosed]
+        return [type(one) for one in reader.windows() if one.window is OpenKind.SHOW]
 
 
 @pytest.mark.long
@@ -189,8 +211,8 @@ def test_enter_a_contract_card(practising: Practice) -> None:
     window, file = practising.window, practising.folder / "site.toml"
     before, heading = file.read_text(), "Contract card of old-wan"
     window.open("/")
-    _links(window, "All pages")[0].click()
-    _links(window, "Site")[0].click()
+    _follow(window, "All pages")
+    _follow(window, "Site")
     for words in ("fast", "200 Mb/s"):
         field = _field(window, "rate down", under=heading)
         field.clear()
@@ -201,7 +223,7 @@ def test_enter_a_contract_card(practising: Practice) -> None:
             assert "200 Mb/s" in wrong.text or "Mb/s" in wrong.text
             assert file.read_text() == before
     said = "[role=status]:not(:empty)"
-    assert _text(window, said) == "Written, and the probe goes by it."
+    window.wait(lambda: _text(window, said) == "Written, and the probe goes by it.")
     top = window.run("return document.querySelector(arguments[0]).getBoundingClientRect().top", said)
     assert 0 <= top < 900, "out of sight"
     after = file.read_text()
@@ -210,20 +232,21 @@ def test_enter_a_contract_card(practising: Practice) -> None:
     assert tomllib.loads(after) == expected
     assert COMMENT.findall(after) == COMMENT.findall(before)
     window.console()  # the refusal stands there
-    _links(window, "Circuit old-wan")[0].click()
+    _follow(window, "Circuit old-wan")
     assert "200 Mb/s" in window.driver.find_element(By.XPATH, "//section[@aria-labelledby='card']").text
 
 
 def test_find_the_worst_evening_of_march(window: Window) -> None:
     """In three steps from Today: all pages, Evenings of the old line, March: its first sentence."""
     window.open("/", script=False)
-    _links(window, "All pages")[0].click()
-    _links(window, "Evenings")[0].click()
-    _links(window, "March 2026")[0].click()
-    assert _main(window).splitlines()[1].startswith("The worst evening of March 2026 was ")
-    _links(window, "Thu 19 Mar")[0].click()
+    _follow(window, "All pages")
+    _follow(window, "Evenings")
+    _follow(window, "March 2026")
+    worst = "The worst evening of March 2026 was "
+    window.wait(lambda: _text(window, "main .lead").startswith(worst))
+    _follow(window, "Thu 19 Mar")
+    window.wait(lambda: "Thursday 19 March 2026" in _main(window))
     assert "old-wan" in window.run("return location.search")
-    assert "Thursday 19 March 2026" in _main(window)
 
 
 @pytest.mark.long
@@ -231,8 +254,8 @@ def test_make_a_pack_and_verify_it(window: Window, tmp_path: Path) -> None:
     """Papers, one button: the page says by itself when it is there; it is checked in four ways, and a changed
     octet is found by each."""
     window.open("/")
-    _links(window, "All pages")[0].click()
-    _links(window, "Papers")[0].click()
+    _follow(window, "All pages")
+    _follow(window, "Papers")
     for name, day in (("first", "2026-06-29"), ("last", "2026-06-29")):
         field = window.driver.find_element(By.NAME, name)
         field.clear()
@@ -242,9 +265,9 @@ def test_make_a_pack_and_verify_it(window: Window, tmp_path: Path) -> None:
     window.run("window.mine = true")
     window.wait(lambda: bool(_links(window, name)), within_s=120)
     assert window.run("return window.mine") is True, "followed by reloading"
-    assert re.search(r"Verified\s+Handoff old-wan", _main(window))
+    window.wait(lambda: bool(re.search(r"Verified\s+Handoff old-wan", _main(window))))
     window.cdp("Browser.setDownloadBehavior", behavior="allow", downloadPath=str(tmp_path))
-    _links(window, name)[0].click()
+    _follow(window, name)
     window.wait(lambda: (tmp_path / name).exists())
     with zipfile.ZipFile(tmp_path / name) as packed:
         packed.extractall(tmp_path)

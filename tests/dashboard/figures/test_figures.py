@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -15,7 +16,9 @@ import pytest
 
 from dashboard.api import Period
 from dashboard.assets import OWN
+from dashboard.figures import rates
 from dashboard.figures.drawing import evenly
+from dashboard.figures.pooling import Stretch
 from dashboard.pages import circuit, today
 from store.reader import Reader
 from store.site import Site
@@ -71,6 +74,22 @@ def test_every_run_is_a_point(site: Site, figure: Figures) -> None:
     assert len(left_out["x"]) == 3  # the lead that sat in a slow port for three hours
     assert valid["marker"]["symbol"] != left_out["marker"]["symbol"]
     assert valid["mode"] == "markers"  # nothing is known between two runs
+
+
+def test_of_very_many_runs_the_extremes_are_drawn() -> None:
+    """Of a part's points by plain Python: its lowest and its highest are there, and few are left."""
+    to_ns, chance = 30 * 86_400 * 10**9, random.Random(8)
+    stretch = Stretch(from_ns=0, to_ns=to_ns, zone=UTC)
+    every = [(nth * (to_ns // 6000), chance.randrange(10**9)) for nth in range(6000)]
+    kept = rates.thinned(every, stretch)
+    assert len(kept) <= 3 * (rates.PARTS + 1)
+    assert kept == sorted(kept)
+    for part in range(rates.PARTS):
+        low_ns, high_ns = part * (to_ns // rates.PARTS), (part + 1) * (to_ns // rates.PARTS)
+        mine = [bps for at_ns, bps in every if low_ns <= at_ns < high_ns]
+        left = [bps for at_ns, bps in kept if low_ns <= at_ns < high_ns]
+        assert (min(left), max(left)) == (min(mine), max(mine))
+    assert rates.thinned(every[:100], stretch) == every[:100]
 
 
 def test_a_light_run_is_no_slow_one(site: Site, figure: Figures) -> None:

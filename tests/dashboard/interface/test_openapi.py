@@ -52,6 +52,11 @@ ADDRESSES = [
     ("/figures/circuit/old/train.json?endpoint=north&period=hour", "figure"),
     ("/figures/events/parts.json?handoff=old", "figure"),
     ("/figures/evenings/old/week-up.json", "figure"),
+    ("/paper/statement/old?form=json&month=2026-11", "statement"),
+    ("/paper/acceptance/A?form=json", "acceptance"),
+    ("/paper/renewal/A?form=json", "renewal"),
+    ("/paper/day-sheet/evening?form=json", "check"),
+    ("/paper/show-report/evening?form=json", "show_report"),
     ("/method.json", "method"),
     ("/openapi.json", "openapi"),
 ]
