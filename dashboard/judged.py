@@ -121,11 +121,9 @@ class Judged:
             (Page.LEDGER, None),
             (Page.TERM, today.replace(day=1)),
         )
-        return [
-            Asked(page=page, handoff=handoff.name, day=day)
-            for page, day in days
-            for handoff in self._site.handoffs
-        ]
+        first, *_ = handoffs = [one.name for one in self._site.handoffs]
+        pages = [Asked(page=page, handoff=name, day=day) for page, day in days for name in handoffs]
+        return [*pages[: -len(handoffs)], Asked(page=Page.CALENDAR, handoff=first), *pages[-len(handoffs) :]]
 
     async def _freshen(self, asked: Asked) -> None:
         noted, known = await self._reader.read(Reader.noted), self._answers.get(asked)

@@ -93,6 +93,7 @@ class Renewal:
     months: int
     failed: int
     undecided: int
+    untested: int  # no record, or nothing promised
     delivered_bps: tuple[int | None, int | None]
     per_mbps: tuple[Money | None, Money | None]
     figures: tuple[Figure, ...]
@@ -363,9 +364,9 @@ def renewal_of(
     if counts is None:
         over = _months_over(reader, handoff, card, today, where)
         counts = [statements.month_count(reader, site, handoff, one, now_s=now_s) for one in over]
-    every, failed, undecided = (
+    every, failed, undecided, untested = (
         {one.month.first_day.replace(day=1) for one in counts if one.count.word in words}
-        for words in ((*Word,), (Word.NOT_MET,), (Word.UNDECIDED,))
+        for words in ((*Word,), (Word.NOT_MET,), (Word.UNDECIDED,), (Word.NOT_TESTED,))
     )
     ends = card.ends()
     paid = renewal.cost(card_on, until=today)
@@ -386,6 +387,7 @@ def renewal_of(
         months=len(every),
         failed=len(failed),
         undecided=len(undecided - failed),
+        untested=len(untested - undecided - failed),
         delivered_bps=delivered,
         per_mbps=(renewal.per_mbps(card, delivered[0]), renewal.per_mbps(card, delivered[1])),
         figures=figures(reader, site, handoff, now_ns=now_ns, runs=runs),
@@ -450,6 +452,7 @@ def renewal_json(found: Renewal) -> dict[str, Any]:
         "months": found.months,
         "months_failed": found.failed,
         "months_undecided": found.undecided,
+        "months_not_tested": found.untested,
         "delivered_up_goodput_bps": found.delivered_bps[0],
         "delivered_down_goodput_bps": found.delivered_bps[1],
         "per_mbps_up": None if found.per_mbps[0] is None else plain(asdict(found.per_mbps[0])),

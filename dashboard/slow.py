@@ -11,6 +11,7 @@ from datetime import date
 from enum import StrEnum
 from typing import Any
 
+from dashboard.interface import calendar_feed
 from dashboard.judge.months import Span
 from dashboard.pages import acceptance, findings, term, verdict_rules
 from dashboard.past import Past
@@ -26,6 +27,7 @@ class Page(StrEnum):
     FINDINGS = "findings"
     ACCEPTANCE = "acceptance"
     LEDGER = "ledger"
+    CALENDAR = "calendar"
     SO_FAR = "so far"
     MONTHS = "months"
     MONTH = "month"
@@ -33,7 +35,10 @@ class Page(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """One question; `day` is the month of Term, or the last day of Findings, `month` the one to be judged."""
+    """One question, CALENDAR of all handoffs whichever it names.
+
+    `day` is the month of Term, or the last day of Findings, `month` the one to be judged.
+    """
 
     page: Page
     handoff: str
@@ -66,6 +71,10 @@ def _ledger(reader: Reader, site: Site, past: Past, handoff: Handoff, asked: Ask
     return verdict_rules.find(reader, site=site, handoff=handoff, now_ns=now_ns)
 
 
+def _calendar(reader: Reader, site: Site, past: Past, handoff: Handoff, asked: Asked, now_ns: int) -> Any:
+    return calendar_feed.find(reader, site, past, now_ns=now_ns)
+
+
 def _so_far(reader: Reader, site: Site, past: Past, handoff: Handoff, asked: Asked, now_ns: int) -> Any:
     return past.so_far(reader, site, handoff, now_ns=now_ns)
 
@@ -85,6 +94,7 @@ _FINDERS: dict[Page, Callable[[Reader, Site, Past, Handoff, Asked, int], Any]] =
     Page.FINDINGS: _findings,
     Page.ACCEPTANCE: _acceptance,
     Page.LEDGER: _ledger,
+    Page.CALENDAR: _calendar,
     Page.SO_FAR: _so_far,
     Page.MONTHS: _months,
     Page.MONTH: _month,

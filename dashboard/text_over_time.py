@@ -90,8 +90,9 @@ def money_lines(found: Renewal) -> Iterator[str]:
         yield f"The whole term with what is paid once, at the first price: {found.term_with_once.said()}."
     credits = "none is worked out" if found.credits is None else found.credits.said()
     yield (
-        f"Of {found.months} months that are over and on record {found.failed} fell below the availability "
-        f"promised, {found.undecided} are undecided; credits by the card: {credits}."
+        f"Of {found.months} months that are over since the record began {found.failed} fell below the "
+        f"availability promised, {found.undecided} are undecided, and {found.untested} not tested, for want "
+        f"of a record or of a promise; credits by the card: {credits}."
     )
     ways = (
         ("up", found.delivered_bps[0], found.per_mbps[0]),

@@ -252,6 +252,9 @@ def test_the_term_lists_both_parts(site: Path) -> None:
     assert (found.months, found.failed) == (1, 1)
     assert found.credits is not None
     assert found.credits.said() == "42.01 crowns"
+    with closing(Reader.open(made.database)) as reader:  # and November, of which nothing is on record
+        later = over_time.renewal_of(reader, made, made.handoff("A"), now_ns=now_ns + 30 * 86_400 * NS_PER_S)
+    assert (later.months, later.failed, later.undecided, later.untested) == (2, 1, 0, 1)
 
 
 def test_a_month_outside_the_term_is_held_against_no_card(

@@ -140,6 +140,7 @@ RENEWAL = thing(
         "months": WHOLE,
         "months_failed": WHOLE,
         "months_undecided": WHOLE,
+        "months_not_tested": WHOLE,
         "delivered_up_goodput_bps": known(WHOLE),
         "delivered_down_goodput_bps": known(WHOLE),
         "per_mbps_up": known(of(Money)),

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from statistics import median
+from statistics import median_low
 
 from store.records import Stall
 
@@ -49,7 +49,7 @@ def evening(day: date, rates_bps: Sequence[int], stalls: Iterable[Stall]) -> Eve
     return Evening(
         day=day,
         runs=len(rates_bps),
-        middle_bps=median(rates_bps) if rates_bps else None,
+        middle_bps=median_low(rates_bps) if rates_bps else None,
         least_bps=min(rates_bps, default=None),
         stalls=len(most),
         stalled_s=sum(most),

@@ -10,7 +10,7 @@ from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
-from statistics import median
+from statistics import median_low
 from typing import TypeVar
 
 K = TypeVar("K", bound=Hashable)
@@ -72,7 +72,7 @@ def week_map(seen: Iterable[tuple[datetime, int, bool]], *, stated_bps: int | No
     for when, rate_bps, missed in seen:
         week[when.weekday(), when.hour].append((rate_bps, missed))
     every = [run for runs in week.values() for run in runs]
-    middle_bps = median(rate for rate, _ in every) if every else None
+    middle_bps = median_low(rate for rate, _ in every) if every else None
 
     def hours(runs: Sequence[tuple[int, bool]]) -> Hours:
         return _hours(runs, stated_bps is not None, middle_bps)
@@ -99,7 +99,7 @@ def worst(found: Mapping[K, Hours]) -> K | None:
 def _hours(runs: Sequence[tuple[int, bool]], stated: bool, middle_of_all: float | None) -> Hours:
     if not runs or not middle_of_all:
         return Hours(runs=len(runs), middle_bps=None, least_bps=None, missed=None, level=None)
-    middle_bps = median(rate for rate, _ in runs)
+    middle_bps = median_low(rate for rate, _ in runs)
     missed = sum(one for _, one in runs) if stated else None
     if missed is None:
         share = middle_bps / middle_of_all

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 
@@ -11,6 +12,7 @@ from dashboard import acts, api
 from dashboard.desk import DESK
 from dashboard.interface import calendar_feed, exposition, metrics, openapi
 from dashboard.pages import today
+from dashboard.slow import Asked, Page
 from store.reader import Reader
 
 
@@ -42,12 +44,10 @@ async def _calendar(request: web.Request) -> web.StreamResponse:
     api.only(request.query)
     desk = request.app[DESK]
 
-    def find(reader: Reader) -> bytes:
-        now_ns = desk.clock.unix_ns()
-        entries = calendar_feed.find(reader, desk.site, desk.past, now_ns=now_ns)
-        return calendar_feed.text(entries, site=desk.site, now_ns=now_ns)
-
-    body = await desk.found("calendar", find)
+    asked = Asked(page=Page.CALENDAR, handoff=desk.site.handoffs[0].name)
+    entries: tuple[calendar_feed.Entry, ...] = await desk.slow(request, asked)
+    now_ns, site = desk.clock.unix_ns(), desk.site
+    body = await asyncio.to_thread(lambda: calendar_feed.text(entries, site=site, now_ns=now_ns))
     return web.Response(body=body, content_type=calendar_feed.CONTENT_TYPE, charset="utf-8")
 
 

@@ -91,5 +91,5 @@ def test_an_hour_that_comes_twice_is_told_apart_by_its_offset() -> None:
     before_ns = int(datetime(2026, 10, 25, 0, 30, tzinfo=ZoneInfo("UTC")).timestamp()) * NS_PER_S
     first, second = (wording.moment(before_ns + hour * 3600 * NS_PER_S, lisbon) for hour in (0, 1))
     assert first.text == second.text == "Sun 25 Oct 01:30:00"
-    assert (first.iso, second.iso) == ("2026-10-25T01:30:00.000+01:00", "2026-10-25T01:30:00.000+00:00")
+    assert (first.iso, second.iso) == ("2026-10-25T01:30:00+01:00", "2026-10-25T01:30:00+00:00")
     assert wording.offset(before_ns, lisbon) == "UTC+01:00"
