@@ -12,6 +12,7 @@ Pure: numbers in, numbers out. Uses numpy, since a month has 2.7 million seconds
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
@@ -87,12 +88,12 @@ def states(pieces: Iterable[Piece], grid: Grid) -> States:
     """The state of every interval; `pieces` are of one train, in the order of time, and do not overlap."""
     found = np.zeros(grid.intervals, dtype=np.uint8)
     waiting = sorted(pieces, key=lambda piece: piece.from_s)
+    begins, ends = [piece.from_s for piece in waiting], [piece.to_s for piece in waiting]
     for first in range(0, grid.intervals, _CHUNK):
         count = min(_CHUNK, grid.intervals - first)
         low_s = grid.from_s + first * grid.interval_s
         high_s = low_s + count * grid.interval_s
-        waiting = [piece for piece in waiting if piece.to_s > low_s]
-        within = [piece for piece in waiting if piece.from_s < high_s]
+        within = waiting[bisect_right(ends, low_s) : bisect_left(begins, high_s)]
         if within:
             found[first : first + count] = _Chunk(grid, low_s, count).states(within)
     _let_short_ones_be_good(found, grid.in_a_row)
@@ -115,7 +116,7 @@ class _Chunk:
 
     def __init__(self, grid: Grid, low_s: int, count: int) -> None:
         self._grid, self._low_s, self._count = grid, low_s, count
-        self._covered, self._sent = np.zeros(count), np.zeros(count)
+        self._covered, self._sent = np.zeros(0), np.zeros(0)  # of each interval, once `_cover` was there
         self._up = np.zeros((2, count))  # least and most lost up, lost down, and lost altogether
         self._down = np.zeros((2, count))
         self._all = np.zeros((2, count))
@@ -123,10 +124,13 @@ class _Chunk:
         self._few: list[tuple[int, int]] = []  # intervals in which too few can be bad to matter
 
     def states(self, pieces: Sequence[Piece]) -> States:
+        self._cover(pieces)
+        watched = self._covered >= _WATCHED - 1e-9  # half an interval, whatever sums of parts make of it
         if self._too_few(pieces):
-            return self._clean(pieces)
+            return np.where(watched, State.GOOD, State.UNMEASURED).astype(np.uint8)
         for piece in pieces:
-            self._lay(piece)
+            if piece.lost:
+                self._lay(piece)
         over = self._grid.over_ratio
         sent = self._sent
         bad = (
@@ -142,8 +146,7 @@ class _Chunk:
         for low, high in self._few:
             part = found[low:high]
             part[part == State.UNSURE] = State.GOOD
-        measured = (self._covered >= _WATCHED) & (sent > 0)
-        found[~measured] = State.UNMEASURED
+        found[~(watched & (sent > 0))] = State.UNMEASURED
         return found
 
     def _too_few(self, pieces: Sequence[Piece]) -> bool:
@@ -155,38 +158,38 @@ class _Chunk:
         slowest = min(piece.sent / max(piece.to_s - piece.from_s, 1e-9) for piece in pieces)
         return lost * (1 + over) <= over * slowest * self._grid.interval_s * _WATCHED
 
-    def _clean(self, pieces: Sequence[Piece]) -> States:
-        """The same where too little was lost to matter, which is most of the time."""
-        for piece in pieces:
-            for low, high, share in self._parts(piece):
-                self._covered[low:high] += share
-        return np.where(self._covered >= _WATCHED, State.GOOD, State.UNMEASURED).astype(np.uint8)
+    def _cover(self, pieces: Sequence[Piece]) -> None:
+        """How much of each interval the pieces cover, and how many of their packets were sent in it.
 
-    def _parts(self, piece: Piece) -> Iterator[tuple[int, int, float]]:
-        length_s = self._grid.interval_s
-        return _parts(
-            (piece.from_s - self._low_s) / length_s, (piece.to_s - self._low_s) / length_s, self._count
+        Both grow evenly within a piece and stand still between two: lines with a corner at every end.
+        """
+        ends = np.array([(piece.from_s, piece.to_s) for piece in pieces])
+        corners = np.maximum.accumulate((ends - self._low_s).ravel() / self._grid.interval_s)
+        edges = np.arange(self._count + 1)
+        for_each = (
+            corners[1::2] - corners[::2],
+            np.array([piece.sent for piece in pieces], dtype=np.float64),
+        )
+        self._covered, self._sent = (
+            np.diff(np.interp(edges, corners, _sums(amounts))) for amounts in for_each
         )
 
     def _lay(self, piece: Piece) -> None:
+        """Add what may be lost in each interval of a piece that lost something."""
         length_s = self._grid.interval_s
         from_, to = (piece.from_s - self._low_s) / length_s, (piece.to_s - self._low_s) / length_s
+        unknown = piece.lost_unknown
         for low, high, share in _parts(from_, to, self._count):
-            covered = to - from_
-            sent = piece.sent * share / covered
+            sent = piece.sent * share / (to - from_)
             at = low if high - low == 1 else slice(low, high)  # an element takes a third of a slice's time
-            self._covered[at] += share
-            self._sent[at] += sent
-            if piece.lost:
-                rest = piece.sent + piece.elsewhere - sent  # of what the losses may be of as well
-                unknown = piece.lost_unknown
-                if piece.lost_up or unknown:
-                    _add(self._up, at, piece.lost_up, piece.lost_up + unknown, sent, rest)
-                    self._most_known_up[at] += min(piece.lost_up, sent)
-                if piece.lost_down or unknown:
-                    _add(self._down, at, piece.lost_down, piece.lost_down + unknown, sent, rest)
-                _add(self._all, at, piece.lost, piece.lost, sent, rest)
-        if piece.lost and to - from_ > 1:
+            rest = piece.sent + piece.elsewhere - sent  # of what the losses may be of as well
+            if piece.lost_up or unknown:
+                _add(self._up, at, piece.lost_up, piece.lost_up + unknown, sent, rest)
+                self._most_known_up[at] += min(piece.lost_up, sent)
+            if piece.lost_down or unknown:
+                _add(self._down, at, piece.lost_down, piece.lost_down + unknown, sent, rest)
+            _add(self._all, at, piece.lost, piece.lost, sent, rest)
+        if to - from_ > 1:
             self._note_few(piece, from_, to)
 
     def _note_few(self, piece: Piece, from_: float, to: float) -> None:
@@ -196,6 +199,14 @@ class _Chunk:
             low, high = math.ceil(from_) + most, math.floor(to) - most
             if low < high:
                 self._few.append((max(low, 0), min(max(high, 0), self._count)))
+
+
+def _sums(amounts: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Before and after each amount: the sum up to there."""
+    sums = np.zeros(2 * len(amounts))
+    sums[1::2] = np.cumsum(amounts)
+    sums[2::2] = sums[1:-1:2]
+    return sums
 
 
 def _parts(from_: float, to: float, count: int) -> Iterator[tuple[int, int, float]]:
