@@ -33,7 +33,7 @@ def test_page(): pass
 """
 PASSES = [
     "-m pytest -m not alone and not few and not long -n 4 --dist worksteal",
-    "-m pytest -m few and not long -n 3 --dist loadscope",
+    "-m pytest -m few and not long -n 2 --dist loadscope",
     "-m pytest -m alone and not long",
 ]
 TIMED = """
@@ -78,7 +78,7 @@ def test_side_by_side(tmp_path: Path) -> None:
     assert (done.returncode, "2 passed, 4 errors in" in done.stdout) == (1, True), done.stdout
     assert "apt-get install chromium" in done.stdout
     assert "test_rate - Failed: measures time" in done.stdout
-    done = passed_over(tmp_path, "-n", "4", "-k", "test_loss", ci=True)
+    done = passed_over(tmp_path, "-n", "3", "-k", "test_loss", ci=True)
     assert "test_loss - Failed: measures time" in done.stdout, done.stdout
 
 
