@@ -184,7 +184,9 @@ def test_a_stop_in_the_middle_of_a_run(tmp_path: Path) -> None:
     failed = [record for record in watched.seen if isinstance(record, Failed)]
     assert ["the probe was stopped during the run"] == [one.why for one in failed]
     sent = [(span.sent, span.received) for span in watched.seen if isinstance(span, TrainSpan)]
-    gaps = [gap for gap in watched.seen if isinstance(gap, Gap)]  # none, where all ended within a packet or two
+    gaps = [
+        gap for gap in watched.seen if isinstance(gap, Gap)
+    ]  # none where all ended within a packet's time
     assert len(watched.seen) == 1 + len(sent) + len(gaps)
     assert {gap.why for gap in gaps} <= {"the probe was being stopped"}
     assert sum(count for count, _ in sent) == sum(count for _, count in sent) > 0
