@@ -22,7 +22,7 @@ from store.site import Handoff, Site
 
 MOST_MONTHS = 60  # five years; of a longer term the newest
 _SETTLED_S = 3 * 86_400  # after its end nothing that comes late changes a month
-_MOST = 4 * MOST_MONTHS
+_MOST = 12 * MOST_MONTHS  # of a dozen handoffs
 _FRESH_NS = 600 * NS_PER_S
 
 T = TypeVar("T")
