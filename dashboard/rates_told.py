@@ -59,27 +59,36 @@ def version_json(version: Version) -> Json:
     }
 
 
-def rates_json(site: Site, found: Sequence[tuple[Rates, Together | None]], *, now_unix_ns: int) -> Json:
-    """Every handoff's verdicts on its rate, with their parts, and the handoffs of its contract as one."""
+def _told(kind: str, site: Site, handoffs: Sequence[Json], *, now_unix_ns: int) -> Json:
     return {
-        "kind": "rates",
+        "kind": kind,
         "schema": SCHEMA,
         "started": rfc3339(now_unix_ns),
         "standing": "valid",
         "reasons": [],
         "site": site.name,
         "invented": site.invented,
-        "handoffs": [
-            {
-                "handoff": rates.handoff.name,
-                "from": rfc3339(rates.from_unix_ns),
-                "until": rfc3339(rates.until_unix_ns),
-                "versions": [version_json(version) for version in rates.versions],
-                "together": together_json(whole),
-            }
-            for rates, whole in found
-        ],
+        "handoffs": handoffs,
     }
+
+
+def _of_handoff(rates: Rates) -> Json:
+    return {
+        "handoff": rates.handoff.name,
+        "from": rfc3339(rates.from_unix_ns),
+        "until": rfc3339(rates.until_unix_ns),
+        "versions": [version_json(version) for version in rates.versions],
+    }
+
+
+def rates_json(site: Site, found: Sequence[tuple[Rates, Together | None]], *, now_unix_ns: int) -> Json:
+    """Every handoff's verdicts on its rate, with their parts, and the handoffs of its contract as one."""
+    return _told(
+        "rates",
+        site,
+        [{**_of_handoff(rates), "together": together_json(whole)} for rates, whole in found],
+        now_unix_ns=now_unix_ns,
+    )
 
 
 def rates_text(site: Site, found: Sequence[tuple[Rates, Together | None]]) -> str:
@@ -114,25 +123,15 @@ def _time_said(version: Version, site: Site) -> str:
 
 def ledger_json(site: Site, found: Sequence[Rates], others: Sequence[Ledgers], *, now_unix_ns: int) -> Json:
     """The exclusions ledger of every handoff: rates, and the `others` of the same handoffs."""
-    return {
-        "kind": "ledger",
-        "schema": SCHEMA,
-        "started": rfc3339(now_unix_ns),
-        "standing": "valid",
-        "reasons": [],
-        "site": site.name,
-        "invented": site.invented,
-        "handoffs": [
-            {
-                "handoff": rates.handoff.name,
-                "from": rfc3339(rates.from_unix_ns),
-                "until": rfc3339(rates.until_unix_ns),
-                "versions": [version_json(version) for version in rates.versions],
-                "others": ledgers.as_json(other),
-            }
+    return _told(
+        "ledger",
+        site,
+        [
+            {**_of_handoff(rates), "others": ledgers.as_json(other)}
             for rates, other in zip(found, others, strict=True)
         ],
-    }
+        now_unix_ns=now_unix_ns,
+    )
 
 
 def ledger_text(site: Site, found: Sequence[Rates], others: Sequence[Ledgers]) -> str:
