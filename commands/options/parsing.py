@@ -38,7 +38,8 @@ def command(commands: Any, name: str, where: str, words: str) -> Parser:
 
     That module is loaded when the command is given and not before, so that help comes at once.
     """
-    made: Parser = commands.add_parser(name, help=words, description=words, allow_abbrev=False)
+    escaped = words.replace("%", "%%")  # argparse fills help in, and a description only where it names prog
+    made: Parser = commands.add_parser(name, help=escaped, description=words, allow_abbrev=False)
     made.set_defaults(command=_loaded(where), parser=made, word=name)
     return made
 
