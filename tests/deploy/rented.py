@@ -27,7 +27,10 @@ FIRST_BOOT_S = 2400  # an emulated processor installs it in some ten minutes
 BASE = "systemd,systemd-sysv,dbus,udev,iproute2,sudo,initramfs-tools"
 HANDED_OVER = ["linux-image-cloud-amd64", "cloud-init", "netplan.io", "openssh-server"]
 FETCHED = ["ca-certificates", "git", "iproute2", "nftables", "procps", "python3", "python3-venv"]
-CLOUD = "datasource_list: [NoCloud, None]\napt: {preserve_sources_list: true}\n"
+CLOUD = """datasource_list: [NoCloud, None]
+apt: {preserve_sources_list: true}
+locale: false
+"""
 PIP = f"""[global]
 no-index = true
 find-links = http://{ARCHIVE}:8000/wheels/
