@@ -105,7 +105,10 @@ async def test_what_is_wrong_is_said(
 
 async def test_forms_stand_where_one_looks_for_them(client: Client) -> None:
     """Circuit, Shows and Acceptance, each button with words, each field in a label."""
-    each, windows = ["Check it now", "Rehearse it now"], ["Open a show window", "Close the show windows"]
+    each, windows = (
+        ["Check before the show", "Try it now", "Rehearse it now"],
+        ["Open a show window", "Close the show windows"],
+    )
     for path, words in (
         ("/circuit/A", ["Start a run", "Start a train"]),
         (
