@@ -39,6 +39,7 @@ from probe.wire import invitation
 from store import verify
 from store.reader import Reader
 from store.records import Gap, OpenKind, WindowOpened
+from tests.bench import books
 from tests.bench.soak import Seen, look
 from tests.links.namespaces import ENDPOINT_V4, PROBE_V4, Line, line
 
@@ -50,13 +51,16 @@ PROBES = ("mortal", "lasting")
 
 # The program, and on SIGUSR2 how many tasks and objects it has, as a line in a file.
 WATCHED = """
-import asyncio, collections, gc, json, signal, sys
+import asyncio, collections, gc, json, pathlib, signal, sys
 sys.path.insert(0, sys.argv[1])
+from tests.bench import books
 told = sys.argv[2]
 def tell(*_):
+    held = books.inside(pathlib.Path(told))
     names = collections.Counter(task.get_name().split(" path")[0] for task in asyncio.all_tasks())
     with open(told, "w") as file:
-        json.dump({"tasks": sum(names.values()), "objects": len(gc.get_objects()), "names": names}, file)
+        counts = {"tasks": sum(names.values()), "objects": len(gc.get_objects())}
+        json.dump(counts | {"names": names, "books": held}, file)
 signal.signal(signal.SIGUSR2, tell)
 import linebook
 sys.exit(linebook.main(sys.argv[3:]))
@@ -372,16 +376,19 @@ def _injected(fault: Callable[[Stage], None], stage: Stage) -> bool:
     return True
 
 
-def _look(told: Path, pid: int, minute: int) -> Look:
-    told.unlink(missing_ok=True)
+def _look(told_at: Path, pid: int, minute: int) -> Look:
+    told_at.unlink(missing_ok=True)
     subprocess.run(["kill", "-USR2", str(pid)], check=True)
     found: dict[str, int] = {"tasks": -1, "objects": -1}
     for _ in range(100):
         time.sleep(0.05)
         with contextlib.suppress(OSError, ValueError):
-            found = json.loads(told.read_text())
+            found = json.loads(told_at.read_text())
             break
     seen = asdict(look(pid))
+    told = {"minute": minute, "name": told_at.stem} | found | books.outside(pid)
+    with (told_at.parent / "books.jsonl").open("a") as file:
+        file.write(json.dumps(told) + "\n")
     return Look(minute=minute, tasks=found["tasks"], objects=found["objects"], **seen)
 
 
