@@ -13,6 +13,7 @@ import logging
 import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable
 from http import HTTPStatus
+from pathlib import Path
 
 from aiohttp import web
 
@@ -27,6 +28,7 @@ from dashboard.kept import Kept
 from dashboard.listening import Listening
 from dashboard.live import LIVE, Live
 from dashboard.logins import Role
+from dashboard.on_disk import OnDisk
 from dashboard.pages.frame import load_pages
 from dashboard.papers import packs
 from dashboard.papers.packs import PACKS, Packs
@@ -61,17 +63,20 @@ def make_app(
     allowed_hosts: frozenset[str],
     where: Listening = LOOPBACK,
     beside: Beside | None = None,
+    cache: Path | None = None,
 ) -> web.Application:
     """The application. It closes `reader` and `beside` when it ends; `allowed_hosts` are Host headers, with
-    port. Without `beside` the slow pages are judged in the reader's thread, and whoever asks waits."""
+    port. Without `beside` the slow pages are judged in the reader's thread, and whoever asks waits; without
+    `cache`, a folder, nothing that was judged is there again after the next start."""
     token = secrets.token_urlsafe()
     access = _access(site, clock, where, token) if where.asks_login else None
     app = web.Application(middlewares=[_errors, _own_name, asking(access, token=token)])
     app[SCHEME] = where.scheme
     if access is not None:
         app[ACCESS] = access
-    kept, past = Kept(clock), Past()
-    judged = Judged(site, reader, clock, kept=kept, past=past, beside=beside)
+    on_disk = None if cache is None else OnDisk(cache, site)
+    kept, past = Kept(clock), Past(on_disk)
+    judged = Judged(site, reader, clock, kept=kept, past=past, beside=beside, on_disk=on_disk)
     app[DESK] = Desk(
         site=site,
         reader=reader,
@@ -110,8 +115,10 @@ async def serve(
     clock: Clock,
     ready: Callable[[str], None],
     how_to_login: str = "linebook login",
+    cache: Path | None = None,
 ) -> None:
-    """Serve until cancelled; `ready` is called with the address of Today once it answers.
+    """Serve until cancelled; `ready` is called with the address of Today once it answers. What was judged is
+    kept in the folder `cache`.
 
     With no port the default one or the next free one. Raises UserMistake for a place to listen that may not
     be (`dashboard.listening`), for a port that is taken and for a database that this version cannot
@@ -131,7 +138,8 @@ async def serve(
         clock=clock,
         allowed_hosts=listening.own_names(where, shown=shown, port=number),
         where=where,
-        beside=Beside(site.database),
+        beside=Beside(site.database, cache=cache),
+        cache=cache,
     )
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=_SHUTDOWN_S)
     try:

@@ -405,6 +405,21 @@ PROBE = thing(
         "refused": known(TEXT),
     },
     {  # what an older probe does not tell
+        "checks": listed(
+            thing(
+                {
+                    "plan": TEXT,
+                    "title": TEXT,
+                    "before": word("24h", "1h", "10min"),
+                    "handoff": TEXT,
+                    "handoffs": listed(TEXT),
+                    "seconds": NUMBER,
+                    "started": MOMENT,
+                    "asked": TEXT,
+                    "progress": known(TEXT),
+                }
+            )
+        ),
         "asked": listed(with_fields(_PLAN, {"why": TEXT})),
         "soaks": listed(_SOAKING),
         "allowances": listed(_ALLOWANCE),

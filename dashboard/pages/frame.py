@@ -156,6 +156,7 @@ class ConfirmPage:
     """What confirm.html may use, and nothing else: what would be done, and the form to send again."""
 
     frame: Frame
+    lead: str
     what: tuple[str, ...]
     cautions: tuple[str, ...]
     action: str
