@@ -81,7 +81,7 @@ def main() -> None:
 
 
 def _tell(told: Path) -> None:
-    """Everything there is to say. What fills to a bound, or awaits the collector of cycles, is let go of first."""
+    """Everything there is to say. What fills to a bound or awaits the collector is let go of first."""
     cached = _empty_caches()
     gc.collect()
     held = inside(told) | {"cached": cached}
