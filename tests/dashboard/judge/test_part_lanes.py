@@ -97,7 +97,7 @@ def test_joined_covers_the_same_time(silent: list[tuple[int, int]]) -> None:
 
 
 def test_a_split_asks_the_routers_too() -> None:
-    """Its hops stand as witnesses of its trains' stalls, each silence once, none that was asked about anyway."""
+    """Its hops stand as witnesses of its trains' stalls, each silence once, none twice."""
     silent = Silent(start_ms=20_000, duration_ms=2_000, direction=Direction.UP, how="lost")
     hops = [
         Seen(
