@@ -159,7 +159,7 @@ async def _files(app: web.Application) -> AsyncIterator[None]:
     """Static files hashed and templates compiled before the first request, off the event loop."""
     await asyncio.to_thread(zone, app[DESK].site.timezone)  # its first use reads a file
     app[ASSETS] = await asyncio.to_thread(find_assets)
-    app[PAGES] = await asyncio.to_thread(load_pages, app[ASSETS])
+    app[PAGES] = await asyncio.to_thread(load_pages)
     yield
 
 
