@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import difflib
 import json
+import signal
 import sys
 from collections.abc import Callable, Coroutine, Sequence
 from typing import Any, TypeVar
@@ -32,6 +33,22 @@ def say(line: str) -> None:
 def finish(work: Callable[[], Coroutine[Any, Any, T]]) -> T:
     """What `work` returns, in an event loop of its own."""
     return asyncio.run(work())
+
+
+def unless_terminated(work: Callable[[], Coroutine[Any, Any, T]]) -> T | None:
+    """What `work` returns; None when SIGINT or SIGTERM cancelled it."""
+
+    async def run() -> T | None:
+        task = asyncio.create_task(work(), name="linebook")
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, task.cancel)
+        try:
+            return await task
+        except asyncio.CancelledError:
+            return None
+
+    return asyncio.run(run())
 
 
 def failed(found: Failed, *, as_json: bool) -> int:

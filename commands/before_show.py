@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from typing import Any
@@ -17,15 +17,15 @@ from commands import answering, permission
 from commands.permission import Standing
 from dashboard import history, text_shows
 from dashboard.judge import before, hours
-from dashboard.judge.before import STINTS, Stage, Stint
 from dashboard.judge.hours import Show
 from dashboard.judge.stream import Check
 from probe import safety, windows
 from probe.methods import rate, train
 from probe.methods.rate import RatePlan
 from probe.reach import Reach, Reaches, reaches_of
-from store import door
+from store import before_show, door
 from store import site as sites
+from store.before_show import FLOWS, STINTS, Stage, Stint
 from store.clock import NS_PER_S, Clock, local, zone
 from store.errors import LinebookError, UserMistake
 from store.failovers import Failover
@@ -33,13 +33,12 @@ from store.pace import FULL, Pace
 from store.reader import Reader
 from store.records import Direction, Failed, Owner, RateRun, Stall, TrainSpan
 from store.shows import CheckRun, Forecast, LookedAt
-from store.site import Handoff, Method, RunPlan, Site, StreamPlan, Where, WindowKind
+from store.site import Handoff, Site, StreamPlan, Where, WindowKind
 
 _AHEAD_S = 31 * 86_400  # the next show is looked for so far ahead
 _SETTLE_S = 6.0  # what opening and ending a run takes, beside its seconds
 _LOOK_EVERY_S = 1.0
 _IDLE_S = 1.0  # the run's train alone before it
-_FLOWS = 4
 _PAYLOAD_OF_IP = 1448 / 1500  # what a full packet of IPv4 with TCP timestamps carries (RFC 6349, RFC 7323)
 
 
@@ -68,15 +67,18 @@ class Checked:
     runs: tuple[CheckRun, ...]
 
 
-def run(site: Site, plan: StreamPlan, stage: Stage, *, clock: Clock) -> Checked:
-    """The check of one stage."""
+def run(site: Site, plan: StreamPlan, stage: Stage, *, clock: Clock) -> Checked | None:
+    """The check of one stage; None when SIGINT or SIGTERM ended it."""
     began_ns, now_ns = clock.monotonic_ns(), clock.unix_ns()
     show = _show(site, plan, now_ns)
-    uplinks = _uplinks(site, plan, STINTS[stage])
+    uplinks = before_show.uplinks(site, plan, stage)
     known = _read(site, plan, uplinks, now_ns)
-    asked_bps = _asked_bps(known.check, STINTS[stage])
+    asked_bps = before_show.asked_bps(known.check.demand_bps, stage)
     answering.say(f"Checking {plan.title} {stage} before: at most {STINTS[stage].within_s:g} s.")
-    runs, house = answering.finish(lambda: _measure(site, plan, uplinks, known, stage, asked_bps, clock))
+    found = answering.unless_terminated(lambda: _measure(site, plan, uplinks, known, stage, asked_bps, clock))
+    if found is None:
+        return None
+    runs, house = found
     rows = _rows(site, plan, show, known, runs, house, stage, asked_bps, now_ns)
     took_ms = (clock.monotonic_ns() - began_ns) // 1_000_000
     told = forecast(plan, known.check, show, before_=stage, rows=tuple(rows), took_ms=took_ms)
@@ -123,6 +125,9 @@ def command(options: Any) -> int:
     site = sites.load(options.site)
     plan = answering.stream_plan(site, options.plan)
     checked = run(site, plan, Stage(options.before), clock=Clock())
+    if checked is None:
+        answering.say("Ended before its time; nothing of it is on record.")
+        return answering.EXIT_STOPPED
     found = checked.forecast
     for one in (*checked.runs, found):
         answering.put_on_record(site, one)
@@ -153,14 +158,7 @@ def _show(site: Site, plan: StreamPlan, now_ns: int) -> Show:
     return found
 
 
-def _uplinks(site: Site, plan: StreamPlan, stint: Stint) -> list[Handoff]:
-    """The plan's own uplink first, and the others where the stage looks at them; none that is metered."""
-    own = site.handoff(plan.handoff)
-    rest = [one for one in site.handoffs if one.name != own.name and (not one.metered or one.metered_runs)]
-    return [own, *rest] if stint.every_uplink else [own]
-
-
-def _read(site: Site, plan: StreamPlan, uplinks: list[Handoff], now_ns: int) -> _Known:
+def _read(site: Site, plan: StreamPlan, uplinks: Sequence[Handoff], now_ns: int) -> _Known:
     with closing(Reader.open(site.database)) as reader:
         check = history.check_of(reader, site, plan, now_unix_ns=now_ns, thorough=True)
         recent = history.recent_stalls(reader, site, plan, now_unix_ns=now_ns)
@@ -173,15 +171,10 @@ def _read(site: Site, plan: StreamPlan, uplinks: list[Handoff], now_ns: int) -> 
     )
 
 
-def _asked_bps(check: Check, stint: Stint) -> int | None:
-    """What a capped run asks for at the IP layer; None for a full one."""
-    return None if stint.factor is None else math.ceil(stint.factor * check.demand_bps)
-
-
 async def _measure(
     site: Site,
     plan: StreamPlan,
-    uplinks: list[Handoff],
+    uplinks: Sequence[Handoff],
     known: _Known,
     stage: Stage,
     asked_bps: int | None,
@@ -194,7 +187,7 @@ async def _measure(
     reaches, stint = reaches_of(site), STINTS[stage]
     answering.say(safety.CAUTION if asked_bps is None else safety.CAUTION_LIGHT)
     house = asyncio.create_task(_house(site, plan, reaches, stint, clock), name="house")
-    asked = {one.name: _one(site, one, reaches, known, stint, asked_bps, clock) for one in uplinks}
+    asked = {one.name: _one(site, one, reaches, known, stage, asked_bps, clock) for one in uplinks}
     if asked_bps is None:
         found = {name: await work for name, work in asked.items()}
     else:
@@ -207,25 +200,17 @@ async def _one(
     handoff: Handoff,
     reaches: Reaches,
     known: _Known,
-    stint: Stint,
+    stage: Stage,
     asked_bps: int | None,
     clock: Clock,
 ) -> RateRun | Failed | str:
     """A run up, or the sentence why there is none."""
-    outside = [one.name for one in site.endpoints if one.where is Where.OUTSIDE]
-    if not outside:
+    stint = STINTS[stage]
+    outside = before_show.outside(site)
+    if outside is None:
         return "no endpoint stands outside"
-    where = reaches[handoff.name][outside[0]]
-    plan = RunPlan(
-        handoff=handoff.name,
-        endpoint=where.endpoint,
-        direction=Direction.UP,
-        seconds=round(stint.run_s),
-        flows=_FLOWS,
-        every_s=86_400,
-        method=Method.RATE if asked_bps is None else Method.PACED,  # so that it is charged for what it asks
-        offered_bps=asked_bps,
-    )
+    where = reaches[handoff.name][outside]
+    plan = before_show.run_plan(handoff.name, where.endpoint, stage, capped_bps=asked_bps)
     why = known.standings[handoff.name].why_not(site, plan, now_ns=clock.unix_ns())
     if why is None:
         why = await _busy(site, handoff, patience_s=stint.within_s - stint.run_s - 2 * _SETTLE_S)
@@ -234,14 +219,16 @@ async def _one(
     payload_bps = None if asked_bps is None else math.ceil(asked_bps * _PAYLOAD_OF_IP)
     asked = RatePlan(
         direction=Direction.UP,
-        flows=_FLOWS,
+        flows=FLOWS,
         seconds=stint.run_s,
         pace=FULL if payload_bps is None else Pace(up_bps=payload_bps),
         idle_s=_IDLE_S,
     )
     try:
         async with asyncio.timeout(stint.run_s + _SETTLE_S):
-            return await rate.run(asked, where, clock)
+            return await rate.run(
+                asked, where, clock, on_progress=lambda said: answering.say(f"{handoff.name}: {said}")
+            )
     except TimeoutError:
         return f"it was not over after {stint.run_s + _SETTLE_S:g} s, which is all that this stage has"
     except LinebookError as trouble:

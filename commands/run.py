@@ -205,7 +205,7 @@ def soak_run(options: Any) -> int:
     where, clock = _reach(options), Clock()
     question = soak.question_of(where, seconds=options.seconds, per_second=options.per_second)
     with closing(soak_file.open_file(options.kept, question, now_ns=clock.unix_ns())) as file:
-        found = _unless_terminated(lambda: soak.run(where, clock, file, on_progress=answering.say))
+        found = answering.unless_terminated(lambda: soak.run(where, clock, file, on_progress=answering.say))
         if found is None:
             answering.say(f"Stopped. The same command goes on with what {options.kept} holds.")
             return answering.EXIT_STOPPED
@@ -349,24 +349,6 @@ def _writable(path: Path) -> Path:
     except OSError as error:
         raise UserMistake(f"--samples: {path} cannot be written: {error.strerror}") from None
     return path
-
-
-def _unless_terminated(work: Callable[[], Coroutine[Any, Any, T]]) -> T | None:
-    """What `work` returns; None when SIGINT or SIGTERM cancelled it."""
-    import asyncio
-    import signal
-
-    async def run() -> T | None:
-        task = asyncio.create_task(work(), name="linebook")
-        loop = asyncio.get_running_loop()
-        for number in (signal.SIGINT, signal.SIGTERM):
-            loop.add_signal_handler(number, task.cancel)
-        try:
-            return await task
-        except asyncio.CancelledError:
-            return None
-
-    return asyncio.run(run())
 
 
 BY_METHOD: dict[str, Callable[[Any], int]] = {

@@ -47,7 +47,13 @@ def _practice_history(options: argparse.Namespace) -> int:
     answering.say(f"Pages as of the end of {shown}. Practice site: all of it is invented. Ctrl-C ends.")
 
     async def serve() -> None:
-        await app.serve(site, where=Listening(port=options.port), clock=clock, ready=answering.say)
+        await app.serve(
+            site,
+            where=Listening(port=options.port),
+            clock=clock,
+            ready=answering.say,
+            cache=site.database.parent / "judged",
+        )
 
     return _until_stopped(serve)
 
@@ -100,7 +106,7 @@ def probe(options: argparse.Namespace) -> int:
 
 def dashboard(options: argparse.Namespace) -> int:
     from commands import log
-    from dashboard import app
+    from dashboard import app, on_disk
     from dashboard.listening import Listening
     from store import site as sites
 
@@ -119,7 +125,14 @@ def dashboard(options: argparse.Namespace) -> int:
     told = _told(manager)
 
     async def serve() -> None:
-        await app.serve(site, where=where, clock=Clock(), ready=told, how_to_login=how)
+        await app.serve(
+            site,
+            where=where,
+            clock=Clock(),
+            ready=told,
+            how_to_login=how,
+            cache=on_disk.folder_of(os.environ),
+        )
 
     return _until_stopped(serve, manager)
 

@@ -12,12 +12,15 @@ import asyncio
 import logging
 import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import suppress
 from http import HTTPStatus
+from pathlib import Path
 
 from aiohttp import web
 
 from dashboard import api, listening, logins
 from dashboard.access import ACCESS, Access, asking
+from dashboard.api import Period
 from dashboard.assets import find_assets
 from dashboard.beside import Beside
 from dashboard.desk import ASSETS, DESK, PAGES, Desk, framed, html
@@ -27,11 +30,12 @@ from dashboard.kept import Kept
 from dashboard.listening import Listening
 from dashboard.live import LIVE, Live
 from dashboard.logins import Role
+from dashboard.on_disk import OnDisk
 from dashboard.pages.frame import load_pages
 from dashboard.papers import packs
 from dashboard.papers.packs import PACKS, Packs
 from dashboard.past import Past
-from dashboard.routes import ROUTES
+from dashboard.routes import ROUTES, circuit, today
 from store.clock import Clock, zone
 from store.errors import LinebookError
 from store.reader import Reader, ReaderThread
@@ -61,17 +65,20 @@ def make_app(
     allowed_hosts: frozenset[str],
     where: Listening = LOOPBACK,
     beside: Beside | None = None,
+    cache: Path | None = None,
 ) -> web.Application:
     """The application. It closes `reader` and `beside` when it ends; `allowed_hosts` are Host headers, with
-    port. Without `beside` the slow pages are judged in the reader's thread, and whoever asks waits."""
+    port. Without `beside` the slow pages are judged in the reader's thread, and whoever asks waits; without
+    `cache`, a folder, nothing that was judged is there again after the next start."""
     token = secrets.token_urlsafe()
     access = _access(site, clock, where, token) if where.asks_login else None
     app = web.Application(middlewares=[_errors, _own_name, asking(access, token=token)])
     app[SCHEME] = where.scheme
     if access is not None:
         app[ACCESS] = access
-    kept, past = Kept(clock), Past()
-    judged = Judged(site, reader, clock, kept=kept, past=past, beside=beside)
+    on_disk = None if cache is None else OnDisk(cache, site)
+    kept, past = Kept(clock), Past(on_disk)
+    judged = Judged(site, reader, clock, kept=kept, past=past, beside=beside, on_disk=on_disk)
     app[DESK] = Desk(
         site=site,
         reader=reader,
@@ -110,8 +117,10 @@ async def serve(
     clock: Clock,
     ready: Callable[[str], None],
     how_to_login: str = "linebook login",
+    cache: Path | None = None,
 ) -> None:
-    """Serve until cancelled; `ready` is called with the address of Today once it answers.
+    """Serve until cancelled; `ready` is called with the address of Today once it answers. What was judged is
+    kept in the folder `cache`.
 
     With no port the default one or the next free one. Raises UserMistake for a place to listen that may not
     be (`dashboard.listening`), for a port that is taken and for a database that this version cannot
@@ -131,7 +140,8 @@ async def serve(
         clock=clock,
         allowed_hosts=listening.own_names(where, shown=shown, port=number),
         where=where,
-        beside=Beside(site.database),
+        beside=Beside(site.database, cache=cache),
+        cache=cache,
     )
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=_SHUTDOWN_S)
     try:
@@ -149,18 +159,30 @@ async def _files(app: web.Application) -> AsyncIterator[None]:
     """Static files hashed and templates compiled before the first request, off the event loop."""
     await asyncio.to_thread(zone, app[DESK].site.timezone)  # its first use reads a file
     app[ASSETS] = await asyncio.to_thread(find_assets)
-    app[PAGES] = await asyncio.to_thread(load_pages, app[ASSETS])
+    app[PAGES] = await asyncio.to_thread(load_pages)
     yield
 
 
 async def _reading(app: web.Application) -> AsyncIterator[None]:
     desk = app[DESK]
-    judging = asyncio.create_task(desk.judged.ahead(), name="judge ahead")
+    ahead = (
+        asyncio.create_task(_look_ahead(desk), name="look ahead"),
+        asyncio.create_task(desk.judged.ahead(), name="judge ahead"),
+    )
     yield
-    judging.cancel()
-    await asyncio.gather(judging, return_exceptions=True)
+    for task in ahead:
+        task.cancel()
+    await asyncio.gather(*ahead, return_exceptions=True)
     await desk.judged.close()
     await desk.reader.close()
+
+
+async def _look_ahead(desk: Desk) -> None:
+    """Find Today and the circuits before anybody asks: what is read first takes longest."""
+    with suppress(LinebookError):  # whoever asks for a page is told
+        await today.look(desk)
+        for handoff in desk.site.handoffs:
+            await circuit.look(desk, handoff, Period.DAY)
 
 
 async def _end_streams(app: web.Application) -> None:

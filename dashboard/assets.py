@@ -11,6 +11,7 @@ import hashlib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 
@@ -44,8 +45,9 @@ class Asset:
         return TYPES[self.path.suffix]
 
 
+@cache
 def find_assets() -> Mapping[str, Asset]:
-    """Every static file by its name. Reads them all, so call it off the event loop."""
+    """Every static file by its name, as they are at the first call, which reads them: off the event loop."""
     paths = [path for path in sorted(OWN.iterdir()) if path.suffix in TYPES]
     found = [_asset(path) for path in [*paths, _plotly_js()]]
     return MappingProxyType({asset.name: asset for asset in found})

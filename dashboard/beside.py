@@ -1,9 +1,10 @@
 """A process of its own that judges what takes long, at the lowest priority, so that no page waits behind it.
 
-It is started when first needed and ends with the dashboard. Both ends are this program, so they speak in
-pickles: a question and its answer, each behind its length. It only reads the record, with a reader of its
-own, and remembers what it judged of months that are over. Where none can be started, or it ends, a thread
-does its work. Imports the slow pages.
+It is started when first needed and ends with the dashboard. A question and its answer go behind their length,
+as `dashboard.values` writes them. It only reads the record, with a reader of its own, and remembers what it
+judged of months that are over, also on disk. Where none can be started, or it ends, a thread does its work.
+It is no pool of the standard library's: one of those cannot give up a question that it has begun. Imports
+the slow pages.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
-import pickle
 import sqlite3
 import struct
 import sys
@@ -20,7 +20,8 @@ from functools import partial
 from pathlib import Path
 from typing import IO, Any
 
-from dashboard import slow
+from dashboard import slow, values
+from dashboard.on_disk import OnDisk
 from dashboard.past import Past
 from dashboard.slow import Asked
 from store.errors import DatabaseMistake, LinebookError
@@ -32,16 +33,17 @@ log = logging.getLogger(__name__)
 _PACKAGES = Path(__file__).parents[1]  # where dashboard and store lie, installed or not
 _LENGTH = struct.Struct("!Q")
 _NICE = 19
+_FOUND, _UNREADABLE, _MISTAKEN = "found", "unreadable", "mistaken"  # what became of a question
 
 
 class Beside:
     """The process, and what waits for it: a reader's question goes before what nobody asked for yet."""
 
-    def __init__(self, database: Path) -> None:
-        self._database = database
+    def __init__(self, database: Path, *, cache: Path | None = None) -> None:
+        self._database, self._cache = database, cache
         self._process: asyncio.subprocess.Process | None = None
         self._thread: ReaderThread | None = None
-        self._past = Past()
+        self._past: tuple[Site, Past] | None = None  # of the thread
         self._busy = asyncio.Lock()
         self._urgent = 0
 
@@ -82,18 +84,22 @@ class Beside:
         if self._thread is None and self._process is None:
             await self._start()
         if self._thread is None:
-            question = await asyncio.to_thread(pickle.dumps, (pickle.dumps(site), asked, now_ns))
+            question = await asyncio.to_thread(values.dumps, (values.dumps(site), asked, now_ns))
             try:
                 answer = await self._exchanged(question)
             except (OSError, asyncio.IncompleteReadError) as error:
                 log.warning("the process beside the pages ended why=%s", error)
                 self._thread = ReaderThread(self._database)
         if self._thread is not None:
-            find = partial(slow.find, site=site, past=self._past, asked=asked, now_ns=now_ns)
+            if self._past is None or self._past[0] is not site:
+                self._past = site, _past(self._cache, site)
+            find = partial(slow.find, site=site, past=self._past[1], asked=asked, now_ns=now_ns)
             return await self._thread.read(find)
-        found = await asyncio.to_thread(pickle.loads, answer)  # what our own process wrote
-        if isinstance(found, Exception):
-            raise found
+        how, found = await asyncio.to_thread(values.loads, answer, of=site)
+        if how == _UNREADABLE:
+            raise DatabaseMistake(found)
+        if how == _MISTAKEN:
+            raise RuntimeError(found)
         return found
 
     async def _exchanged(self, question: bytes) -> bytes:
@@ -114,6 +120,7 @@ class Beside:
             self._process = await asyncio.create_subprocess_exec(
                 sys.executable,
                 *("-P", "-m", "dashboard.beside", str(self._database)),
+                *(() if self._cache is None else (str(self._cache),)),
                 stdin=asyncio.subprocess.PIPE,
                 stdout=asyncio.subprocess.PIPE,
                 env=os.environ | {"PYTHONPATH": str(_PACKAGES)},
@@ -133,7 +140,7 @@ def main() -> None:
         os.nice(_NICE)
     questions, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever prints goes to the log
-    bench = _Bench(Path(sys.argv[1]))
+    bench = _Bench(*map(Path, sys.argv[1:]))
     while (question := _read(questions)) is not None:
         answer = bench.answer(question)
         answers.write(_LENGTH.pack(len(answer)) + answer)
@@ -143,34 +150,40 @@ def main() -> None:
 class _Bench:
     """What the process works with: its reader, the site, what it judged before."""
 
-    def __init__(self, database: Path) -> None:
-        self._database = database
+    def __init__(self, database: Path, cache: Path | None = None) -> None:
+        self._database, self._cache = database, cache
         self._reader: Reader | None = None
-        self._text = b""
-        self._past = Past()
+        self._of: tuple[bytes, Site, Past] | None = None
 
     def answer(self, question: bytes) -> bytes:
-        text, asked, now_ns = pickle.loads(question)  # noqa: S301 - our own parent wrote it
-        if text != self._text:
-            self._text, self._past = text, Past()
+        text, asked, now_ns = values.loads(question)
+        if self._of is None or self._of[0] != text:
+            site = values.loads(text)
+            self._of = text, site, _past(self._cache, site)
+        _, site, past = self._of
         try:
-            return pickle.dumps(self._find(pickle.loads(text), asked, now_ns))  # noqa: S301 - likewise
+            found = self._find(site, past, asked, now_ns)
+            return values.dumps((_FOUND, found), of=site)
         except LinebookError as trouble:
-            return pickle.dumps(DatabaseMistake(str(trouble)))
+            return values.dumps((_UNREADABLE, str(trouble)))
         except Exception as mistake:
             log.exception("mistake beside the pages")
-            return pickle.dumps(RuntimeError(f"judging {asked} failed: {mistake!r}"))
+            return values.dumps((_MISTAKEN, f"judging {asked} failed: {mistake!r}"))
 
-    def _find(self, site: Site, asked: Asked, now_ns: int) -> Any:
+    def _find(self, site: Site, past: Past, asked: Asked, now_ns: int) -> Any:
         try:
             if self._reader is None:
                 self._reader = Reader.open(self._database)
-            return slow.find(self._reader, site=site, past=self._past, asked=asked, now_ns=now_ns)
+            return slow.find(self._reader, site=site, past=past, asked=asked, now_ns=now_ns)
         except sqlite3.Error as error:
             if self._reader is not None:
                 self._reader.close()
                 self._reader = None
             raise DatabaseMistake(f"{self._database} cannot be read: {error}") from None
+
+
+def _past(cache: Path | None, site: Site) -> Past:
+    return Past(None if cache is None else OnDisk(cache, site))
 
 
 def _read(questions: IO[bytes]) -> bytes | None:

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Any
 
+from store import before_show as stages
+from store.before_show import Stage
 from store.clock import zone
 from store.quantities import size_text
 
@@ -46,6 +48,7 @@ def sentences(status: Json, where: tzinfo, *, runs: bool = True) -> Iterator[str
         yield f"Measuring goes on in memory{kept}: {status['trouble']}."
     if runs:
         yield from (run_sentence(run, status, where) for run in status["running"])
+        yield from (check_sentence(one, status, where) for one in status.get("checks", ()))
     yield from not_begun(status)
     for one in status.get("soaks", ()):  # an older probe tells none
         since, until = (_clock(one[edge], status, where) for edge in ("started", "ends"))
@@ -61,6 +64,18 @@ def run_sentence(run: Json, status: Json, where: tzinfo) -> str:
     since = _clock(run["started"], status, where, form="%H:%M:%S")
     whose = f", {run['asked']}" if run.get("asked") else ""
     return f"A {_called(run)} {_way(run)} is under way since {since}{whose}; it takes {run['seconds']:g} s."
+
+
+def check_sentence(check: Json, status: Json, where: tzinfo) -> str:
+    """The check before a show that is under way, likewise."""
+    since = _clock(check["started"], status, where, form="%H:%M:%S")
+    said = stages.said(Stage(check["before"]))
+    others = [one for one in check["handoffs"] if one != check["handoff"]]
+    also = f" and {', '.join(others)}" if others else ""
+    return (
+        f"The check {said} {check['title']} is under way on handoff {check['handoff']}{also} since {since}, "
+        f"{check['asked']}; it takes {check['seconds']:g} s at most."
+    )
 
 
 def not_begun(status: Json) -> Iterator[str]:

@@ -2,8 +2,9 @@
 
 An answer is good for twenty times as long as it took. After that, up to an hour, it is shown once more, with
 its moment, while it is judged anew; it is never shown once somebody noted, corrected, ran or asked for
-anything since, or the site file changed. Equal questions at once are judged once. Without a process beside
-the dashboard everything is found in the reader's thread. Imports slow and beside.
+anything since, or the site file changed. By the same rules one from before the dashboard started is shown,
+which was kept on disk. Equal questions at once are judged once. Without a process beside the dashboard all
+is found in the reader's thread. Imports slow, beside and on_disk.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import Any
 
 from dashboard.beside import Beside
 from dashboard.kept import TIMES, Kept
+from dashboard.on_disk import OnDisk
 from dashboard.past import Past
 from dashboard.slow import Asked, Page, find
 from store.clock import NS_PER_S, Clock, local, zone
@@ -46,16 +48,25 @@ class Judged:
     """The answers of one site file."""
 
     def __init__(
-        self, site: Site, reader: ReaderThread, clock: Clock, *, kept: Kept, past: Past, beside: Beside | None
+        self,
+        site: Site,
+        reader: ReaderThread,
+        clock: Clock,
+        *,
+        kept: Kept,
+        past: Past,
+        beside: Beside | None,
+        on_disk: OnDisk | None = None,
     ) -> None:
         self._site, self._reader, self._clock = site, reader, clock
-        self._kept, self._past, self._beside = kept, past, beside
+        self._kept, self._past, self._beside, self._on_disk = kept, past, beside, on_disk
         self._answers: dict[Asked, _Answer] = {}
         self._under_way: dict[tuple[Asked, int], asyncio.Task[Any]] = {}
 
     def follow(self, site: Site, past: Past) -> None:
         """Judge by another site file from now on; what was judged by the one before is shown to nobody."""
         self._site, self._past, self._answers, self._under_way = site, past, {}, {}
+        self._on_disk = self._on_disk and self._on_disk.of(site)
 
     async def found(self, asked: Asked, *, patience_s: float | None = None) -> Any:
         """The answer. Raises NotYet where there is none that may be shown, once patience is at an end."""
@@ -63,13 +74,10 @@ class Judged:
             return await self._reader.read(
                 lambda reader: self._kept.get(asked, lambda: self._now(reader, asked))
             )
-        noted, known, now_ns = (
-            await self._reader.read(Reader.noted),
-            self._answers.get(asked),
-            self._clock.monotonic_ns(),
-        )
-        if known is not None and known.noted == noted:
-            age_ns = now_ns - known.made_ns
+        noted = await self._reader.read(Reader.noted)
+        known = await self._known(asked, noted)
+        if known is not None:
+            age_ns = self._clock.monotonic_ns() - known.made_ns
             if age_ns < TIMES * known.took_ns:
                 return known.value
             if age_ns < _LONGEST_NS:
@@ -125,9 +133,27 @@ class Judged:
         pages = [Asked(page=page, handoff=name, day=day) for page, day in days for name in handoffs]
         return [*pages[: -len(handoffs)], Asked(page=Page.CALENDAR, handoff=first), *pages[-len(handoffs) :]]
 
+    async def _known(self, asked: Asked, noted: int) -> _Answer | None:
+        """The last answer, if nobody noted anything since."""
+        known, on_disk = self._answers.get(asked), self._on_disk
+        if known is None and on_disk is not None:
+            stamp = f"{noted} {await self._reader.read(Reader.origin)}"
+            kept = await asyncio.to_thread(on_disk.get, repr(asked), stamp=stamp)
+            if kept is not None and on_disk is self._on_disk:
+                known = self._of_before(noted, *kept)
+        return known if known is not None and known.noted == noted else None
+
+    def _of_before(self, noted: int, made_unix_ns: int, took_ns: int, value: Any) -> _Answer | None:
+        """An answer from before the start; None if the clock has gone back since."""
+        age_ns = self._clock.unix_ns() - made_unix_ns
+        if age_ns < 0:
+            return None
+        return _Answer(value=value, noted=noted, made_ns=self._clock.monotonic_ns() - age_ns, took_ns=took_ns)
+
     async def _freshen(self, asked: Asked) -> None:
-        noted, known = await self._reader.read(Reader.noted), self._answers.get(asked)
-        if known is not None and known.noted == noted:
+        noted = await self._reader.read(Reader.noted)
+        known = await self._known(asked, noted)
+        if known is not None:
             age_ns = self._clock.monotonic_ns() - known.made_ns
             if age_ns < max(_LONGEST_NS // 2, TIMES * known.took_ns):
                 return
@@ -152,12 +178,16 @@ class Judged:
             waiting = await self._ask(Asked(page=Page.MONTHS, handoff=asked.handoff), urgent=urgent)
             for month in waiting:
                 await self._ask(Asked(page=Page.MONTH, handoff=asked.handoff, month=month), urgent=False)
-        began_ns = self._clock.monotonic_ns()
+        began_ns, began_unix_ns = self._clock.monotonic_ns(), self._clock.unix_ns()
         value = await self._ask(asked, urgent=urgent)
-        ended_ns = self._clock.monotonic_ns()
+        took_ns = self._clock.monotonic_ns() - began_ns
         if site is not self._site:
             return value
-        self._keep(asked, _Answer(value=value, noted=noted, made_ns=began_ns, took_ns=ended_ns - began_ns))
+        self._keep(asked, _Answer(value=value, noted=noted, made_ns=began_ns, took_ns=took_ns))
+        if self._on_disk is not None:
+            stamp = f"{noted} {await self._reader.read(Reader.origin)}"
+            kept = (began_unix_ns, took_ns, value)
+            await asyncio.to_thread(self._on_disk.put, repr(asked), kept, stamp=stamp)
         if asked.page is Page.TERM:  # what it comes to since the start has all months now
             await self._judge(Asked(page=Page.SO_FAR, handoff=asked.handoff), noted, urgent=False)
         return value

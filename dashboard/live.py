@@ -111,7 +111,13 @@ def state(asked: now.Asked, site: Site) -> dict[str, Any]:
     return {
         "key": now.key(status),
         "runs": [
-            {"handoff": one.handoff, "said": one.said, "done_s": one.done_s, "seconds": one.seconds}
+            {
+                "name": one.name,
+                "handoff": one.handoff,
+                "said": one.said,
+                "done_s": one.done_s,
+                "seconds": one.seconds,
+            }
             for one in runs
         ],
     }

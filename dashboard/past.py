@@ -1,7 +1,8 @@
-"""What was judged of times that are over, kept while the dashboard runs: it does not change any more.
+"""What was judged of times that are over, kept while the dashboard runs, and months on disk.
 
-Only a ticket that is noted later changes a month, so what is kept goes by their number. Used where one reader
-is used, in its thread or process. Imports statements and over_time.
+They seldom change. A ticket that is noted later changes a month, and so does what comes late, is corrected or
+thinned: a month that is kept goes by the fingerprint of what is on record of it, all else by the number of
+tickets. Used where one reader is used, in its thread or process. Imports statements, over_time and on_disk.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import Any, TypeVar, cast
 from dashboard import over_time, statements
 from dashboard.judge import months
 from dashboard.judge.months import Span
+from dashboard.on_disk import OnDisk
 from dashboard.over_time import Renewal
 from dashboard.statements import MonthCount, Statement
 from store.clock import NS_PER_S, local, zone
@@ -21,11 +23,13 @@ from store.reader import Reader
 from store.site import Handoff, Site
 
 MOST_MONTHS = 60  # five years; of a longer term the newest
-_SETTLED_S = 3 * 86_400  # after its end nothing that comes late changes a month
+_SETTLED_S = 3 * 86_400  # after its end hardly anything comes late
+_MARGIN_S = 2 * 86_400  # around a month: an outage, a stall or a minute may have begun before it
 _MOST = 12 * MOST_MONTHS  # of a dozen handoffs
 _FRESH_NS = 600 * NS_PER_S
 
 T = TypeVar("T")
+_Key = tuple[Any, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,18 +42,29 @@ class SoFar:
 
 
 class Past:
-    """Months, statements and sheets, as they were judged since the dashboard started."""
+    """Months, statements and sheets of one site, as they were judged since the dashboard started."""
 
-    def __init__(self) -> None:
+    def __init__(self, on_disk: OnDisk | None = None) -> None:
         self._found: dict[Hashable, Any] = {}
+        self._on_disk = on_disk
+
+    def of(self, site: Site) -> Past:
+        """One of another site, with nothing in it but what is on disk."""
+        return Past(self._on_disk and self._on_disk.of(site))
 
     def month(self, reader: Reader, site: Site, handoff: Handoff, month: Span, *, now_s: int) -> MonthCount:
         """The month, judged now or before."""
-        return self._get(
-            ("month", handoff.name, month.from_s, month.until_s, self._notes(reader, handoff)),
-            lambda: statements.month_count(reader, site, handoff, month, now_s=now_s),
-            settled=_settled(month, now_s),
-        )
+        settled = _settled(month, now_s)
+        key = _key(reader, site, handoff, month) if settled else ()
+        known = self._known(key) if settled else None
+        if known is not None:
+            return known
+        found = statements.month_count(reader, site, handoff, month, now_s=now_s)
+        if settled:
+            self._keep(key, found)
+            if self._on_disk is not None:
+                self._on_disk.put(repr(key[:-1]), found, stamp=key[-1])
+        return found
 
     def statement(self, reader: Reader, site: Site, handoff: Handoff, day: date, *, now_ns: int) -> Statement:
         """The statement of the month that a day lies in; once a day for one that is over."""
@@ -88,20 +103,29 @@ class Past:
             lambda: statements.month_count(reader, site, handoff, this, now_s=now_ns // NS_PER_S),
             settled=True,
         )
-        keys = [("month", handoff.name, one.from_s, one.until_s, notes) for one in over]
-        if any(key not in self._found for key in keys):
-            return SoFar(this=now, months=())
-        return SoFar(this=now, months=(*(self._found[key] for key in keys), now))
+        before: list[MonthCount] = []
+        for one in over:
+            known = self._known(_key(reader, site, handoff, one))
+            if known is None:
+                return SoFar(this=now, months=())
+            before.append(known)
+        return SoFar(this=now, months=(*before, now))
 
     def waiting(self, reader: Reader, site: Site, handoff: Handoff, *, now_ns: int) -> list[Span]:
         """The months that are over and were not judged yet, oldest first."""
-        notes, now_s = self._notes(reader, handoff), now_ns // NS_PER_S
         return [
             one
             for one in spans(reader, handoff, zone(site.timezone), now_ns=now_ns)
-            if _settled(one, now_s)
-            and ("month", handoff.name, one.from_s, one.until_s, notes) not in self._found
+            if _settled(one, now_ns // NS_PER_S) and self._known(_key(reader, site, handoff, one)) is None
         ]
+
+    def _known(self, key: _Key) -> MonthCount | None:
+        """A month that was judged of the very record that there is."""
+        if key not in self._found and self._on_disk is not None:
+            kept = self._on_disk.get(repr(key[:-1]), stamp=key[-1])
+            if isinstance(kept, MonthCount):
+                self._keep(key, kept)
+        return self._found.get(key)
 
     def _notes(self, reader: Reader, handoff: Handoff) -> int:
         return len(statements.tickets(reader, handoff))
@@ -111,10 +135,13 @@ class Past:
             return cast(T, self._found[key])
         found = make()
         if settled:
-            self._found[key] = found
-            while len(self._found) > _MOST:
-                del self._found[next(iter(self._found))]
+            self._keep(key, found)
         return found
+
+    def _keep(self, key: Hashable, found: Any) -> None:
+        self._found[key] = found
+        while len(self._found) > _MOST:
+            del self._found[next(iter(self._found))]
 
 
 def spans(reader: Reader, handoff: Handoff, where: tzinfo, *, now_ns: int) -> list[Span]:
@@ -155,6 +182,17 @@ def every_month(
 
 def _of_statement(found: Statement) -> MonthCount:
     return MonthCount(month=found.month, count=found.availability.counts[0], credits=found.credits)
+
+
+def _key(reader: Reader, site: Site, handoff: Handoff, month: Span) -> _Key:
+    """A month's; its end is of what is on record, for a part of a month also of what lies before the part."""
+    whole = months.month(month.first_day, zone(site.timezone))
+    held = reader.fingerprint(
+        handoff=handoff.name,
+        since_ns=(whole.from_s - _MARGIN_S) * NS_PER_S,
+        until_ns=(month.until_s + _MARGIN_S) * NS_PER_S,
+    )
+    return ("month", handoff.name, month.from_s, month.until_s, held)
 
 
 def _settled(month: Span, now_s: int) -> bool:

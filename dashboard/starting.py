@@ -12,8 +12,11 @@ from typing import Any
 
 from dashboard import acceptance_plans
 from dashboard.judge.acceptance_rows import BY_ID
-from store import demand
+from dashboard.judge.layers import rate_text
+from store.before_show import STINTS, Stage, needs_bps, said, uplinks
+from store.before_show import asked_bps as asked_bps_of
 from store.default_schedule import LIGHT_RATIO
+from store.door import Act
 from store.errors import UserMistake
 from store.records import Direction
 from store.site import Method, RunPlan, Site, StreamPlan
@@ -22,11 +25,19 @@ CAUTION = (
     "While it runs, an emergency call, an alarm or a medical device on this line may not get through. Ask "
     "who depends on it first, and keep to the rules of the place."
 )
-PAGES = {"run": "Circuit", "train": "Circuit", "try": "Shows", "rehearsal": "Shows", "row": "Acceptance"}
+PAGES = {
+    "check": "Shows",
+    "run": "Circuit",
+    "train": "Circuit",
+    "try": "Shows",
+    "rehearsal": "Shows",
+    "row": "Acceptance",
+}
 _FIELDS = {
     "run": ("handoff", "kind", "direction", "seconds", "endpoint"),
     "train": ("handoff", "seconds", "endpoint"),
     "try": ("plan",),
+    "check": ("plan", "before"),
     "rehearsal": ("plan", "seconds"),
     "row": ("handoff", "row", "seconds"),
 }
@@ -39,14 +50,23 @@ Json = dict[str, Any]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Start:
-    """What is wanted. `runs` go to the door; `what` says them to the person who must confirm what `fills`."""
+    """What is wanted: `act` with `asked` goes to the door; `what` says it to the person who must confirm what
+    `fills`, and `lead` what it does to the line.
+    """
 
     page: str
-    runs: tuple[Json, ...]
     what: tuple[str, ...]
     fills: bool
+    runs: tuple[Json, ...] = ()
+    check: Json | None = None
+    lead: str = "This fills the line."
     cautions: tuple[str, ...] = (CAUTION,)
     back: str = "/"
+
+    @property
+    def asked(self) -> tuple[Act, Json]:
+        """What the door is asked."""
+        return (Act.RUN, {"runs": list(self.runs)}) if self.check is None else (Act.CHECK, self.check)
 
 
 def wanted(form: Mapping[str, str], site: Site, *, now_ns: int) -> Start:
@@ -60,6 +80,8 @@ def wanted(form: Mapping[str, str], site: Site, *, now_ns: int) -> Start:
     match what:
         case "try":
             return _try(_plan(form, site), site, now_ns)
+        case "check":
+            return _check(_plan(form, site), form, site)
         case "rehearsal":
             plan = _plan(form, site)
             seconds = _seconds(form, 10, 3600)
@@ -110,13 +132,12 @@ def _run(form: Mapping[str, str], site: Site) -> Start:
 def _try(plan: StreamPlan, site: Site, now_ns: int) -> Start:
     """A light run at somewhat more than the plan needs: it shows that the line carries it just now."""
     stated_bps = site.handoff(plan.handoff).card_at(now_ns).rate_bps(Direction.UP)
-    needs_bps, _, _ = demand.together(plan.destinations)
     if not stated_bps:
         raise UserMistake(
             f"plan: the contract card of {plan.handoff} states no rate up, of which a light run would be "
             "a share; rehearse the plan instead"
         )
-    share = max(0.01, round(_SPARE * (needs_bps + plan.beside_bps) / stated_bps, 3))
+    share = max(0.01, round(_SPARE * needs_bps(plan) / stated_bps, 3))
     if share >= 1:
         raise UserMistake(
             f"plan: {plan.name} needs so much of what the contract states that no light run shows it"
@@ -129,6 +150,31 @@ def _try(plan: StreamPlan, site: Site, now_ns: int) -> Start:
         "share_ratio": share,
     }
     return Start(page="Shows", runs=(run,), what=("A light run.",), fills=False, back="/shows")
+
+
+def _check(plan: StreamPlan, form: Mapping[str, str], site: Site) -> Start:
+    """The whole check before a show, of one stage."""
+    if form.get("before") not in list(Stage):
+        raise UserMistake(f"before: expected one of {', '.join(Stage)}")
+    stage = Stage(form["before"])
+    stint, asked_bps = STINTS[stage], asked_bps_of(needs_bps(plan), stage)
+    first, *others = (one.name for one in uplinks(site, plan, stage))
+    if asked_bps is None:
+        does = "takes all that the line gives"
+        lead = "This fills the line."
+        then = "then likewise on"
+    else:
+        does = f"asks for {rate_text(asked_bps)}, {stint.factor:g} times what the plan needs"
+        lead = "This fills the line wherever it carries no more than it asks for."
+        then = "at the same time likewise on"
+    what = [
+        f"The check {said(stage)} {plan.title}: {stint.within_s:g} s at most. Its answer stands on Shows.",
+        f"On handoff {first} a run up of {stint.run_s:g} s, which {does}.",
+        *(f"{then[:1].upper()}{then[1:]} handoff {name}." for name in others),
+        "Beside it a thin train to the house endpoint, where there is one; the rest is read from the record.",
+    ]
+    check = {"plan": plan.name, "before": str(stage)}
+    return Start(page="Shows", check=check, what=tuple(what), fills=True, lead=lead, back="/shows")
 
 
 def _row(form: Mapping[str, str], site: Site, now_ns: int) -> Start:

@@ -72,7 +72,10 @@ class Statement:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MonthCount:
-    """A month, or a part of it, under the contract's rule, or the first of trains where the card has none."""
+    """A month, or a part of it, under the contract's rule, or the first of trains where the card has none.
+
+    Its `credits` say by when they must be claimed, and not how many days are left.
+    """
 
     month: Span
     count: Count
@@ -195,6 +198,7 @@ def month_count(reader: Reader, site: Site, handoff: Handoff, month: Span, *, no
     if _no_credits(own, found):
         return MonthCount(month=month, count=found.counts[0], credits=None)
     credits_ = _credits(reader, handoff, own, found, month, where, now_s=now_s, excused_s=excused_s)
+    credits_ = replace(credits_, days_left=None)  # which is of today, and a month is kept for longer
     return MonthCount(month=month, count=found.counts[0], credits=credits_)
 
 

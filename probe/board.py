@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from probe.changing import Changing
+from store.before_show import Stage
 from store.site import RunPlan, TrainPlan
 
 
@@ -33,6 +34,19 @@ class RunNow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CheckNow:
+    """A check before a show under way: of which stream plan, and on which handoffs it has runs."""
+
+    plan: RunPlan  # of its own uplink
+    stream: str
+    title: str
+    stage: Stage
+    handoffs: tuple[str, ...]
+    started_unix_ns: int
+    asked: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrainNow:
     """How a train stands, since when, and why when it does not go."""
 
@@ -43,7 +57,8 @@ class TrainNow:
 
 class Board(Changing):
     """`runs` by handoff, `due` the planned runs of each handoff, `trains` by handoff and endpoint,
-    `progress` the newest sentence of the run under way on a handoff.
+    `progress` the newest sentence of the run under way on a handoff, `check` the check before a show that is
+    under way, `check_said` its newest sentence.
 
     `turns` grows whenever a run begins or ends: whoever measured in between knows whether one was on.
     """
@@ -54,6 +69,8 @@ class Board(Changing):
         self.due: dict[str, list[tuple[int, RunPlan]]] = {}
         self.trains: dict[tuple[str, str], TrainNow] = {}
         self.progress: dict[str, str] = {}
+        self.check: CheckNow | None = None
+        self.check_said = ""
         self.turns = 0
 
     @contextmanager
@@ -67,6 +84,21 @@ class Board(Changing):
             del self.runs[plan.handoff]
             self.progress.pop(plan.handoff, None)
             self._turn()
+
+    @contextmanager
+    def checking(self, now: CheckNow) -> Iterator[None]:
+        """A check is under way as long as the body lasts."""
+        self.check, self.check_said = now, ""
+        self._turn()
+        try:
+            yield
+        finally:
+            self.check = None
+            self._turn()
+
+    def checked(self, handoff: str) -> bool:
+        """Whether the check under way has runs on a handoff; an empty name asks for any."""
+        return self.check is not None and handoff in ("", *self.check.handoffs)
 
     def plan(self, handoff: str, due: Iterable[tuple[int, RunPlan]]) -> None:
         """What is due on a handoff, each with its moment in Unix nanoseconds."""
@@ -84,7 +116,7 @@ class Board(Changing):
 
     def idle(self) -> bool | None:
         """True when nothing is being sent; None, so that one can wait for it, otherwise."""
-        return None if self.runs or self.trains_going() else True
+        return None if self.runs or self.check or self.trains_going() else True
 
     def trains_going(self) -> int:
         """How many trains send."""

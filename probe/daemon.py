@@ -20,6 +20,7 @@ from typing import Any, Protocol
 
 from probe import (
     asked,
+    before_show,
     budget,
     campaign,
     clock_watch,
@@ -35,7 +36,8 @@ from probe import (
     upload,
 )
 from probe.allowance import Purse, month_start_ns
-from probe.board import RunNow
+from probe.before_show import CheckMethod, Checks
+from probe.board import CheckNow, RunNow
 from probe.book import Book, Store
 from probe.budget import Budget
 from probe.ceilings import CeilingMethod, Ceilings
@@ -51,6 +53,7 @@ from probe.status import Status
 from probe.trains import TrainMethod, keep_going, keep_hours
 from store import site as sites
 from store.asked_for import AskedFor
+from store.before_show import Stage
 from store.cases import unended
 from store.ceilings import Ceiling, CeilingOf, newest
 from store.clock import NS_PER_S, Clock, rfc3339, zone
@@ -84,8 +87,8 @@ class StopMethod(Protocol):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Methods:
     """How a daemon measures, looks at and counts all traffic, looks at ports, ends what it began, sends
-    notices, watches this host's clock by what the kernel says of it, and reads what was kept of a soak; None
-    leaves that out."""
+    notices, watches this host's clock by what the kernel says of it, reads what was kept of a soak, and makes
+    checks before a show; None leaves that out."""
 
     rate: RateMethod
     train: TrainMethod
@@ -100,6 +103,7 @@ class Methods:
     lookup: lookup_book.LookupMethod | None = None
     ceiling: CeilingMethod | None = None
     kept: ReadKept | None = None
+    check: CheckMethod | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,6 +234,7 @@ class Daemon:
     sealed: list[Campaign] = field(default_factory=list)
     started_ns: int = field(default=0, init=False)
     refused: str | None = field(default=None, init=False)  # why the last site file was not taken over
+    checks: Checks = field(init=False)
     began: asyncio.Event = field(default_factory=asyncio.Event, init=False)
     _group: asyncio.TaskGroup = field(default_factory=asyncio.TaskGroup, init=False)
     _trains: dict[tuple[TrainPlan, Reach], asyncio.Task[None]] = field(default_factory=dict, init=False)
@@ -238,6 +243,9 @@ class Daemon:
     _unsealed: set[str] = field(default_factory=set, init=False)  # campaigns that are not on the disk yet
     _watches: list[asyncio.Task[None]] = field(default_factory=list, init=False)
     _senders: dict[Channel, asyncio.Task[None]] = field(default_factory=dict, init=False)
+
+    def __post_init__(self) -> None:
+        self.checks = Checks(book=self.book)
 
     async def run(self) -> None:
         """Measure until cancelled. `began` is set once every train and run is scheduled."""
@@ -276,6 +284,7 @@ class Daemon:
             started_ns=self.started_ns,
             runs=tuple(board.runs.values()),
             progress=dict(board.progress),
+            check=None if board.check is None else (board.check, board.check_said),
             asked=tuple((one.plan, one.asked) for one in self.asked_waiting()),
             due=due,
             held=tuple(
@@ -350,7 +359,11 @@ class Daemon:
         )
         names = {run.plan.handoff for run in concerned}
         await self._within_stop_time(
-            book.board.until(lambda: True if names.isdisjoint(book.board.runs) else None)
+            book.board.until(
+                lambda: (
+                    True if names.isdisjoint(book.board.runs) and not book.board.checked(handoff) else None
+                )
+            )
         )
         return Ended(runs=concerned, trains=0)
 
@@ -379,11 +392,23 @@ class Daemon:
                 self._runs_of(plan.handoff).ask(plan, why=why)
             self._asked_for(asked.said(plan), why=why, handoff=plan.handoff, endpoint=plan.endpoint)
 
+    def check(self, name: str, stage: Stage, *, why: str) -> CheckNow:
+        """Have the check of a stream plan made now. Raises UserMistake with what forbids it."""
+        if (method := self.methods.check) is None:
+            raise UserMistake("this probe makes no checks before a show")
+        now = self.checks.wanted(self.site, name, stage, why=why)
+        self._runs_of(now.plan.handoff).refuse(now.plan, why=why)
+        self.book.board.check = now  # at once, so that there is never a second
+        making = self.checks.make(now, self.site, method)
+        self._start(making, name=f"check {name}")
+        self._asked_for(f"check {stage} before {now.title}", why=why, handoff=now.plan.handoff)
+        return now
+
     def end(self, handoff: str, *, why: str) -> int:
         """End what runs on a handoff, on all when the name is empty, and let go of what was asked for there;
         how many that were. Trains of the schedule go on.
         """
-        ended = 0
+        ended = int(self.checks.end(handoff, why=why))
         for name, scheduled in self._scheduled.items():
             if handoff in ("", name):
                 ended += scheduled.runs.end(why=why)
@@ -830,4 +855,5 @@ def _methods(database: Path) -> Methods:
         lookup=lookup.ask,
         ceiling=measure_ceiling,
         kept=stored(database),
+        check=before_show.by_command,
     )

@@ -24,6 +24,7 @@ from probe import allowance, asked, budget, safety
 from probe.daemon import Daemon, Ended
 from probe.status import SCHEMA, as_json, window_json
 from store.acceptance import AcceptanceNote
+from store.before_show import Stage
 from store.clock import rfc3339
 from store.documents import document_of
 from store.door import MINUTES_MAX, STOP_MINUTES, address_of, door_path
@@ -117,6 +118,7 @@ def _application(daemon: Daemon) -> web.Application:
             web.post("/show", _show),
             web.post("/keep", _keep),
             web.post("/run", _run),
+            web.post("/check", _check),
             web.post("/end", _end),
             web.post("/reload", _reload),
         ]
@@ -189,6 +191,20 @@ async def _run(request: web.Request) -> web.Response:
         raise UserMistake(f"confirmed: expected true, for it fills the line. {safety.CAUTION}")
     daemon.ask(plans, seconds=runs[0].get("seconds", 60), why=_why(found))
     return _answer(daemon, "taken on", {"taken_on": [asked.said(plan) for plan in plans]})
+
+
+async def _check(request: web.Request) -> web.Response:
+    daemon, found = request.app[DAEMON], await _asked(request, "plan", "before", "confirmed", "why")
+    plans, stages = [one.name for one in daemon.site.plans], list(Stage)
+    if found.get("plan") not in plans:
+        raise UserMistake(f"plan: expected one of {', '.join(plans) or 'none, for there is none'}")
+    if found.get("before") not in stages:
+        raise UserMistake(f"before: expected one of {', '.join(stages)}")
+    if found.get("confirmed") is not True:
+        raise UserMistake(f"confirmed: expected true, for it may fill the line. {safety.CAUTION}")
+    now = daemon.check(found["plan"], Stage(found["before"]), why=_why(found))
+    said = f"check {now.stage} before {now.title} on {', '.join(now.handoffs)}"
+    return _answer(daemon, "taken on", {"taken_on": [said]})
 
 
 async def _end(request: web.Request) -> web.Response:

@@ -294,6 +294,8 @@ class Runs:
 
     async def _busy(self, plan: RunPlan) -> str | None:
         """The sentence that makes this run wait, after a look at its interface; None where it may go."""
+        if self.book.board.checked(plan.handoff):
+            return "a check before a show was under way"
         if self.look is None:
             return None
         where, clock = self.reaches[plan.endpoint], self.book.clock

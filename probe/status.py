@@ -12,9 +12,10 @@ from typing import Any
 
 from probe import budget
 from probe.allowance import Allowance
-from probe.board import RunNow, TrainNow
+from probe.board import CheckNow, RunNow, TrainNow
 from probe.budget import Budget
 from probe.linux.clock_state import ClockState
+from store.before_show import STINTS
 from store.clock import local, rfc3339, zone
 from store.records import OpenKind, WindowOpened
 from store.site import RunPlan
@@ -37,6 +38,7 @@ class Status:
     started_ns: int
     runs: tuple[RunNow, ...]
     progress: Mapping[str, str]  # by handoff, of the run under way there
+    check: tuple[CheckNow, str] | None  # before a show, under way, and its newest sentence
     asked: tuple[tuple[RunPlan, str], ...]  # what a person asked for and has not begun, and where
     due: tuple[tuple[int, RunPlan], ...]
     held: tuple[str | None, ...]
@@ -69,6 +71,7 @@ def as_json(found: Status) -> dict[str, Any]:
             }
             for run in found.runs
         ],
+        "checks": [] if found.check is None else [_check(*found.check)],
         "asked": [_plan(plan) | {"why": why} for plan, why in found.asked],
         "next": [
             _plan(plan) | {"planned": rfc3339(start_ns), "held": held}
@@ -147,6 +150,8 @@ def one_line(found: Status) -> str:
     trains = [f"{count} train{'s' * (count > 1)} {state}" for state, count in sorted(counted.items())]
     parts.append(", ".join(trains) or "no train")
     parts += [f"{_words(run.plan)} on {run.plan.handoff} under way" for run in found.runs]
+    if found.check is not None:
+        parts.append(f"check before {found.check[0].title} under way")
     if found.due and not found.runs:
         start_ns, plan = found.due[0]
         parts.append(f"next {_words(plan)} on {plan.handoff} at {_hour(start_ns, found)}")
@@ -161,6 +166,20 @@ def _plan(plan: RunPlan) -> dict[str, Any]:
         "direction": str(plan.direction),
         "seconds": plan.lasts_s,
         "share_ratio": plan.share_ratio,
+    }
+
+
+def _check(now: CheckNow, said: str) -> dict[str, Any]:
+    return {
+        "plan": now.stream,
+        "title": now.title,
+        "before": str(now.stage),
+        "handoff": now.plan.handoff,
+        "handoffs": list(now.handoffs),
+        "seconds": STINTS[now.stage].within_s,
+        "started": rfc3339(now.started_unix_ns),
+        "asked": now.asked,
+        "progress": said or None,
     }
 
 

@@ -9,6 +9,7 @@ probe, so only its own account may. What is asked and answered is JSON::
     POST /resume  {}
     POST /keep    {"kind": "split", "handoff": "A", "started_unix_ns": 1, "text": "..."}    (store.documents)
     POST /run     {"runs": [{"handoff": "A", "direction": "up", "seconds": 10}], "confirmed": true}
+    POST /check   {"plan": "P1", "before": "1h", "confirmed": true}                         before a show
     POST /end     {"handoff": "A"}                                  the run there, and those asked for
     POST /reload  {}                                                the site file is read again
     POST /show    {"open": true, "handoff": "A", "minutes": 90}     handoff and minutes may be left out
@@ -51,6 +52,7 @@ class Act(StrEnum):
     KEEP = "/keep"
     BUDGET = "/budget"
     RUN = "/run"
+    CHECK = "/check"
     END = "/end"
     RELOAD = "/reload"
 

@@ -18,7 +18,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple, Self, TypedDict, TypeVar
 
-from store import chain, corrections, rollup, rows, schema, streaming, thinning
+from store import chain, corrections, fingerprint, rollup, rows, schema, streaming, thinning
 from store.cells import Length
 from store.clock import NS_PER_S
 from store.corrections import Corrections
@@ -550,6 +550,14 @@ class Reader:
         tables = ("correction", "thinned", "opening", "campaign")
         found = [self._one(asked, _NOTED), *(self._one(f"SELECT max(seq) FROM {name}") for name in tables)]  # noqa: S608
         return max((one for one in found if one is not None), default=0)
+
+    def fingerprint(self, *, handoff: str, since_ns: int, until_ns: int) -> str:
+        """A text that is another once what may be said of a handoff in the time is (`store.fingerprint`)."""
+        return fingerprint.of_time(self._connection, handoff=handoff, since_ns=since_ns, until_ns=until_ns)
+
+    def origin(self) -> str:
+        """A text by which this record is told from any other."""
+        return fingerprint.of_origin(self._connection)
 
     def last_alive_ns(self) -> int | None:
         """When the probe last said that it runs."""

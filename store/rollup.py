@@ -35,7 +35,6 @@ from store.rows import Row
 ONE_WAY_ONLY = frozenset({"clock_step"})  # spoils one-way delay, and neither round trips nor counts
 
 _LONGEST_SPAN_NS = 3600 * NS_PER_S  # what a site file may ask for
-_OPEN_CELLS = 200  # kept in memory: those that six trains are in, and some for the late
 _COUNTS = (
     "sent, received, lost_up, lost_down, lost_unattributed, held_up, held_down, duplicated_up, "
     "duplicated_down, reordered_up, reordered_down, blips"
@@ -249,8 +248,16 @@ class Rollup:
                 touched |= self._add_stall(stall, seq)
         for key in touched:
             self._store(key)
-        while len(self._open) > _OPEN_CELLS:
-            del self._open[next(iter(self._open))]
+        self._close(touched)
+
+    def _close(self, touched: Collection[tuple[int, Length, int]]) -> None:
+        """Keep in memory the newest cell of those just touched, one of each train and length.
+
+        Another that a late record belongs to is read again: each holds some 30 kB.
+        """
+        newest = {key[:2]: key for key in sorted(touched, key=lambda key: key[2])}
+        for key in [one for one in self._open if newest.get(one[:2], one) != one]:
+            del self._open[key]
 
     def forget(self) -> None:
         """Take back what a transaction that failed may have added in memory."""

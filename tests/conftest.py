@@ -94,6 +94,14 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
             lacking(why)
 
 
+@pytest.fixture(scope="session", autouse=True)
+def no_cache_of_the_account(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What a dashboard keeps between two starts is not the account's that runs the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
 @pytest.fixture(autouse=True)
 def nothing_blocks() -> Iterator[None]:
     """A call that would block the event loop fails the test that made it."""

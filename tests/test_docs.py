@@ -44,22 +44,6 @@ def test_every_command_says_what_it_does() -> None:
         assert parser.description.endswith((".", "?")), words
 
 
-def parsers(parser: argparse.ArgumentParser) -> Iterator[argparse.ArgumentParser]:
-    """This one and each below it: groups of commands have a help of their own."""
-    yield parser
-    for action in parser._actions:
-        if isinstance(action, argparse._SubParsersAction):
-            for inner in action.choices.values():
-                yield from parsers(inner)
-
-
-def test_every_help_can_be_printed() -> None:
-    """argparse fills in `%` when it prints: a percentage in a sentence once made a traceback of a help."""
-    assert [
-        parser.prog for parser in parsers(linebook.parser()) if parser.prog not in parser.format_help()
-    ] == []
-
-
 def names_in(path: Path) -> set[str]:
     """The tests of a module by their name, those of a class as Class::name."""
     found = set()

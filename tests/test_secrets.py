@@ -17,7 +17,9 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from urllib.parse import quote
 
@@ -26,13 +28,16 @@ from aiohttp.test_utils import TestClient, TestServer
 from cryptography.hazmat.primitives import serialization
 
 import linebook
+from dashboard import values
 from dashboard.app import make_app
+from dashboard.past import Past
+from dashboard.slow import Asked, Page, find
 from probe.endpoint import keys
 from probe.practice.relay import free_pair
 from probe.wire.invitation import parse, secret_text, write
 from store import site as sites
 from store.clock import Clock
-from store.reader import ReaderThread
+from store.reader import Reader, ReaderThread
 
 PROGRAM = Path(__file__).parent.parent / "linebook.py"
 HOST = "127.0.0.1:8470"
@@ -323,6 +328,21 @@ async def test_pages_hold_no_secret(planted: Planted) -> None:
     assert len(out) > 8
     assert any(path.endswith(".json") for path in out)
     assert Planted(folder=planted.folder, secrets=planted.secrets, out=out).found() == []
+
+
+def test_what_is_kept_of_verdicts_holds_no_secret(planted: Planted) -> None:
+    """What the slow pages found is kept on disk, with the site and its endpoints by reference."""
+    site = sites.load(planted.folder / "site.toml")
+    now_ns, day = Clock().unix_ns(), date(2026, 11, 1)
+    kept = {"all of the site": values.dumps((site, site.endpoints), of=site)}
+    with closing(Reader.open(site.database)) as reader:
+        for page in (Page.ACCEPTANCE, Page.FINDINGS, Page.LEDGER, Page.CALENDAR, Page.TERM):
+            asked = Asked(page=page, handoff="old", day=day)
+            found = find(reader, site=site, past=Past(), asked=asked, now_ns=now_ns)
+            kept[page] = values.dumps(found, of=site)
+    assert Planted(folder=planted.folder, secrets=planted.secrets, out=kept).found() == []
+    assert site.endpoints[0].invitation.encode() in values.dumps(site)
+    assert values.loads(kept["all of the site"], of=site) == (site, site.endpoints)
 
 
 def test_a_secret_never_shows_in_a_repr(planted: Planted) -> None:

@@ -37,8 +37,8 @@ OPENS = {  # what unpacks archives, resolves entities or runs what it reads
     *("pickle", "marshal", "shelve", "dill", "yaml", "joblib"),
 }
 KNOWN = {
-    # two ends of a pipe that only this program's own processes hold, of one account
-    "dashboard/beside.py": {"pickle"},
+    # of a pipe between this program's processes and of files of its own, and makes nothing but its own values
+    "dashboard/values.py": {"pickle"},
     # the one reader there is: packs, which are refused for any oddity and never unpacked
     "store/bundle.py": {"zipfile", "zipfile.ZipFile"},
     "store/zip_tricks.py": {"zipfile"},

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from commands.options import values
-from commands.options.parsing import Parser, command
+from commands.options.parsing import Parser, command, group, takes_site, tells_json
 
 
 def add(commands: Any) -> None:
@@ -18,8 +18,7 @@ def add(commands: Any) -> None:
 
 def _run_commands(commands: Any) -> None:
     words = "rate, paced, capacity, burst, sizes, steps, loaded-delay, rehearsal, train, soak, mtu or lookup"
-    run = commands.add_parser("run", help=f"Measure once, now: {words}.")
-    methods = run.add_subparsers(title="commands", metavar="METHOD", required=True, parser_class=Parser)
+    methods = group(commands, "run", f"Measure once, now: {words}.", one="METHOD")
     rate = command(
         methods,
         "rate",
@@ -79,7 +78,7 @@ def _run_commands(commands: Any) -> None:
         "A stream plan's own frames, all destinations at once: which would come late or never. It fills the "
         "line as the show would: emergency calls, alarms or medical devices may share it.",
     )
-    rehearsal.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(rehearsal)
     rehearsal.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
     rehearsal.add_argument(
         "--endpoint",
@@ -89,7 +88,7 @@ def _run_commands(commands: Any) -> None:
     rehearsal.add_argument(
         "--seconds", type=values.number(1, 3600), default=60, metavar="S", help="1 to 3600 (default 60)"
     )
-    rehearsal.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(rehearsal)
     capacity = command(
         methods,
         "capacity",
@@ -313,12 +312,12 @@ def _split_command(commands: Any) -> None:
         "split:command",
         "Within a minute: on which part of the way is the trouble, and who must act?",
     )
-    split.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(split)
     split.add_argument("--handoff", metavar="NAME", help="the way of this handoff (needed with several)")
     split.add_argument(
         "--seconds", type=values.number(5, 1800), default=45, metavar="S", help="5 to 1800 (default 45)"
     )
-    split.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(split)
 
 
 def _failover_command(commands: Any) -> None:
@@ -329,7 +328,7 @@ def _failover_command(commands: Any) -> None:
         "Two uplinks and a stopwatch: you break the main one (warn everybody first), and it tells how long "
         "nothing passed, what was lost, and when traffic came back. Ctrl-C ends it and keeps what was seen.",
     )
-    failover.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(failover)
     failover.add_argument(
         "--main", metavar="NAME", help="the handoff that will be broken (default: the first of two)"
     )
@@ -349,7 +348,7 @@ def _failover_command(commands: Any) -> None:
         metavar="N",
         help="packets of each train, 10 to 100 (default 20); the stopwatch is as fine as they are apart",
     )
-    failover.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(failover)
 
 
 def _reach_options(parser: Parser) -> None:
@@ -367,4 +366,4 @@ def _way_options(parser: Parser) -> None:
     parser.add_argument(
         "--source", type=values.address, metavar="ADDRESS", help="leave with this source address"
     )
-    parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(parser)

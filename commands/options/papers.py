@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from commands.options import values
-from commands.options.parsing import command
+from commands.options.parsing import command, takes_site, tells_json
 
 
 def add(commands: Any) -> None:
@@ -17,7 +17,7 @@ def add(commands: Any) -> None:
         "pack:command",
         "An evidence pack of one handoff: paper, raw data, verdicts, signature, and how to check them.",
     )
-    pack.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(pack)
     pack.add_argument("--handoff", metavar="NAME", help="a handoff of the site file (its only one)")
     pack.add_argument(
         "--from",
@@ -40,4 +40,4 @@ def add(commands: Any) -> None:
         action="store_true",
         help="withhold nothing but secrets, and add the sealed days of the whole record",
     )
-    pack.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(pack)

@@ -7,6 +7,7 @@ import difflib
 import importlib
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, NoReturn, cast
 
 from commands.exits import EXIT_MISTAKE
@@ -38,10 +39,30 @@ def command(commands: Any, name: str, where: str, words: str) -> Parser:
 
     That module is loaded when the command is given and not before, so that help comes at once.
     """
-    escaped = words.replace("%", "%%")  # argparse fills help in, and a description only where it names prog
-    made: Parser = commands.add_parser(name, help=escaped, description=words, allow_abbrev=False)
+    made = _added(commands, name, words)
     made.set_defaults(command=_loaded(where), parser=made, word=name)
     return made
+
+
+def group(commands: Any, name: str, words: str, *, one: str = "COMMAND") -> Any:
+    """Declare a word that has commands of its own, of which `one` stands in its usage."""
+    made = _added(commands, name, words)
+    return made.add_subparsers(title="commands", metavar=one, required=True, parser_class=Parser)
+
+
+def takes_site(made: argparse.ArgumentParser) -> None:
+    """Declare the argument that most commands begin with."""
+    made.add_argument("site", type=Path, metavar="SITE", help="the site file")
+
+
+def tells_json(made: argparse.ArgumentParser) -> None:
+    """Declare the option of every command whose answer a program may read."""
+    made.add_argument("--json", action="store_true", help="one JSON object on standard output")
+
+
+def _added(commands: Any, name: str, words: str) -> Parser:
+    told = words.replace("%", "%%")  # which help formats and a description does not
+    return cast(Parser, commands.add_parser(name, help=told, description=words, allow_abbrev=False))
 
 
 def _loaded(where: str) -> Callable[[argparse.Namespace], int]:

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from commands.options import values
-from commands.options.parsing import Parser, command
+from commands.options.parsing import command, group, takes_site, tells_json
 
 
 def add(commands: Any) -> None:
@@ -17,15 +17,14 @@ def add(commands: Any) -> None:
 
 
 def _show_commands(commands: Any) -> None:
-    show = commands.add_parser("show", help="A show after it: what became of it.")
-    acts = show.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
+    acts = group(commands, "show", "A show after it: what became of it.")
     report = command(
         acts,
         "report",
         "show:command",
         "What became of a show: its stalls, whose each of the encoder's drops was, and the forecast's score.",
     )
-    report.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(report)
     report.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
     report.add_argument(
         "--date",
@@ -40,7 +39,7 @@ def _show_commands(commands: Any) -> None:
         help="drops that the encoder noted: CSV with a column time, and seconds, frames, destination",
     )
     values.paper(report)
-    report.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(report)
 
 
 def _upload_commands(commands: Any) -> None:
@@ -51,7 +50,7 @@ def _upload_commands(commands: Any) -> None:
         "When is an upload over, and when must it start? By past days, hour by hour, minus the hours of "
         "shows.",
     )
-    plan.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(plan)
     plan.add_argument("--size", type=values.size, required=True, metavar="SIZE", help='"64 GB" or "59.6 GiB"')
     plan.add_argument("--start", metavar="TIME", help='"23:00" or "2026-03-09 23:00" (default: now)')
     plan.add_argument(
@@ -59,14 +58,14 @@ def _upload_commands(commands: Any) -> None:
     )
     plan.add_argument("--to", metavar="NAME", help="the receiver, as its receipts call it")
     plan.add_argument("--at-most", type=values.rate, metavar="RATE", help='what it takes, such as "250 Mb/s"')
-    plan.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(plan)
     receipt = command(
         commands,
         "receipt",
         "upload:receipt",
         "Put a real upload on record, from which plans learn what its receiver takes.",
     )
-    receipt.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(receipt)
     receipt.add_argument("--to", required=True, metavar="NAME", help="the receiver, as you call it")
     receipt.add_argument(
         "--size", type=values.size, required=True, metavar="SIZE", help='"64 GB" or "59.6 GiB"'
@@ -78,7 +77,7 @@ def _upload_commands(commands: Any) -> None:
     receipt.add_argument("--sha256", metavar="HEX", help="checksum of what was sent")
     receipt.add_argument("--handoff", metavar="NAME", help="which handoff carried it (the only one)")
     values.paper(receipt)
-    receipt.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(receipt)
 
 
 def _house_command(commands: Any) -> None:
@@ -89,5 +88,5 @@ def _house_command(commands: Any) -> None:
         "What can each hop of your own way show at best, which is the weakest, and what is the cheapest "
         "cure?",
     )
-    house.add_argument("site", type=Path, metavar="SITE", help="the site file")
-    house.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    takes_site(house)
+    tells_json(house)

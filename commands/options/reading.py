@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from commands.options import values
-from commands.options.parsing import Parser, command
+from commands.options.parsing import command, group, takes_site, tells_json
 
 
 def add(commands: Any) -> None:
@@ -21,7 +21,7 @@ def _reading_commands(commands: Any) -> None:
         "reading:check",
         "Will the line hold for this stream plan? Go, Tight, Hold or Unknown.",
     )
-    check.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(check)
     check.add_argument("--plan", required=True, metavar="NAME", help="a stream plan of the site file")
     when = check.add_mutually_exclusive_group()
     when.add_argument(
@@ -34,7 +34,7 @@ def _reading_commands(commands: Any) -> None:
         "--keep", action="store_true", help="put the answer on record as the forecast of the next show"
     )
     values.paper(check)
-    check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(check)
     verify = command(
         commands,
         "verify",
@@ -52,7 +52,7 @@ def _reading_commands(commands: Any) -> None:
         metavar="PUBKEY",
         help="public key or fingerprint that must have signed, as it was noted elsewhere (may be repeated)",
     )
-    verify.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(verify)
     salvage = command(
         commands,
         "salvage",
@@ -61,7 +61,7 @@ def _reading_commands(commands: Any) -> None:
     )
     salvage.add_argument("database", type=Path, metavar="DATABASE", help="the damaged database")
     salvage.add_argument("copy", type=Path, metavar="NEW", help="the new one; it may not exist yet")
-    salvage.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(salvage)
     correct = command(
         commands,
         "correct",
@@ -74,14 +74,14 @@ def _reading_commands(commands: Any) -> None:
     )
     correct.add_argument("--what", required=True, metavar="TEXT", help="how it is to be read")
     correct.add_argument("--why", required=True, metavar="TEXT", help="how that is known")
-    correct.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(correct)
     events = command(
         commands,
         "events",
         "reading:events",
         "The fault log: what happened, joined into cases, with owner and next step.",
     )
-    events.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(events)
     events.add_argument(
         "--from",
         dest="first",
@@ -93,7 +93,7 @@ def _reading_commands(commands: Any) -> None:
         "--to", dest="last", type=values.day, metavar="DATE", help="last day, included (today)"
     )
     events.add_argument("--handoff", metavar="NAME", help="this handoff alone, and what concerns all")
-    events.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(events)
     rates = command(
         commands,
         "rates",
@@ -108,12 +108,12 @@ def _reading_commands(commands: Any) -> None:
         "The exclusions ledger: what each rule left out of each verdict, and the verdict without it.",
     )
     for each in (rates, ledger):
-        each.add_argument("site", type=Path, metavar="SITE", help="the site file")
+        takes_site(each)
         each.add_argument("--handoff", metavar="NAME", help="this handoff alone (default: every one)")
         each.add_argument(
             "--days", type=values.whole(1, 3660), default=30, metavar="N", help="the last N days (default 30)"
         )
-        each.add_argument("--json", action="store_true", help="one JSON object on standard output")
+        tells_json(each)
     _findings_command(commands)
     _accept_command(commands)
     budget = command(
@@ -122,8 +122,8 @@ def _reading_commands(commands: Any) -> None:
         "reading:budget",
         "What tests spent of their allowance, and everybody of the provider's cap; and what it will come to.",
     )
-    budget.add_argument("site", type=Path, metavar="SITE", help="the site file")
-    budget.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    takes_site(budget)
+    tells_json(budget)
     campaign = command(
         commands,
         "campaign",
@@ -134,30 +134,28 @@ def _reading_commands(commands: Any) -> None:
         "source", type=Path, metavar="SITE|DATABASE", help="the site file; a database gives no verdict"
     )
     campaign.add_argument("name", nargs="?", metavar="NAME", help="one campaign")
-    campaign.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(campaign)
     _term_commands(commands)
     _export_command(commands)
     _samples_command(commands)
-    host = commands.add_parser("host", help="This computer: check whether it can measure well.")
-    acts = host.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
+    acts = group(commands, "host", "This computer: check whether it can measure well.")
     host_check = command(
         acts,
         "check",
         "checking:host_check",
         "Can this computer measure what the site file asks? Its ceiling, ports, kernel, clock and disk.",
     )
-    host_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
-    host_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
-    site = commands.add_parser("site", help="The site file: check it.")
-    acts = site.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
+    takes_site(host_check)
+    tells_json(host_check)
+    acts = group(commands, "site", "The site file: check it.")
     site_check = command(
         acts,
         "check",
         "checking:site_check",
         "What is wrong with a site file, what its schedule costs a month, what its cards leave open.",
     )
-    site_check.add_argument("site", type=Path, metavar="SITE", help="the site file")
-    site_check.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    takes_site(site_check)
+    tells_json(site_check)
 
 
 def _accept_command(commands: Any) -> None:
@@ -168,7 +166,7 @@ def _accept_command(commands: Any) -> None:
         "The acceptance sheet of a handoff: rows A1 to A20 judged from the record, safety first, what comes "
         "next, and until when a refusal is in time.",
     )
-    accept.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(accept)
     for option, what, words in (
         ("--handoff", "NAME", "the handoff (default: all of them in a few lines)"),
         ("--row", "ROW", "one row (A1 to A20) or safety question (S1 to S6)"),
@@ -189,7 +187,7 @@ def _accept_command(commands: Any) -> None:
         help="with --run: shorter than the sheet asks, which can show a limit missed and never kept",
     )
     values.paper(accept)
-    accept.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(accept)
 
 
 def _findings_command(commands: Any) -> None:
@@ -200,7 +198,7 @@ def _findings_command(commands: Any) -> None:
         "Which signatures of faults the record shows: what was seen, the likely cause, who must act, what "
         "would confirm it.",
     )
-    findings.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(findings)
     findings.add_argument(
         "--from",
         dest="first",
@@ -219,7 +217,7 @@ def _findings_command(commands: Any) -> None:
         metavar="CSV",
         help="the house's own list of times, such as a kiln's: columns what, from, to",
     )
-    findings.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(findings)
 
 
 def _term_commands(commands: Any) -> None:
@@ -230,7 +228,7 @@ def _term_commands(commands: Any) -> None:
         "statement:statement_command",
         "A month: availability by every rule, credits with each step, rates; by when to claim.",
     )
-    statement.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(statement)
     statement.add_argument(
         "--month", type=values.month, metavar="MONTH", help="such as 2026-11 (default: the last)"
     )
@@ -241,14 +239,14 @@ def _term_commands(commands: Any) -> None:
         help="number it and freeze it in the record; again only as a new version that says what changed",
     )
     values.paper(statement)
-    statement.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(statement)
     compare = command(
         commands,
         "compare",
         "over_time:compare_command",
         "Two lines by hour of the day, and what paying for both cost.",
     )
-    compare.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(compare)
     compare.add_argument("--old", metavar="NAME", help="the line that goes (the other of two handoffs)")
     compare.add_argument("--new", metavar="NAME", help="the line that stays")
     compare.add_argument(
@@ -257,24 +255,24 @@ def _term_commands(commands: Any) -> None:
     compare.add_argument(
         "--to", dest="last", type=values.day, metavar="DATE", help="last day, included (today)"
     )
-    compare.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(compare)
     renewal = command(
         commands,
         "renewal",
         "over_time:renewal_command",
         "A term so far: paid, credits, months failed, cost of a Mb/s, days of notice, trends and changes.",
     )
-    renewal.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(renewal)
     renewal.add_argument("--handoff", metavar="NAME", help="this handoff alone")
     values.paper(renewal)
-    renewal.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(renewal)
     ticket = command(
         commands,
         "ticket",
         "statement:ticket_command",
         "Put on record what the provider was told and when; the same reference again adds to it.",
     )
-    ticket.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(ticket)
     ticket.add_argument("reference", metavar="REFERENCE", help="the provider's reference of the report")
     ticket.add_argument("--handoff", metavar="NAME", help="a handoff of the site file (its only one)")
     for option, what in (("opened", "when it was opened"), ("closed", "when the provider closed it")):
@@ -283,7 +281,7 @@ def _term_commands(commands: Any) -> None:
         "--promised", type=values.moment, metavar="TIME", help="by when a repair was promised"
     )
     ticket.add_argument("--says", metavar="TEXT", help="what was said")
-    ticket.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(ticket)
 
 
 def _export_command(commands: Any) -> None:
@@ -307,7 +305,7 @@ def _export_command(commands: Any) -> None:
     export.add_argument("--to", dest="last", type=values.day, metavar="DATE", help="last day, included")
     export.add_argument("--handoff", metavar="NAME", help="what concerns this handoff alone")
     export.add_argument("--force", action="store_true", help="replace files that are there already")
-    export.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(export)
 
 
 def _samples_command(commands: Any) -> None:

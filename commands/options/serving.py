@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from commands.options import values
-from commands.options.parsing import Parser, command
+from commands.options.parsing import command, group, takes_site, tells_json
 
 
 def add(commands: Any) -> None:
@@ -49,23 +49,20 @@ def _practice_command(commands: Any) -> None:
 
 
 def _endpoint_commands(commands: Any) -> None:
-    endpoint = commands.add_parser(
-        "endpoint", help="The far end that you host: invite, serve, and its callers."
-    )
-    acts = endpoint.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
+    acts = group(commands, "endpoint", "The far end that you host: invite, serve, and its callers.")
     invite = command(
         acts, "invite", "serving:invite", "Make an endpoint's keys in DIR and print one invitation, a secret."
     )
-    invite.add_argument("directory", type=Path, metavar="DIR")
+    invite.add_argument("directory", type=Path, metavar="DIR", help="the endpoint's own")
     invite.add_argument("--address", required=True, metavar="HOST[:PORT]", help="where probes will find it")
     invite.add_argument(
         "--name", default="probe", help="name of the caller; the same name again replaces its key"
     )
-    invite.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(invite)
     serve = command(
         acts, "serve", "serving:serve", "Answer the holders of invitations made in DIR, and nobody else."
     )
-    serve.add_argument("directory", type=Path, metavar="DIR")
+    serve.add_argument("directory", type=Path, metavar="DIR", help="the endpoint's own")
     serve.add_argument("--listen", metavar="ADDRESS[:PORT]", help="where to listen (default: every address)")
     _caller_commands(acts)
 
@@ -77,7 +74,7 @@ def _caller_commands(acts: Any) -> None:
         "callers:rotate",
         "Print a new invitation of a caller, whose older one still counts for some hours.",
     )
-    rotate.add_argument("directory", type=Path, metavar="DIR")
+    rotate.add_argument("directory", type=Path, metavar="DIR", help="the endpoint's own")
     rotate.add_argument("--address", required=True, metavar="HOST[:PORT]", help="where probes will find it")
     rotate.add_argument("--name", default="probe", help="name of the caller (default probe)")
     rotate.add_argument(
@@ -93,7 +90,7 @@ def _caller_commands(acts: Any) -> None:
         "callers:revoke",
         "Admit a caller no more; a running endpoint ends what it has under way within seconds.",
     )
-    revoke.add_argument("directory", type=Path, metavar="DIR")
+    revoke.add_argument("directory", type=Path, metavar="DIR", help="the endpoint's own")
     revoke.add_argument("--name", required=True, help="name of the caller")
     listed = command(
         acts,
@@ -101,33 +98,33 @@ def _caller_commands(acts: Any) -> None:
         "callers:listed",
         "Who is invited, what each may have, and what each used this month.",
     )
-    listed.add_argument("directory", type=Path, metavar="DIR")
+    listed.add_argument("directory", type=Path, metavar="DIR", help="the endpoint's own")
     cross = command(
         acts,
         "cross",
         "callers:cross",
         "Test this endpoint against the others that others.toml in DIR names: is it the line or an endpoint?",
     )
-    cross.add_argument("directory", type=Path, metavar="DIR")
+    cross.add_argument("directory", type=Path, metavar="DIR", help="the endpoint's own")
     for one in (rotate, revoke, listed, cross):
-        one.add_argument("--json", action="store_true", help="one JSON object on standard output")
+        tells_json(one)
 
 
 def _probe_commands(commands: Any) -> None:
     probe = command(commands, "probe", "serving:probe", "Measure by the site file's schedule until stopped.")
-    probe.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(probe)
     status = command(
         commands,
         "status",
         "asking:status",
         "What the running probe does, what is due next, and what holds it back.",
     )
-    status.add_argument("site", type=Path, metavar="SITE", help="the site file")
-    status.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    takes_site(status)
+    tells_json(status)
     stop = command(
         commands, "stop", "asking:stop", "End all test traffic of the running probe at both ends, within 2 s."
     )
-    stop.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(stop)
     how_long = stop.add_mutually_exclusive_group()
     how_long.add_argument(
         "--minutes",
@@ -137,12 +134,12 @@ def _probe_commands(commands: Any) -> None:
         help="measure again after N (default 60)",
     )
     how_long.add_argument("--resume", action="store_true", help="measure again at once")
-    stop.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(stop)
     _window_commands(commands)
     dashboard = command(
         commands, "dashboard", "serving:dashboard", "Show the record as pages on this machine."
     )
-    dashboard.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(dashboard)
     dashboard.add_argument(
         "--host",
         default="127.0.0.1",
@@ -170,7 +167,7 @@ def _probe_commands(commands: Any) -> None:
         "Who may open the dashboard beyond this machine: list them, or make, change or remove one. The "
         "password is asked for, or is the first line of standard input.",
     )
-    login.add_argument("site", type=Path, metavar="SITE", help="the site file")
+    takes_site(login)
     login.add_argument("name", nargs="?", metavar="NAME", help="whose login (default: list all)")
     how = login.add_mutually_exclusive_group()
     how.add_argument(
@@ -180,12 +177,11 @@ def _probe_commands(commands: Any) -> None:
         "else, by a token that is printed once",
     )
     how.add_argument("--remove", action="store_true", help="take it away")
-    login.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    tells_json(login)
 
 
 def _window_commands(commands: Any) -> None:
-    window = commands.add_parser("window", help="Open or close a show window at once.")
-    acts = window.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
+    acts = group(commands, "window", "Open or close a show window at once.")
     opening = command(acts, "open", "asking:window", "From now on no run fills the line; trains go on.")
     opening.add_argument(
         "--minutes",
@@ -196,6 +192,6 @@ def _window_commands(commands: Any) -> None:
     closing = command(acts, "close", "asking:window", "Close the show windows that were opened at once.")
     for parser, opens in ((opening, True), (closing, False)):
         parser.set_defaults(opens=opens)
-        parser.add_argument("site", type=Path, metavar="SITE", help="the site file")
+        takes_site(parser)
         parser.add_argument("--handoff", metavar="NAME", help="concerns this handoff (default: all of them)")
-        parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
+        tells_json(parser)

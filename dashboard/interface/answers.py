@@ -104,6 +104,7 @@ CASE = thing(
         "handoff": known(TEXT),
         "subject": word(*Subject),
         "owner": _OWNER,
+        "why": known(TEXT),
         "says": TEXT,
         "next": TEXT,
         "events": listed(_EVENT),
@@ -405,6 +406,21 @@ PROBE = thing(
         "refused": known(TEXT),
     },
     {  # what an older probe does not tell
+        "checks": listed(
+            thing(
+                {
+                    "plan": TEXT,
+                    "title": TEXT,
+                    "before": word("24h", "1h", "10min"),
+                    "handoff": TEXT,
+                    "handoffs": listed(TEXT),
+                    "seconds": NUMBER,
+                    "started": MOMENT,
+                    "asked": TEXT,
+                    "progress": known(TEXT),
+                }
+            )
+        ),
         "asked": listed(with_fields(_PLAN, {"why": TEXT})),
         "soaks": listed(_SOAKING),
         "allowances": listed(_ALLOWANCE),

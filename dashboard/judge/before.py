@@ -1,13 +1,12 @@
 """What a check shortly before a show makes of what it finds: a day, an hour, ten minutes before.
 
-The forecast of comparable hours stands; each thing looked at now can only lower it. How long each stage may
-take, and what it sends, is common practice, no source. Pure.
+The forecast of comparable hours stands; each thing looked at now can only lower it. Pure.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 
 from dashboard.judge import freezes, layers
@@ -17,7 +16,7 @@ from store.clock import NS_PER_S
 from store.failovers import Failover
 from store.quantities import size_text
 from store.records import Circumstances, Failed, RateRun, Stall, Standing, TrainSpan, standing_of
-from store.shows import LookedAt
+from store.shows import Forecast, LookedAt
 from store.site import Destination
 
 REACHED = 0.97  # of what a capped run asked for: what its packets and its end leave of it
@@ -25,14 +24,6 @@ OTHERS_SHARE = 0.05  # of the plan's demand that other traffic may take before s
 RECENT_S = 1800
 LEAST_WATCHED_S = 300  # of the last half hour, for its stalls to say something
 EXERCISED_S = 92 * 86_400  # a failover that was tried within a quarter counts as exercised
-
-
-class Stage(StrEnum):
-    """How long before a show, by the word of the command."""
-
-    DAY = "24h"
-    HOUR = "1h"
-    MINUTES = "10min"
 
 
 class Found(StrEnum):
@@ -44,24 +35,6 @@ class Found(StrEnum):
     NOT_DONE = "not done"
     NOTE = "note"
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stint:
-    """What a stage may take, and its run: `factor` times the planned total, None for all that the line
-    gives.
-    """
-
-    within_s: float
-    run_s: float
-    factor: float | None
-    every_uplink: bool
-
-
-STINTS = {
-    Stage.DAY: Stint(within_s=300, run_s=10, factor=None, every_uplink=True),
-    Stage.HOUR: Stint(within_s=60, run_s=30, factor=1.5, every_uplink=True),
-    Stage.MINUTES: Stint(within_s=20, run_s=10, factor=1.2, every_uplink=False),
-}
 
 _SAY_NOTHING = ("light", "short", "ceiling_unknown")  # reasons that every run of a check may have
 _CAPS = {Found.AMISS: Answer.TIGHT, Found.BAD: Answer.HOLD}
@@ -80,6 +53,16 @@ def answer(forecast: Answer, rows: Sequence[LookedAt]) -> tuple[Answer, LookedAt
     if forecast is Answer.UNKNOWN:
         return (Answer.HOLD, worst) if capped is Answer.HOLD else (forecast, None)
     return (capped, worst) if _WORSE.index(capped) > _WORSE.index(forecast) else (forecast, None)
+
+
+def lowered(check: Check, looked: Forecast | None, *, when: str) -> Check:
+    """The answer of comparable hours as the last check before this very show left it, told since `when`."""
+    if looked is None:
+        return check
+    found, decides = answer(check.answer, looked.rows)
+    if decides is None:
+        return check
+    return replace(check, answer=found, because=f"Looked at {when}, {decides.what}: {decides.said}")
 
 
 def _place(row: LookedAt) -> int:

@@ -42,9 +42,14 @@ class WindowEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunNow:
-    """A run under way: what it is, its method's newest sentence, how many of its seconds have passed."""
+    """A run or a check under way: what it is, its newest sentence, how many of its seconds have passed.
 
+    `name` tells it from the others of the page.
+    """
+
+    name: str
     handoff: str
+    what: str
     text: str
     said: str
     done_s: int
@@ -101,27 +106,32 @@ def part(asked: Asked, *, handoffs: tuple[str, ...], visitor: Visitor | None, wh
 
 
 def runs(status: Json, where: tzinfo) -> tuple[RunNow, ...]:
-    """The runs under way."""
-    found = []
-    for one in status["running"]:
-        began, at = (datetime.fromisoformat(one_of) for one_of in (one["started"], status["now"]))
-        done_s = max(0, int((at - began).total_seconds()))
-        said = one.get("progress") or "under way"
-        found.append(
-            RunNow(
-                handoff=one["handoff"],
-                text=doing.run_sentence(one, status, where),
-                said=f"{said[:1].upper()}{said[1:]}; {done_s} s of {one['seconds']:g} s.",
-                done_s=done_s,
-                seconds=round(one["seconds"]),
-            )
-        )
-    return tuple(found)
+    """The runs under way, and the check before a show."""
+    made = [_run(one, status, text=doing.run_sentence(one, status, where)) for one in status["running"]]
+    for one in status.get("checks", ()):  # an older probe tells none
+        made.append(_run(one, status, text=doing.check_sentence(one, status, where), check=True))
+    return tuple(made)
+
+
+def _run(one: Json, status: Json, *, text: str, check: bool = False) -> RunNow:
+    began, at = (datetime.fromisoformat(one_of) for one_of in (one["started"], status["now"]))
+    done_s = max(0, int((at - began).total_seconds()))
+    said = (one.get("progress") or "under way").removesuffix(".")
+    return RunNow(
+        name=f"check of {one['plan']}" if check else one["handoff"],
+        handoff=one["handoff"],
+        what="Check" if check else "Run",
+        text=text,
+        said=f"{said[:1].upper()}{said[1:]}; {done_s} s of {one['seconds']:g} s.",
+        done_s=done_s,
+        seconds=round(one["seconds"]),
+    )
 
 
 def key(status: Json) -> str:
     """Changes when a run, a window or what waits begins or ends, and with nothing else."""
     going = [(one["handoff"], one["started"]) for one in status["running"]]
+    going += [(one["plan"], one["started"]) for one in status.get("checks", ())]
     open_ = [(one["name"], one["opened"]) for one in status["windows"]]
     said = json.dumps([going, open_, len(status.get("asked", ()))])
     return hashlib.sha256(said.encode()).hexdigest()[:12]

@@ -20,9 +20,10 @@ from dashboard.judge.hours import Show
 from dashboard.judge.stream import Check
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Chart, Heading, Mark, Table, cells, number
-from dashboard.pages.today import ANSWERS
+from dashboard.pages.today import ANSWERS, STAGES
 from dashboard.pages.wording import DASH, Moment, counted, mbps, moment, percent, span
 from store import jsonform
+from store.before_show import stage_of
 from store.clock import NS_PER_S, rfc3339, zone
 from store.quantities import size_text
 from store.reader import Reader
@@ -96,6 +97,7 @@ class ShowEntry:
     notes: tuple[str, ...]
     figures: tuple[tuple[str, str], ...]
     looked: Table | None
+    stage: str  # of the check that there is time for; empty without a show, and while it is on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +116,7 @@ class ShowsPage:
 
     frame: Frame
     planned: tuple[ShowEntry, ...]
+    stages: tuple[tuple[str, str], ...]
     sent: tuple[SentEntry, ...]
     windows: Table | None
     reports: Table | None
@@ -130,14 +133,16 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     planned = []
     for plan in site.plans:
         show = hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S)
+        looked = history.looked_at(reader, plan, show)
+        check = history.check(
+            site, plan, records, now_unix_ns=now_ns, limits=limits, elsewhere=True, thorough=True
+        )
         planned.append(
             Planned(
                 plan=plan,
                 show=show,
-                check=history.check(
-                    site, plan, records, now_unix_ns=now_ns, limits=limits, elsewhere=True, thorough=True
-                ),
-                forecast=_forecast(reader, plan, show),
+                check=history.lowered(check, looked, where=where),
+                forecast=looked,
                 seen=_on_air(reader, site, plan, show, now_ns),
             )
         )
@@ -250,13 +255,6 @@ def score(reports: Iterable[ShowReport]) -> tuple[int, float | None, float | Non
     return len(scored), sum(one.brier or 0.0 for one in scored) / len(scored), clean * (1 - clean)
 
 
-def _forecast(reader: Reader, plan: StreamPlan, show: Show | None) -> Forecast | None:
-    if show is None:
-        return None
-    found = reader.documents(Forecast, handoff=plan.handoff, having=("plan", (plan.name,)))
-    return next((one for one in reversed(found) if one.show_start_unix_ns == show.start_unix_ns), None)
-
-
 def _on_air(reader: Reader, site: Site, plan: StreamPlan, show: Show | None, now_ns: int) -> tuple[Seen, ...]:
     if show is None or show.start_unix_ns > now_ns:
         return ()
@@ -277,6 +275,7 @@ def page(found: Findings, *, frame: Frame) -> ShowsPage:
     return ShowsPage(
         frame=frame,
         planned=tuple(_entry(one, found) for one in found.planned),
+        stages=STAGES,
         sent=tuple(_sent_entry(one, found.zone) for one in found.sent),
         windows=_windows(found.site),
         reports=_reports(reports, found) if reports else None,
@@ -288,6 +287,7 @@ def page(found: Findings, *, frame: Frame) -> ShowsPage:
 
 def _entry(one: Planned, found: Findings) -> ShowEntry:
     check, show = one.check, one.show
+    ahead_s = 0.0 if show is None else (show.start_unix_ns - found.now_ns) / NS_PER_S
     return ShowEntry(
         mark=ANSWERS[check.answer],
         start=None if show is None else moment(show.start_unix_ns, found.zone, form="%a %d %b %H:%M"),
@@ -300,6 +300,7 @@ def _entry(one: Planned, found: Findings) -> ShowEntry:
         notes=(*check.notes, *_so_far(one)),
         figures=_figures(one),
         looked=_looked(one.forecast, found.zone),
+        stage="" if show is None or ahead_s <= 0 else str(stage_of(ahead_s)),
     )
 
 

@@ -11,7 +11,7 @@ from datetime import tzinfo
 from typing import Any
 from urllib.parse import quote
 
-from dashboard import acceptance, history
+from dashboard import acceptance, case_owners, history
 from dashboard.api import Json
 from dashboard.figures import show
 from dashboard.figures.pooling import Piece, Stretch
@@ -30,6 +30,8 @@ from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cel
 from dashboard.pages.now import NowPart
 from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment, ms, path, span
 from store import case_words, fault_log, jsonform
+from store.before_show import Stage, stage_of
+from store.before_show import said as stage_said
 from store.cases import Case
 from store.cells import Length
 from store.clock import NS_PER_S, rfc3339, zone
@@ -38,6 +40,7 @@ from store.notices import Notice as SentNotice
 from store.reader import Reader
 from store.records import Direction, Gap, RateRun
 from store.rehearsals import Rehearsal
+from store.shows import Forecast
 from store.site import Handoff, Site, StreamPlan
 
 MOST_RUNS = 10  # the latest ones; Circuit has more
@@ -45,6 +48,7 @@ MOST_CASES = 10  # beside the open ones; Events has more
 HOUR_NS = 3600 * NS_PER_S
 DAY_NS = 24 * HOUR_NS
 AHEAD_S = 14 * 86_400  # how far ahead a show is looked for
+_NEAR_S = 36 * 3600  # a show so near may be checked from here; Shows has the button for every one
 SILENT_S = 30  # the probe leaves a sign of life every 10 s
 
 ANSWERS = {
@@ -53,6 +57,8 @@ ANSWERS = {
     Answer.HOLD: Mark(word="Hold", look="bad"),
     Answer.UNKNOWN: Mark(word="Unknown", look="none"),
 }
+
+STAGES = tuple((str(one), stage_said(one)) for one in Stage)
 
 WEIGHTS = (  # the least weight of a notice, how its margin says it
     (70, Mark(word="Now", look="bad")),
@@ -68,6 +74,7 @@ class Planned:
     plan: StreamPlan
     show: Show | None
     check: Check
+    looked: Forecast | None = None  # the last check before that show
     rehearsal: Rehearsal | None = None
 
 
@@ -143,11 +150,14 @@ class PlanEntry:
 
     mark: Mark
     start: Moment | None
+    name: str
     title: str
     when: str
     because: str
     change: str
     figures: tuple[tuple[str, str], ...]
+    looked: str
+    stage: str  # of the check that there is time for; empty where no show is near
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,6 +172,7 @@ class TodayPage:
     events_left: str
     now: NowPart
     planned: tuple[PlanEntry, ...]
+    stages: tuple[tuple[str, str], ...]
     verdicts: tuple[Entry, ...]
     verdict_table: Table
     budget: tuple[Entry, ...]
@@ -174,27 +185,28 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
     where = zone(site.timezone)
     records = history.of_site(reader, site, now_unix_ns=now_ns)
-    cases = fault_log.read(
+    cases = case_owners.read(
         reader,
-        gap_s=site.rules.case_gap_s,
+        site,
         since_ns=now_ns - DAY_NS,
         until_ns=now_ns + 1,
         now_ns=now_ns,
     )
     limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
-    checks = {
-        plan.name: history.answer(reader, site, plan, records, now_unix_ns=now_ns, limits=limits)
-        for plan in site.plans
-    }
-    planned = [
-        Planned(
-            plan=plan,
-            show=hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S),
-            check=checks[plan.name],
-            rehearsal=rehearsals.last(reader, plan),
+    planned = []
+    for plan in site.plans:
+        show = hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S)
+        looked = history.looked_at(reader, plan, show)
+        check = history.answer(reader, site, plan, records, now_unix_ns=now_ns, limits=limits)
+        planned.append(
+            Planned(
+                plan=plan,
+                show=show,
+                check=history.lowered(check, looked, where=where),
+                looked=looked,
+                rehearsal=rehearsals.last(reader, plan),
+            )
         )
-        for plan in site.plans
-    ]
     verdicts = tuple(
         one
         for handoff in site.handoffs
@@ -209,7 +221,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
             site,
             records,
             verdicts=verdicts,
-            checks=checks,
+            checks={one.plan.name: one.check for one in planned},
             now_unix_ns=now_ns,
             pending=acceptance.pending(reader, site, now_unix_ns=now_ns),
         ),
@@ -298,6 +310,7 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
         events_left=_events_left(found),
         now=now,
         planned=tuple(_plan_entry(planned, found, said) for planned in found.planned),
+        stages=STAGES,
         verdicts=tuple(
             contracts.entry(verdict, corrected_records=len(found.corrected_behind(handoff, verdict)))
             for handoff, verdict in found.verdicts
@@ -411,12 +424,30 @@ def _plan_entry(planned: Planned, found: Findings, said: str) -> PlanEntry:
         start=None
         if next_show is None
         else moment(next_show.start_unix_ns, found.zone, form="%a %d %b %H:%M"),
+        name=plan.name,
         title=f"{plan.title}, on handoff {plan.handoff}",
         when=_when(next_show, found),
         because="" if check.because in said else check.because,
         change=check.smallest_change or "",
         figures=(*_plan_figures(check), *_rehearsed(planned, found)),
+        looked=_looked(planned, found),
+        stage=_stage(next_show, found.now_ns),
     )
+
+
+def _looked(planned: Planned, found: Findings) -> str:
+    """When the last check before this show was made."""
+    looked = planned.looked
+    if looked is None or not looked.rows:
+        return ""
+    when = moment(looked.started_unix_ns, found.zone, form="%a %d %b %H:%M").text
+    return f"Checked {when} ({looked.before} before): {looked.answer.capitalize()}."
+
+
+def _stage(on_air: Show | None, now_ns: int) -> str:
+    """The check that there is time for; empty where no show is near, and where one is on."""
+    ahead_s = 0.0 if on_air is None else (on_air.start_unix_ns - now_ns) / NS_PER_S
+    return str(stage_of(ahead_s)) if 0 < ahead_s <= _NEAR_S else ""
 
 
 def _when(on_air: Show | None, found: Findings) -> str:

@@ -33,14 +33,16 @@ async def _start(request: web.Request) -> web.StreamResponse:
         page = ConfirmPage(
             frame=framed(request, title="Start it?"),
             what=start.what,
+            lead=start.lead,
             cautions=start.cautions,
             action="/runs/start",
             fields=tuple(form.items()),
             back=start.back,
         )
         return html(request.app[PAGES].confirm(page))
-    asked = {"runs": list(start.runs), "confirmed": True, "why": visitor.asked(start.page)}
-    answer = await _ask(request, Act.RUN, asked, otherwise="Nothing was started")
+    act, asked = start.asked
+    asked |= {"confirmed": True, "why": visitor.asked(start.page)}
+    answer = await _ask(request, act, asked, otherwise="Nothing was started")
     log.info("run asked for%s answer=%s", acts.by(visitor), door.said(answer))
     return web.Response(status=303, headers={"Location": "/#now"})
 

@@ -16,7 +16,6 @@ from dashboard.forms import received
 from dashboard.live import LIVE
 from dashboard.pages import site as page
 from dashboard.pages.site import Sent
-from dashboard.past import Past
 from dashboard.site_file import Stale, Text
 from store import door
 from store import site as sites
@@ -132,7 +131,7 @@ def _follow(request: web.Request, site: Site) -> None:
     if site.database != desk.site.database:
         raise UserMistake("database: may not change while the pages are open; start them anew")
     desk.site = request.app[LIVE].site = site
-    desk.past = Past()
+    desk.past = desk.past.of(site)
     desk.kept.forget()
     desk.judged.follow(site, desk.past)
 

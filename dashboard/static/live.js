@@ -12,7 +12,7 @@ function show(state) {
     return;
   }
   for (const run of state.runs) {
-    const entry = [...document.querySelectorAll("[data-run]")].find((one) => one.dataset.run === run.handoff);
+    const entry = [...document.querySelectorAll("[data-run]")].find((one) => one.dataset.run === run.name);
     if (!entry) continue;
     const said = entry.querySelector("[data-said]");
     if (said && said.textContent !== run.said) said.textContent = run.said;

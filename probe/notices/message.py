@@ -25,28 +25,38 @@ class Message:
     json: dict[str, Any]
 
 
-def of(case: Case, notice: Notice, *, site: Site, where: tzinfo) -> Message:
-    """The message about a case as it stands now; times are local at `where`."""
-    says = case_words.says(case)
+def says(case: Case, *, let_go: int = 0) -> str:
+    """The case in a sentence; of one with more events than are kept, what its counts leave out."""
+    found = case_words.says(case)
+    return f"{found} Not counted here are {let_go} earlier events, which are on record." if let_go else found
+
+
+def of(case: Case, notice: Notice, *, site: Site, where: tzinfo, let_go: int = 0) -> Message:
+    """The message about a case as it stands now; times are local at `where`.
+
+    `let_go` is how many earlier events of it are on record only.
+    """
+    said = says(case, let_go=let_go)
     mark = "[invented] " if site.invented else ""
     return Message(
         id=notice.id,
-        subject=_one_line(f"{mark}{site.name}: {says}"),
-        text="\n".join(_lines(case, notice, site, where)) + "\n",
-        json=case_words.as_json(case) | {"site": site.name, "invented": site.invented, "notice": notice.id},
+        subject=_one_line(f"{mark}{site.name}: {said}"),
+        text="\n".join(_lines(case, notice, site, where, let_go=let_go)) + "\n",
+        json=case_words.as_json(case)
+        | {"site": site.name, "invented": site.invented, "notice": notice.id, "events_let_go": let_go},
     )
 
 
-def _lines(case: Case, notice: Notice, site: Site, where: tzinfo) -> list[str]:
+def _lines(case: Case, notice: Notice, site: Site, where: tzinfo, *, let_go: int) -> list[str]:
     began = f"{local(case.started_unix_ns, where):%a %d %b %Y %H:%M:%S %Z}".strip()
     over = "it may go on" if case.ended_unix_ns is None else "it is over"
     shown = case.events[-_MOST_EVENTS:]
-    left = len(case.events) - len(shown)
+    left = len(case.events) - len(shown) + let_go
     return [
         *(["All of this is invented: a practice site.", ""] if site.invented else []),
-        case_words.says(case),
+        says(case, let_go=let_go),
         "",
-        f"Since {began}; {'it is still under way' if case.under_way else over}.",
+        f"Since {'before ' if let_go else ''}{began}; {'it is still under way' if case.under_way else over}.",
         f"Owner: {case.owner}. Next: {case_words.next_step(case)}",
         "",
         "Events:" if not left else f"Events, {left} earlier ones left out:",

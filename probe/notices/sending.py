@@ -19,8 +19,7 @@ from probe.book import Book
 from probe.changing import Changing
 from probe.notices import apart, command, message, rules
 from probe.notices.message import Message
-from store import case_words
-from store.cases import Case, cases, unended
+from store.cases import Case, Subject, cases, unended
 from store.clock import NS_PER_S, Clock, zone
 from store.errors import StoreTrouble
 from store.events import Event
@@ -35,6 +34,7 @@ if TYPE_CHECKING:
 SETTLE_S = 15.0
 TRY_WITHIN_S = 60.0
 
+_MOST_EVENTS, _LAST_EVENTS = 400, 200  # of a case that goes on and is told: beyond the one the other is kept
 _LOOK_AGAIN_S = 30.0  # a wait looks at the windows this often, as some close by the clock
 
 Deliver = Callable[[Message, Channel, Clock], Awaitable[str | None]]  # None: it is delivered; else why not
@@ -85,6 +85,8 @@ class Notices:
     deliver: Deliver = deliver
     _waiting: list[_Waiting] = field(default_factory=list, init=False)
     _changed: Changing = field(default_factory=Changing, init=False)
+    # how many events of a case are let go of, by its handoff and subject
+    _let_go: dict[tuple[str, Subject], int] = field(default_factory=dict, init=False)
 
     def __post_init__(self) -> None:
         """Take up what was queued and neither delivered nor given up."""
@@ -149,7 +151,13 @@ class Notices:
             waiting.give_up_ns = now_ns + round(rules.GIVE_UP_S * NS_PER_S)
             return
         try:
-            found = message.of(case, waiting.notice, site=self.site, where=zone(self.site.timezone))
+            found = message.of(
+                case,
+                waiting.notice,
+                site=self.site,
+                where=zone(self.site.timezone),
+                let_go=self._let_go_of(case),
+            )
             why = await self.deliver(found, channel, self.book.clock)
         except Exception as error:
             self.book.log.exception("notice not delivered channel=%s", channel.name)
@@ -181,7 +189,7 @@ class Notices:
             case_unix_ns=case.started_unix_ns,
             queued_unix_ns=now_ns,
             state=NoticeState.QUEUED,
-            says=case_words.says(case),
+            says=message.says(case, let_go=self._let_go_of(case)),
         )
         self._keep(notice)
         self._wait(notice)
@@ -223,6 +231,37 @@ class Notices:
         """Let go of events and notices of cases that are over and told."""
         waiting = [one.notice for one in self._waiting]
         kept = [case for case in found if case.ended_unix_ns is None or about(case, waiting)]
-        self.events = [event for case in kept for event in case.events]
-        still = {id(notice) for case in kept for notice in about(case, self.known)}
-        self.known = [notice for notice in self.known if id(notice) in still]
+        still = [(case, about(case, self.known)) for case in kept]
+        self.known = [notice for _, notices in still for notice in notices]
+        self._let_go = {
+            (case.handoff, case.subject): count for case in kept if (count := self._let_go_of(case))
+        }
+        self.events = []
+        for case, notices in still:
+            waits = any(notice.state is NoticeState.QUEUED for notice in notices)
+            self.events += case.events if waits else self._shortened(case, notices)
+
+    def _shortened(self, case: Case, notices: Iterable[Notice]) -> tuple[Event, ...]:
+        """What is kept of a case: a line that flaps for weeks is one, which nothing else would end.
+
+        The notices of the case are known by when it begins, so they move along.
+        """
+        if len(case.events) <= _MOST_EVENTS:
+            return case.events
+        before, after = case.events[:-_LAST_EVENTS], case.events[-_LAST_EVENTS:]
+        kept = (*unended(before).values(), *after)
+        key = (case.handoff, case.subject)
+        self._let_go[key] = self._let_go.get(key, 0) + len(case.events) - len(kept)
+        for notice in notices:
+            self.known.remove(notice)
+            began_ns = max(notice.case_unix_ns, kept[0].started_unix_ns)
+            self.known.append(replace(notice, case_unix_ns=began_ns))
+        return kept
+
+    def _let_go_of(self, case: Case) -> int:
+        """How many events of this case are on record only."""
+        return sum(
+            count
+            for (handoff, subject), count in self._let_go.items()
+            if subject is case.subject and (handoff == case.handoff or "" in (handoff, case.handoff))
+        )

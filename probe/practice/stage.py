@@ -178,7 +178,12 @@ class _Stage:
         self._wait(0)
         log = self._backstage / f"{name}.log"
         with log.open("wb") as out:
-            process = children.start([*self._command, *words], stdout=out, stderr=subprocess.STDOUT)
+            process = children.start(
+                [*self._command, *words],
+                stdout=out,
+                stderr=subprocess.STDOUT,
+                env={**os.environ, "CACHE_DIRECTORY": str(self._backstage)},  # which is nobody's home
+            )
         self._children.append(_Child(name=name, process=process, log=log))
         return self._children[-1]
 

@@ -12,8 +12,10 @@ Each probe's record lies on a small file system of its own, which can be filled.
 
 Prints figures, and at the end one line that says what did not hold: a time of more than 0.1 s that is
 neither measured nor gap nor window, a chain that does not verify, a probe that ended, a kind of fault that
-never came. Memory, threads, open files, tasks and Python objects of what lasted come with their slopes.
-FOLDER is made, and keeps the logs, copies of both databases and `done.json`.
+never came; threads, files, children or tasks that are more in the second half than in the first, and
+memory that grows there by the rule of `levels`. What counts is what the process holds (`books`), not what is
+resident: that has pages of files and what the allocator keeps free. The cache of SQLite has its own bound.
+FOLDER is made, and keeps the logs, the books, copies of both databases and `done.json`.
 """
 
 from __future__ import annotations
@@ -39,6 +41,8 @@ from probe.wire import invitation
 from store import verify
 from store.reader import Reader
 from store.records import Gap, OpenKind, WindowOpened
+from tests.bench import books
+from tests.bench.levels import level
 from tests.bench.soak import Seen, look
 from tests.links.namespaces import ENDPOINT_V4, PROBE_V4, Line, line
 
@@ -47,20 +51,9 @@ NS = 10**9
 CALM_S, PAUSE_S, DISK_MB, OTHER_V4 = 300, (20, 60), 160, "192.0.2.11"
 PORTS = {"north": 47_862, "south": 47_872}
 PROBES = ("mortal", "lasting")
-
-# The program, and on SIGUSR2 how many tasks and objects it has, as a line in a file.
-WATCHED = """
-import asyncio, collections, gc, json, signal, sys
-sys.path.insert(0, sys.argv[1])
-told = sys.argv[2]
-def tell(*_):
-    names = collections.Counter(task.get_name().split(" path")[0] for task in asyncio.all_tasks())
-    with open(told, "w") as file:
-        json.dump({"tasks": sum(names.values()), "objects": len(gc.get_objects()), "names": names}, file)
-signal.signal(signal.SIGUSR2, tell)
-import linebook
-sys.exit(linebook.main(sys.argv[3:]))
-"""
+BOOKS = ("tasks", "objects", "held_bytes", "sqlite_bytes", "anonymous_bytes", "file_bytes")
+SQLITE_MAX = 3 * 2**20  # its cache of 2,000 kB (PRAGMA cache_size), and what statements and the schema take
+LEAST_BYTES = 400_000.0  # an hour: 1,000 octets with each of the 400 records an hour of this soak
 
 SITE = """
 name = "Fault soak {name}"
@@ -296,6 +289,10 @@ class Look(Seen):
     minute: int
     tasks: int
     objects: int
+    held_bytes: int
+    sqlite_bytes: int
+    anonymous_bytes: int
+    file_bytes: int
 
 
 def main() -> None:
@@ -328,7 +325,7 @@ def main() -> None:
                 shutil.copy(file, folder / f"{name}{file.name.removeprefix('line')}")
             amiss += _account(name, folder / name / "disk" / "line.db", began_ns, ended_ns)
         for name, found in looks.items():
-            _leaks(name, found)
+            amiss += _leaks(name, found)
         print(f"did not hold: {'; '.join(amiss) or 'nothing'}")
         told = {"seed": seed, "minutes": round(lasted_min, 1), "faults": done, "did_not_hold": amiss}
         (folder / "done.json").write_text(json.dumps(told, indent=1))
@@ -373,22 +370,17 @@ def _injected(fault: Callable[[Stage], None], stage: Stage) -> bool:
 
 
 def _look(told: Path, pid: int, minute: int) -> Look:
-    told.unlink(missing_ok=True)
-    subprocess.run(["kill", "-USR2", str(pid)], check=True)
-    found: dict[str, int] = {"tasks": -1, "objects": -1}
-    for _ in range(100):
-        time.sleep(0.05)
-        with contextlib.suppress(OSError, ValueError):
-            found = json.loads(told.read_text())
-            break
-    seen = asdict(look(pid))
-    return Look(minute=minute, tasks=found["tasks"], objects=found["objects"], **seen)
+    found = books.ask(pid, told)
+    with (told.parent / "books.jsonl").open("a") as file:
+        file.write(json.dumps({"minute": minute, "name": told.stem} | found) + "\n")
+    numbers = {name: found.get(name, -1) for name in BOOKS}
+    return Look(minute=minute, **numbers, **asdict(look(pid)))
 
 
 def _watched(stage: Stage, where: str, name: str, *words: str) -> Life:
-    python = [sys.executable, "-c", WATCHED, str(HOUSE), str(stage.folder / f"{name}.told")]
+    program = books.words(stage.folder / f"{name}.told", *words)
     space = stage.line.probe if where == "probe" else stage.line.endpoint
-    return Life(words=["ip", "netns", "exec", space, *python, *words], log=stage.folder / f"{name}.log")
+    return Life(words=["ip", "netns", "exec", space, *program], log=stage.folder / f"{name}.log")
 
 
 def _endpoint(stage: Stage, name: str, stack: ExitStack) -> Life:
@@ -480,18 +472,36 @@ def _holes(covered: Iterable[tuple[int, int]], began_ns: int, ended_ns: int) -> 
         yield reached, ended_ns
 
 
-def _leaks(name: str, looks: list[Look]) -> None:
+def _leaks(name: str, looks: list[Look]) -> list[str]:
+    """How what a process has went on; what of it leaks. Its second half counts, when caches are full."""
     warm = [one for one in looks if one.minute >= 15] or looks
     for what in ("resident_mb", "threads", "files", "children", "tasks", "objects"):
         values = [float(getattr(one, what)) for one in warm]
-        slope = 0.0
-        if len({one.minute for one in warm}) > 1:
-            slope = statistics.linear_regression([one.minute for one in warm], values).slope * 60
         print(
             f"{name} {what}: first {getattr(looks[0], what):.6g}, warm {values[0]:.6g}, "
-            f"last {values[-1]:.6g}, at most {max(values):.6g}, slope {slope:+.3g} an hour; "
-            f"at the calm end {values[-6:]}"
+            f"last {values[-1]:.6g}, at most {max(values):.6g}; at the calm end {values[-6:]}"
         )
+    first, last = looks[0], looks[-1]
+    parts = (("own pages", "anonymous_bytes"), ("pages of files", "file_bytes"), ("held", "held_bytes"))
+    shown = [
+        f"{said} {getattr(first, at) / 1e6:.2f} to {getattr(last, at) / 1e6:.2f} MB" for said, at in parts
+    ]
+    most = max(one.sqlite_bytes for one in looks)
+    print(f"{name} memory: {', '.join(shown)}, SQLite's pages {most / 1e6:.2f} MB at most beside it")
+    half = [one for one in looks if one.minute * 2 >= last.minute and one.held_bytes > 0]
+    if len(half) < 8:
+        print(f"{name} memory: {len(half)} looks in the second half are too few to judge")
+        return []
+    found = level([one.minute / 60 for one in half], [one.held_bytes for one in half], least=LEAST_BYTES)
+    print(f"{name} memory of its second half, {len(half)} looks: {found.said('an hour')}")
+    amiss = [f"{name}: memory {found.said('an hour')}"] if found.word == "grows" else []
+    amiss += [f"{name}: SQLite holds {most:,} bytes"] if most > SQLITE_MAX else []
+    for what in ("threads", "files", "children", "tasks"):
+        before, after = (
+            statistics.median(getattr(one, what) for one in part) for part in (warm[: len(warm) // 2], half)
+        )
+        amiss += [f"{name}: {what} {before:g} to {after:g}"] if after > before else []
+    return amiss
 
 
 if __name__ == "__main__":

@@ -19,6 +19,10 @@ from aiohttp.test_utils import TestClient, TestServer
 from dashboard.app import make_app
 from dashboard.beside import Beside
 from dashboard.desk import DESK
+from dashboard.judged import Judged
+from dashboard.kept import Kept
+from dashboard.on_disk import OnDisk
+from dashboard.past import Past
 from dashboard.slow import Asked, Page
 from store.clock import NS_PER_S, Clock, local, zone
 from store.reader import ReaderThread
@@ -176,3 +180,40 @@ async def test_a_process_that_ends_leaves_a_thread(own: Site) -> None:
     os.kill(beside.pid, signal.SIGKILL)
     assert await beside.ask(own, asked, now_ns=invented.NOW_NS, urgent=True) == before
     await beside.close()
+
+
+@pytest.mark.asyncio
+async def test_after_a_start_pages_are_as_they_were(
+    own: Site, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From disk by the rules that always hold: not after an hour, nor once somebody noted something,
+    nor once the clock went back."""
+    monkeypatch.setattr("sys.executable", str(tmp_path / "nowhere"))  # a thread starts sooner
+    asked = Asked(page=Page.ACCEPTANCE, handoff="A")
+
+    async def moment_s(started_s: int) -> int:
+        """From when the first answer is that a dashboard gives which starts then."""
+        hands, on_disk = Hands(), OnDisk(tmp_path / "judged", own)
+        hands.ahead_ns = started_s * NS_PER_S
+        judged = Judged(
+            own,
+            reader := ReaderThread(own.database),
+            Clock(unix_ns=hands.clock.unix_ns, monotonic_ns=Clock().monotonic_ns),
+            kept=Kept(hands.clock),
+            past=Past(on_disk),
+            beside=Beside(own.database),
+            on_disk=on_disk,
+        )
+        found = await judged.found(asked)
+        await judged.settled()
+        await judged.close()
+        await reader.close()
+        return int(found.now_ns - invented.NOW_NS) // NS_PER_S
+
+    assert await moment_s(0) == 0
+    assert await moment_s(1800) == 0
+    assert await moment_s(1900) == 1800
+    assert await moment_s(1900 + 3600) == 1900 + 3600
+    assert await moment_s(5000) == 5000
+    await asyncio.to_thread(_noted, own)
+    assert await moment_s(5001) == 5001

@@ -90,6 +90,8 @@ async def test_a_light_run_goes_at_once_and_a_window_refuses(client: Client, sit
         (RUN | {"kind": "light", "endpoint": "moon"}, 409, "endpoint: expected one of"),
         ({"what": "rehearsal", "plan": "none", "seconds": "60"}, 400, "plan: expected one of evening"),
         ({"what": "row", "handoff": "A", "row": "A1", "seconds": ""}, 400, "row: expected one of A3"),
+        ({"what": "check", "plan": "none", "before": "1h"}, 400, "plan: expected one of evening"),
+        ({"what": "check", "plan": "evening", "before": "2h"}, 400, "before: expected one of 24h, 1h, 10min"),
         (RUN | {"what": "train", "seconds": "60"}, 400, "kind: this form has no such field"),
     ],
 )  # fmt: skip
@@ -105,7 +107,10 @@ async def test_what_is_wrong_is_said(
 
 async def test_forms_stand_where_one_looks_for_them(client: Client) -> None:
     """Circuit, Shows and Acceptance, each button with words, each field in a label."""
-    each, windows = ["Check it now", "Rehearse it now"], ["Open a show window", "Close the show windows"]
+    each, windows = (
+        ["Check before the show", "Try it now", "Rehearse it now"],
+        ["Open a show window", "Close the show windows"],
+    )
     for path, words in (
         ("/circuit/A", ["Start a run", "Start a train"]),
         (
@@ -117,6 +122,26 @@ async def test_forms_stand_where_one_looks_for_them(client: Client) -> None:
         async with client.get(path) as response:
             page = read(await response.text())
         assert [button.text for button in page.one("main").all("button")] == words
+
+
+@pytest.mark.parametrize(
+    ("before", "lead", "does"),
+    [
+        ("24h", "This fills the line.", "a run up of 10 s, which takes all that the line gives."),
+        ("1h", "This fills the line wherever it carries no more than it asks for.", "which asks for "),
+    ],
+)
+async def test_a_check_says_what_it_does_to_the_line(
+    client: Client, site: Site, before: str, lead: str, does: str
+) -> None:
+    """Each stage its own, on every handoff that it looks at, with the caution."""
+    _, page = await _send(client, "/runs/start", {"what": "check", "plan": "evening", "before": before})
+    text = page.one("main").text
+    assert lead in text
+    assert f"On handoff old a run up of {'30' if before == '1h' else '10'} s" in text
+    assert does in text
+    assert "likewise on handoff A." in text
+    assert "an emergency call, an alarm or a medical device" in text
 
 
 class Stream:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from random import Random
 
 from probe import daemon
+from probe.before_show import CheckMethod
 from probe.ceilings import CeilingMethod
 from probe.daemon import Daemon, Methods
 from probe.hop_book import HopMethod
@@ -116,6 +117,7 @@ async def alive(
     measured: Iterable[Ceiling] = (),
     soaks: Iterable[SoakBegun | Soak] = (),
     kept: ReadKept | None = None,
+    check: CheckMethod | None = None,
 ) -> AsyncIterator[Life]:
     """The daemon, under way; with `deaf` its endpoints do not answer a stop."""
     told: list[str] = []
@@ -141,6 +143,7 @@ async def alive(
             lookup=lookup,
             ceiling=ceiling,
             kept=kept,
+            check=check,
         ),
         random=Random(1),
         spent_bytes={},

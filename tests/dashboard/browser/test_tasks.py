@@ -8,6 +8,7 @@ Outside checks: tomllib reads what a form wrote; sha256sum and openssl check the
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import signal
@@ -26,11 +27,14 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import Select
 
+from dashboard import text_shows
 from dashboard.papers import phrases
 from store import site as sites
 from store.asked_for import AskedFor
+from store.clock import Clock
 from store.reader import Reader
-from store.records import OpenKind, WindowClosed, WindowOpened
+from store.records import Failed, OpenKind, WindowClosed, WindowOpened
+from store.shows import Forecast
 from store.site import Site
 from tests.dashboard.browser.window import PHONE, WAIT_S, Window
 
@@ -169,6 +173,86 @@ def test_start_a_rehearsal_and_stop_it(practising: Practice) -> None:
     window.wait(lambda: "A rehearsal" not in _text(window, "#now"))
     assert window.console() == []
     window.wait(lambda: {"asked for on the Shows page", "ended on the Today page"} <= _whys(practising))
+
+
+@pytest.mark.long
+def test_stop_a_check_before_a_show(practising: Practice) -> None:
+    """Shows, its button and the box, on a phone: Today follows it by itself, and one press ends it."""
+    window = practising.window
+    window.open("/shows", width=PHONE)
+    _ask_for_a_check(window, "an hour before")
+    under_way = "[data-run='check of P1']"
+    window.run("window.mine = true")  # gone if the page were loaded again
+    window.wait(lambda: "The check an hour before Evening class" in _text(window, under_way))
+    window.wait(lambda: "Mb/s payload" in _text(window, f"{under_way} [data-said]"))
+    done = f'return document.querySelector("{under_way} progress")?.value ?? -1'
+    first = window.run(done)
+    window.wait(lambda: bool(window.run(done) >= first + 2))
+    assert window.run("return window.mine") is True, "followed by reloading"
+    _press(window, "End the check")
+    window.wait(lambda: not _text(window, under_way))
+    assert window.console() == []
+    window.wait(lambda: any("ended on the Today page" in one.why for one in _failed_checks(practising)))
+
+
+@pytest.mark.long
+def test_a_check_before_a_show_answers_on_its_page(practising: Practice) -> None:
+    """Without script: what is on record stands on Shows and Today, as what the command prints does.
+
+    The practice line changes by the second, so that two answers may differ; what is asked and told may not.
+    """
+    window, site = practising.window, practising.site
+    window.open("/shows", script=False)
+    _ask_for_a_check(window, "ten minutes before")
+    window.wait(lambda: "The check ten minutes before Evening class" in _main(window))
+    assert re.search(r"\d+ s of 20 s\.", _main(window))
+
+    def kept() -> list[Forecast]:
+        with closing(Reader.open(site.database)) as reader:
+            return reader.documents(Forecast)
+
+    def stands(found: Forecast) -> None:
+        answer = found.answer.capitalize()
+        window.open("/shows", script=False)
+        window.wait(lambda: bool(re.search(rf"Looked at 10min before, .*: {answer}", _main(window))))
+        assert all(row.said in _main(window) for row in found.rows)
+        window.open("/", script=False)
+        assert re.search(rf"Checked .* \(10min before\): {answer}\.", _main(window))
+
+    window.wait(lambda: bool(kept()), within_s=40)
+    stands(kept()[-1])
+    command = [*LINEBOOK, "check", str(practising.folder / "site.toml"), "--plan", "P1"]
+    ran = subprocess.run(
+        [*command, "--before", "10min", "--json"], cwd=HOUSE, capture_output=True, check=True, text=True
+    )
+    told, first, last = json.loads(ran.stdout), *kept()[-2:]
+    assert text_shows.forecast_json(last) == told, "on record otherwise than printed"
+    stands(last)
+    same = ("demand_bps", "peak_bps", "before", "plan", "show_start")
+    asked = text_shows.forecast_json(first)
+    assert {key: asked[key] for key in same} == {key: told[key] for key in same}
+    assert [row.what for row in first.rows] == [row.what for row in last.rows]
+
+
+def _ask_for_a_check(window: Window, stage: str) -> None:
+    """From the button on Shows to the part of Today that shows it."""
+    choice = window.driver.find_element(By.XPATH, "//form[.//button='Check before the show']//select")
+    Select(choice).select_by_visible_text(stage)
+    _press(window, "Check before the show")
+    window.wait(lambda: f"The check {stage} Evening class" in _main(window))
+    assert "an emergency call, an alarm or a medical device" in _main(window)
+    window.driver.find_element(By.NAME, "confirmed").click()
+    _press(window, "Start it")
+    window.wait(lambda: bool(window.run("return location.hash") == "#now"))
+
+
+def _failed_checks(practising: Practice) -> list[Failed]:
+    with closing(Reader.open(practising.site.database)) as reader:
+        return [
+            one
+            for one in reader.troubles(since_ns=0, until_ns=Clock().unix_ns())
+            if isinstance(one, Failed) and one.what == "check before a show"
+        ]
 
 
 def _whys(practising: Practice) -> set[str]:

@@ -19,8 +19,9 @@ from openapi_spec_validator import validate
 
 from dashboard.interface import openapi
 from probe import status
-from probe.board import RunNow, TrainNow, TrainState
+from probe.board import CheckNow, RunNow, TrainNow, TrainState
 from probe.linux.clock_state import ClockState
+from store.before_show import Stage
 from store.site import Site
 from store.writer import Writer
 from tests.dashboard import invented
@@ -163,6 +164,18 @@ def test_probe_tells_what_is_described(document: dict[str, Any], tmp_path: Path)
             started_ns=invented.NOW_NS,
             runs=(RunNow(plan=site.runs[0], started_unix_ns=invented.NOW_NS, asked="by anna"),),
             progress={site.runs[0].handoff: "up after 3 s: 17.20 Mb/s payload"},
+            check=(
+                CheckNow(
+                    plan=site.runs[0],
+                    stream="evening",
+                    title="Evening class",
+                    stage=Stage.HOUR,
+                    handoffs=("old", "A"),
+                    started_unix_ns=invented.NOW_NS,
+                    asked="asked for on the Shows page",
+                ),
+                "old: up after 3 s: 17.20 Mb/s payload",
+            ),
             asked=((site.runs[0], "asked for on the Circuit page"),),
             due=((invented.NOW_NS, site.runs[0]),),
             held=(None,),

@@ -2,17 +2,8 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 import pytest
 
-from dashboard import statements
-from dashboard.past import Past, spans
-from store.clock import NS_PER_S, zone
-from store.reader import ReaderThread
-from store.site import Site
-from store.tickets import TicketNote
-from tests.dashboard import invented
 from tests.dashboard.conftest import Client
 from tests.dashboard.reading import read
 
@@ -43,30 +34,6 @@ async def test_a_card_without_a_rule_has_no_figure_of_its_own(client: Client) ->
         text = read(await response.text()).one("main").text
     assert "The card does not name the rule by which outages are counted" in text
     assert "no credit can be worked out" in text
-
-
-@pytest.mark.asyncio
-async def test_what_is_over_is_judged_once(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Ahead of the first who asks, and again only for a ticket that is noted later."""
-    kept, thread = Past(), ReaderThread(site.database)
-    now_ns = invented.NOW_NS + 40 * 86_400 * NS_PER_S
-    handoff, where = site.handoff("A"), zone(site.timezone)
-    waiting = await thread.read(lambda reader: kept.waiting(reader, site, handoff, now_ns=now_ns))
-    for month in waiting:
-        before = partial(kept.month, site=site, handoff=handoff, month=month, now_s=now_ns // NS_PER_S)
-        await thread.read(before)
-    assert await thread.read(lambda reader: kept.waiting(reader, site, handoff, now_ns=now_ns)) == []
-    judged = []
-    monkeypatch.setattr(statements, "month_count", lambda *asked, **_: judged.append(asked[3].first_day))
-    first, *_ = await thread.read(lambda reader: spans(reader, handoff, where, now_ns=now_ns))
-    ask = {"site": site, "handoff": handoff, "month": first, "now_s": now_ns // NS_PER_S}
-    assert (await thread.read(lambda reader: kept.month(reader, **ask))).month == first
-    assert judged == []
-    noted = [TicketNote(handoff="A", started_unix_ns=now_ns, reference="T")]
-    monkeypatch.setattr(statements, "tickets", lambda *_: (*noted, *noted))
-    await thread.read(lambda reader: kept.month(reader, **ask))
-    await thread.close()
-    assert judged == [first.first_day]
 
 
 @pytest.mark.parametrize(

@@ -117,6 +117,39 @@ def test_one_notice_a_case_and_channel_however_many_events() -> None:
     ]
 
 
+def test_a_line_that_flaps_for_ever_takes_no_more_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One case without end: few of its events are kept, its notice stays the only one of its channel, and a
+    later one of another channel says how many events it does not count.
+    """
+    monkeypatch.setattr(sending, "_MOST_EVENTS", 40)
+    monkeypatch.setattr(sending, "_LAST_EVENTS", 20)
+    post, kept = Post(), list[int]()
+    port = replace(DESK, matters=frozenset({Matter.PORT}))
+
+    async def work(life: Life) -> None:
+        life.daemon.book.keep(event(life, EventKind.CARRIER_LOST))  # lasts all the while, and is never let go
+        for _ in range(100):
+            life.daemon.book.keep(event(life))
+            await asyncio.sleep(60)
+            life.daemon.book.keep(event(life, EventKind.OUTAGE_END))
+            await asyncio.sleep(60)
+            kept.append(len(life.daemon.notices.events))
+        life.daemon.book.keep(event(life, EventKind.PORT))
+        await asyncio.sleep(60)
+
+    found = lived(site(notices=(LAMP, port)), work, post=post)
+    assert max(kept) <= 41
+    assert [("lamp", "queued"), ("lamp", "delivered"), ("desk", "queued"), ("desk", "delivered")] == states(
+        found
+    )
+    late = post.tries[-1][2]
+    told, left_out = len(late.json["events"]), late.json["events_let_go"]
+    assert told + left_out == 1 + 2 * 100 + 1
+    assert left_out > 150
+    assert f"Not counted here are {left_out} earlier events" in late.text
+    assert "and not back" in found[-1].says  # of the carrier: what lasts is told, however long ago it began
+
+
 def test_a_new_case_has_a_new_notice() -> None:
     post = Post()
 
