@@ -1,8 +1,8 @@
 """What hours of life leave in memory, in jumping time: nothing for a record, of a daemon and of the writer.
 
 Counted are the blocks of Python's own allocator (sys.getallocatedblocks), after the collector of cycles and
-with bounded caches empty. A record that something keeps takes one or more of them; the rule allows one for four
-records, for timers that asyncio drops by the hundred and for what is under way just then. Each test is shown
+with bounded caches empty. A record that something keeps takes one or more of them; the rule allows one for
+four records, for timers that asyncio drops by the hundred and for what is under way just then. Each test is shown
 to fail where records are kept on purpose.
 """
 
