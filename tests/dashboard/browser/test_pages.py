@@ -78,7 +78,7 @@ def test_wide_with_script(window: Window, axe_source: str, path: str) -> None:
     none_of(_quiet(window, path))
     none_of(violations(window, axe_source))
     none_of(_wrong_times(window))
-    none_of(_missed_by_keyboard(window))
+    none_of(missed_by_keyboard(window))
 
 
 @pytest.mark.parametrize("path", ONE_OF_A_KIND)
@@ -108,7 +108,7 @@ def test_all_ways(window: Window, axe_source: str, path: str, width: int, dark: 
         none_of(window.run(UNTOLD))
         assert window.run(COMPLETE) == 0
     none_of(_wrong_times(window))
-    none_of(_missed_by_keyboard(window))
+    none_of(missed_by_keyboard(window))
 
 
 def test_the_gate(practice: Site, window: Window, axe_source: str, request: pytest.FixtureRequest) -> None:
@@ -124,7 +124,7 @@ def test_the_gate(practice: Site, window: Window, axe_source: str, request: pyte
             none_of(gate.run(WIDER))
         gate.open("/shows", dark=True)
         none_of(violations(gate, axe_source))
-        none_of(_missed_by_keyboard(gate))
+        none_of(missed_by_keyboard(gate))
         gate.driver.find_element(By.NAME, "name").send_keys("anna", Keys.TAB, "correct horse 1", Keys.ENTER)
         gate.wait(lambda: bool(gate.run("return location.pathname") == "/shows"))
         none_of(_quiet(gate, GATE))
@@ -160,7 +160,7 @@ def _wrong_times(window: Window) -> list[Any]:
     return wrong
 
 
-def _missed_by_keyboard(window: Window) -> list[Any]:
+def missed_by_keyboard(window: Window) -> list[Any]:
     """What the tabulator, pressed from the top, does not reach in the document's order, or does not show."""
     window.run("scrollTo(0, 0); document.activeElement.blur();")
     wanted, wrong = window.run(STOPS), []
