@@ -46,7 +46,7 @@ def test_a_paper_on_a_phone(window: Window, axe_source: str, urls: dict[str, str
 
 @pytest.mark.parametrize(
     "kind",
-    [pytest.param(one, marks=() if one in ("day-sheet", "statement") else pytest.mark.long) for one in KINDS],
+    [pytest.param(one, marks=() if one == "day-sheet" else pytest.mark.long) for one in KINDS],
 )
 def test_a_paper_without_script_and_by_keyboard(window: Window, urls: dict[str, str], kind: str) -> None:
     """Reached from Papers by the keyboard alone; all of it is there, and every link of it can be reached."""
