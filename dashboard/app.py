@@ -12,6 +12,7 @@ import asyncio
 import logging
 import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import suppress
 from http import HTTPStatus
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from aiohttp import web
 
 from dashboard import api, listening, logins
 from dashboard.access import ACCESS, Access, asking
+from dashboard.api import Period
 from dashboard.assets import find_assets
 from dashboard.beside import Beside
 from dashboard.desk import ASSETS, DESK, PAGES, Desk, framed, html
@@ -33,7 +35,7 @@ from dashboard.pages.frame import load_pages
 from dashboard.papers import packs
 from dashboard.papers.packs import PACKS, Packs
 from dashboard.past import Past
-from dashboard.routes import ROUTES
+from dashboard.routes import ROUTES, circuit, today
 from store.clock import Clock, zone
 from store.errors import LinebookError
 from store.reader import Reader, ReaderThread
@@ -163,12 +165,24 @@ async def _files(app: web.Application) -> AsyncIterator[None]:
 
 async def _reading(app: web.Application) -> AsyncIterator[None]:
     desk = app[DESK]
-    judging = asyncio.create_task(desk.judged.ahead(), name="judge ahead")
+    ahead = (
+        asyncio.create_task(_look_ahead(desk), name="look ahead"),
+        asyncio.create_task(desk.judged.ahead(), name="judge ahead"),
+    )
     yield
-    judging.cancel()
-    await asyncio.gather(judging, return_exceptions=True)
+    for task in ahead:
+        task.cancel()
+    await asyncio.gather(*ahead, return_exceptions=True)
     await desk.judged.close()
     await desk.reader.close()
+
+
+async def _look_ahead(desk: Desk) -> None:
+    """Find Today and the circuits before anybody asks: what is read first takes longest."""
+    with suppress(LinebookError):  # whoever asks for a page is told
+        await today.look(desk)
+        for handoff in desk.site.handoffs:
+            await circuit.look(desk, handoff, Period.DAY)
 
 
 async def _end_streams(app: web.Application) -> None:
