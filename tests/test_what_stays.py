@@ -2,8 +2,8 @@
 
 Counted are the blocks of Python's own allocator (sys.getallocatedblocks), after the collector of cycles and
 with bounded caches empty. A record that something keeps takes one or more of them; the rule allows one for
-four records, for timers that asyncio drops by the hundred and for what is under way just then. Each test is shown
-to fail where records are kept on purpose.
+four records: for timers that asyncio drops by the hundred, and for what is under way just then. Each test is
+shown to fail where records are kept on purpose.
 """
 
 from __future__ import annotations
