@@ -193,11 +193,12 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         now_ns=now_ns,
     )
     limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
-    planned = []
+    planned, own = [], history.by_handoff(records)
     for plan in site.plans:
         show = hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S)
         looked = history.looked_at(reader, plan, show)
-        check = history.answer(reader, site, plan, records, now_unix_ns=now_ns, limits=limits)
+        mine = own.get(plan.handoff, [])
+        check = history.answer(reader, site, plan, mine, now_unix_ns=now_ns, limits=limits)
         planned.append(
             Planned(
                 plan=plan,
