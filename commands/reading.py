@@ -55,7 +55,7 @@ def _day_sheet(options: argparse.Namespace, site: Site, plan: StreamPlan, found:
 
 
 def events(options: argparse.Namespace) -> int:
-    from dashboard import text
+    from dashboard import case_owners, text
     from store import fault_log
 
     site, now_ns = sites.load(options.site), Clock().unix_ns()
@@ -69,9 +69,9 @@ def events(options: argparse.Namespace) -> int:
         raise UserMistake(f"--to: {last} is before {first}; name the later day")
     since_ns, until_ns = fault_log.days(first, last, where=where)
     with closing(Reader.open(site.database)) as reader:
-        found = fault_log.read(
+        found = case_owners.read(
             reader,
-            gap_s=site.rules.case_gap_s,
+            site,
             since_ns=since_ns,
             until_ns=until_ns,
             now_ns=now_ns,

@@ -12,13 +12,15 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, time, timedelta, tzinfo
 from pathlib import Path
+from typing import Any
 
 from dashboard.judge import findings
 from dashboard.judge.findings import Examined
+from dashboard.judge.incidents import Incident, incidents
 from dashboard.judge.material import Cell, Mark, Material, cells_of
 from store.bursts import BurstRun
 from store.cells import Length
-from store.clock import local, unix_ns_of, zone
+from store.clock import NS_PER_S, local, unix_ns_of, zone
 from store.clock_change import ClockChange
 from store.errors import UserMistake
 from store.events import Event
@@ -40,6 +42,7 @@ _LOOKED_AT: tuple[type[Document], ...] = (
     *(Lookups, Witnesses),
 )
 _LONG_S = 20  # in shorter runs nobody looks at single seconds
+_TEN_NS = 600 * NS_PER_S
 _FIRST_LIGHTS = 168  # hourly readings of a week
 
 
@@ -108,6 +111,36 @@ def material(
         windows=tuple(reader.windows(since_ns=since_ns, until_ns=until_ns)),
         marks=tuple(marks),
         first_light=_first_light(reader, name),
+    )
+
+
+def silences(reader: Reader, site: Site, handoff: Handoff, *, since_ns: int, until_ns: int) -> list[Incident]:
+    """Every silence of the line in this time, with where it was."""
+    name = handoff.name
+    stalls = tuple(reader.stalls(handoff=name, since_ns=since_ns, until_ns=until_ns))
+    if not stalls:
+        return []
+    ends = {one.name: one.where for one in site.endpoints}
+    asked: dict[str, Any] = {"handoff": name, "since_ns": since_ns - _TEN_NS, "until_ns": until_ns}
+    return incidents(
+        Material(
+            handoff=handoff,
+            zone=zone(site.timezone),
+            since_ns=since_ns,
+            until_ns=until_ns,
+            outside=tuple(one for one, where in ends.items() if where is Where.OUTSIDE),
+            house=tuple(one for one, where in ends.items() if where is Where.HOUSE),
+            cells=tuple(
+                cell
+                for owner, endpoint in sorted(reader.paths())
+                if owner == name and endpoint in ends
+                for cell in cells_of(
+                    reader.train_sums(**asked, endpoint=endpoint, longest=Length.TEN, histograms=False)
+                )
+            ),
+            stalls=stalls,
+            documents=tuple(reader.documents(Witnesses, handoff=name, since_ns=since_ns, until_ns=until_ns)),
+        )
     )
 
 

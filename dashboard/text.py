@@ -70,7 +70,8 @@ def events(found: Sequence[Case], *, first: date, last: date, where: tzinfo) -> 
 def _case(case: Case, where: tzinfo) -> Iterator[str]:
     state = "under way" if case.under_way else "open" if case.ended_unix_ns is None else "over"
     yield f"{local(case.started_unix_ns, where):%Y-%m-%d %H:%M:%S}  {state}  {case_words.says(case)}"
-    yield f"  Owner: {case.owner}. Next: {case_words.next_step(case)}"
+    why = f"{case.why} " if case.why else ""
+    yield f"  Owner: {case.owner}. {why}Next: {case_words.next_step(case)}"
     for event in case.events:
         yield f"    {local(event.started_unix_ns, where):%m-%d %H:%M:%S}  {event.what}: {event.says}"
 

@@ -4,10 +4,11 @@ The object goes to pages, commands, web hooks and local commands alike::
 
     {"kind": "case", "schema": 1, "id": "A-line-1780000000000000000", "started": "2026-06-03T10:00:00.000Z",
      "ended": null, "open": true, "under_way": true, "handoff": "A", "subject": "line", "owner": "unknown",
-     "says": "...", "next": "...", "standing": "valid", "reasons": [], "events": [...]}
+     "why": null, "says": "...", "next": "...", "standing": "valid", "reasons": [], "events": [...]}
 
-`ended` is null while it is open, `handoff` null where all are concerned. `id` names the case among those of
-one site; it stays as it is unless an event is told late that began before all others.
+`ended` is null while it is open, `handoff` null where all are concerned. `why` says by what the owner was
+judged, null where only the events tell, as in a notice. `id` names the case among those of one site; it stays
+as it is unless an event is told late that began before all others.
 """
 
 from __future__ import annotations
@@ -41,7 +42,8 @@ def next_step(case: Case) -> str:
     steps = sorted(_STEPS, key=lambda each: EventKind.PORT not in each[0] or case.under_way)
     for kinds, step in steps:
         if found := case.of(*kinds):
-            return step.get(owner_of(found), step[Owner.UNKNOWN])
+            owner = case.owner if case.why else owner_of(found)
+            return step.get(owner, step[Owner.UNKNOWN])
     raise AssertionError("every kind of event has a next step")
 
 
@@ -64,6 +66,7 @@ def as_json(case: Case) -> dict[str, Any]:
         "handoff": case.handoff or None,
         "subject": str(case.subject),
         "owner": str(case.owner),
+        "why": case.why or None,
         "says": says(case),
         "next": next_step(case),
         "standing": str(standing_of(tuple(reasons))),
@@ -181,6 +184,7 @@ _STEPS: Sequence[tuple[tuple[EventKind, ...], dict[Owner, str]]] = (
         {
             Owner.UNKNOWN: "See whether the port's light is on and the router answers, then open a ticket "
             "with these times.",
+            Owner.PROVIDER: "Open a ticket with these times, and with who answered meanwhile.",
             Owner.HOUSE: "Look at the house's own network first: router, switch, lead, power.",
             Owner.ENDPOINT: "See that the endpoint named runs and can be reached; the line carried others.",
         },
@@ -194,7 +198,8 @@ _STEPS: Sequence[tuple[tuple[EventKind, ...], dict[Owner, str]]] = (
         {
             Owner.UNKNOWN: "Compare with the house endpoint's train of the same seconds, then ask for the "
             "upstream log of these times.",
-            Owner.HOUSE: "Look at the house's own network: its endpoint stalled at the same time.",
+            Owner.PROVIDER: "Ask for the upstream log of these times, and say who answered meanwhile.",
+            Owner.HOUSE: "Look at the house's own network: router, switch, lead, this host.",
             Owner.ENDPOINT: "Look at the endpoint named and the way to it; other trains went on.",
         },
     ),

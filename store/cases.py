@@ -41,7 +41,8 @@ class Case:
     """Events that belong together, oldest first.
 
     `handoff` is empty where all are concerned. `ended_unix_ns` is None while the case is open: something
-    lasts (`under_way`), or the gap has not passed yet.
+    lasts (`under_way`), or the gap has not passed yet. `owner` is who must act, by all of its events as they
+    were told, until somebody who reads the case has judged it by more; `why` is then the sentence for it.
     """
 
     handoff: str
@@ -49,6 +50,8 @@ class Case:
     events: tuple[Event, ...]
     under_way: bool
     ended_unix_ns: int | None
+    owner: Owner
+    why: str = ""
 
     @property
     def started_unix_ns(self) -> int:
@@ -58,11 +61,6 @@ class Case:
     def last_unix_ns(self) -> int:
         """When the last of its events was over."""
         return max(_end_ns(event) for event in self.events)
-
-    @property
-    def owner(self) -> Owner:
-        """Who must act, by all of its events."""
-        return owner_of(self.events)
 
     def of(self, *kinds: EventKind) -> tuple[Event, ...]:
         """Its events of these kinds."""
@@ -159,6 +157,7 @@ class _Growing:
             events=tuple(self.events),
             under_way=bool(self.lasting),
             ended_unix_ns=self.last_ns if self.is_over(now_ns, gap_ns) else None,
+            owner=owner_of(self.events),
         )
 
 

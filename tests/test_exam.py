@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import history, statements
+from dashboard import case_owners, history, statements
+from dashboard.figures.pooling import Stretch
 from dashboard.found import read_list
 from dashboard.history import Limits
 from dashboard.judge import contract, train_signs, upload
@@ -24,13 +25,16 @@ from dashboard.judge.acceptance_shapes import burst, sizes
 from dashboard.judge.finding import Finding
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.verdict import Word
+from dashboard.pages import part_lanes
 from probe.practice.history import place
 from probe.practice.history.records import bounds_ns, records
 from probe.practice.history.script import USUAL
 from store.bursts import BurstRun
 from store.clock import NS_PER_S, local, unix_ns_of, zone
+from store.events import Event, EventKind
 from store.reader import Reader
 from store.records import Direction, Owner, RateRun, Stall, Standing, TrainSpan
+from store.segments import Witnesses
 from store.site import Site
 from store.sizes import SizesRun
 from store.tickets import TicketNote
@@ -175,6 +179,41 @@ def test_f6_outage(site: Site, march: Days, tmp_path: Path) -> None:
         span = statements.months.between(date(2026, 3, 19), date(2026, 3, 20), WHERE)
         said = statements.judged(reader, stored, stored.handoff(OLD), span, now_s=span.until_s)
     assert said.counts[0].down_s == pytest.approx(4905, abs=2)
+
+
+def test_cases_are_whose_the_parts_of_the_way_say(site: Site, march: Days, tmp_path: Path) -> None:
+    """Two days of F2 with the outage of F5: all cases of the old line's silences are the provider's, as
+    planted, with the reason, and the lanes of the same time say the same: S2 answered, S3 did not.
+    """
+    first, last = date(2026, 3, 18), date(2026, 3, 19)
+    since_ns, until_ns = bounds_ns(first, last)
+    kinds = (TrainSpan, Stall, Event, Witnesses)
+    store_straight(
+        tmp_path / "line.db",
+        (
+            each
+            for each in march.held
+            if isinstance(each, kinds) and since_ns <= each.started_unix_ns < until_ns
+        ),
+    )
+    stored = replace(site, database=tmp_path / "line.db")
+    with closing(Reader.open(stored.database)) as reader:
+        time = {"since_ns": since_ns, "until_ns": until_ns}
+        cases = case_owners.read(reader, stored, now_ns=until_ns, **time)
+        lanes = part_lanes.find(
+            reader, stored, Stretch(from_ns=since_ns, to_ns=until_ns, zone=WHERE), handoff=OLD
+        )
+    silent = [each for each in cases if each.of(EventKind.STALL)]
+    assert len(silent) > 10
+    assert {each.owner for each in silent} == {Owner.PROVIDER}
+    assert all("own router" in each.why for each in silent)
+    own, provider = (next(lane for lane in lanes if lane.segment == name) for name in ("S2", "S3"))
+    assert not own.silent
+    for each in silent:
+        assert any(
+            each.started_unix_ns - NS_PER_S <= start <= each.last_unix_ns + 60 * NS_PER_S
+            for start, _ in provider.silent
+        )
 
 
 def test_f7_path_change(march: Days) -> None:

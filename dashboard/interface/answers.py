@@ -104,6 +104,7 @@ CASE = thing(
         "handoff": known(TEXT),
         "subject": word(*Subject),
         "owner": _OWNER,
+        "why": known(TEXT),
         "says": TEXT,
         "next": TEXT,
         "events": listed(_EVENT),

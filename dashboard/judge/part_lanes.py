@@ -2,19 +2,20 @@
 
 What a lane shows is what was seen there, a train's stalls or a router that left out its answers during one;
 who must act follows from lanes that differ in the same second, and is judged elsewhere (stall_places). A hop
-that answers as usual clears what is nearer than it. Pure; imports placing and stall_places.
+that answers as usual clears what is nearer than it. Pure; imports placing, stall_places and witnesses.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
-from dashboard.judge import stall_places
+from dashboard.judge import stall_places, witnesses
 from dashboard.judge.placing import Hop, State
 from store.clock import NS_PER_S, NS_PER_US
 from store.records import Stall
-from store.segments import Witnesses
+from store.segments import Seen, Split, Station, Witnesses
 
 HOUSE, ROUTERS, PROVIDER, FIRST_OUTSIDE = "S1", "S2", "S3", 4
 
@@ -87,6 +88,59 @@ def of_routers(handoff: str, around: Sequence[tuple[Stall, Witnesses]]) -> tuple
                 )
             )
     return tuple(lanes)
+
+
+def of_split(split: Split) -> list[tuple[Stall, Witnesses]]:
+    """The stalls of a split's trains, with its hops as if they had been asked around each."""
+    hops = [one for one in split.seen if one.station is Station.HOP and one.ttl is not None]
+    trains = [one for one in split.seen if one.station is Station.OUTSIDE and one.stalls]
+    quiet = sorted((one.start_ms, one.start_ms + one.duration_ms) for each in trains for one in each.stalls)
+    before = [witnesses.outside(hop, quiet) for hop in hops]
+    found = []
+    for train in trains:
+        for one in train.stalls:
+            path: dict[str, Any] = {"handoff": split.handoff, "endpoint": train.name}
+            start_ns, lasts_us = split.started_unix_ns + one.start_ms * 1_000_000, one.duration_ms * 1000
+            stall = Stall(
+                **path,
+                started_unix_ns=start_ns,
+                duration_us=lasts_us,
+                direction=one.direction,
+                how=one.how,
+                lost=0,
+                held=0,
+            )
+            around = Witnesses(
+                **path,
+                started_unix_ns=start_ns,
+                duration_us=lasts_us,
+                house_hops=split.house_hops,
+                seen=tuple(_since(hop, one.start_ms) for hop in hops),
+                sent_before=tuple(each.good + each.bad for each in before),
+                answered_before=tuple(each.good for each in before),
+            )
+            found.append((stall, around))
+    return found
+
+
+def besides(
+    known: Sequence[tuple[Stall, Witnesses]], more: Iterable[tuple[Stall, Witnesses]]
+) -> list[tuple[Stall, Witnesses]]:
+    """Of `more` the stalls that are none of those known, each once: several trains saw the same silence."""
+    taken = sorted(ends(stall) for stall, _ in known)
+    found = []
+    for stall, around in more:
+        start, end = ends(stall)
+        if not any(low < end and start < high for low, high in taken):
+            taken.append((start, end))
+            found.append((stall, around))
+    return found
+
+
+def _since(hop: Seen, start_ms: int) -> Seen:
+    """The same answers, in ms from another start."""
+    answered, missed = (tuple(at - start_ms for at in each) for each in (hop.answered_ms, hop.missed_ms))
+    return replace(hop, answered_ms=answered, missed_ms=missed)
 
 
 def _states(hops: Sequence[Hop], house_hops: int) -> tuple[State, State]:

@@ -15,6 +15,7 @@ from urllib.parse import urlencode
 
 from multidict import MultiMapping
 
+from dashboard import case_owners
 from dashboard.api import BadQuery, Json, NotHere, only
 from dashboard.figures import lanes
 from dashboard.figures import part_lanes as part_figure
@@ -82,6 +83,7 @@ class CaseEntry:
     when: str
     text: str
     owner: str
+    why: str
     next_step: str
     told: str
     summary: str
@@ -154,9 +156,9 @@ def asked_of(query: MultiMapping[str], *, site: Site, now_ns: int) -> Asked:
 def find(reader: Reader, *, site: Site, asked: Asked, now_ns: int) -> Findings:
     """Read and join; runs in the reader's thread."""
     since_ns, until_ns = fault_log.days(asked.first, asked.last, where=zone(site.timezone))
-    found = fault_log.read(
+    found = case_owners.read(
         reader,
-        gap_s=site.rules.case_gap_s,
+        site,
         since_ns=since_ns,
         until_ns=until_ns,
         now_ns=now_ns,
@@ -327,6 +329,7 @@ def _entry(case: Case, told: Sequence[Notice], *, where: tzinfo, now_ns: int) ->
         when=_when(case, where=where, now_ns=now_ns),
         text=case_words.says(case),
         owner=_OWNERS[case.owner],
+        why=case.why,
         next_step=case_words.next_step(case),
         told=" ".join(_told(notice, where) for notice in told),
         summary=counted(len(case.events), "event"),

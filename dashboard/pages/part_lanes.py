@@ -16,10 +16,8 @@ from dashboard.pages.ledger import Heading, Table, cells, number
 from dashboard.pages.wording import DASH, counted, grouped, span
 from store.cells import Length
 from store.reader import Reader
-from store.segments import Witnesses
+from store.segments import Split, Witnesses
 from store.site import Handoff, Site, Where
-
-MOST_ASKED = 300  # stalls, the newest, for which the routers' answers are read
 
 
 def find(reader: Reader, site: Site, stretch: Stretch, *, handoff: str | None) -> tuple[Lane, ...]:
@@ -66,15 +64,15 @@ def _lanes(
                 watched=[(one.started_unix_ns, one.ended_unix_ns) for one in cells_ if one.spans],
             )
         )
-    told = reader.documents(
-        Witnesses, handoff=name, since_ns=stretch.from_ns, until_ns=stretch.to_ns, limit=MOST_ASKED
-    )
+    told = reader.documents(Witnesses, handoff=name, since_ns=stretch.from_ns, until_ns=stretch.to_ns)
     by_start = {(one.endpoint, one.started_unix_ns): one for one in stalls}
     around = [
         (stall, one)
         for one in told
         if (stall := by_start.get((one.endpoint, one.started_unix_ns))) is not None
     ]
+    splits = reader.documents(Split, handoff=name, since_ns=stretch.from_ns, until_ns=stretch.to_ns)
+    around += part_lanes.besides(around, [one for split in splits for one in part_lanes.of_split(split)])
     lanes += part_lanes.of_routers(name, around)
     return sorted(lanes, key=lambda lane: lane.segment)
 
@@ -131,7 +129,7 @@ def table(lanes: Sequence[Lane]) -> Table | None:
             for lane in lanes
         ),
         note="A router limits how often it answers, so its silence alone is no fault: it counts where what "
-        f"lies beyond it stalled too. Routers are asked about stalls; the newest {MOST_ASKED} are looked at.",
+        "lies beyond it stalled too. Routers are asked about stalls, and in splits.",
     )
 
 

@@ -11,7 +11,7 @@ from datetime import tzinfo
 from typing import Any
 from urllib.parse import quote
 
-from dashboard import acceptance, history
+from dashboard import acceptance, case_owners, history
 from dashboard.api import Json
 from dashboard.figures import show
 from dashboard.figures.pooling import Piece, Stretch
@@ -185,9 +185,9 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
     where = zone(site.timezone)
     records = history.of_site(reader, site, now_unix_ns=now_ns)
-    cases = fault_log.read(
+    cases = case_owners.read(
         reader,
-        gap_s=site.rules.case_gap_s,
+        site,
         since_ns=now_ns - DAY_NS,
         until_ns=now_ns + 1,
         now_ns=now_ns,

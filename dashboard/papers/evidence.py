@@ -14,8 +14,8 @@ from dataclasses import asdict, dataclass
 from datetime import date, timedelta, tzinfo
 from typing import Any
 
+from dashboard import case_owners, method, quality, rate_history, rates_told, seen, statements, text_findings
 from dashboard import found as signatures
-from dashboard import method, quality, rate_history, rates_told, seen, statements, text_findings
 from dashboard.judge import evidence as counting
 from dashboard.judge import finding, months, objections
 from dashboard.judge.availability import Availability
@@ -32,7 +32,7 @@ from dashboard.papers.paper import Drawing, Fact, Paper, Part
 from dashboard.papers.redaction import Redaction
 from dashboard.quality import Quality
 from dashboard.rate_history import Rates
-from store import case_words, ceilings, fault_log
+from store import case_words, ceilings
 from store.cases import Case
 from store.ceilings import Ceiling
 from store.cells import Length
@@ -154,9 +154,9 @@ def find(
         for one in reader.documents(Ceiling, until_ns=until_ns)
         if one.started_unix_ns >= since_ns - ceilings.VALID_NS
     )
-    cases = fault_log.read(
+    cases = case_owners.read(
         reader,
-        gap_s=site.rules.case_gap_s,
+        site,
         since_ns=since_ns,
         until_ns=until_ns,
         now_ns=now_ns,

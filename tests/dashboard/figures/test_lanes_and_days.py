@@ -32,7 +32,12 @@ def _case(ago_s: int, seconds: float, *, handoff: str, owner: Owner, open_: bool
     )
     ended_ns = None if open_ else event.started_unix_ns + round(seconds * NS_PER_S)
     return Case(
-        handoff=handoff, subject=Subject.LINE, events=(event,), under_way=open_, ended_unix_ns=ended_ns
+        handoff=handoff,
+        subject=Subject.LINE,
+        events=(event,),
+        under_way=open_,
+        ended_unix_ns=ended_ns,
+        owner=owner,
     )
 
 

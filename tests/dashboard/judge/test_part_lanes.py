@@ -17,7 +17,7 @@ from dashboard.judge import part_lanes
 from dashboard.judge.part_lanes import bars, joined
 from store.clock import NS_PER_S
 from store.records import Direction, Gap, Stall
-from store.segments import Seen, Station, Witnesses
+from store.segments import Seen, Silent, Split, Station, Witnesses
 
 SILENCES = st.lists(st.tuples(st.integers(0, 10**6), st.integers(1, 500)).map(lambda one: (one[0], sum(one))))
 
@@ -94,6 +94,39 @@ def test_joined_covers_the_same_time(silent: list[tuple[int, int]]) -> None:
     found = joined(silent)
     assert {second for start, end in found for second in range(start, end)} == covered
     assert len(found) == len(set(found))
+
+
+def test_a_split_asks_the_routers_too() -> None:
+    """Its hops stand as witnesses of its trains' stalls, each silence once, none twice."""
+    silent = Silent(start_ms=20_000, duration_ms=2_000, direction=Direction.UP, how="lost")
+    hops = [
+        Seen(
+            station=Station.HOP,
+            name=f"198.51.100.{ttl}",
+            ttl=ttl,
+            answered_ms=tuple(at for at in range(0, 45_000, 500) if ttl == 1 or not 20_000 <= at < 22_000),
+            rtts_us=tuple(2_000 for at in range(0, 45_000, 500) if ttl == 1 or not 20_000 <= at < 22_000),
+            missed_ms=() if ttl == 1 else (20_500, 21_000, 21_500),
+        )
+        for ttl in (1, 2)
+    ]
+    trains = [Seen(station=Station.OUTSIDE, name=name, stalls=(silent,)) for name in ("north", "south")]
+    split = Split(
+        handoff="old",
+        endpoint="",
+        started_unix_ns=1000 * NS_PER_S,
+        seconds=45.0,
+        ip_version=4,
+        house_hops=1,
+        seen=(*hops, *trains),
+        spent_bytes=0,
+    )
+    pairs = part_lanes.besides([], part_lanes.of_split(split))
+    own, provider = part_lanes.of_routers("old", pairs)
+    assert (own.segment, own.asked, own.silent) == ("S2", 1, ())
+    assert provider.silent == ((1020 * NS_PER_S, 1022 * NS_PER_S),)
+    known = [_around(_stall(1021), own=True, provider=False)]
+    assert part_lanes.besides(known, part_lanes.of_split(split)) == []
 
 
 def test_lanes_stand_from_the_house_outwards() -> None:
