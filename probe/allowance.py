@@ -28,6 +28,7 @@ from store.cap import CapState
 from store.clock import NS_PER_S, local
 from store.default_schedule import FLOWS
 from store.layers import IP_BYTES, UDP_BYTES
+from store.quantities import percent
 from store.records import Direction
 from store.site import CampaignPlan, CapCounts, Card, Handoff, Method, RunPlan, Site, Times, TrainPlan
 
@@ -184,14 +185,18 @@ class Allowance:
     def said(self) -> str:
         """The sentence for a notice: what is spent, what the month will come to, what is thinned."""
         if self.limit_bytes is None:
-            return f"handoff {self.handoff}: tests moved {megabytes(self.spent_bytes)} this month; no allowance is set"
+            moved = megabytes(self.spent_bytes)
+            return f"handoff {self.handoff}: tests moved {moved} this month; no allowance is set"
         thinned = {1: "no run is thinned", 0: "no more runs go, trains do"}.get(
             self.thin.one_in, f"one of {self.thin.one_in} slots has its run"
         )
         if not self.limit_bytes:
             return f"handoff {self.handoff}: nothing is left of {self.purse()}; {thinned}"
-        percent = 100 * self.spent_bytes / self.limit_bytes
-        return f"handoff {self.handoff}: {percent:.0f} % of {self.purse()} are spent; forecast to the {self.month}'s end {megabytes(self.forecast_bytes)}; {thinned}"
+        share = percent(self.spent_bytes / self.limit_bytes)
+        return (
+            f"handoff {self.handoff}: {share} of {self.purse()} are spent; forecast to the {self.month}'s "
+            f"end {megabytes(self.forecast_bytes)}; {thinned}"
+        )
 
 
 def state(site: Site, handoff: Handoff, *, spent_bytes: int, now_ns: int, where: tzinfo) -> Allowance:

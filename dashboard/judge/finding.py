@@ -80,11 +80,6 @@ def finding(
     )
 
 
-def percent(share: float, digits: int) -> str:
-    """A share with so many decimals: ``98.7 %``."""
-    return f"{share * 100:.{digits}f} %"
-
-
 def as_json(found: Finding) -> dict[str, Any]:
     """A finding for programs."""
     row = found.signature
