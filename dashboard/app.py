@@ -12,13 +12,16 @@ import asyncio
 import logging
 import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import suppress
 from http import HTTPStatus
 from pathlib import Path
 
 from aiohttp import web
+from multidict import MultiDict
 
 from dashboard import api, listening, logins
 from dashboard.access import ACCESS, Access, asking
+from dashboard.api import Period
 from dashboard.assets import find_assets
 from dashboard.beside import Beside
 from dashboard.desk import ASSETS, DESK, PAGES, Desk, framed, html
@@ -33,7 +36,7 @@ from dashboard.pages.frame import load_pages
 from dashboard.papers import packs
 from dashboard.papers.packs import PACKS, Packs
 from dashboard.past import Past
-from dashboard.routes import ROUTES
+from dashboard.routes import ROUTES, circuit, shows, side_by_side, today
 from store.clock import Clock, zone
 from store.errors import LinebookError
 from store.reader import Reader, ReaderThread
@@ -163,12 +166,27 @@ async def _files(app: web.Application) -> AsyncIterator[None]:
 
 async def _reading(app: web.Application) -> AsyncIterator[None]:
     desk = app[DESK]
-    judging = asyncio.create_task(desk.judged.ahead(), name="judge ahead")
+    ahead = (
+        asyncio.create_task(_look_ahead(desk), name="look ahead"),
+        asyncio.create_task(desk.judged.ahead(), name="judge ahead"),
+    )
     yield
-    judging.cancel()
-    await asyncio.gather(judging, return_exceptions=True)
+    for task in ahead:
+        task.cancel()
+    await asyncio.gather(*ahead, return_exceptions=True)
     await desk.judged.close()
     await desk.reader.close()
+
+
+async def _look_ahead(desk: Desk) -> None:
+    """Find what takes longest at its first reading before anybody asks."""
+    with suppress(LinebookError):  # whoever asks for a page is told
+        await today.look(desk)
+        for handoff in desk.site.handoffs:
+            await circuit.look(desk, handoff, Period.DAY)
+        await shows.look(desk)
+        if len(desk.site.handoffs) > 1:
+            await side_by_side.look(desk, MultiDict())
 
 
 async def _end_streams(app: web.Application) -> None:

@@ -11,11 +11,11 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 from dashboard import history
-from dashboard.judge import contract, evidence, exclusions, rate_detail
+from dashboard.judge import evidence, exclusions, rate_detail
+from dashboard.judge.contract import Sample
 from dashboard.judge.exclusions import Ledger
 from dashboard.judge.rate_detail import RateDetail
 from dashboard.judge.together import Part, Together, together
-from dashboard.judge.verdict import RateVerdict
 from store.card import Card
 from store.clock import NS_PER_S, zone
 from store.reader import Reader
@@ -156,19 +156,13 @@ def _judged(
     if known is not None:
         return known[0]
 
-    def whole(direction: Direction) -> RateVerdict:
-        return contract.rate_verdict(own, card, direction, skipped=skipped, failed=failed, zone=where)
-
-    found = (
-        tuple(
-            rate_detail.detail(own, card, way, busy=site.busy, zone=where, whole=whole(way))
-            for way in DIRECTIONS
-        ),
-        tuple(
-            exclusions.ledger(own, card, way, skipped=skipped, failed=failed, zone=where)
-            for way in DIRECTIONS
-        ),
+    samples = [Sample.look(own, card, way, zone=where) for way in DIRECTIONS]
+    ledgers = tuple(exclusions.ledger(one, skipped=skipped, failed=failed) for one in samples)
+    details = tuple(
+        rate_detail.detail(one, busy=site.busy, zone=where, whole=ledger.verdict)
+        for one, ledger in zip(samples, ledgers, strict=True)
     )
+    found = details, ledgers
     _JUDGED[key] = found, (own, card)
     while len(_JUDGED) > _MOST_JUDGED:
         _JUDGED.popitem(last=False)

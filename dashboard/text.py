@@ -22,7 +22,7 @@ from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderL
 from store.lookups import WAITED_S, Heard, Lookups, NameAsked
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
-from store.quantities import percent, size_text
+from store.quantities import grouped, percent, size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.samples import PACKET_BYTES
 from store.segments import Split
@@ -643,7 +643,8 @@ def _searched(run: CapacityRun) -> str:
     paused = f", {run.paused_ms / 1000:g} s paused" if run.paused_ms else ""
     return (
         f"The search went up to {mbps(run.top_bps)} in {_counted(len(run.steps), 'step')} and {met}; longest "
-        f"burst {run.burst_bytes} bytes, {run.unsent} packets due and not sent{paused}."
+        f"burst {grouped(run.burst_bytes)} bytes, {grouped(run.unsent or 0)} packets due and not "
+        f"sent{paused}."
     )
 
 
@@ -651,8 +652,10 @@ def _receiver(run: PacedRun | CapacityRun) -> str:
     if not run.dropped_socket and not run.dropped_host:
         return "Nothing was dropped at the receiving host."
     return (
-        f"At the receiving host, no loss of the line: {run.dropped_socket} dropped as the receive buffer "
-        f"({run.buffer_bytes} bytes) was full, {run.dropped_host} of any kind dropped by its processors."
+        f"At the receiving host, no loss of the line: {grouped(run.dropped_socket)} dropped as the "
+        "receive buffer "
+        f"({grouped(run.buffer_bytes)} bytes) was full, {grouped(run.dropped_host)} of any kind dropped "
+        "by its processors."
     )
 
 
@@ -662,7 +665,8 @@ def _sender(run: PacedRun) -> str:
     paused = f", {run.paused_ms / 1000:g} s paused" if run.paused_ms else ""
     return (
         f"Sender: {mbps(run.sent_bps)}, longest burst {run.burst_us / 1000:.3f} ms of the offered rate "
-        f"({run.burst_bytes} bytes), {run.segments} packets a call, {run.unsent} due and not sent{paused}."
+        f"({grouped(run.burst_bytes)} bytes), {run.segments} packets a call, {grouped(run.unsent or 0)} due "
+        f"and not sent{paused}."
     )
 
 

@@ -9,7 +9,7 @@ from dashboard.text import mbps, standing_line
 from store.bursts import BurstRun, Limiter
 from store.clock import rfc3339
 from store.paced import PacedPart
-from store.quantities import percent
+from store.quantities import grouped, percent
 from store.records import Direction
 from store.sizes import Counted, SizesRun
 from store.steps import StepsRun
@@ -30,8 +30,9 @@ def burst_run(run: BurstRun) -> str:
         f"{_HEADS[run.limiter]} Why: {run.because}.",
         _committed(run),
         *(
-            f"  {one.sent} packets sent, {one.received} arrived, {one.lost} lost, {one.held} held: "
-            f"{one.fate}, {one.undisturbed_bytes} bytes undisturbed"
+            f"  {grouped(one.sent)} packets sent, {grouped(one.received)} arrived, {grouped(one.lost)} "
+            f"lost, {grouped(one.held)} held: "
+            f"{one.fate}, {grouped(one.undisturbed_bytes)} bytes undisturbed"
             for one in run.bursts
         ),
         standing_line(str(run.standing), run.reasons),

@@ -53,6 +53,11 @@ _SIZE = _Kind(
 _LENGTH = _Kind(what="a length", units={"m": Decimal(1)}, usual="m")
 
 
+def grouped(count: int) -> str:
+    """A whole number in groups of three, parted by a narrow no-break space (U+202F), for a person."""
+    return f"{count:,}".replace(",", "\u202f")
+
+
 def rate_bps(value: object) -> int:
     """``"600 Mb/s"`` in bit/s, more than 0."""
     return _whole(_above_zero(value, _RATE))

@@ -461,8 +461,7 @@ def _circumstances_of(text: str) -> Circumstances:
 
 def _side_of(row: Sequence[Any]) -> RateSide:
     values = dict(zip(_SIDE_NAMES, row, strict=False))
-    del values["direction"]
-    values["rates"] = {name: values.pop(name) for name in _RATES}
+    values["rates"] = values  # those names are its own, and `convert` takes no other
     packed = values.get("bins")
     values["bins"] = unpack_bins(packed) if packed else ()
     values["tcp_timestamps"] = bool(values["tcp_timestamps"])

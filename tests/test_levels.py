@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from tests.bench.levels import level
+from tests.bench.levels import at_rest, level
 
 RECORDS_AN_HOUR = 400  # of a soak with faults: minutes of trains, gaps, events, windows
 HALF = [minute / 60 for minute in range(50, 100)]  # the looks of the second half of 100 minutes
@@ -43,3 +43,7 @@ def test_few_looks_tell_nothing() -> None:
     assert "cannot be told" == level([0, 1, 2, 3, 4], [5, 900, 3, 700, 2], least=1).word
     with pytest.raises(ValueError, match="too few"):
         level([0, 1, 2], [1, 1, 1], least=1)
+
+
+def test_what_is_under_way_just_then_counts_for_nothing() -> None:
+    assert [(0, 10), (2, 11)] == at_rest([(0, 6, 10), (1, 8, 300), (2, 6, 11)])

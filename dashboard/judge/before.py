@@ -14,7 +14,7 @@ from dashboard.judge.comparable import History
 from dashboard.judge.stream import GO_SHARE, PEAK_SHARE, TIGHT_SHARE, Answer, Check
 from store.clock import NS_PER_S
 from store.failovers import Failover
-from store.quantities import percent, size_text
+from store.quantities import grouped, percent, size_text
 from store.records import Circumstances, Failed, RateRun, Stall, Standing, TrainSpan, standing_of
 from store.shows import Forecast, LookedAt
 from store.site import Destination
@@ -153,10 +153,11 @@ def house(span: TrainSpan | Failed | None, stalls: Sequence[Stall]) -> LookedAt:
     lost = span.lost_up + span.lost_down + span.lost_unattributed
     if not lost and not stalls:
         return LookedAt(
-            what=what, found=Found.FINE, said=f"Clean: none of {span.sent} packets lost, no stall."
+            what=what, found=Found.FINE, said=f"Clean: none of {grouped(span.sent)} packets lost, no stall."
         )
     said = (
-        f"{lost} of {span.sent} packets to the house endpoint lost, {len(stalls)} stalls: the house's own "
+        f"{grouped(lost)} of {grouped(span.sent)} packets to the house endpoint lost, {len(stalls)} "
+        "stalls: the house's own "
         f"network (lead, switch, Wi-Fi, probe) needs a look before the line is blamed."
     )
     return LookedAt(what=what, found=Found.BAD if stalls else Found.AMISS, said=said)

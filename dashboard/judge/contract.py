@@ -10,21 +10,25 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import tzinfo
+from datetime import UTC, date, tzinfo
 from enum import Enum
+from typing import Self, TypeVar
 
 from dashboard.judge import evidence, layers, sampling
 from dashboard.judge.verdict import RateVerdict, Word
 from store.clock import NS_PER_S, day_and_minute
 from store.layers import Layer
+from store.quantities import grouped
 from store.records import Direction, Failed, Limit, RateRun, RateSide, Skipped, Standing
 from store.site import Card
 
 # What our rate differs from the truth by on shaped lines of known rate is held to 0.5 % by our own
 # tests against kernel shapers; a run nearer to the promise than that says neither yes nor no.
 METHOD_ERROR_RATIO = 0.005
+
+T = TypeVar("T")
 
 _NOT_THE_LINE = {Limit.PORT, Limit.PROBE, Limit.ENDPOINT, Limit.WINDOW}
 
@@ -38,13 +42,22 @@ class _Reached(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Looked(evidence.Looked):
+    """`held` is by what else than the line, `reached` None without a rate stated, `day` the local one."""
+
+    held: str | None
+    reached: _Reached | None
+    day: date
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Tally:
     """The runs of one verdict, sorted into what they say."""
 
     reached: Counter[_Reached]
     effective_n: float
     days: int
-    left_out: Counter[str]
+    left_out: Counter[str]  # under each of its reasons
     excluded: int
     void: int
     failed: int
@@ -79,27 +92,85 @@ def rate_verdict(
     name a rate run are. `zone` says which local days the runs lie on. Rules in `ignoring` leave no run out,
     to show what they do. Where the card promises both directions at once, runs of both count as well.
     """
-    needed = card.rate_bps(direction)
-    kept, held, others = _sorted_out(runs, card, direction, ignoring)
-    packet = layers.packet_bytes(kept[-1][1] if kept else None)
-    reached = [_reached(run, side, card, needed) for run, side in kept] if needed else []
-    tally = _Tally(
-        reached=Counter(reached),
-        effective_n=_effective_n(reached),
-        days=len({day_and_minute(run.started_unix_ns, zone)[0] for run, _ in kept}),
-        left_out=_why(others) + Counter(f"{side.limited_by}_limit" for _, side in held),
-        excluded=sum(run.standing is not Standing.VOID for run in others) + len(held),
-        void=sum(run.standing is Standing.VOID for run in others),
-        failed=sum("rate" in one.what for one in failed),
-        skipped=sum("rate" in one.what for one in skipped),
-    )
-    word = _word(tally, card.met_ratio) if needed else Word.NOT_TESTED
-    return _verdict(word, tally, card, direction, packet)
+    sample = Sample.look(runs, card, direction, zone=zone)
+    return sample.verdict(skipped=skipped, failed=failed, ignoring=ignoring)
+
+
+class Sample:
+    """The runs of one direction beside its card, each looked at once for any number of verdicts."""
+
+    def __init__(self, runs: Sequence[_Looked], card: Card, direction: Direction) -> None:
+        self._runs = runs
+        self.card, self.direction = card, direction
+
+    @classmethod
+    def look(cls, runs: Iterable[RateRun], card: Card, direction: Direction, *, zone: tzinfo) -> Self:
+        """All there is, valid or not; `zone` says which local days the runs lie on."""
+        needed = card.rate_bps(direction)
+        found = [
+            _Looked(
+                run=run,
+                side=side,
+                why=evidence.why_left_out(run),
+                held=_held_by(side),
+                reached=_reached(run, side, card, needed) if needed else None,
+                day=day_and_minute(run.started_unix_ns, zone)[0],
+            )
+            for run, side in evidence.with_side(runs, direction)
+        ]
+        return cls(found, card, direction)
+
+    def parted(self, by: Callable[[RateRun, date], T]) -> dict[T, Sample]:
+        """The same in parts, by what is said of each run and its local day; each part oldest first."""
+        parts: dict[T, list[_Looked]] = {}
+        for one in self._runs:
+            parts.setdefault(by(one.run, one.day), []).append(one)
+        return {part: Sample(found, self.card, self.direction) for part, found in parts.items()}
+
+    def counted(self) -> list[tuple[RateRun, RateSide]]:
+        """The runs that a verdict counts, oldest first."""
+        return [(one.run, one.side) for one in self._sorted_out(())[0]]
+
+    def verdict(
+        self,
+        *,
+        skipped: Sequence[Skipped] = (),
+        failed: Sequence[Failed] = (),
+        ignoring: Collection[str] = (),
+    ) -> RateVerdict:
+        """As `rate_verdict` has it."""
+        kept, held, others = self._sorted_out(ignoring)
+        reached = [one.reached for one in kept if one.reached is not None]
+        left_out = Counter(why for one in others for why in one.why or (evidence.BOTH_AT_ONCE,))
+        left_out.update(one.held for one in held if one.held is not None)
+        void = sum(one.run.standing is Standing.VOID for one in others)
+        tally = _Tally(
+            reached=Counter(reached),
+            effective_n=_effective_n(reached),
+            days=len({one.day for one in kept}),
+            left_out=left_out,
+            excluded=len(others) - void + len(held),
+            void=void,
+            failed=sum("rate" in one.what for one in failed),
+            skipped=sum("rate" in one.what for one in skipped),
+        )
+        needed = self.card.rate_bps(self.direction)
+        word = _word(tally, self.card.met_ratio) if needed else Word.NOT_TESTED
+        packet = layers.packet_bytes(kept[-1].side if kept else None)
+        return _verdict(word, tally, self.card, self.direction, packet)
+
+    def _sorted_out(self, ignoring: Collection[str]) -> tuple[list[_Looked], list[_Looked], list[_Looked]]:
+        """What counts, what something else than the line held, and what a rule left out."""
+        ignored = {*ignoring, evidence.BOTH_AT_ONCE} if self.card.both_at_once else set(ignoring)
+        found, others = evidence.chosen(self._runs, ignoring=ignored)
+        free = ignored | {None}
+        held = [one for one in found if one.held not in free]
+        return [one for one in found if one.held in free], held, others
 
 
 def counted(runs: Sequence[RateRun], card: Card, direction: Direction) -> list[tuple[RateRun, RateSide]]:
     """The runs that a verdict counts, with their side of `direction`, oldest first."""
-    return _sorted_out(runs, card, direction, ())[0]
+    return Sample.look(runs, card, direction, zone=UTC).counted()
 
 
 def missed(run: RateRun, side: RateSide, card: Card, direction: Direction) -> bool:
@@ -120,20 +191,6 @@ def delivered(runs: Sequence[RateRun], card: Card, direction: Direction) -> list
         for run, side in counted(runs, card, direction)
         if needed
     ]
-
-
-_Sides = list[tuple[RateRun, RateSide]]
-
-
-def _sorted_out(
-    runs: Sequence[RateRun], card: Card, direction: Direction, ignoring: Collection[str]
-) -> tuple[_Sides, _Sides, list[RateRun]]:
-    """The runs that count, those that something else than the line held, and those left out by a rule."""
-    ignored = {*ignoring, evidence.BOTH_AT_ONCE} if card.both_at_once else set(ignoring)
-    found, others = evidence.counted(runs, direction, ignoring=ignored)
-    held = [pair for pair in found if _held_by(pair[1]) not in ignored | {None}]
-    kept = [pair for pair in found if _held_by(pair[1]) in ignored | {None}]
-    return kept, held, others
 
 
 def _effective_n(reached: Sequence[_Reached]) -> float:
@@ -180,13 +237,6 @@ def _reached(run: RateRun, side: RateSide, card: Card, needed: int) -> _Reached:
 def _held_by(side: RateSide) -> str | None:
     """The code of what else than the line held a valid run down; None for nothing."""
     return f"{side.limited_by}_limit" if side.limited_by in _NOT_THE_LINE else None
-
-
-def _why(runs: Sequence[RateRun]) -> Counter[str]:
-    """How many runs each reason left out; a run with two reasons counts under both."""
-    return Counter(
-        reason for run in runs for reason in evidence.why_left_out(run) or (evidence.BOTH_AT_ONCE,)
-    )
 
 
 def _verdict(
@@ -255,7 +305,8 @@ def _because(
         return f"No valid run has tested the {what} rate of {rate} yet{_left_out(tally)}{wanted}."
     low, high = _down(bounds[0]), -_down(-bounds[1])
     return (
-        f"{what.capitalize()} reached the stated {rate} in {tally.met} of {_counted(tally.n, 'valid run')} "
+        f"{what.capitalize()} reached the stated {rate} in {grouped(tally.met)} of "
+        f"{_counted(tally.n, 'valid run')} "
         f"on {_counted(tally.days, 'day')}, {_percent(tally.met / tally.n)}; 95 % confidence supports "
         f"at least {_percent(low)} and at most {_percent(high)}, and the share to reach is "
         f"{_percent(card.met_ratio)}{_open(tally)}{_alike(tally)}{_left_out(tally)}"
@@ -328,4 +379,4 @@ def _down(share: float) -> float:
 
 
 def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"
+    return f"{grouped(count)} {noun}{'' if count == 1 else 's'}"

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
 from typing import TypeVar
 
 from store.clock import NS_PER_S
@@ -51,15 +52,38 @@ def counted(
     went alone, those both ways at once. Rules in `ignoring`, by their codes, leave none out: to show what
     they do, or because a contract promises both directions at once.
     """
-    asked = sorted(
-        (run for run in runs if run.side(direction) is not None),
-        key=lambda run: (run.started_unix_ns, run.endpoint),
-    )
-    valid = [run for run in asked if not (why := why_left_out(run)) or not set(why).difference(ignoring)]
-    alone = [run for run in valid if run.direction is not Direction.BOTH]
-    kept = valid if BOTH_AT_ONCE in ignoring else alone or valid
-    sides = [(run, side) for run in kept if (side := run.side(direction)) is not None]
-    return sides, _others(asked, kept)
+    asked = [Looked(run=run, side=side, why=why_left_out(run)) for run, side in with_side(runs, direction)]
+    kept, others = chosen(asked, ignoring=ignoring)
+    return [(one.run, one.side) for one in kept], [one.run for one in others]
+
+
+def with_side(runs: Iterable[RateRun], direction: Direction) -> list[tuple[RateRun, RateSide]]:
+    """The runs that measured `direction`, oldest first."""
+    found = [(run, side) for run in runs if (side := run.side(direction)) is not None]
+    return sorted(found, key=lambda each: (each[0].started_unix_ns, each[0].endpoint))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """A run with its side of one direction, and `why_left_out`: found once, however many samples it is in."""
+
+    run: RateRun
+    side: RateSide
+    why: tuple[str, ...]
+
+
+L = TypeVar("L", bound=Looked)
+
+
+def chosen(asked: Sequence[L], *, ignoring: Collection[str] = ()) -> tuple[list[L], list[L]]:
+    """Those that `counted` counts, and those that it leaves out."""
+    ignored = frozenset(ignoring)
+    valid = [one for one in asked if not one.why or ignored.issuperset(one.why)]
+    kept = valid
+    if BOTH_AT_ONCE not in ignored:
+        kept = [one for one in valid if one.run.direction is not Direction.BOTH] or valid
+    among = {id(one) for one in kept}
+    return kept, [one for one in asked if id(one) not in among]
 
 
 def why_left_out(run: RateRun) -> tuple[str, ...]:
@@ -73,11 +97,6 @@ def why_left_out(run: RateRun) -> tuple[str, ...]:
 def why_not(reasons: Iterable[str]) -> tuple[str, ...]:
     """Those of a record's reasons by which it may not speak about the line."""
     return tuple(code for code in reasons if REASONS[code][0] is not Standing.VALID)
-
-
-def _others(runs: Sequence[RateRun], kept: Sequence[RateRun]) -> list[RateRun]:
-    chosen = {id(run) for run in kept}
-    return [run for run in runs if id(run) not in chosen]
 
 
 class Watched:

@@ -9,12 +9,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import tzinfo
 
-from dashboard.judge import contract, evidence
+from dashboard.judge import evidence
+from dashboard.judge.contract import Sample
 from dashboard.judge.verdict import RateVerdict
-from store.card import Card
-from store.records import REASONS, Direction, Failed, RateRun, Skipped, Standing
+from store.records import REASONS, Direction, Failed, Skipped, Standing
 
 _BOTH = "both directions ran at once, and runs of one direction alone are there to judge by"
 
@@ -51,21 +50,11 @@ class Ledger:
     because: str
 
 
-def ledger(
-    runs: Sequence[RateRun],
-    card: Card,
-    direction: Direction,
-    *,
-    skipped: Sequence[Skipped] = (),
-    failed: Sequence[Failed] = (),
-    zone: tzinfo,
-) -> Ledger:
-    """Every rule that left out a run of `direction` (UP or DOWN), and what the verdict is without it."""
+def ledger(sample: Sample, *, skipped: Sequence[Skipped] = (), failed: Sequence[Failed] = ()) -> Ledger:
+    """Every rule that left out a run of the sample, and what the verdict is without it."""
 
     def judged(*ignoring: str) -> RateVerdict:
-        return contract.rate_verdict(
-            runs, card, direction, skipped=skipped, failed=failed, ignoring=ignoring, zone=zone
-        )
+        return sample.verdict(skipped=skipped, failed=failed, ignoring=ignoring)
 
     whole = judged()
     codes = [code for code, _ in whole.excluded_why]
@@ -85,7 +74,7 @@ def ledger(
             )
         )
     return Ledger(
-        direction=direction,
+        direction=sample.direction,
         verdict=whole,
         rules=tuple(rules),
         bare=judged(*codes, evidence.BOTH_AT_ONCE),

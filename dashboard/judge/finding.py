@@ -80,6 +80,11 @@ def finding(
     )
 
 
+def chance_text(chance: float) -> str:
+    """A chance for a person; nobody reads the powers of one that is next to nothing."""
+    return f"{chance:.2g}" if chance >= 1e-6 else "one in a million"
+
+
 def as_json(found: Finding) -> dict[str, Any]:
     """A finding for programs."""
     row = found.signature

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, timezone, tzinfo
-from functools import cache
+from functools import cache, lru_cache
 
 from store.clock import NS_PER_S, day_and_minute, local, unix_ns_of
 from store.site import Times
@@ -30,6 +30,7 @@ class Show:
     end_unix_ns: int
 
 
+@lru_cache(maxsize=64)
 def comparable(times: Times, where: tzinfo) -> Callable[[int], bool]:
     """A test for instants in Unix nanoseconds: do they lie in hours comparable with `times`?"""
     weekend = _classes(times)
@@ -60,7 +61,10 @@ def comparable(times: Times, where: tzinfo) -> Callable[[int], bool]:
         spans = instants(unix_ns // _DAY_NS)
         if spans is None:
             return on_the_clock(unix_ns)
-        return any(begin <= unix_ns < over for begin, over in spans)
+        for begin, over in spans:  # two or three; a page asks of thousands of instants
+            if begin <= unix_ns < over:
+                return True
+        return False
 
     return within
 

@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from store.card import Card
 from store.layers import Layer
-from store.quantities import percent
+from store.quantities import grouped, percent
 from store.records import Carrier, Circumstances, RateRun
 
 NEAR_US = 20_000  # an endpoint farther than this is not near (common practice, no source)
@@ -128,8 +128,10 @@ def _wireless(proof: Proof) -> Answer:
         return (Ruled.IN_PART if word is Ruled.OUT else word), because + said
     share = house.lost / house.sent
     said = (
-        f" Inside the house {house.lost} of {house.sent} packets were lost ({percent(share, 4)}); of "
-        f"{house.line_stalls} stalls of the line, {house.shared_stalls} had a stall inside the house in the "
+        f" Inside the house {grouped(house.lost)} of {grouped(house.sent)} packets were lost "
+        f"({percent(share, 4)}); of "
+        f"{grouped(house.line_stalls)} stalls of the line, {grouped(house.shared_stalls)} had a stall "
+        "inside the house in the "
         "same seconds."
     )
     if house.lost or house.shared_stalls:

@@ -7,17 +7,15 @@ runs of a day. Each part is judged by the very rule of the whole (judge.contract
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, tzinfo
 from functools import cache
 
-from dashboard.judge import contract, hours, layers, sampling
+from dashboard.judge import hours, layers, sampling
+from dashboard.judge.contract import Sample
 from dashboard.judge.verdict import RateVerdict, Word
 from store.card import Card
-from store.clock import day_and_minute
 from store.layers import Layer
-from store.records import Direction, RateRun
 from store.site import Times
 
 _NEAREST = 0.01  # a share nearer to the promise would take more runs than anybody makes
@@ -80,29 +78,17 @@ class RateDetail:
         return self.busy.n > 0 and self.busy.word is not self.whole.word
 
 
-def detail(
-    runs: Sequence[RateRun],
-    card: Card,
-    direction: Direction,
-    *,
-    busy: Times,
-    zone: tzinfo,
-    whole: RateVerdict,
-) -> RateDetail:
-    """The parts of `whole`, which is the verdict on the same runs."""
-    in_busy = hours.inside(busy, zone)
-    inside = [run for run in runs if in_busy(run.started_unix_ns)]
-    outside = [run for run in runs if not in_busy(run.started_unix_ns)]
-
-    def judged(some: Sequence[RateRun]) -> RateVerdict:
-        return contract.rate_verdict(some, card, direction, zone=zone)
-
-    days = _days(runs, judged, zone)
+def detail(sample: Sample, *, busy: Times, zone: tzinfo, whole: RateVerdict) -> RateDetail:
+    """The parts of `whole`, which is the verdict on the same sample."""
+    card, in_busy = sample.card, hours.inside(busy, zone)
+    parts = sample.parted(lambda run, _: in_busy(run.started_unix_ns))
+    none = Sample((), card, sample.direction)
+    days = _days(sample)
     found = RateDetail(
         whole=whole,
-        busy=judged(inside),
-        rest=judged(outside),
-        carried=_carried(runs, card, direction),
+        busy=parts.get(True, none).verdict(),
+        rest=parts.get(False, none).verdict(),
+        carried=_carried(sample),
         days=days,
         kept=sum(one.met >= card.met_ratio * one.n for one in days),
         short=sum(one.n - one.not_met < card.met_ratio * one.n for one in days),
@@ -112,21 +98,16 @@ def detail(
     return _with_sentences(found, card, busy.said())
 
 
-def _days(
-    runs: Sequence[RateRun], judged: Callable[[Sequence[RateRun]], RateVerdict], zone: tzinfo
-) -> tuple[Day, ...]:
+def _days(sample: Sample) -> tuple[Day, ...]:
     """The days with a counted run, oldest first."""
-    by_day: dict[date, list[RateRun]] = {}
-    for run in sorted(runs, key=lambda one: one.started_unix_ns):
-        by_day.setdefault(day_and_minute(run.started_unix_ns, zone)[0], []).append(run)
-    found = ((day, judged(some)) for day, some in by_day.items())
+    found = ((day, some.verdict()) for day, some in sample.parted(lambda _, day: day).items())
     return tuple(
         Day(day=day, n=one.n, met=one.met, not_met=one.not_met, word=one.word) for day, one in found if one.n
     )
 
 
-def _carried(runs: Sequence[RateRun], card: Card, direction: Direction) -> Carried | None:
-    found = contract.counted(runs, card, direction)
+def _carried(sample: Sample) -> Carried | None:
+    card, found = sample.card, sample.counted()
     if not found:
         return None
     payload = sorted(side.rates.goodput_bps for _, side in found)

@@ -53,6 +53,7 @@ class SchedulePage:
 
     frame: Frame
     lead: str
+    answers: bool  # whether a probe does
     held: tuple[Entry, ...]
     due: Table | None
     spent: tuple[Entry, ...]
@@ -80,6 +81,7 @@ def page(found: Findings, *, frame: Frame) -> SchedulePage:
     return SchedulePage(
         frame=frame,
         lead=_lead(found, due, held),
+        answers=found.asked.status is not None,
         held=tuple(_holds(found)),
         due=_due(due, found.zone) if due else None,
         spent=spent,

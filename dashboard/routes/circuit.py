@@ -7,23 +7,29 @@ import asyncio
 from aiohttp import web
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, csv_of, framed, handoff_of, html
+from dashboard.api import Period
+from dashboard.desk import DESK, PAGES, Desk, csv_of, framed, handoff_of, html
 from dashboard.judged import NotYet
 from dashboard.pages import circuit
 from dashboard.slow import Asked, Page
 from store.reader import Reader
+from store.site import Handoff
 
 
-async def _find_circuit(request: web.Request, *others: str, patient: bool = False) -> circuit.Findings:
-    """The findings; whoever is `patient` waits for what availability comes to, where it is being judged."""
-    desk, handoff = request.app[DESK], handoff_of(request)
-    period = api.period_of(request.query, *others)
+async def look(desk: Desk, handoff: Handoff, period: Period) -> circuit.Findings:
+    """What the page says just now, without availability, which takes longer."""
 
     def find(reader: Reader) -> circuit.Findings:
         now_ns = desk.clock.unix_ns()
         return circuit.find(reader, site=desk.site, handoff=handoff, period=period, now_ns=now_ns)
 
-    found = await desk.found(("circuit", handoff.name, period), find)
+    return await desk.found(("circuit", handoff.name, period), find)
+
+
+async def _find_circuit(request: web.Request, *others: str, patient: bool = False) -> circuit.Findings:
+    """The findings; whoever is `patient` waits for what availability comes to, where it is being judged."""
+    desk, handoff = request.app[DESK], handoff_of(request)
+    found = await look(desk, handoff, api.period_of(request.query, *others))
     so_far, patience_s = Asked(page=Page.SO_FAR, handoff=handoff.name), None if patient else 0.0
     try:
         available = await desk.judged.found(so_far, patience_s=patience_s)

@@ -8,18 +8,22 @@ from aiohttp import web
 
 from dashboard import acts, api
 from dashboard.access import visitor_of
-from dashboard.desk import DESK, PAGES, csv_of, framed, html
+from dashboard.desk import DESK, PAGES, Desk, csv_of, framed, html
 from dashboard.pages import now, today
 from store.reader import Reader
 
 
-async def _find_today(request: web.Request) -> today.Findings:
-    desk = request.app[DESK]
+async def look(desk: Desk) -> today.Findings:
+    """What the page says just now."""
 
     def find(reader: Reader) -> today.Findings:
         return today.find(reader, site=desk.site, now_ns=desk.clock.unix_ns())
 
     return await desk.found("today", find)
+
+
+async def _find_today(request: web.Request) -> today.Findings:
+    return await look(request.app[DESK])
 
 
 async def _today_page(request: web.Request) -> today.TodayPage:

@@ -13,7 +13,8 @@ import asyncio
 import contextlib
 import math
 import socket
-from collections.abc import Callable, Iterator, Sequence
+import threading
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import NamedTuple
 
@@ -45,7 +46,6 @@ _BURST_S = 30  # held packets of a stall this long arrive at once and must not b
 _BURST_PACKETS = 100
 _DATAGRAM_BYTES = 9216  # more than is ever granted, so a longer packet is seen to be too long
 _SHORT_BYTES = 548  # never cut on any way in use: 576 bytes with headers, RFC 1122 section 3.3.2
-_DRAINED = 64  # datagrams taken in one go, before the event loop may do something else
 _WAITING_MOST = 1024  # stamps come at once or never
 _BUFFER_BYTES = 4 << 20  # 4000 packets/s and a pause of the event loop must not look like loss
 _SO_SNDBUFFORCE, _SO_RCVBUFFORCE = 32, 33  # Linux, asm-generic/socket.h
@@ -129,17 +129,19 @@ class _Session:
 
 
 class Reply(NamedTuple):
-    """A reply of an SSID's session; `wanted` asks for the moment at which it leaves."""
+    """A reply of an SSID's session. `wanted` asks when it leaves, `whole` that it is not cut on its way."""
 
     data: bytes
     ssid: int
     sequence: int
     wanted: bool
+    whole: bool
 
 
 class Reflector:
     """All sessions of an endpoint. `unix_ns` is asked once a reply, for the time it leaves (T3).
 
+    May be asked from several threads: whatever touches a session holds the lock.
     `error_estimate` is the field of every reply; whoever watches this host's clock keeps it up to date.
     """
 
@@ -147,6 +149,7 @@ class Reflector:
         self.error_estimate = error_estimate
         self._unix_ns = unix_ns
         self._sessions: dict[int, _Session] = {}
+        self._lock = threading.Lock()
 
     def open(
         self,
@@ -160,7 +163,7 @@ class Reflector:
         whole: bool = False,
     ) -> None:
         """Answer from now on what comes with `ssid` and an HMAC by `key`."""
-        self._sessions[ssid] = _Session(
+        session = _Session(
             caller=caller,
             key=key,
             per_second=per_second,
@@ -168,25 +171,25 @@ class Reflector:
             now_ns=now_ns,
             whole=whole,
         )
-
-    def sends_whole(self, data: bytes) -> bool:
-        """Whether the reply to a datagram that was just answered must not be cut on its way."""
-        session = self._sessions.get(peek_ssid(data))
-        return session is not None and session.whole
+        with self._lock:
+            self._sessions[ssid] = session
 
     def counts(self, ssid: int) -> TrainCounts:
         """What arrived and was sent. KeyError for an SSID that is not open."""
-        return self._sessions[ssid].counts()
+        with self._lock:
+            return self._sessions[ssid].counts()
 
     def close(self, ssid: int) -> TrainCounts:
         """End a session. KeyError for an SSID that is not open."""
-        return self._sessions.pop(ssid).counts()
+        with self._lock:
+            return self._sessions.pop(ssid).counts()
 
     def answer_by(self, ssid: int, answer: Callable[[bytes], None]) -> None:
         """Note what sends to where a session's packet just came from."""
-        session = self._sessions.get(ssid)
-        if session is not None:
-            session.answer = answer
+        with self._lock:
+            session = self._sessions.get(ssid)
+            if session is not None:
+                session.answer = answer
 
     def knock(self, ssid: int, *, now_ns: int) -> int:
         """Send `KNOCKS` packets to where a session's last packet came from, within its rate; how many left.
@@ -194,7 +197,7 @@ class Reflector:
         They are no replies and are counted nowhere. KeyError for an SSID that is not open.
         """
         session, sent = self._sessions[ssid], 0
-        while session.answer is not None and sent < KNOCKS and session.within_rate(now_ns):
+        while session.answer is not None and sent < KNOCKS and self._within_rate(session, now_ns):
             packet = ReflectorPacket(
                 sequence=0,
                 sent_ntp=ntp_of(self._unix_ns()),
@@ -212,11 +215,14 @@ class Reflector:
 
     def expired(self, *, now_ns: int) -> list[int]:
         """The SSIDs of sessions that were silent for `REFWAIT_S`."""
-        return [s for s, found in self._sessions.items() if now_ns - found.last_ns >= REFWAIT_S * NS_PER_S]
+        with self._lock:
+            sessions = tuple(self._sessions.items())
+        return [ssid for ssid, found in sessions if now_ns - found.last_ns >= REFWAIT_S * NS_PER_S]
 
-    def heard(self) -> Iterator[tuple[str, int]]:
+    def heard(self) -> list[tuple[str, int]]:
         """(caller, monotonic time of its last packet) of every session."""
-        return ((found.caller, found.last_ns) for found in self._sessions.values())
+        with self._lock:
+            return [(found.caller, found.last_ns) for found in self._sessions.values()]
 
     def reflect(
         self,
@@ -228,6 +234,12 @@ class Reflector:
         now_ns: int,
     ) -> Reply | None:
         """The reply to a datagram, None for silence. `now_ns` is monotonic and paces, nothing else."""
+        with self._lock:
+            return self._reflect(data, address, received_unix_ns, ttl, now_ns)
+
+    def _reflect(
+        self, data: bytes, address: timestamps.Address, received_unix_ns: int, ttl: int | None, now_ns: int
+    ) -> Reply | None:
         try:
             session = self._sessions.get(peek_ssid(data))
             if session is None or len(data) > session.packet_bytes:
@@ -247,13 +259,18 @@ class Reflector:
                 tail, asked_in=packet.sequence, sequence=reply.sequence, key=session.key, told=told
             )
         data = encode_reflector(reply, key=session.key, tail=tail)
-        return Reply(data, packet.ssid, reply.sequence, wanted)
+        return Reply(data, packet.ssid, reply.sequence, wanted, session.whole)
 
     def left(self, ssid: int, sequence: int, unix_ns: int) -> None:
         """Note when a reply whose stamp was wanted left by the kernel's account; the next one tells."""
-        session = self._sessions.get(ssid)
-        if session is not None:
-            session.followed = FollowUp(sequence=sequence, sent_ntp=ntp_of(unix_ns))
+        with self._lock:
+            session = self._sessions.get(ssid)
+            if session is not None:
+                session.followed = FollowUp(sequence=sequence, sent_ntp=ntp_of(unix_ns))
+
+    def _within_rate(self, session: _Session, now_ns: int) -> bool:
+        with self._lock:
+            return session.within_rate(now_ns)
 
     def _reply(
         self, packet: SenderPacket, session: _Session, received_unix_ns: int, ttl: int
@@ -272,59 +289,81 @@ class Reflector:
 
 
 class ReflectorSockets:
-    """Brings datagrams to a `Reflector` and its replies back. Owns its sockets from `start` to `close`."""
+    """Brings datagrams to a `Reflector` and its replies back. Owns its sockets from `start` to `close`.
+
+    Each socket has a thread that waits in the kernel for its next datagram, so that an answer waits neither
+    for what else the event loop has to do nor for the loop itself.
+    """
 
     def __init__(self, reflector: Reflector, sockets: Sequence[socket.socket], *, clock: Clock) -> None:
         self._reflector = reflector
         self._sockets = tuple(sockets)
         self._clock = clock
-        self._departing: dict[socket.socket, _Departing] = {}
+        self._threads: list[threading.Thread] = []
+        self._closing = False
+        self._broken: OSError | None = None
 
-    def start(self) -> None:
-        """Answer from now on. The sockets are bound UDP sockets; they become non-blocking."""
-        loop = asyncio.get_running_loop()
+    def start(self, *, first: bool = False) -> None:
+        """Answer from now on. The sockets are bound UDP sockets; with `first`, before ordinary work."""
         for sock in self._sockets:
-            sock.setblocking(False)
+            sock.setblocking(True)
             timestamps.prepare(sock, transmit=None)
-            self._departing[sock] = _Departing()
             own_address.tell(sock)
             _widen(sock)
-            loop.add_reader(sock, self._drain, sock)
+            thread = threading.Thread(target=self._answer_all, args=(sock, first), name="trains", daemon=True)
+            thread.start()
+            self._threads.append(thread)
 
-    def close(self) -> None:
+    def check(self) -> None:
+        """Raise the OSError that has ended the answering of a socket, if there was one."""
+        if self._broken is not None:
+            raise self._broken
+
+    async def close(self) -> None:
         """Answer no more."""
-        loop = asyncio.get_running_loop()
+        self._closing = True
         for sock in self._sockets:
-            loop.remove_reader(sock)
+            with contextlib.suppress(OSError):  # without a peer it complains, and ends the wait all the same
+                sock.shutdown(socket.SHUT_RD)
+        for thread in self._threads:
+            await asyncio.to_thread(thread.join)
+        for sock in self._sockets:
             sock.close()
 
-    def _drain(self, sock: socket.socket) -> None:
-        reflect, monotonic_ns, clock = self._reflector.reflect, self._clock.monotonic_ns, self._clock
-        departing = self._departing[sock]
-        self._take_stamps(sock, departing)
-        for _ in range(_DRAINED):
-            found = timestamps.receive(sock, _DATAGRAM_BYTES, clock=clock)
-            if found is None:
-                return
-            reply = reflect(
-                found.data,
-                found.address,
-                received_unix_ns=found.stamp_unix_ns,
-                ttl=found.ttl,
-                now_ns=monotonic_ns(),
-            )
-            if reply is not None:
-                self._reflector.answer_by(reply.ssid, partial(self._knock, sock, found))
-                whole = len(reply.data) > _SHORT_BYTES and self._reflector.sends_whole(found.data)
-                if whole:
-                    segments.never_cut(sock)
-                self._send(sock, reply, found, departing)
-                if whole:
-                    segments.never_cut(sock, cut=True)
+    def _answer_all(self, sock: socket.socket, first: bool) -> None:
+        if first:
+            segments.come_first(busy=False)
+        departing = _Departing()
+        try:
+            while not self._closing:
+                found = timestamps.receive(sock, _DATAGRAM_BYTES, clock=self._clock)
+                if found is not None and not self._closing:
+                    self._answer(sock, found, departing)
+        except OSError as error:
+            self._broken = error
+
+    def _answer(self, sock: socket.socket, found: timestamps.Received, departing: _Departing) -> None:
+        reply = self._reflector.reflect(
+            found.data,
+            found.address,
+            received_unix_ns=found.stamp_unix_ns,
+            ttl=found.ttl,
+            now_ns=self._clock.monotonic_ns(),
+        )
+        if reply is None:
+            return
+        whole = reply.whole and len(reply.data) > _SHORT_BYTES
+        if whole:
+            segments.never_cut(sock)
+        self._send(sock, reply, found, departing)
+        if whole:
+            segments.never_cut(sock, cut=True)
+        self._reflector.answer_by(reply.ssid, partial(self._knock, sock, found))
 
     def _knock(self, sock: socket.socket, found: timestamps.Received, data: bytes) -> None:
         with contextlib.suppress(OSError):  # a full queue or no route: lost on the way down
-            sock.sendmsg((data,), own_address.leave_from(found.own_address), 0, found.address)
+            control = own_address.leave_from(found.own_address)
+            sock.sendmsg((data,), control, socket.MSG_DONTWAIT, found.address)
 
     def _send(
         self, sock: socket.socket, reply: Reply, found: timestamps.Received, departing: _Departing
@@ -333,7 +372,7 @@ class ReflectorSockets:
         if reply.wanted:
             control = (*control, timestamps.STAMP_THIS)
         try:
-            sock.sendmsg((reply.data,), control, 0, found.address)
+            sock.sendmsg((reply.data,), control, socket.MSG_DONTWAIT, found.address)
         except OSError:  # a full queue or no route: lost on the way down
             if reply.wanted:  # whether the kernel counted it is its secret: count anew
                 timestamps.transmit_stamps(sock)
@@ -342,12 +381,10 @@ class ReflectorSockets:
             return
         if reply.wanted:
             departing.note(reply.ssid, reply.sequence)
-            self._take_stamps(sock, departing)  # mostly it is there at once, and the next may answer already
-
-    def _take_stamps(self, sock: socket.socket, departing: _Departing) -> None:
-        for counter, unix_ns in timestamps.transmit_stamps(sock):
-            if (whose := departing.waiting.pop(counter, None)) is not None:
-                self._reflector.left(*whose, unix_ns)
+            # it is there at once, so what waits is as many as are still to come
+            for counter, unix_ns in timestamps.transmit_stamps(sock, most=len(departing.waiting)):
+                if (whose := departing.waiting.pop(counter, None)) is not None:
+                    self._reflector.left(*whose, unix_ns)
 
 
 class _Departing:

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import logging
 import os
 import secrets
+import sys
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from importlib import metadata
@@ -61,6 +63,7 @@ _REPORT_WITHIN_S = 1.0  # a question for a run waits this long for its end, then
 _LONG_POLL_S = 5.0  # how long ending a run waits for its end
 _KEPT_NS = 60 * NS_PER_S  # how long an ended run's report stays to be asked for
 _OVERTIME_NS = 30 * NS_PER_S  # over its seconds a run may take this long to begin and to end
+_SWITCH_S = 0.0001  # how long a train's packet may wait for the interpreter while the loop has it
 _ROUND_S = 1.0  # between two looks at what is silent, expired or changed
 _CEILING_KEPT_NS = 600 * NS_PER_S  # so that callers together do not keep the machine busy with itself
 _HMAC_KEY_BYTES = 32
@@ -84,8 +87,12 @@ async def serve(directory: Path, *, listen: str | None, clock: Clock, ready: Cal
     None for every address. `ready` gets one sentence when callers can come. Raises UserMistake for a
     directory, address or port that cannot be used.
     """
-    async with opened(directory, listen=listen, clock=clock) as endpoint:
-        first = come_first(busy=False)  # a train's packet that waits for other programs is late by seconds
+    sys.setswitchinterval(_SWITCH_S)
+    async with opened(directory, listen=listen, clock=clock, first=True) as endpoint:
+        # a train's packet that waits for other programs is late by seconds; the loop that lets go of the
+        # interpreter for it comes first as well
+        first = come_first(busy=False)
+        gc.freeze()  # what is there by now stays, so nothing of it has to be looked through again
         ready(endpoint.sentence())
         log.info("endpoint comes before ordinary work=%s", first)
         while True:
@@ -94,8 +101,13 @@ async def serve(directory: Path, *, listen: str | None, clock: Clock, ready: Cal
 
 
 @contextlib.asynccontextmanager
-async def opened(directory: Path, *, listen: str | None, clock: Clock) -> AsyncIterator[Endpoint]:
-    """The endpoint in `directory`, answering; on leaving, everything is closed. As `serve` otherwise."""
+async def opened(
+    directory: Path, *, listen: str | None, clock: Clock, first: bool = False
+) -> AsyncIterator[Endpoint]:
+    """The endpoint in `directory`, answering; on leaving, everything is closed. As `serve` otherwise.
+
+    With `first`, trains are answered before ordinary work is done.
+    """
     keys = await asyncio.to_thread(key_files.load, directory)
     tls = await asyncio.to_thread(key_files.tls_context, keys)
     ledger = await asyncio.to_thread(ledgers.load, directory)
@@ -111,14 +123,15 @@ async def opened(directory: Path, *, listen: str | None, clock: Clock) -> AsyncI
         doors = open_doors(listen, port=keys.port, flow_port=keys.flow_port)
         closing.callback(doors.close)
         stamp = ReflectorSockets(reflector, doors.trains, clock=clock)
-        stamp.start()
-        closing.callback(stamp.close)
+        stamp.start(first=first)
+        closing.push_async_callback(stamp.close)
         flows = await FlowServer.start((*doors.flows, *doors.paced), clock=clock)
         closing.push_async_callback(flows.close)
         endpoint = Endpoint(
             keys=keys,
             admission=admission,
             reflector=reflector,
+            trains=stamp,
             flows=flows,
             ledger=ledger,
             doors=doors,
@@ -141,6 +154,7 @@ class Endpoint:
         keys: Keys,
         admission: Admission,
         reflector: Reflector,
+        trains: ReflectorSockets,
         flows: FlowServer,
         ledger: ledgers.Ledger,
         doors: Doors,
@@ -150,6 +164,7 @@ class Endpoint:
         self._keys = keys
         self._admission = admission
         self._reflector = reflector
+        self._trains = trains
         self._flows = flows
         self._ledger = ledger
         self.doors = doors
@@ -205,7 +220,11 @@ class Endpoint:
         )
 
     async def look_after(self) -> None:
-        """What is due once a second: end what is silent or expired, look at the clock, read what changed."""
+        """What is due once a second: end what is silent or expired, look at the clock, read what changed.
+
+        OSError where trains can no longer be answered, for then a service manager has to begin anew.
+        """
+        self._trains.check()
         now_ns = self._clock.monotonic_ns()
         for caller, heard_ns in self._reflector.heard():
             self._admission.heard(caller, now_ns=heard_ns)

@@ -27,6 +27,11 @@ class _Timex(ctypes.Structure):
     )
 
 
+_LIBC = ctypes.CDLL(
+    None
+)  # one for good: each makes a class of its own, and the clock is looked at each second
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockState:
     """`synchronised` is None where the kernel does not say, `error_us` None without a bound."""
@@ -39,7 +44,7 @@ def read() -> ClockState:
     """The state of this host's clock now."""
     timex = _Timex()
     try:
-        state = int(ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(timex)))
+        state = int(_LIBC.adjtimex(ctypes.byref(timex)))
     except (OSError, AttributeError):
         state = -1
     if state < 0:  # some sandboxes refuse the call

@@ -93,13 +93,13 @@ def prepare(sock: socket.socket) -> None:
         sock.setsockopt(socket.IPPROTO_IP, _IP_RECVERR, 1)
 
 
-def drain(sock: socket.socket, *, quoted_bytes: int = 0) -> list[Told | Departed]:
-    """All that waits in the error queue of a non-blocking socket, oldest first.
+def drain(sock: socket.socket, *, quoted_bytes: int = 0, most: int | None = None) -> list[Told | Departed]:
+    """All that waits in the error queue of a socket, oldest first, or the first `most` of it.
 
     Of a packet that an error quotes, the first `quoted_bytes` of payload are kept.
     """
     found: list[Told | Departed] = []
-    while True:
+    while most is None or len(found) < most:
         try:
             quoted, control, _flags, to = sock.recvmsg(quoted_bytes, _ANCILLARY_BYTES, socket.MSG_ERRQUEUE)
         except BlockingIOError:
@@ -111,6 +111,7 @@ def drain(sock: socket.socket, *, quoted_bytes: int = 0) -> list[Told | Departed
         read = _read(control, quoted, to)
         if read is not None:
             found.append(read)
+    return found
 
 
 def unix_ns_of(timespec: bytes) -> int:

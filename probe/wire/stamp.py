@@ -4,14 +4,15 @@ The unauthenticated base packet has 44 octets, the authenticated one 112, the la
 HMAC-SHA-256 over octets 0 to 95 cut to 16 (RFC 8762 section 4.4). Whatever follows the base packet is
 padding, which a reflector copies (section 4.3), or TLVs (`probe.wire.stamp_tlv`). Timestamps are 64-bit NTP
 (RFC 5905 section 6), error estimates those of RFC 4656 section 4.1.2 with the Z bit of RFC 8186. A `key` of
-None means the unauthenticated layout. Pure: no socket, no clock.
+None means the unauthenticated layout. Packets are named tuples, which are made in a third of the time that
+a frozen dataclass takes: an endpoint makes two for each it answers. Pure: no socket, no clock.
 """
 
 from __future__ import annotations
 
 import hmac
 import struct
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from store.clock import NS_PER_S
 from store.errors import BadPacket
@@ -34,8 +35,7 @@ _SEALED_REFLECTOR = struct.Struct("!I12xQHH4xQ8xI12xQH6xB15x")
 _SSID = struct.Struct("!H")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SenderPacket:
+class SenderPacket(NamedTuple):
     """What a session-sender says. `sent_ntp` and `error_estimate` are raw fields; an `ssid` of 0 is none."""
 
     sequence: int
@@ -44,8 +44,7 @@ class SenderPacket:
     ssid: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReflectorPacket:
+class ReflectorPacket(NamedTuple):
     """What a session-reflector answers: its own fields, then the sender's as it received them."""
 
     sequence: int

@@ -82,7 +82,7 @@ def main() -> None:
 
 def _tell(told: Path) -> None:
     """Everything there is to say. What fills to a bound or awaits the collector is let go of first."""
-    cached = _empty_caches()
+    cached = empty_caches()
     gc.collect()
     held = inside(told) | {"cached": cached}
     names = Counter(task.get_name().split(" path")[0] for task in asyncio.all_tasks())
@@ -92,7 +92,7 @@ def _tell(told: Path) -> None:
     part.replace(told)
 
 
-def _empty_caches() -> int:
+def empty_caches() -> int:
     """Empty each functools.lru_cache that has a bound, of libraries too; how many results they had."""
     found = [one for one in gc.get_objects() if isinstance(one, functools._lru_cache_wrapper)]
     bounded = [one for one in found if one.cache_info().maxsize is not None]

@@ -2,8 +2,9 @@
 
     python -m tests.bench.endpoint_load [TRAINS [SECONDS [WORDS ...]]]
 
-First one train at 20 packets/s, then TRAINS (200) at once, over loopback. A forked process receives, with
-the kernel's arrival stamps, so that this program's own work is in no figure but the moment of sending.
+First one train at 20 packets/s, then TRAINS (200) at once, over loopback, each with a phase drawn at random,
+as those of separate probes have. Replies are read when all is sent, with the kernel's arrival stamps, and
+this program sends from one processor: the probes that it stands in for would take none of the endpoint's.
 `within` is from the endpoint's own stamps, arrival to leaving; `round trip` is from here, and what the many
 have more than the one is what the load added. Then 50 callers that each want a run, one at a time, again and
 again for 20 s: how many each got. With WORDS the endpoint is begun by them and only the trains are measured:
@@ -15,6 +16,7 @@ Prints figures, judges none.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import random
@@ -57,10 +59,12 @@ def serving(
     command = [*by, sys.executable, LINEBOOK, "endpoint", "serve", str(folder), "--listen", "127.0.0.1"]
     with subprocess.Popen(command, stderr=subprocess.PIPE) as process:
         assert process.stderr is not None
-        process.stderr.readline()
-        yield process.pid, {name: _reach(name, one) for name, one in invited.items()}
-        process.terminate()
-        process.communicate()
+        try:
+            process.stderr.readline()
+            yield process.pid, {name: _reach(name, one) for name, one in invited.items()}
+        finally:
+            process.terminate()
+            process.communicate()
 
 
 def _reach(name: str, invitation: Invitation) -> Reach:
@@ -113,12 +117,9 @@ def _exchange(grants: Sequence[TrainGrant], seconds: float) -> tuple[int, list[t
         )
         for _, number, grant in due
     ]
-    reading, writing = os.pipe()
-    child = os.fork()
-    if child == 0:
-        _receive(sock, writing, seconds + 2)
-    os.close(writing)
     sent_at: dict[tuple[int, int], int] = {}
+    processors = os.sched_getaffinity(0)
+    os.sched_setaffinity(0, {min(processors)})
     begun = time.perf_counter() + 0.2
     for (at, number, grant), packet in zip(due, packets, strict=True):
         while (ahead := begun + at - time.perf_counter()) > 0:
@@ -126,17 +127,13 @@ def _exchange(grants: Sequence[TrainGrant], seconds: float) -> tuple[int, list[t
                 time.sleep(ahead - 0.0003)
         sent_at[grant.ssid, number] = time.time_ns()
         sock.send(packet)
-    with os.fdopen(reading, "rb") as pipe:
-        data = pipe.read()
-    os.waitpid(child, 0)
+    os.sched_setaffinity(0, processors)
+    time.sleep(0.5)
+    replies = _replies(sock)
     by_ssid = {grant.ssid: grant.key for grant in grants}
     found = []
-    at = 0
-    while at < len(data):
-        arrived_ns, size = struct.unpack_from("=QH", data, at)
-        reply = data[at + 10 : at + 10 + size]
-        at += 10 + size
-        ssid = struct.unpack_from("!H", reply, 26)[0] if size > 28 else 0
+    for arrived_ns, reply in replies:
+        ssid = struct.unpack_from("!H", reply, 26)[0] if len(reply) > 28 else 0
         for candidate in (ssid, *by_ssid):
             if candidate in by_ssid:
                 try:
@@ -161,20 +158,16 @@ def _schedule(
     return sorted(made, key=lambda one: one[0])
 
 
-def _receive(sock: socket.socket, writing: int, seconds: float) -> None:
-    """In the forked process: every reply with its kernel stamp, into memory, then into the pipe."""
-    found, until = bytearray(), time.monotonic() + seconds
-    sock.settimeout(0.5)
-    while time.monotonic() < until:
-        try:
+def _replies(sock: socket.socket) -> list[tuple[int, bytes]]:
+    """All that has come to a socket, each with its kernel stamp in Unix nanoseconds."""
+    found = []
+    sock.setblocking(False)
+    with contextlib.suppress(BlockingIOError):
+        while True:
             data, ancillary, _, _ = sock.recvmsg(2048, 64)
-        except (TimeoutError, OSError):
-            continue
-        whole_s, rest_ns = struct.unpack("=qq", ancillary[0][2][:16])
-        found += struct.pack("=QH", whole_s * 10**9 + rest_ns, len(data)) + data
-    with os.fdopen(writing, "wb") as pipe:
-        pipe.write(found)
-    os._exit(0)
+            whole_s, rest_ns = struct.unpack("=qq", ancillary[0][2][:16])
+            found.append((whole_s * 10**9 + rest_ns, data))
+    return found
 
 
 async def queue(reaches: dict[str, Reach], seconds: float) -> None:

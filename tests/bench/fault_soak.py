@@ -42,7 +42,7 @@ from store import verify
 from store.reader import Reader
 from store.records import Gap, OpenKind, WindowOpened
 from tests.bench import books
-from tests.bench.levels import level
+from tests.bench.levels import at_rest, level
 from tests.bench.soak import Seen, look
 from tests.links.namespaces import ENDPOINT_V4, PROBE_V4, Line, line
 
@@ -489,11 +489,12 @@ def _leaks(name: str, looks: list[Look]) -> list[str]:
     most = max(one.sqlite_bytes for one in looks)
     print(f"{name} memory: {', '.join(shown)}, SQLite's pages {most / 1e6:.2f} MB at most beside it")
     half = [one for one in looks if one.minute * 2 >= last.minute and one.held_bytes > 0]
-    if len(half) < 8:
-        print(f"{name} memory: {len(half)} looks in the second half are too few to judge")
+    rest = at_rest([(one.minute / 60, one.tasks, one.held_bytes) for one in half])
+    if len(rest) < 8:
+        print(f"{name} memory: {len(rest)} looks in the second half are too few to judge")
         return []
-    found = level([one.minute / 60 for one in half], [one.held_bytes for one in half], least=LEAST_BYTES)
-    print(f"{name} memory of its second half, {len(half)} looks: {found.said('an hour')}")
+    found = level(*zip(*rest, strict=True), least=LEAST_BYTES)
+    print(f"{name} memory of its second half, {len(rest)} looks at rest: {found.said('an hour')}")
     amiss = [f"{name}: memory {found.said('an hour')}"] if found.word == "grows" else []
     amiss += [f"{name}: SQLite holds {most:,} bytes"] if most > SQLITE_MAX else []
     for what in ("threads", "files", "children", "tasks"):

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median_low
 
 from scipy import stats
 
@@ -42,3 +43,12 @@ def level(at: Sequence[float], held_bytes: Sequence[float], *, least: float) -> 
     slope, _, low, high = (float(one) for one in stats.theilslopes(held_bytes, at, CONFIDENCE))
     word = "grows" if low > 0 else "level" if high < least else "cannot be told"
     return Level(word=word, slope=slope, low=low, high=high, least=least)
+
+
+def at_rest(looks: Sequence[tuple[float, int, int]]) -> list[tuple[float, int]]:
+    """Of looks (when, tasks, octets) those at which no more tasks went than usually, without the tasks.
+
+    A connection that is just open has a buffer of 262,144 octets (asyncio's for TLS) and a task.
+    """
+    usual = median_low(tasks for _, tasks, _ in looks)
+    return [(at, held_bytes) for at, tasks, held_bytes in looks if tasks <= usual]

@@ -9,12 +9,12 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
+from tests.deploy.debian import RELEASE, ROOT, put_source, put_wheels, run
+
 DEPLOY = ROOT / "deploy"
 UNITS = sorted(DEPLOY.glob("*.service"))
 PACKAGES = "systemd,systemd-sysv,dbus,python3,python3-venv,iproute2,nftables"
@@ -31,25 +31,14 @@ WantedBy=multi-user.target
 """
 
 
-def run(*command: str | Path, **more: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(command, capture_output=True, text=True, check=True, timeout=600, **more)  # type: ignore[call-overload,no-any-return]
-
-
 @pytest.fixture(scope="module")
 def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """What exam.sh saw in the image."""
     image = tmp_path_factory.mktemp("image") / "debian"
     source, wheels = image / "source", image / "wheels"
-    run("debootstrap", "--variant=minbase", f"--include={PACKAGES}", "bookworm", image)
-    source.mkdir()
-    for name in ("linebook.py", "pyproject.toml", "constraints.txt", "README.md", "LICENSE"):
-        shutil.copy(ROOT / name, source)
-    for name in ("commands", "probe", "store", "dashboard", "deploy"):
-        shutil.copytree(ROOT / name, source / name, ignore=shutil.ignore_patterns("__pycache__"))
-    target = ["--python-version", "3.11", "--only-binary=:all:", "--dest", wheels]
-    wanted = [line.strip().strip('",') for line in _dependencies()]
-    run(sys.executable, "-m", "pip", "download", "-q", "-c", ROOT / "constraints.txt", *target, *wanted)
-    run(sys.executable, "-m", "pip", "download", "-q", *target, "hatchling")
+    run("debootstrap", "--variant=minbase", f"--include={PACKAGES}", RELEASE, image)
+    put_source(source)
+    put_wheels(wheels)
     shutil.copy(Path(__file__).with_name("exam.sh"), image)
     (image / "etc/systemd/system/exam.service").write_text(EXAM)
     run("systemctl", f"--root={image}", "enable", "exam.service")
@@ -66,12 +55,6 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     found = dict([*line.split(" ", 1), ""][:2] for line in lines)
     assert "end" in found, log
     return found
-
-
-def _dependencies() -> list[str]:
-    text = (ROOT / "pyproject.toml").read_text()
-    block = text.split("dependencies = [", 1)[1].split("]", 1)[0]
-    return [line.split("#")[0] for line in block.strip().splitlines()]
 
 
 CASES = {

@@ -255,6 +255,46 @@ def _failed_checks(practising: Practice) -> list[Failed]:
         ]
 
 
+@pytest.mark.long
+def test_run_a_row_of_the_acceptance_sheet_and_stop_it(practising: Practice) -> None:
+    """Refused until the safety questions are answered; then the box, its progress on Today, and its end."""
+    window = practising.window
+
+    def ask_for_row(row: str) -> None:
+        window.open("/acceptance/old-wan")
+        form = window.driver.find_element(By.XPATH, "//form[.//button='Run a row']")
+        Select(form.find_element(By.NAME, "row")).select_by_value(row)
+        form.find_element(By.NAME, "seconds").send_keys("30")
+        _press(window, "Run a row")
+
+    ask_for_row("A6")
+    window.wait(lambda: "Nothing was started: " in _main(window))
+    window.console()  # the refusal stands there, as it should
+    command = [*LINEBOOK, "accept", str(practising.folder / "site.toml"), "--handoff", "old-wan"]
+    for question in range(1, 7):
+        answer = [f"S{question}", "--answer", "yes"]
+        ran = subprocess.run([*command, "--row", *answer], cwd=HOUSE, capture_output=True, text=True)
+        assert ran.returncode == 0, ran.stderr
+    ask_for_row("A6")
+    window.wait(lambda: "Row A6: " in _main(window))
+    assert "an emergency call, an alarm or a medical device" in _main(window)
+    window.driver.find_element(By.NAME, "confirmed").click()
+    _press(window, "Start it")
+    window.wait(lambda: bool(window.run("return location.hash") == "#now"))
+    window.run("window.mine = true")
+    under_way = "[data-run=old-wan]"
+    window.wait(lambda: "asked for on the Acceptance page" in _text(window, under_way), within_s=60)
+    said = f"{under_way} [data-said]"
+    for second in ("2", "4"):  # of this run; the schedule's own may come before it
+        done = rf"\b{second} s of 30 s\."
+        window.wait(lambda done=done: bool(re.search(done, _text(window, said))), within_s=60)
+    assert window.run("return window.mine") is True, "followed by reloading"
+    _press(window, "End what runs on old-wan")
+    window.wait(lambda: "asked for on the Acceptance page" not in _text(window, "#now"))
+    window.wait(lambda: {"asked for on the Acceptance page", "ended on the Today page"} <= _whys(practising))
+    assert window.console() == []
+
+
 def _whys(practising: Practice) -> set[str]:
     """Where everything was asked for that is on record."""
     with closing(Reader.open(practising.site.database)) as reader:

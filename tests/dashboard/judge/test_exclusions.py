@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.judge import contract, exclusions
+from dashboard.judge.contract import Sample
 from dashboard.judge.exclusions import Ledger
 from dashboard.judge.verdict import Word
 from store.card import Card
@@ -21,7 +22,7 @@ HOUR = 3600 * 10**9
 
 
 def ledger(runs: list[RateRun], card: Card = CARD) -> Ledger:
-    return exclusions.ledger(runs, card, Direction.UP, zone=ZONE)
+    return exclusions.ledger(Sample.look(runs, card, Direction.UP, zone=ZONE))
 
 
 def series(n: int, rate_bps: int = GOOD, *, first: int = 0, **bent: object) -> list[RateRun]:
@@ -109,7 +110,8 @@ def test_runs_that_were_never_made() -> None:
         for what in ("run rate", "run rate", "run paced")
     ]
     failed = [Failed(what="run rate", why="no answer", whose=Owner.UNKNOWN)]
-    found = exclusions.ledger(series(3), CARD, Direction.UP, skipped=skipped, failed=failed, zone=ZONE)
+    sample = Sample.look(series(3), CARD, Direction.UP, zone=ZONE)
+    found = exclusions.ledger(sample, skipped=skipped, failed=failed)
     assert (found.skipped, found.failed) == ((("show window", 2),), (("no answer", 1),))
 
 

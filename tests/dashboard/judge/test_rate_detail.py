@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from dashboard.judge import contract, hours, rate_detail
+from dashboard.judge.contract import Sample
 from dashboard.judge.rate_detail import RateDetail
 from dashboard.judge.verdict import Word
 from store.card import Card
@@ -24,8 +25,8 @@ HOUR = 3600 * 10**9
 
 
 def looked_at(runs: list[RateRun], card: Card = CARD) -> RateDetail:
-    whole = contract.rate_verdict(runs, card, Direction.UP, zone=ZONE)
-    return rate_detail.detail(runs, card, Direction.UP, busy=EVENINGS, zone=ZONE, whole=whole)
+    sample = Sample.look(runs, card, Direction.UP, zone=ZONE)
+    return rate_detail.detail(sample, busy=EVENINGS, zone=ZONE, whole=sample.verdict())
 
 
 def evenings(days: int) -> list[RateRun]:

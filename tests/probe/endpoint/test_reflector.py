@@ -7,6 +7,7 @@ Requests are built and replies read here with struct and hmac alone, from the la
 from __future__ import annotations
 
 import asyncio
+import errno
 import hmac
 import itertools
 import socket
@@ -320,7 +321,7 @@ async def test_over_udp(family: int, bound: str, asked: str) -> None:
         after_ns = clock.unix_ns()
     finally:
         sender.close()
-        sockets.close()
+        await sockets.close()
     t3, t2 = struct.unpack_from(">16xQ8xQ", reply)
     assert ntp(before_ns) <= t2 <= t3 <= ntp(after_ns)
     assert reply[80] == 64  # Linux' default TTL and hop limit
@@ -382,7 +383,7 @@ async def test_the_kernel_says_when_replies_left() -> None:
             arrived.append(ntp(clock.unix_ns()))
     finally:
         sender.close()
-        sockets.close()
+        await sockets.close()
     own = [struct.unpack_from(">16xQ", reply)[0] for reply in replies]
     for number, reply in enumerate(replies):
         if number not in (0, 4, 5):
@@ -406,7 +407,7 @@ async def test_silence_over_udp() -> None:
         reply = await sender.ask(request(5))
     finally:
         sender.close()
-        sockets.close()
+        await sockets.close()
     assert struct.unpack_from(">I44xI", reply) == (0, 5)
 
 
@@ -427,5 +428,44 @@ async def test_a_burst_is_drained() -> None:
                 replies.append(await asyncio.get_running_loop().sock_recv(sender._sock, 2048))
     finally:
         sender.close()
-        sockets.close()
+        await sockets.close()
     assert [struct.unpack_from(">I", reply)[0] for reply in replies] == list(range(150))
+
+
+def bound() -> tuple[Reflector, ReflectorSockets, tuple[str, int]]:
+    """A reflector with the session SSID on a socket of 127.0.0.1, not yet answering."""
+    clock = Clock()
+    reflector = Reflector(error_estimate=OWN_ESTIMATE, unix_ns=clock.unix_ns)
+    reflector.open(SSID, caller="a", key=KEY, per_second=20, packet_bytes=1472, now_ns=clock.monotonic_ns())
+    sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    sock.bind(("127.0.0.1", 0))
+    return reflector, ReflectorSockets(reflector, [sock], clock=clock), sock.getsockname()
+
+
+def test_an_answer_waits_for_no_event_loop() -> None:
+    """There is none here: whatever control has to do, a train's packet is answered beside it."""
+    reflector, sockets, where = bound()
+    sockets.start()
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        sender.settimeout(5)
+        sender.connect(where)
+        for sequence in range(3):
+            sender.send(request(sequence))
+            assert struct.unpack_from(">I44xI", sender.recv(2048)) == (sequence, sequence)
+    sockets.check()
+    asyncio.run(sockets.close())
+    assert reflector.counts(SSID).reflected == 3
+
+
+def test_a_socket_that_breaks_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An endpoint that can no longer answer ends, so that its service manager begins it anew."""
+
+    def broken(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOBUFS, "made up")
+
+    _, sockets, _ = bound()
+    monkeypatch.setattr("probe.linux.timestamps.receive", broken)
+    sockets.start()
+    asyncio.run(sockets.close())
+    with pytest.raises(OSError, match="made up"):
+        sockets.check()

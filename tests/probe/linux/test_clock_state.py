@@ -39,5 +39,5 @@ def test_a_refused_call(monkeypatch: pytest.MonkeyPatch) -> None:
         def adjtimex(self, _timex: object) -> int:
             return -1
 
-    monkeypatch.setattr(ctypes, "CDLL", lambda *_args, **_options: Sandbox())
+    monkeypatch.setattr(clock_state, "_LIBC", Sandbox())
     assert clock_state.read() == ClockState(synchronised=None, error_us=None)

@@ -7,7 +7,6 @@ RFC 8762 sections 4.2 and 4.3 and RFC 8972 section 3, with Python's own hmac mod
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import hashlib
 import hmac
 
@@ -90,7 +89,7 @@ class TestLayouts:
         octets[0:4] = bytes.fromhex("00000007")
         octets[16:26] = bytes.fromhex("e8fe6f80800000008f84")
         octets[96:] = bytes.fromhex("e439515a4810e65a235b2b6706615758")
-        assert encode_sender(dataclasses.replace(SENDER, ssid=0), key=KEY, size=112) == octets
+        assert encode_sender(SENDER._replace(ssid=0), key=KEY, size=112) == octets
 
     def test_reflector_authenticated(self) -> None:
         """RFC 8762 figure 6, no SSID."""
@@ -102,7 +101,7 @@ class TestLayouts:
         octets[64:74] = bytes.fromhex("e8fe6f80800000008f84")
         octets[80] = 0x40
         octets[96:] = bytes.fromhex("4ba3f5979591e2010ef058095cb7338f")
-        assert encode_reflector(dataclasses.replace(REFLECTOR, ssid=0), key=KEY) == octets
+        assert encode_reflector(REFLECTOR._replace(ssid=0), key=KEY) == octets
 
     def test_ssid_of_authenticated_packets(self) -> None:
         """RFC 8972 figures 2 and 4: octets 26 and 27."""
@@ -230,10 +229,10 @@ class TestCodec:
     @pytest.mark.parametrize("key", [None, KEY])
     def test_multiplier_zero(self, key: bytes | None) -> None:
         """RFC 4656 section 4.1.2: considered corrupt and discarded."""
-        sender = dataclasses.replace(SENDER, error_estimate=0x8F00)
+        sender = SENDER._replace(error_estimate=0x8F00)
         with pytest.raises(BadPacket, match="multiplier"):
             decode_sender(encode_sender(sender, key=key, size=112), key=key)
-        reflector = dataclasses.replace(REFLECTOR, error_estimate=0x8F00)
+        reflector = REFLECTOR._replace(error_estimate=0x8F00)
         with pytest.raises(BadPacket, match="multiplier"):
             decode_reflector(encode_reflector(reflector, key=key), key=key)
 
