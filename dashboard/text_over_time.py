@@ -91,7 +91,7 @@ def money_lines(found: Renewal) -> Iterator[str]:
     credits = "none is worked out" if found.credits is None else found.credits.said()
     over = (
         f"Of {found.months} months that are over since the record began {found.failed} fell below the "
-        f"availability promised, {found.undecided} are undecided, and {found.untested} not tested, for want "
+        f"availability promised, {found.undecided} undecided, and {found.untested} not tested, for want "
         "of a record or of a promise"
     )
     yield f"{over if found.months else 'No month is over yet'}; credits by the card: {credits}."

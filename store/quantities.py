@@ -86,6 +86,11 @@ def size_text(count: int) -> str:
     return f"{count / 1000:.1f} kB"
 
 
+def percent(ratio: float, digits: int = 0) -> str:
+    """A ratio in per cent with so many decimals, ``98.7 %``: a space, by the SI brochure (5.4.7)."""
+    return f"{ratio * 100:.{digits}f} %"
+
+
 def share(value: object) -> float:
     """``"0.05 %"`` as a ratio from 0 to 1."""
     return float(exact_share(value))

@@ -14,13 +14,13 @@ from collections.abc import Iterator, Sequence
 from statistics import median
 
 from dashboard.judge import blame, sampling
-from dashboard.judge.finding import CHANCE, Finding, finding, percent
+from dashboard.judge.finding import CHANCE, Finding, finding
 from dashboard.judge.incidents import Incident, owner_of
 from dashboard.judge.material import Cell, Material
 from dashboard.judge.placing import State
 from store.clock import NS_PER_S, local
 from store.clock_change import ClockChange, ClockHow
-from store.quantities import grouped
+from store.quantities import grouped, percent
 from store.records import Owner, StallClass
 from store.samples import Samples, unpacked
 from store.segments import Split, Station

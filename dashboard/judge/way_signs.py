@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from statistics import median
 
-from dashboard.judge.finding import Finding, finding, percent
+from dashboard.judge.finding import Finding, finding
 from dashboard.judge.layers import DIRECTION_WORDS, rate_text
 from dashboard.judge.material import Material
 from store.bursts import BurstRun, Limiter
@@ -21,6 +21,7 @@ from store.layers import Layer
 from store.light import Light
 from store.loaded_delay import LoadedDelayRun
 from store.path_mtu import Beyond, FamilyMtu, PathMtu
+from store.quantities import percent
 from store.records import Direction, Owner, RateRun, Standing
 from store.sizes import Counted, SizesRun
 
