@@ -15,6 +15,7 @@ from probe.endpoint import crossing, keys, ledger, limits
 from probe.wire import invitation
 from store.clock import NS_PER_S, Clock, rfc3339
 from store.errors import UserMistake
+from store.quantities import grouped
 
 
 def rotate(options: argparse.Namespace) -> int:
@@ -121,7 +122,10 @@ def _crossed(one: crossing.Cross) -> str:
     if one.failed is not None:
         return f"{one.name}: no cross-test, {one.failed}"
     p50, p95 = ((each or 0) / 1000 for each in (one.rtt_p50_us, one.rtt_p95_us))
-    return f"{one.name}: {one.lost} of {one.sent} packets lost, round trip {p50:.2f} ms p50, {p95:.2f} ms p95"
+    return (
+        f"{one.name}: {grouped(one.lost)} of {grouped(one.sent)} packets lost, round trip {p50:.2f} ms "
+        f"p50, {p95:.2f} ms p95"
+    )
 
 
 def _one(

@@ -17,6 +17,7 @@ from http import HTTPStatus
 from pathlib import Path
 
 from aiohttp import web
+from multidict import MultiDict
 
 from dashboard import api, listening, logins
 from dashboard.access import ACCESS, Access, asking
@@ -35,7 +36,7 @@ from dashboard.pages.frame import load_pages
 from dashboard.papers import packs
 from dashboard.papers.packs import PACKS, Packs
 from dashboard.past import Past
-from dashboard.routes import ROUTES, circuit, today
+from dashboard.routes import ROUTES, circuit, shows, side_by_side, today
 from store.clock import Clock, zone
 from store.errors import LinebookError
 from store.reader import Reader, ReaderThread
@@ -178,11 +179,14 @@ async def _reading(app: web.Application) -> AsyncIterator[None]:
 
 
 async def _look_ahead(desk: Desk) -> None:
-    """Find Today and the circuits before anybody asks: what is read first takes longest."""
+    """Find what takes longest at its first reading before anybody asks."""
     with suppress(LinebookError):  # whoever asks for a page is told
         await today.look(desk)
         for handoff in desk.site.handoffs:
             await circuit.look(desk, handoff, Period.DAY)
+        await shows.look(desk)
+        if len(desk.site.handoffs) > 1:
+            await side_by_side.look(desk, MultiDict())
 
 
 async def _end_streams(app: web.Application) -> None:

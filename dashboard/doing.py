@@ -14,7 +14,7 @@ from typing import Any
 from store import before_show as stages
 from store.before_show import Stage
 from store.clock import zone
-from store.quantities import size_text
+from store.quantities import percent, size_text
 
 Json = Mapping[str, Any]
 
@@ -145,7 +145,7 @@ def _allowance(one: Json) -> str:
     share = one["spent_bytes"] / one["limit_bytes"]
     return (
         f"Tests on handoff {one['handoff']} have spent {size_text(one['spent_bytes'])} of this month's test "
-        f"allowance of {size_text(one['limit_bytes'])} ({share:.0%}); forecast to the month's end "
+        f"allowance of {size_text(one['limit_bytes'])} ({percent(share)}); forecast to the month's end "
         f"{size_text(one['forecast_bytes'])}; {thinned}."
     )
 

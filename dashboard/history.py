@@ -184,8 +184,8 @@ def answer(
     now_unix_ns: int,
     limits: Limits,
 ) -> Check:
-    """The answer from records without other handoffs' hours; these are read where nothing within the plan
-    helps, since another uplink may."""
+    """The answer from records of the plan's handoff, and others at will; other handoffs' hours are read where
+    nothing within the plan helps, since another uplink may."""
     found = check(site, plan, records, now_unix_ns=now_unix_ns, limits=limits)
     stuck = found.answer in (Answer.TIGHT, Answer.HOLD)
     if stuck and len(site.handoffs) > 1 and all(one.kind is Kind.RELAY for one in found.options):
@@ -481,6 +481,14 @@ def _joined(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
         else:
             joined.append((start_ns, end_ns))
     return joined
+
+
+def by_handoff(records: Iterable[Known]) -> dict[str, list[Known]]:
+    """The records of each handoff; those that name none under the empty name."""
+    found: dict[str, list[Known]] = {}
+    for one in records:
+        found.setdefault(one.handoff, []).append(one)
+    return found
 
 
 def _only(kind: type[R], records: Iterable[Known]) -> list[R]:

@@ -294,7 +294,7 @@ VERDICTS = Topic(
         ),
         Way(
             id="side-by-side",
-            figure="Side by side",
+            figure="Side-by-side",
             how="Two handoffs over the same days by hour of the local day: medians of the runs that count, "
             "percentiles "
             "of pooled delays, loss of all packets, stalls over the time that was watched.",

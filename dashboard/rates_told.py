@@ -18,6 +18,7 @@ from dashboard.ledgers import Ledgers
 from dashboard.rate_history import Rates, Version
 from store.clock import local, rfc3339, zone
 from store.jsonform import SCHEMA
+from store.quantities import percent
 from store.site import Site
 
 Json = dict[str, Any]
@@ -168,7 +169,7 @@ def _rule_line(rule: Rule) -> str:
 
 
 def _short(verdict: RateVerdict) -> str:
-    bounds = f", {verdict.bound_low:.1%} to {verdict.bound_high:.1%}" if verdict.n else ""
+    bounds = f", {percent(verdict.bound_low, 1)} to {percent(verdict.bound_high, 1)}" if verdict.n else ""
     return f"{verdict.word} ({verdict.met} of {verdict.n} reached it{bounds})"
 
 

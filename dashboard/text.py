@@ -22,7 +22,7 @@ from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderL
 from store.lookups import WAITED_S, Heard, Lookups, NameAsked
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
-from store.quantities import size_text
+from store.quantities import grouped, percent, size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.samples import PACKET_BYTES
 from store.segments import Split
@@ -94,8 +94,8 @@ def paced_run(run: PacedRun) -> str:
         f"{(run.steady_to_ms - run.steady_from_ms) / 1000:g} s counted (the first "
         f"{run.steady_from_ms / 1000:g} s are start-up): payload {mbps(run.rates.goodput_bps)}, "
         f"layer 2 {mbps(run.rates.ethernet_bps)}, on the wire {mbps(run.rates.wire_bps)}.",
-        f"{run.sent} sent, {run.lost} lost on the way ({run.loss_ratio:.4%}); {run.reordered} reordered, "
-        f"{run.duplicated} duplicated, {run.late} too late to tell.",
+        f"{run.sent} sent, {run.lost} lost on the way ({percent(run.loss_ratio, 4)}); "
+        f"{run.reordered} reordered, {run.duplicated} duplicated, {run.late} too late to tell.",
         _receiver(run),
         _sender(run),
         f"PDV: {_delays(run.pdv_us.delays())} ({run.timestamps} time stamps; over the least of each 100 ms)",
@@ -141,11 +141,12 @@ def capacity_run(run: CapacityRun) -> str:
         f"{mbps(run.ip_capacity_bps)} at the IP layer was the most that arrived in a second "
         f"(from {second_s:g} s to {second_s + run.sub_interval_ms / 1000:g} s): "
         f"payload {mbps(run.rates.goodput_bps)}, layer 2 {mbps(run.rates.ethernet_bps)}, "
-        f"on the wire {mbps(run.rates.wire_bps)}. {run.maximum_loss_ratio:.4%} of its packets were lost.",
+        f"on the wire {mbps(run.rates.wire_bps)}. "
+        f"{percent(run.maximum_loss_ratio, 4)} of its packets were lost.",
         f"Second by second, IP layer: {', '.join(mbps(each.ip_bps) for each in run.sub_intervals)}.",
         _searched(run),
-        f"{run.sent} sent, {run.lost} lost on the way ({run.loss_ratio:.4%}); {run.reordered} reordered, "
-        f"{run.duplicated} duplicated, {run.late} too late to tell.",
+        f"{run.sent} sent, {run.lost} lost on the way ({percent(run.loss_ratio, 4)}); "
+        f"{run.reordered} reordered, {run.duplicated} duplicated, {run.late} too late to tell.",
         _receiver(run),
         f"PDV: {_delays(run.pdv_us.delays())} ({run.timestamps} time stamps; over the least of each 100 ms)",
         f"Limited by: {run.limited_by}.",
@@ -219,7 +220,7 @@ def _segment(one: Segment) -> str:
     name = seen.name or "no answer"
     what = f"{seen.station} {name}" + (f" at TTL {seen.ttl}" if seen.ttl is not None else "")
     if seen.failed is None:
-        loss = "" if one.loss_ratio is None else f", {one.loss_ratio:.2%} of {seen.sent} lost"
+        loss = "" if one.loss_ratio is None else f", {percent(one.loss_ratio, 2)} of {seen.sent} lost"
         delays = seen.rtt_us
         rtt = "" if delays is None else f", round trip {_ms(delays.p50)}, p95 {_ms(delays.p95)}"
         stalls = f", {_counted(len(seen.stalls), 'stall')}" if seen.stalls else ""
@@ -396,7 +397,8 @@ def site(
             cap = handoff.cap
             lines.append(
                 f"  The provider lets {size_text(cap.limit_bytes)} a month pass, from day {cap.resets_day} "
-                f"on; tests are {total / cap.limit_bytes:.1%} of that. This host's interface counts it."
+                f"on; tests are {percent(total / cap.limit_bytes, 1)} of that. "
+                "This host's interface counts it."
             )
         open_ = questions.get(handoff.name, ())
         lines += _versions(handoff, zone(site.timezone))
@@ -603,7 +605,9 @@ def _under(load: UnderLoad) -> Iterator[str]:
     added = {"round trip": load.added_rtt, "way up": load.added_up, "way down": load.added_down}
     yield f"  Added by the load: {'; '.join(f'{what} {_added(each)}' for what, each in added.items())}."
     if load.buffer_delay_ratio is not None:
-        yield (f"  Buffer delay {load.buffer_delay_ratio:.0%} of the least idle round trip (RFC 6349 4.3).")
+        yield (
+            f"  Buffer delay {percent(load.buffer_delay_ratio)} of the least idle round trip (RFC 6349 4.3)."
+        )
     back = f"still there {load.after_s:.1f} s" if load.back_ms is None else f"gone {load.back_ms} ms"
     yield f"  What it added was {back} after its end."
 
@@ -639,7 +643,8 @@ def _searched(run: CapacityRun) -> str:
     paused = f", {run.paused_ms / 1000:g} s paused" if run.paused_ms else ""
     return (
         f"The search went up to {mbps(run.top_bps)} in {_counted(len(run.steps), 'step')} and {met}; longest "
-        f"burst {run.burst_bytes} bytes, {run.unsent} packets due and not sent{paused}."
+        f"burst {grouped(run.burst_bytes)} bytes, {grouped(run.unsent or 0)} packets due and not "
+        f"sent{paused}."
     )
 
 
@@ -647,8 +652,10 @@ def _receiver(run: PacedRun | CapacityRun) -> str:
     if not run.dropped_socket and not run.dropped_host:
         return "Nothing was dropped at the receiving host."
     return (
-        f"At the receiving host, no loss of the line: {run.dropped_socket} dropped as the receive buffer "
-        f"({run.buffer_bytes} bytes) was full, {run.dropped_host} of any kind dropped by its processors."
+        f"At the receiving host, no loss of the line: {grouped(run.dropped_socket)} dropped as the "
+        "receive buffer "
+        f"({grouped(run.buffer_bytes)} bytes) was full, {grouped(run.dropped_host)} of any kind dropped "
+        "by its processors."
     )
 
 
@@ -658,7 +665,8 @@ def _sender(run: PacedRun) -> str:
     paused = f", {run.paused_ms / 1000:g} s paused" if run.paused_ms else ""
     return (
         f"Sender: {mbps(run.sent_bps)}, longest burst {run.burst_us / 1000:.3f} ms of the offered rate "
-        f"({run.burst_bytes} bytes), {run.segments} packets a call, {run.unsent} due and not sent{paused}."
+        f"({grouped(run.burst_bytes)} bytes), {run.segments} packets a call, {grouped(run.unsent or 0)} due "
+        f"and not sent{paused}."
     )
 
 
@@ -681,8 +689,9 @@ def _side(direction: Direction, side: RateSide) -> Iterable[str]:
         f"on the wire {mbps(rates.wire_bps)} (segments of {side.mss_bytes} bytes, IPv{side.ip_version})"
     )
     yield (
-        f"  slowest second {mbps(side.lowest_second_bps)}; {side.retransmitted_ratio:.3%} of the bytes "
-        f"sent again; limited by: {side.limited_by}; congestion control {side.congestion}"
+        f"  slowest second {mbps(side.lowest_second_bps)}; "
+        f"{percent(side.retransmitted_ratio, 3)} of the bytes sent again; limited by: {side.limited_by}; "
+        f"congestion control {side.congestion}"
     )
 
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dashboard.text import standing_line
 from store.clock import rfc3339
 from store.failovers import Failover, Failure, Watched
+from store.quantities import grouped
 
 
 def failover(run: Failover) -> str:
@@ -40,7 +41,9 @@ def outcome(run: Failover) -> str:
         return "Traffic had no break that counts."
     if run.first_ms is None:
         return "Traffic stopped and did not come back while it was watched."
-    gap = f"for {_s(run.without_ms)} nothing came back, {run.lost_switching} packets were missing"
+    gap = (
+        f"for {_s(run.without_ms)} nothing came back, {grouped(run.lost_switching or 0)} packets were missing"
+    )
     if run.switched:
         return f"Traffic moved to {run.backup}: {gap}."
     if run.switched is None:
@@ -66,7 +69,7 @@ def _stopwatch(run: Failover) -> Iterator[str]:
     if run.moving_ms is not None:
         yield f"Detection, switch and first packet took {_s(run.moving_ms)} together."
     if run.lost_returning is not None:
-        yield f"Within 2 s of the return {run.lost_returning} packets were missing."
+        yield f"Within 2 s of the return {grouped(run.lost_returning)} packets were missing."
 
 
 def _train(what: str, train: Watched) -> str:
@@ -79,7 +82,7 @@ def _train(what: str, train: Watched) -> str:
     unsent = f", {train.unsent} that this host would not send" if train.unsent else ""
     rtt = "" if train.rtt_p50_us is None else f", round trip {train.rtt_p50_us / 1000:.2f} ms at p50"
     came_from = train.egress_address or "an address not known"
-    return f"Train {what}, from {came_from}: {train.due} packets, {lost}{unsent}{rtt}."
+    return f"Train {what}, from {came_from}: {grouped(train.due)} packets, {lost}{unsent}{rtt}."
 
 
 def _s(ms: int | None) -> str:

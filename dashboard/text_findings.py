@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 
-from dashboard.judge.finding import Finding
+from dashboard.judge.finding import Finding, chance_text
 from dashboard.judge.findings import Examined, Untested
 
 
@@ -55,4 +55,4 @@ def _lines(one: Finding) -> Iterator[str]:
         yield f"  Would confirm it: {one.decides}."
     yield f"  Ask for: {one.ask}{'' if one.ask.endswith('?') else '.'}"
     if one.chance is not None:
-        yield f"  A line without it would show as much with a chance of {one.chance:.2g} at most."
+        yield f"  A line without it would show as much with a chance of {chance_text(one.chance)} at most."

@@ -89,11 +89,12 @@ def money_lines(found: Renewal) -> Iterator[str]:
     if found.term_with_once is not None:
         yield f"The whole term with what is paid once, at the first price: {found.term_with_once.said()}."
     credits = "none is worked out" if found.credits is None else found.credits.said()
-    yield (
+    over = (
         f"Of {found.months} months that are over since the record began {found.failed} fell below the "
-        f"availability promised, {found.undecided} are undecided, and {found.untested} not tested, for want "
-        f"of a record or of a promise; credits by the card: {credits}."
+        f"availability promised, {found.undecided} undecided, and {found.untested} not tested, for want "
+        "of a record or of a promise"
     )
+    yield f"{over if found.months else 'No month is over yet'}; credits by the card: {credits}."
     ways = (
         ("up", found.delivered_bps[0], found.per_mbps[0]),
         ("down", found.delivered_bps[1], found.per_mbps[1]),

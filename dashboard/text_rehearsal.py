@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 from dashboard.text import mbps, standing_line
 from store.clock import rfc3339
+from store.quantities import grouped
 from store.rehearsals import Rehearsal, Rehearsed, RehearsedSecond
 
 SECONDS_MOST = 40  # of a destination; the JSON has all of them
@@ -59,7 +60,7 @@ def _second(second: RehearsedSecond) -> str:
 def _repeats(one: Rehearsed) -> str:
     if not one.repeats and not one.repeats_refused:
         return ""
-    return f" {one.repeats} packets were repeated, {one.repeats_refused} wanted again in vain."
+    return f" {grouped(one.repeats)} packets were repeated, {one.repeats_refused} wanted again in vain."
 
 
 def _paused(one: Rehearsed) -> str:

@@ -9,6 +9,7 @@ from dashboard.text import mbps, standing_line
 from store.bursts import BurstRun, Limiter
 from store.clock import rfc3339
 from store.paced import PacedPart
+from store.quantities import grouped, percent
 from store.records import Direction
 from store.sizes import Counted, SizesRun
 from store.steps import StepsRun
@@ -29,8 +30,9 @@ def burst_run(run: BurstRun) -> str:
         f"{_HEADS[run.limiter]} Why: {run.because}.",
         _committed(run),
         *(
-            f"  {one.sent} packets sent, {one.received} arrived, {one.lost} lost, {one.held} held: "
-            f"{one.fate}, {one.undisturbed_bytes} bytes undisturbed"
+            f"  {grouped(one.sent)} packets sent, {grouped(one.received)} arrived, {grouped(one.lost)} "
+            f"lost, {grouped(one.held)} held: "
+            f"{one.fate}, {grouped(one.undisturbed_bytes)} bytes undisturbed"
             for one in run.bursts
         ),
         standing_line(str(run.standing), run.reasons),
@@ -81,8 +83,8 @@ def _part(part: PacedPart) -> str:
     limited = f", limited by {part.limited_by}" if part.limited_by else ""
     return (
         f"{mbps(part.offered_bps)} offered, {mbps(part.rates.ip_bps)} arrived (layer 2 "
-        f"{mbps(part.rates.ethernet_bps)}, wire {mbps(part.rates.wire_bps)}), {part.loss_ratio:.4%} lost, "
-        f"queue {part.queue_us / 1000:.1f} ms{pdv}{limited}"
+        f"{mbps(part.rates.ethernet_bps)}, wire {mbps(part.rates.wire_bps)}), "
+        f"{percent(part.loss_ratio, 4)} lost, queue {part.queue_us / 1000:.1f} ms{pdv}{limited}"
     )
 
 

@@ -10,6 +10,7 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING
 
 from store.clock import NS_PER_S, local
+from store.quantities import grouped
 
 if TYPE_CHECKING:  # only their values are looked at, and that would load numpy
     from dashboard.judge.availability import Count
@@ -128,7 +129,8 @@ def _quality(found: Quality) -> Iterator[str]:
         density, gap = shape.bursts.burst_density or 0, shape.bursts.gap_density or 0
         mean_s = shape.bursts.mean_burst_s(shape.spacing_s) or 0
         yield (
-            f"    Around stalls ({shape.packets} packets): {shape.bursts.bursts} bursts by RFC 3611, of "
+            f"    Around stalls ({grouped(shape.packets)} packets): {shape.bursts.bursts} bursts by RFC "
+            "3611, of "
             f"{mean_s:.2f} s in the mean, {100 * density:.1f} % lost in them and {100 * gap:.2f} % between; "
             f"{shape.periods} losses in a row, the longest {shape.longest_period} packets."
         )

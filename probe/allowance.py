@@ -28,6 +28,7 @@ from store.cap import CapState
 from store.clock import NS_PER_S, local
 from store.default_schedule import FLOWS
 from store.layers import IP_BYTES, UDP_BYTES
+from store.quantities import percent
 from store.records import Direction
 from store.site import CampaignPlan, CapCounts, Card, Handoff, Method, RunPlan, Site, Times, TrainPlan
 
@@ -125,12 +126,11 @@ class Allowance:
     """How a handoff's tests stand in a month. `limit_bytes` is None without a limit.
 
     The others are what the schedule will still move until the month ends: trains, campaigns, the runs that
-    the busy hours must have, one a day and plan, and all other runs, unthinned. `purse` and `month` are the
-    words for what limits, and for how long.
+    the busy hours must have, one a day and plan, and all other runs, unthinned. What the provider's cap, of
+    `cap_bytes`, leaves for tests is an allowance too, of the cap's own month.
     """
 
-    purse: str = "test allowance"
-    month: str = "month"
+    cap_bytes: int | None = None
     counts: CapCounts = CapCounts.BOTH
     handoff: str
     spent_bytes: int
@@ -169,19 +169,33 @@ class Allowance:
             return going + self.busy_bytes + self.runs_bytes // one_in
         return going + (self.busy_bytes + self.runs_bytes) // one_in
 
+    @property
+    def month(self) -> str:
+        """Whose month it is."""
+        return "month" if self.cap_bytes is None else "cap's month"
+
+    def purse(self, *, whose: str = "the") -> str:
+        """What limits, with its size where there is any."""
+        size = megabytes(self.limit_bytes) if self.limit_bytes else ""
+        if self.cap_bytes is None:
+            return f"{whose} test allowance{size and f' of {size}'}"
+        cap = megabytes(self.cap_bytes)
+        return f"{f'the {size} that' if size else 'what'} the provider's cap of {cap} leaves for tests"
+
     def said(self) -> str:
         """The sentence for a notice: what is spent, what the month will come to, what is thinned."""
         if self.limit_bytes is None:
-            return f"handoff {self.handoff}: {megabytes(self.spent_bytes)} spent this month, without a limit"
+            moved = megabytes(self.spent_bytes)
+            return f"handoff {self.handoff}: tests moved {moved} this month; no allowance is set"
         thinned = {1: "no run is thinned", 0: "no more runs go, trains do"}.get(
             self.thin.one_in, f"one of {self.thin.one_in} slots has its run"
         )
         if not self.limit_bytes:
-            return f"handoff {self.handoff}: nothing is left of the {self.purse}; {thinned}"
-        share = self.spent_bytes / self.limit_bytes
+            return f"handoff {self.handoff}: nothing is left of {self.purse()}; {thinned}"
+        share = percent(self.spent_bytes / self.limit_bytes)
         return (
-            f"handoff {self.handoff}: {share:.0%} of the {self.purse} of {megabytes(self.limit_bytes)} are "
-            f"spent; forecast to the {self.month}'s end {megabytes(self.forecast_bytes)}; {thinned}"
+            f"handoff {self.handoff}: {share} of {self.purse()} are spent; forecast to the {self.month}'s "
+            f"end {megabytes(self.forecast_bytes)}; {thinned}"
         )
 
 
@@ -199,8 +213,7 @@ def under_cap(site: Site, handoff: Handoff, found: CapState, *, where: tzinfo) -
         ahead,
         spent_bytes=found.own_bytes,
         limit_bytes=found.room_bytes,
-        purse=f"room that the provider's cap of {megabytes(found.cap.limit_bytes)} leaves for tests",
-        month="cap's month",
+        cap_bytes=found.cap.limit_bytes,
     )
 
 
@@ -267,10 +280,10 @@ def may_start(handoff: Handoff, found: Allowance, *, cost_bytes: int | None) -> 
         else ""
     )
     needs = "" if cost_bytes is None else f" and the run needs about {megabytes(cost_bytes)}"
-    whose = "this month's" if found.month == "month" else "the"
+    purse = found.purse(whose="this month's")
     if not found.limit_bytes:
-        return f"nothing is left of {whose} {found.purse}"
-    return f"{left} of {whose} {found.purse} of {megabytes(found.limit_bytes)} are left{trains}{needs}"
+        return f"nothing is left of {purse}"
+    return f"{left} of {purse} are left{trains}{needs}"
 
 
 def refused(handoff: Handoff, plan: RunPlan, purses: Sequence[Allowance], *, at_ns: int) -> str | None:

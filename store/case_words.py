@@ -47,6 +47,12 @@ def next_step(case: Case) -> str:
     raise AssertionError("every kind of event has a next step")
 
 
+def step(what: EventKind, owner: Owner) -> str:
+    """The next step after an event of this kind that is `owner`'s."""
+    steps = next(each for kinds, each in _STEPS if what in kinds)
+    return steps.get(owner, steps[Owner.UNKNOWN])
+
+
 def id_of(case: Case) -> str:
     """A name of the case for programs."""
     return f"{case.handoff or 'all'}-{case.subject}-{case.started_unix_ns}"

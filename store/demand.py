@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from fractions import Fraction
+from functools import lru_cache
 
 from store.site import Destination, Transport
 
@@ -50,6 +51,11 @@ def keyframe_bytes(destination: Destination) -> int:
 
 def together(destinations: Sequence[Destination], *, loss_ratio: float = 0.0) -> tuple[int, int, int]:
     """Demand and peak in bit/s, and the bytes of one keyframe of each at the same instant."""
+    return _together(tuple(destinations), loss_ratio)
+
+
+@lru_cache(maxsize=1024)  # a page asks some thirty different things a thousand times, and fractions are slow
+def _together(destinations: tuple[Destination, ...], loss_ratio: float) -> tuple[int, int, int]:
     return (
         sum(demand_bps(one, loss_ratio=loss_ratio) for one in destinations),
         sum(peak_bps(one) for one in destinations),

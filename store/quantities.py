@@ -53,6 +53,11 @@ _SIZE = _Kind(
 _LENGTH = _Kind(what="a length", units={"m": Decimal(1)}, usual="m")
 
 
+def grouped(count: int) -> str:
+    """A whole number in groups of three, parted by a narrow no-break space (U+202F), for a person."""
+    return f"{count:,}".replace(",", "\u202f")
+
+
 def rate_bps(value: object) -> int:
     """``"600 Mb/s"`` in bit/s, more than 0."""
     return _whole(_above_zero(value, _RATE))
@@ -79,6 +84,11 @@ def size_text(count: int) -> str:
         if count >= size:
             return f"{count / size:.2f} {unit}"
     return f"{count / 1000:.1f} kB"
+
+
+def percent(ratio: float, digits: int = 0) -> str:
+    """A ratio in per cent with so many decimals, ``98.7 %``: a space, by the SI brochure (5.4.7)."""
+    return f"{ratio * 100:.{digits}f} %"
 
 
 def share(value: object) -> float:

@@ -55,7 +55,7 @@ def test_in_words(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """By hand: 240 h x 1.5 GB are used, 359 h of June are to come, 121 h before were not counted."""
     assert linebook.main(["budget", str(file)]) == 0
     said = capsys.readouterr().out
-    assert "Handoff old: 0% of the test allowance of 50 GB are spent" in said
+    assert "Handoff old: 0 % of the test allowance of 50 GB are spent" in said
     assert "360.00 GB of the provider’s cap of 1.00 TB, both ways, are used since 01 Jun, 36 %" in said
     assert "as this host’s interface eth0 counted; tests are 0.0 kB of that" in said
     assert (

@@ -21,6 +21,7 @@ from store.acceptance import About
 from store.failovers import Failover, Failure
 from store.histogram import RELATIVE_ERROR, Histogram
 from store.loaded_delay import UnderLoad
+from store.quantities import grouped
 from store.records import Direction, Owner
 
 _CLOCK_US = 100  # our median RTT against a relay's own book: within 0.1 ms
@@ -75,7 +76,7 @@ def delay_variation(found: Material) -> RowVerdict:
         if p99_us is None:
             words.append(Word.NOT_TESTED)
             continue
-        parts.append(f"{way} p99 {_ms(p99_us)} of {histogram.count} packets")
+        parts.append(f"{way} p99 {_ms(p99_us)} of {grouped(histogram.count)} packets")
         words.append(_variation_word(histogram, p99_us, stated))
     if not parts:
         return untested(

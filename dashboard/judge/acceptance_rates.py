@@ -46,6 +46,7 @@ from store.card import Card
 from store.clock import NS_PER_S, local
 from store.layers import Layer, LayerRates
 from store.paced import PacedRun
+from store.quantities import grouped
 from store.records import Bin, Direction, RateRun
 
 _OFFERED_ENOUGH = 0.995  # of the committed rate: less could not show that it passes
@@ -388,7 +389,9 @@ def _test_said(test: _Test, found: Material) -> str:
         parts += f" (and up to {percent(test.beside)} for acknowledgements of the other direction)"
     if test.slowest is not None:
         parts += f", slowest 10 s {percent(test.slowest)}"
-    return parts + ("" if test.lost is None else f", {test.lost} of {test.sent} packets lost")
+    return parts + (
+        "" if test.lost is None else f", {grouped(test.lost)} of {grouped(test.sent)} packets lost"
+    )
 
 
 def _before_said(tests: Sequence[_Test], found: Material) -> str:

@@ -14,7 +14,7 @@ from dashboard.judge.comparable import History
 from dashboard.judge.stream import GO_SHARE, PEAK_SHARE, TIGHT_SHARE, Answer, Check
 from store.clock import NS_PER_S
 from store.failovers import Failover
-from store.quantities import size_text
+from store.quantities import grouped, percent, size_text
 from store.records import Circumstances, Failed, RateRun, Stall, Standing, TrainSpan, standing_of
 from store.shows import Forecast, LookedAt
 from store.site import Destination
@@ -112,9 +112,9 @@ def _of_rate(got: int, slowest: int, check: Check, asked_bps: int | None) -> tup
             return Found.AMISS, f"it asked for {layers.rate_text(asked_bps)} and did not get all of it"
         return Found.BAD, "its slowest second is below the peak"
     if needs <= GO_SHARE * got and peak <= PEAK_SHARE * slowest:
-        return Found.FINE, f"within {GO_SHARE:.0%} of it".replace("%", " %")
+        return Found.FINE, f"within {percent(GO_SHARE)} of it"
     if needs <= TIGHT_SHARE * got and peak <= slowest:
-        return Found.AMISS, f"more than {GO_SHARE:.0%} of it".replace("%", " %")
+        return Found.AMISS, f"more than {percent(GO_SHARE)} of it"
     return Found.BAD, "which leaves too little to spare"
 
 
@@ -153,10 +153,11 @@ def house(span: TrainSpan | Failed | None, stalls: Sequence[Stall]) -> LookedAt:
     lost = span.lost_up + span.lost_down + span.lost_unattributed
     if not lost and not stalls:
         return LookedAt(
-            what=what, found=Found.FINE, said=f"Clean: none of {span.sent} packets lost, no stall."
+            what=what, found=Found.FINE, said=f"Clean: none of {grouped(span.sent)} packets lost, no stall."
         )
     said = (
-        f"{lost} of {span.sent} packets to the house endpoint lost, {len(stalls)} stalls: the house's own "
+        f"{grouped(lost)} of {grouped(span.sent)} packets to the house endpoint lost, {len(stalls)} "
+        "stalls: the house's own "
         f"network (lead, switch, Wi-Fi, probe) needs a look before the line is blamed."
     )
     return LookedAt(what=what, found=Found.BAD if stalls else Found.AMISS, said=said)

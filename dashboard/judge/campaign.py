@@ -13,6 +13,7 @@ from enum import StrEnum
 
 from dashboard.judge import sampling
 from store.clock import NS_PER_S
+from store.quantities import percent
 from store.records import Campaign, Failed, Planned, RateRun, Record, Skipped
 
 _LATE_NS = 60 * NS_PER_S  # what the last run may be late beyond its latest moment
@@ -90,11 +91,11 @@ def at_best(runs: int, *, promised: float) -> str:
         return "No run is planned, so nothing can be shown."
     floor = sampling.lower_bound(runs, runs)
     most, least = sampling.most_failures(runs, promised), sampling.least_failures(runs, promised)
-    parts = [f"{runs} runs can show at best that {floor:.1%} of runs meet the rate, if none fails."]
+    parts = [f"{runs} runs can show at best that {percent(floor, 1)} of runs meet the rate, if none fails."]
     if most is None:
-        parts.append(f"That does not reach the {promised:.0%} of the card, whatever they show.")
+        parts.append(f"That does not reach the {percent(promised)} of the card, whatever they show.")
     else:
-        parts.append(f"Up to {most} failures support {promised:.0%} or more.")
+        parts.append(f"Up to {most} failures support {percent(promised)} or more.")
     if least is not None:
         parts.append(f"From {least} failures on they show that it is less; between is undecided.")
     return " ".join(parts)

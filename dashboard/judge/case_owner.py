@@ -34,7 +34,7 @@ def placed(case: Case, silences: Sequence[Incident], splits: Sequence[Judged] = 
     if not placeable(case) or not (silences or splits):
         return case
     by_split = {one.owner for one in splits if one.word is Word.DECIDED and one.owner is not None}
-    owner, why, counts = _of_silences(silences)
+    owner, why, counts = owner_of(silences) if silences else (Owner.UNKNOWN, "", dict[str, int]())
     named = {owner, *by_split} - {Owner.UNKNOWN}
     told = owner_by(case.of(*SILENT))
     if len(named) == 1:
@@ -48,14 +48,6 @@ def placed(case: Case, silences: Sequence[Incident], splits: Sequence[Judged] = 
     if told is not Owner.UNKNOWN and not against:
         return case
     return replace(case, owner=Owner.UNKNOWN, why=_sentence(_unplaced(silences, counts)) if silences else "")
-
-
-def _of_silences(silences: Sequence[Incident]) -> tuple[Owner, str, dict[str, int]]:
-    """As findings have it; of a single one its own reason says all."""
-    if not silences:
-        return Owner.UNKNOWN, "", {}
-    owner, why, counts = owner_of(silences)
-    return (owner, silences[0].place.because, counts) if len(silences) == 1 else (owner, why, counts)
 
 
 def _with_others(case: Case, found: Owner) -> Owner:

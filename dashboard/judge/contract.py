@@ -20,6 +20,7 @@ from dashboard.judge import evidence, layers, sampling
 from dashboard.judge.verdict import RateVerdict, Word
 from store.clock import NS_PER_S, day_and_minute
 from store.layers import Layer
+from store.quantities import grouped
 from store.records import Direction, Failed, Limit, RateRun, RateSide, Skipped, Standing
 from store.site import Card
 
@@ -304,7 +305,8 @@ def _because(
         return f"No valid run has tested the {what} rate of {rate} yet{_left_out(tally)}{wanted}."
     low, high = _down(bounds[0]), -_down(-bounds[1])
     return (
-        f"{what.capitalize()} reached the stated {rate} in {tally.met} of {_counted(tally.n, 'valid run')} "
+        f"{what.capitalize()} reached the stated {rate} in {grouped(tally.met)} of "
+        f"{_counted(tally.n, 'valid run')} "
         f"on {_counted(tally.days, 'day')}, {_percent(tally.met / tally.n)}; 95 % confidence supports "
         f"at least {_percent(low)} and at most {_percent(high)}, and the share to reach is "
         f"{_percent(card.met_ratio)}{_open(tally)}{_alike(tally)}{_left_out(tally)}"
@@ -377,4 +379,4 @@ def _down(share: float) -> float:
 
 
 def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"
+    return f"{grouped(count)} {noun}{'' if count == 1 else 's'}"

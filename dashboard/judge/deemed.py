@@ -39,10 +39,10 @@ def deemed(card: Card, *, today: date, holidays: Collection[date] = ()) -> Deeme
     if over:
         because = f"It counted as accepted after {last_day}, unless it was refused in time."
     else:
-        because = (
-            f"It counts as accepted after {last_day} unless it is refused before: "
-            f"{left} working day{'' if left == 1 else 's'} after today."
+        days_left = (
+            f"{left} working day{'' if left == 1 else 's'} after today" if left else "today is the last day"
         )
+        because = f"It counts as accepted after {last_day} unless it is refused before: {days_left}."
     return _deemed(card, last_day, left, over=over, because=because)
 
 

@@ -14,6 +14,7 @@ from dashboard.judge import sampling
 from dashboard.judge.evidence import Watched
 from store.clock import NS_PER_S
 from store.histogram import Delays, Histogram
+from store.quantities import grouped
 from store.records import Direction, Stall, Standing, TrainSpan
 from store.rollup import Rolled, speaks
 
@@ -170,10 +171,13 @@ def loss(lost: int, sent: int) -> Loss:
     low, high = sampling.lower_bound(lost, sent), sampling.upper_bound(lost, sent)
     if lost:
         supports = f"which is {_ratio(lost / sent)}, between {_ratio(low)} and {_ratio(high)}"
-        because = f"{lost} of {sent} packets were lost, {supports} at 95 % confidence each way."
+        because = (
+            f"{grouped(lost)} of {grouped(sent)} packets were lost, {supports} at 95 % confidence each way."
+        )
     else:
         because = (
-            f"None of {sent} packets was lost, which supports a loss below {_ratio(high)} (3 in {sent})."
+            f"None of {grouped(sent)} packets was lost, which supports a loss below {_ratio(high)} (3 in "
+            f"{grouped(sent)})."
         )
     return Loss(lost=lost, sent=sent, ratio=lost / sent, bound_low=low, bound_high=high, because=because)
 

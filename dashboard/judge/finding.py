@@ -80,9 +80,9 @@ def finding(
     )
 
 
-def percent(share: float, digits: int) -> str:
-    """A share with so many decimals: ``98.7 %``."""
-    return f"{share * 100:.{digits}f} %"
+def chance_text(chance: float) -> str:
+    """A chance for a person; nobody reads the powers of one that is next to nothing."""
+    return f"{chance:.2g}" if chance >= 1e-6 else "one in a million"
 
 
 def as_json(found: Finding) -> dict[str, Any]:

@@ -99,6 +99,8 @@ def owner_of(found: Sequence[Incident]) -> tuple[Owner, str, dict[str, int]]:
         owner, most = owners.most_common(1)[0]
         if owner is not None and most >= AGREE * placed:
             because = next(one.place.because for one in found if one.place.owner is owner)
+            if len(found) == 1:
+                return owner, because, counts
             return owner, f"{most} of {len(found)} lie there by who answered meanwhile: {because}", counts
     told = ", ".join(f"{number} {owner}" for owner, number in owners.items()) or "none"
     return Owner.UNKNOWN, f"of {len(found)} could be placed: {told}", counts

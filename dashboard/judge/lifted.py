@@ -26,7 +26,7 @@ MEANINGS = {
     "works": "announced works of the provider excuse an outage, as far as the contract has it",
     "house": "while the house's own endpoint was not reached either, it is the house's outage",
     "one_endpoint": "an outage of the line must be seen towards every endpoint outside",
-    "outages": "minutes in outages are availability's, and leave delay and loss",
+    "outages": "minutes in outages count for availability, not for delay and loss",
 }
 
 

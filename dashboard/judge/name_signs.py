@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from statistics import median
 
 from dashboard.judge import sampling
-from dashboard.judge.finding import CHANCE, Finding, finding, percent
+from dashboard.judge.finding import CHANCE, Finding, finding
 from dashboard.judge.material import Material
 from store.clock import NS_PER_MS, NS_PER_S, NS_PER_US
 from store.histogram import Delays
 from store.lookups import WAITED_S, Heard, Lookups, NameAsked
+from store.quantities import percent
 from store.records import Owner, Standing
 
 SLOW_US = 500_000  # as long as a stall; a resolver that must ask far away takes 100 to 300 ms
@@ -79,9 +80,9 @@ def _slow_names(
         29,
         handoff=material.handoff.name,
         seen=f"{len(slow)} of {len(lookups)} lookups that the resolver {resolver} did not answer out of its "
-        f"memory took {SLOW_US / 1e6:g} s or more ({percent(len(slow) / len(lookups), 0)}; median of these "
+        f"memory took {SLOW_US / 1e6:g} s or more ({percent(len(slow) / len(lookups))}; median of these "
         f"{took_us / 1e6:.1f} s), {silent} of them without an answer in {WAITED_S:g} s, while trains in the "
-        f"same ten minutes lost less than {percent(_LOST_RATIO, 0)}.",
+        f"same ten minutes lost less than {percent(_LOST_RATIO)}.",
         owner=run_by or Owner.UNKNOWN,
         because="packets passed as usual meanwhile, and "
         + (

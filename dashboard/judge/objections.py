@@ -13,6 +13,7 @@ from enum import StrEnum
 
 from store.card import Card
 from store.layers import Layer
+from store.quantities import grouped, percent
 from store.records import Carrier, Circumstances, RateRun
 
 NEAR_US = 20_000  # an endpoint farther than this is not near (common practice, no source)
@@ -127,8 +128,10 @@ def _wireless(proof: Proof) -> Answer:
         return (Ruled.IN_PART if word is Ruled.OUT else word), because + said
     share = house.lost / house.sent
     said = (
-        f" Inside the house {house.lost} of {house.sent} packets were lost ({share:.4%}); of "
-        f"{house.line_stalls} stalls of the line, {house.shared_stalls} had a stall inside the house in the "
+        f" Inside the house {grouped(house.lost)} of {grouped(house.sent)} packets were lost "
+        f"({percent(share, 4)}); of "
+        f"{grouped(house.line_stalls)} stalls of the line, {grouped(house.shared_stalls)} had a stall "
+        "inside the house in the "
         "same seconds."
     )
     if house.lost or house.shared_stalls:
@@ -209,9 +212,8 @@ def _computer(proof: Proof) -> Answer:
         f"endpoint ({proof.ceilings} measurements on record by then)."
     )
     if known:
-        said += (
-            f" The probe’s processor was used to {max(known):.0%} of a core at most, in {len(known)} runs."
-        )
+        most = percent(max(known))
+        said += f" The probe’s processor was used to {most} of a core at most, in {len(known)} runs."
     if not proof.ceilings:
         return Ruled.NOT, f"{said} No ceiling has been measured."
     return (Ruled.OUT if held == len(proof.runs) and len(known) == held else Ruled.IN_PART), said
@@ -280,7 +282,7 @@ def _window(proof: Proof) -> Answer:
     held = sum((side.window_limited_ratio or 0) > _WINDOW_RATIO for side in known)
     most = max(side.window_limited_ratio or 0 for side in known)
     said = (
-        f"The receiver’s window held the sender for {most:.0%} of a run at most, in {len(known)} of "
+        f"The receiver’s window held the sender for {percent(most)} of a run at most, in {len(known)} of "
         f"{len(sides)}."
     )
     paced = f" Runs over UDP, which have no window, on record beside: {proof.paced_runs}."
@@ -413,7 +415,7 @@ def _fair_use(proof: Proof) -> Answer:
     share = proof.own_bytes / proof.cap_bytes
     return (
         Ruled.IN_PART,
-        f"{said} That is {share:.0%} of the month’s {proof.cap_bytes / 1e12:g} TB; the provider’s own "
+        f"{said} That is {percent(share)} of the month’s {proof.cap_bytes / 1e12:g} TB; the provider’s own "
         f"counter decides.",
     )
 

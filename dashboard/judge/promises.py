@@ -17,6 +17,7 @@ from typing import Protocol
 from dashboard.judge import sampling
 from dashboard.judge.verdict import Word
 from store.histogram import Histogram, rank_of
+from store.quantities import grouped
 
 MINUTE_S = 60
 
@@ -143,9 +144,12 @@ def _delay_because(
 ) -> str:
     if arrived is None or with_lost is None:
         return f"{what}: nothing came back."
-    said = f"{what} is {_between(arrived)} of {arrived.count} packets that arrived"
+    said = f"{what} is {_between(arrived)} of {grouped(arrived.count)} packets that arrived"
     if with_lost.count > arrived.count:
-        said += f", {_between(with_lost)} with the {with_lost.count - arrived.count} lost ones as infinite"
+        said += (
+            f", {_between(with_lost)} with the {grouped(with_lost.count - arrived.count)} lost ones as "
+            "infinite"
+        )
     if limit_us is None:
         return f"{said}; no limit is stated."
     said += f"; {_ms(limit_us)} is promised: {word}"
@@ -174,9 +178,11 @@ def loss(what: str, *, lost: int, sent: int, events: int, limit_ratio: float | N
     worth = sent * counted / lost if lost else float(sent)
     low, high = sampling.lower_bound(counted, worth), sampling.upper_bound(counted, worth)
     word = _loss_word(low, high, limit_ratio)
-    because = f"{what}: {lost} of {sent} packets, {_share(lost / sent)}"
+    because = f"{what}: {grouped(lost)} of {grouped(sent)} packets, {_share(lost / sent)}"
     because += (
-        f" in {events} minutes, so between {_share(low)} and " if lost else ", which supports less than "
+        f" in {grouped(events)} minutes, so between {_share(low)} and "
+        if lost
+        else ", which supports less than "
     )
     because += f"{_share(high)} at 95 %"
     because += "." if limit_ratio is None else f"; {_stated(limit_ratio)} is promised: {word}."

@@ -15,12 +15,13 @@ from itertools import groupby, pairwise
 from statistics import median
 
 from dashboard.judge import blame, sampling
-from dashboard.judge.finding import CHANCE, Finding, finding, percent
+from dashboard.judge.finding import CHANCE, Finding, finding
 from dashboard.judge.layers import DIRECTION_WORDS, rate_text
 from dashboard.judge.material import Material
 from dashboard.judge.placing import State
 from store.clock import NS_PER_S
 from store.layers import tcp_framing
+from store.quantities import percent
 from store.records import Direction, Limit, Owner, RateRun, RateSide, Standing
 
 PORT_CLASSES_BPS = (100_000_000, 1_000_000_000, 2_500_000_000, 5_000_000_000, 10_000_000_000)

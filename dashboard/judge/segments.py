@@ -16,6 +16,7 @@ from typing import Any
 from dashboard.judge import placing, sampling, witnesses
 from dashboard.judge.placing import Hop, Outside, Placed, State
 from dashboard.judge.witnesses import MARGIN_MS, Answers, Window, in_any
+from store.quantities import grouped
 from store.records import Owner
 from store.segments import Seen, Split, Station
 
@@ -441,7 +442,9 @@ def _note(way: _Way, seen: Seen, lost: int, sent: int) -> str:
 def _nothing(way: _Way) -> str:
     """What makes it clear, with its counts."""
     trains = [one for one in (way.measured_house(), *way.outside) if one is not None and one.failed is None]
-    counts = ", ".join(f"{one.sent - one.lost} of {one.sent} packets to {one.name}" for one in trains)
+    counts = ", ".join(
+        f"{grouped(one.sent - one.lost)} of {grouped(one.sent)} packets to {one.name}" for one in trains
+    )
     return f"Nothing wrong was seen in {way.split.seconds:g} s: {counts} came back, and there was no stall."
 
 

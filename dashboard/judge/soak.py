@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 from dashboard.judge import sampling
+from store.quantities import grouped
 from store.soaks import Soak
 
 
@@ -36,12 +37,12 @@ def judge(soak: Soak) -> LossBounds:
 
 
 def said(soak: Soak, bounds: LossBounds) -> str:
-    """As in ``4,320,000 packets in 24 h, none lost up: less than 0.00007 % at 95 %; ...``."""
+    """As in ``4 320 000 packets in 24 h, none lost up: less than 0.00007 % at 95 %; ...``."""
     if not soak.sent:
         return "Nothing was counted, so it says nothing of loss."
     ways = [("up", soak.lost_up, bounds.up_below_ratio), ("down", soak.lost_down, bounds.down_below_ratio)]
     parts = [f"{_lost(count)} {way}: less than {below(ratio)}" for way, count, ratio in ways]
-    text = f"{soak.sent:,} packets in {_hours(soak.counted_s)}, {' at 95 %; '.join(parts)} at 95 %."
+    text = f"{grouped(soak.sent)} packets in {_hours(soak.counted_s)}, {' at 95 %; '.join(parts)} at 95 %."
     if soak.lost_unattributed:
         text += f" Of {_lost(soak.lost_unattributed)} nobody can say which way; both bounds hold all of them."
     return text

@@ -33,6 +33,7 @@ from dashboard.judge.uplinks import Shares
 from store import demand
 from store.clock import rfc3339
 from store.jsonform import SCHEMA
+from store.quantities import percent
 from store.records import RateRun, Stall, Standing
 from store.site import Destination, StreamPlan, Transport
 
@@ -358,9 +359,9 @@ def _capacity(destinations: Sequence[Destination], history: History) -> _Part:
     limit, peak_limit = (go, PEAK_SHARE) if answer is not Answer.HOLD else (tight, most)
     word = "Tight" if answer is Answer.HOLD else "Go"
     if needs <= limit * floor and peak > peak_limit * floor:
-        asks, share, reach = "the plan's peak", peak, f"{_percent(peak_limit)} for a peak"
+        asks, share, reach = "the plan's peak", peak, f"{percent(peak_limit)} for a peak"
     else:
-        asks, share, reach = "the plan", needs, _percent(limit)
+        asks, share, reach = "the plan", needs, percent(limit)
     because = (
         f"{asks} needs {rate_text(share)} at the IP layer{_beside(history)}, {_share(share, floor)} of "
         f"{_floor_text(history)}; {word} ends at {reach}{_overflow(destinations, history.free_bps / streams)}"
@@ -391,7 +392,7 @@ def _overflow(destinations: Sequence[Destination], headroom: float) -> str:
     return (
         f"; at that floor a buffer of {shortest_s:g} s is full after "
         f"{fluid.overflow_s(shortest_s, headroom):.1f} s, and from then on "
-        f"{_percent(fluid.dropped_ratio(headroom))} of the picture is lost"
+        f"{percent(fluid.dropped_ratio(headroom))} of the picture is lost"
     )
 
 
@@ -583,11 +584,7 @@ def _latencies(destinations: Sequence[Destination], history: History) -> tuple[t
 
 
 def _share(rate_bps: int, floor_bps: int) -> str:
-    return _percent(rate_bps / floor_bps) if floor_bps else "more than all"
-
-
-def _percent(share: float) -> str:
-    return f"{share * 100:.0f} %"
+    return percent(rate_bps / floor_bps) if floor_bps else "more than all"
 
 
 def _few(figure: float) -> str:

@@ -17,7 +17,10 @@ from dashboard.judge.evidence import Known
 from dashboard.judge.layers import DIRECTION_WORDS
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.verdict import RateVerdict, Word
+from store import case_words
+from store.cases import Case
 from store.clock import NS_PER_S, local, zone
+from store.events import EventKind
 from store.records import (
     Correction,
     Failed,
@@ -38,6 +41,7 @@ _URGENT_DAYS = 3  # working days left for a refusal: common practice, no source
 AHEAD_S = 24 * 3600  # a show further off gets its answer when it comes near
 _LATE_AFTER_SPANS = 3  # a newest record as old as so many of the shortest spans means that measuring stopped
 _LATE_LEAST_S = 300
+_COMPARE = "Compare with the house endpoint's train of the same seconds before naming an owner."
 _PACKETS = {"lost": "every packet lost", "held": "every packet held", "mixed": "some lost and some held"}
 
 
@@ -71,11 +75,12 @@ def notices(
     checks: Mapping[str, Check],
     now_unix_ns: int,
     pending: Iterable[Notice] = (),
+    cases: Sequence[Case] = (),
 ) -> tuple[Notice, ...]:
     """Everything worth a sentence; `records` are the site's of the last hours or more.
 
     `verdicts` are those on each handoff's directions, `checks` the answers by plan name, both of this moment;
-    `pending` are notices that others have found.
+    `pending` are notices that others have found; whose the stalls are, `cases` tell.
     """
     kept = [record for record in records if _started(record) <= now_unix_ns]
     where = zone(site.timezone)
@@ -86,7 +91,9 @@ def notices(
             found.append(_contract(handoff, verdict))
     for handoff in site.handoffs:
         line = evidence.of_line(site, handoff.name, recent)
-        found += _stalls(handoff, line, where)
+        since_ns = now_unix_ns - RECENT_S * NS_PER_S
+        own = [one for one in cases if one.handoff == handoff.name and one.last_unix_ns >= since_ns]
+        found += _stalls(handoff, line, where, own)
         found += _not_run(handoff, line)
     for plan in site.plans:
         found += _show(plan, checks[plan.name], where, now_unix_ns=now_unix_ns)
@@ -140,8 +147,13 @@ _ADVICE = {
 }
 
 
-def _stalls(handoff: Handoff, recent: Sequence[Known], where: tzinfo) -> Iterator[Notice]:
-    """The stalls of the last hours, the longest named; an outage weighs more."""
+def _stalls(
+    handoff: Handoff, recent: Sequence[Known], where: tzinfo, cases: Sequence[Case]
+) -> Iterator[Notice]:
+    """The stalls of the last hours, the longest named; an outage weighs more.
+
+    They are whose all of their `cases` are.
+    """
     spans = [record for record in recent if isinstance(record, TrainSpan | Rolled)]
     watched = evidence.Watched(span for span in spans if span.standing is Standing.VALID)
     stalls = [record for record in recent if isinstance(record, Stall) and record in watched]
@@ -152,14 +164,16 @@ def _stalls(handoff: Handoff, recent: Sequence[Known], where: tzinfo) -> Iterato
     how = Counter(stall.how for stall in stalls)
     kinds = ", ".join(f"{how[word]} with {_PACKETS[word]}" for word in _PACKETS if how[word])
     said = f", {outages} of them over 10 s," if outages else ""
+    owners = {one.owner for one in cases if one.of(EventKind.STALL, EventKind.OUTAGE_START)}
+    owner = owners.pop() if len(owners) == 1 else Owner.UNKNOWN
     yield Notice(
-        owner=Owner.UNKNOWN,
+        owner=owner,
         text=(
             f"{handoff.title}: {_counted(len(stalls), 'stall')}{said} observed in the last "
             f"{RECENT_S // 3600} hours, the longest {longest.seconds:.1f} s at "
             f"{local(longest.started_unix_ns, where):%H:%M:%S}; {kinds}."
         ),
-        next_step="Compare with the house endpoint's train of the same seconds before naming an owner.",
+        next_step=_COMPARE if owner is Owner.UNKNOWN else case_words.step(EventKind.STALL, owner),
         weight=75 if outages else 55,
     )
 

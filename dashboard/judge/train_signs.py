@@ -14,12 +14,13 @@ from collections.abc import Iterator, Sequence
 from statistics import median
 
 from dashboard.judge import blame, sampling
-from dashboard.judge.finding import CHANCE, Finding, finding, percent
+from dashboard.judge.finding import CHANCE, Finding, finding
 from dashboard.judge.incidents import Incident, owner_of
 from dashboard.judge.material import Cell, Material
 from dashboard.judge.placing import State
 from store.clock import NS_PER_S, local
 from store.clock_change import ClockChange, ClockHow
+from store.quantities import grouped, percent
 from store.records import Owner, StallClass
 from store.samples import Samples, unpacked
 from store.segments import Split, Station
@@ -97,8 +98,9 @@ def random_loss(material: Material) -> Iterator[Finding]:
             handoff=material.handoff.name,
             endpoint=name if owner is Owner.ENDPOINT else "",
             seen=f"{len(plain)} of {len(quiet)} spans of the train to {name} lost more than "
-            f"{percent(LOSS_RATIO, 1)} of their packets while their round trip stayed as usual: {lost} of "
-            f"{sent} ({percent(lost / sent, 2)}), on {len(days)} days{_pattern(material, plain)}.",
+            f"{percent(LOSS_RATIO, 1)} of their packets while their round trip stayed as usual: "
+            f"{grouped(lost)} of {grouped(sent)} ({percent(lost / sent, 2)}), on {len(days)} "
+            f"days{_pattern(material, plain)}.",
             owner=owner,
             because=because,
             decides="the modem's or optic's error counters for these times, and a list of what was "
@@ -244,7 +246,7 @@ def periodic_loss(material: Material) -> Iterator[Finding]:
         yield finding(
             10,
             handoff=material.handoff.name,
-            seen=f"{count} losses in {len(by_record)} records of single packets come in step with "
+            seen=f"{grouped(count)} losses in {len(by_record)} records of single packets come in step with "
             f"{period_s:g} s, "
             f"the keyframe interval of a stream plan (strength {share:.2f} of 1).",
             owner=Owner.UNKNOWN,
@@ -369,7 +371,8 @@ def path_steps(material: Material) -> Iterator[Finding]:
             endpoint="" if together else name,
             seen=f"From {moment:%d %B %Y %H:%M} on the least round trip to "
             f"{' and '.join([name, *together])} is "
-            f"{after / 1000:.1f} ms instead of {before / 1000:.1f}; {lost} of {sent} packets were lost "
+            f"{after / 1000:.1f} ms instead of {before / 1000:.1f}; {grouped(lost)} of {grouped(sent)} "
+            "packets were lost "
             f"in the "
             "two days around it.",
             owner=None,
@@ -527,7 +530,8 @@ def reordering(material: Material) -> Iterator[Finding]:
             32,
             handoff=material.handoff.name,
             endpoint=name,
-            seen=f"In {len(late)} of {len(cells)} spans of the train to {name} {count} of {received} packets "
+            seen=f"In {len(late)} of {len(cells)} spans of the train to {name} {grouped(count)} of "
+            f"{grouped(received)} packets "
             f"({percent(count / received, 1)}) came after later ones, and next to nothing was lost.",
             owner=Owner.UNKNOWN,
             because="where the way divides is not on record",

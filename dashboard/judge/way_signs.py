@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from statistics import median
 
-from dashboard.judge.finding import Finding, finding, percent
+from dashboard.judge.finding import Finding, finding
 from dashboard.judge.layers import DIRECTION_WORDS, rate_text
 from dashboard.judge.material import Material
 from store.bursts import BurstRun, Limiter
@@ -21,6 +21,7 @@ from store.layers import Layer
 from store.light import Light
 from store.loaded_delay import LoadedDelayRun
 from store.path_mtu import Beyond, FamilyMtu, PathMtu
+from store.quantities import percent
 from store.records import Direction, Owner, RateRun, Standing
 from store.sizes import Counted, SizesRun
 
@@ -156,7 +157,7 @@ def large_queue(material: Material) -> Iterator[Finding]:
             direction=direction,
             seen=f"While the line was full {direction}, the round trip was {median(added) / 1000:.0f} ms "
             f"longer than "
-            f"idle (median of {len(told)} runs, the most {max(added) / 1000:.0f} ms).",
+            f"idle ({_of_runs(added)}).",
             owner=Owner.HOUSE,
             because="wherever the queue stands, the house can keep it empty by sending a little less",
             when=(min(at for at, _ in told), max(at for at, _ in told)),
@@ -167,6 +168,11 @@ def large_queue(material: Material) -> Iterator[Finding]:
                 "most_ms": round(max(added) / 1000, 1),
             },
         )
+
+
+def _of_runs(added: Sequence[int]) -> str:
+    most = f"{max(added) / 1000:.0f} ms"
+    return f"median of {len(added)} runs, the most {most}" if len(added) > 1 else "1 run"
 
 
 def _by_loaded(material: Material, direction: Direction) -> Iterator[tuple[int, int]]:

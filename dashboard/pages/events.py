@@ -236,7 +236,7 @@ def _lanes(found: Findings) -> Chart | None:
     asked = found.asked
     return Chart(
         url=url(asked.last, asked.handoff, path="/figures/events.json"),
-        message=f"Whose they were, as far as the events tell: {told}.",
+        message=f"Whose they were, as far as that can be told: {told}.",
         key="A lane for each handoff and owner, a bar for each case from its first event to its last; an "
         "arrow "
         "ends one that is open. Grey bands were not measured.",

@@ -15,7 +15,7 @@ from multidict import MultiMapping
 from dashboard import found, text_findings
 from dashboard.api import BadQuery, Json, only
 from dashboard.judge import findings as judge
-from dashboard.judge.finding import Finding
+from dashboard.judge.finding import Finding, chance_text
 from dashboard.judge.findings import Examined
 from dashboard.judge.material import Mark
 from dashboard.pages.frame import Frame, circuit_url, findings_url
@@ -144,7 +144,7 @@ def page(shown: Findings, *, frame: Frame) -> FindingsPage:
                 because=one.because,
                 decides=one.decides,
                 ask=one.ask,
-                chance="" if one.chance is None else f"{one.chance:.2g}",
+                chance="" if one.chance is None else chance_text(one.chance),
             )
             for one in shown.examined.found
         ),

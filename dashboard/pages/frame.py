@@ -82,7 +82,7 @@ PLACES = (
     Place(text="Uploads", url="/uploads", daily=True),
     Place(text="Allowance and schedule", url="/allowance"),
     Place(text="Site", url="/site"),
-    Place(text="Side by side", url="/side-by-side"),
+    Place(text="Side-by-side", url="/side-by-side"),
     Place(text="Papers", url="/papers"),
     Place(text="Evenings", url="/evenings/{handoff}"),
     Place(text="Findings", url="/findings/{handoff}"),

@@ -122,7 +122,7 @@ def _run(one: Json, status: Json, *, text: str, check: bool = False) -> RunNow:
         handoff=one["handoff"],
         what="Check" if check else "Run",
         text=text,
-        said=f"{said[:1].upper()}{said[1:]}; {done_s} s of {one['seconds']:g} s.",
+        said=f"{said[:1].upper()}{said[1:]}; begun {done_s} s ago.",
         done_s=done_s,
         seconds=round(one["seconds"]),
     )

@@ -112,7 +112,8 @@ def page(found: Findings, *, frame: Frame) -> PapersPage:
     month = today.replace(day=1) - timedelta(days=1)
     return PapersPage(
         frame=frame,
-        said=f"{counted(len(found.issued), 'paper')} on record. A statement that was issued stays as it was.",
+        said=f"{counted(len(found.issued), 'paper') if found.issued else 'No paper is'} on record"
+        f"{'' if found.issued else ' yet'}. A statement that was issued stays as it was.",
         issued=tuple(_issued(found)),
         drafts=tuple(_drafts(found, f"{month:%Y-%m}")),
         packs=tuple(_job(job) for job in reversed(found.jobs)),

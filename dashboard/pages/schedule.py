@@ -20,7 +20,7 @@ from dashboard.pages.now import MARKS as WINDOW_MARKS
 from dashboard.pages.now import Asked
 from dashboard.pages.wording import DASH, counted, moment, span
 from store.clock import NS_PER_S, rfc3339, zone
-from store.quantities import size_text
+from store.quantities import percent, size_text
 from store.reader import Reader
 from store.records import Direction
 from store.site import RunPlan, Site
@@ -53,6 +53,7 @@ class SchedulePage:
 
     frame: Frame
     lead: str
+    answers: bool  # whether a probe does
     held: tuple[Entry, ...]
     due: Table | None
     spent: tuple[Entry, ...]
@@ -80,6 +81,7 @@ def page(found: Findings, *, frame: Frame) -> SchedulePage:
     return SchedulePage(
         frame=frame,
         lead=_lead(found, due, held),
+        answers=found.asked.status is not None,
         held=tuple(_holds(found)),
         due=_due(due, found.zone) if due else None,
         spent=spent,
@@ -268,7 +270,7 @@ def _plans(site: Site) -> Table:
 
 
 def _called(plan: RunPlan) -> str:
-    return f"{plan.called}, {plan.share_ratio:.0%} of the rate" if plan.light else plan.called
+    return f"{plan.called}, {percent(plan.share_ratio)} of the rate" if plan.light else plan.called
 
 
 def _windows(site: Site) -> Table | None:

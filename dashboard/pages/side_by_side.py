@@ -44,6 +44,7 @@ class SideBySidePage:
     """What side_by_side.html may use, and nothing else."""
 
     frame: Frame
+    worst: str
     said: str
     periods: tuple[Link, ...]
     pairs: tuple[Link, ...]
@@ -87,6 +88,7 @@ def page(found: Findings, *, frame: Frame) -> SideBySidePage:
     asked, compared = found.asked, found.compared
     return SideBySidePage(
         frame=frame,
+        worst=_worst(compared),
         said=f"{asked.old.title} beside {asked.new.title}, {compared.first_day:%d %b %Y} to "
         f"{compared.last_day:%d %b %Y}, by hour of the local day.",
         periods=tuple(
@@ -97,6 +99,23 @@ def page(found: Findings, *, frame: Frame) -> SideBySidePage:
         rates=_rates(compared),
         delays=_delays(compared),
         cost=" ".join(text_over_time.overlap(compared)),
+    )
+
+
+def _worst(compared: Compared) -> str:
+    """The old line's worst hour of the day, and the new line in it; empty without such an hour."""
+    both = [
+        (old.up_bps, hour, new.up_bps)
+        for hour, (old, new) in enumerate(compared.hours)
+        if old.up_bps is not None and new.up_bps is not None
+    ]
+    if not both:
+        return ""
+    slowest_bps, hour, then_bps = min(both)
+    return (
+        f"In its slowest hour, from {_hour(hour)}, {compared.old.name} carried {mbps(slowest_bps)} Mb/s "
+        "up at "
+        f"the median, and {compared.new.name} {mbps(then_bps)} in the same hour."
     )
 
 

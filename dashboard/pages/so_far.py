@@ -49,7 +49,7 @@ def since(months: Sequence[MonthCount]) -> str:
     return (
         f"Since {first.day} {first:%B %Y}: {availability.percent(found.ratio)} available of "
         f"{span(watched_s)} watched, {availability.minutes(found.down_s)} of outage; "
-        f"{counted(found.below, 'month')} below the promise."
+        f"{counted(found.below, 'month') if found.below else 'no month'} below the promise."
     )
 
 

@@ -29,7 +29,7 @@ def entries(statement: Statement) -> Iterator[Entry]:
         notes.append("The month is not over; what is still to come is neither good nor bad.")
     if contract is None:
         yield Entry(
-            mark=MARKS[Word.UNDECIDED],
+            mark=MARKS[_unpromised(statement)],
             moment=None,
             text="The card does not name the rule by which outages are counted, so none of the figures below "
             "is the contract’s.",
@@ -55,6 +55,12 @@ def entries(statement: Statement) -> Iterator[Entry]:
             Mark(word="Reached", look="bad") if statement.repeated.reached else Mark(word="Open", look="none")
         )
         yield Entry(mark=mark, moment=None, text=f"Repeated failure: {statement.repeated.because}")
+
+
+def _unpromised(statement: Statement) -> Word:
+    """Without a rule nothing is decided; where no availability is promised either, nothing is tested."""
+    promised = statement.handoff.card_at(statement.month.from_s * NS_PER_S).availability_ratio
+    return Word.NOT_TESTED if promised is None else Word.UNDECIDED
 
 
 def unseen(count: Count) -> Iterator[str]:

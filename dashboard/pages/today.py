@@ -5,7 +5,7 @@ Sentences first, with owner and next step; then tables.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
@@ -193,11 +193,12 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         now_ns=now_ns,
     )
     limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
-    planned = []
+    planned, own = [], history.by_handoff(records)
     for plan in site.plans:
         show = hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S)
         looked = history.looked_at(reader, plan, show)
-        check = history.answer(reader, site, plan, records, now_unix_ns=now_ns, limits=limits)
+        mine = own.get(plan.handoff, [])
+        check = history.answer(reader, site, plan, mine, now_unix_ns=now_ns, limits=limits)
         planned.append(
             Planned(
                 plan=plan,
@@ -224,6 +225,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
             checks={one.plan.name: one.check for one in planned},
             now_unix_ns=now_ns,
             pending=acceptance.pending(reader, site, now_unix_ns=now_ns),
+            cases=cases,
         ),
         planned=tuple(sorted(planned, key=_next_first)),
         verdicts=verdicts,
@@ -360,8 +362,23 @@ def _lead(found: Findings) -> Lead | None:
             plan, start_ns = planned.plan, planned.show.start_unix_ns
             start = moment(start_ns, found.zone, form="%a %d %b %H:%M").text
             text = f"{plan.title} on handoff {plan.handoff}, {start}, {_when(planned.show, found)}."
-            return Lead(mark=ANSWERS[planned.check.answer], text=text)
+            return Lead(
+                mark=ANSWERS[planned.check.answer], text=f"{text}{_otherwise(planned, found.planned)}"
+            )
     return None
+
+
+def _otherwise(first: Planned, every: Sequence[Planned]) -> str:
+    """What plans of the same hour get for another answer, so that no answer below contradicts the first."""
+    others = [
+        f"{ANSWERS[one.check.answer].word} for {one.plan.title} on handoff {one.plan.handoff}"
+        for one in every
+        if one.show is not None
+        and first.show is not None
+        and one.show.start_unix_ns == first.show.start_unix_ns
+        and one.check.answer is not first.check.answer
+    ]
+    return f" At the same time: {', '.join(others)}." if others else ""
 
 
 def _show_chart(found: Findings) -> Chart | None:

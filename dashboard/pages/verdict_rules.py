@@ -6,7 +6,7 @@ ledgers, rate_history, and the other pages' shapes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +18,7 @@ from dashboard.pages.contracts import MARKS
 from dashboard.pages.frame import Frame, circuit_url, ledger_url
 from dashboard.pages.ledger import Cell, Heading, Mark, Table, cells
 from dashboard.pages.today import ANSWERS
-from dashboard.pages.wording import DASH
+from dashboard.pages.wording import DASH, counted
 from dashboard.rate_history import Rates
 from store.reader import Reader
 from store.site import Handoff, Site
@@ -45,6 +45,7 @@ class LedgerPage:
 
     frame: Frame
     said: str
+    about: str
     circuit: str
     verdicts: Table
     rules: Table | None
@@ -74,11 +75,12 @@ def url(handoff: str) -> str:
 
 def page(found: Findings, *, frame: Frame) -> LedgerPage:
     """The findings as the page says them."""
-    meanings = dict(_meanings(found))
+    meanings, rows = dict(_meanings(found)), tuple(_rows(found))
     return LedgerPage(
         frame=frame,
-        said=f"What was left out of each verdict on {found.handoff.title} in the last {DAYS} days, by which "
-        "rule, and what the verdict would be without that rule. The verdict of the house is the one with "
+        said=_said(rows),
+        about=f"What was left out of each verdict on {found.handoff.title} in the last {DAYS} days, by which "
+        "rule, and what the verdict would be without that rule. The verdict that counts is the one with "
         "every rule.",
         circuit=circuit_url(found.handoff.name),
         verdicts=Table(
@@ -91,7 +93,7 @@ def page(found: Findings, *, frame: Frame) -> LedgerPage:
                 Heading(text="Without it"),
                 Heading(text="Changes it"),
             ),
-            rows=tuple(_rows(found)),
+            rows=rows,
             note="Rows of the acceptance sheet and stream plans have times of their own. Rows of the sheet "
             "that nobody has tested, and that no rule keeps untested, are in the JSON alone.",
         ),
@@ -102,6 +104,19 @@ def page(found: Findings, *, frame: Frame) -> LedgerPage:
         )
         if meanings
         else None,
+    )
+
+
+def _said(rows: Sequence[tuple[Cell, ...]]) -> str:
+    """How much of what is left out decides something, first of all."""
+    ruled = [row for row in rows if row[-1].text != DASH]
+    if not ruled:
+        return "No rule left anything out of these verdicts."
+    changing = sum(row[-1].text == "yes" for row in ruled)
+    if not changing:
+        return "What the rules left out changes none of these verdicts."
+    return (
+        f"Without its rule {counted(changing, 'verdict')} of {len(ruled)} would be another: rows with “yes”."
     )
 
 

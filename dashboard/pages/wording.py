@@ -12,6 +12,7 @@ from datetime import tzinfo
 from dashboard.api import Period
 from store.clock import local
 from store.layers import Layer
+from store.quantities import grouped as grouped
 from store.records import Direction
 
 DASH = "–"  # stands where there is nothing to say; never 0
@@ -97,11 +98,6 @@ def percent(ratio: float | None) -> str:
         if share >= above:
             return f"{share:.{decimals}f} %"
     return "under 0.001 %"
-
-
-def grouped(count: int) -> str:
-    """A whole number in groups of three, parted by a narrow no-break space."""
-    return f"{count:,}".replace(",", "\u202f")
 
 
 def span(seconds: float) -> str:

@@ -7,19 +7,23 @@ import asyncio
 from aiohttp import web
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, csv_of, framed, html
+from dashboard.desk import DESK, PAGES, Desk, csv_of, framed, html
 from dashboard.pages import shows
 from store.reader import Reader
 
 
-async def _find_shows(request: web.Request) -> shows.Findings:
-    api.only(request.query)
-    desk = request.app[DESK]
+async def look(desk: Desk) -> shows.Findings:
+    """What the page says just now."""
 
     def find(reader: Reader) -> shows.Findings:
         return shows.find(reader, site=desk.site, now_ns=desk.clock.unix_ns())
 
     return await desk.found("shows", find)
+
+
+async def _find_shows(request: web.Request) -> shows.Findings:
+    api.only(request.query)
+    return await look(request.app[DESK])
 
 
 async def _shows_page(request: web.Request) -> shows.ShowsPage:

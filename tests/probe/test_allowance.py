@@ -287,7 +287,7 @@ def test_the_fact_for_a_notice() -> None:
     at = standing(50 * GB, spent_bytes=40 * GB, trains_bytes=GB, runs_bytes=20 * GB)
     assert [False, True] == [before.warns, at.warns]
     assert (
-        "handoff A: 80% of the test allowance of 50 GB are spent; forecast to the month's end 46 GB; one of "
+        "handoff A: 80 % of the test allowance of 50 GB are spent; forecast to the month's end 46 GB; one of "
         "4 slots has its run"
     ) == at.said()
     assert not standing(None, spent_bytes=TB).warns

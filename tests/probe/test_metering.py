@@ -231,9 +231,9 @@ class TestCapAndTests:
         asked = asked_site(tmp_path, limit=self.LIMIT, runs=(run_plan(every_s=3600),), trains=(train_plan(),))
         store = lived(asked, Counter(96e6, 0), kept_for(26 * 3600))
         whys = [one.why for one in store.of(Skipped)]
-        said = "nothing is left of the room that the provider's cap of 1 TB leaves for tests"
+        said = "nothing is left of what the provider's cap of 1 TB leaves for tests"
         assert whys[-1] == said
-        assert all("that the provider's cap of 1 TB leaves for tests" in why for why in whys)
+        assert all("the provider's cap of 1 TB leaves for tests" in why for why in whys)
         assert 22.6 <= (store.of(Skipped)[0].planned_unix_ns - START_NS) / 3600e9 <= 24.7
         assert len(store.of(Traffic)) >= 26
         last = store.of(Traffic)[-2]
@@ -254,7 +254,9 @@ def test_the_status_tells_of_it(tmp_path: Path) -> None:
     assert (found["handoff"], found["limit_bytes"], found["one_in"]) == ("A", 1000 * GB, 1)
     assert found["used_bytes"] == pytest.approx(3.6 * GB, rel=0.02)
     said = list(doing.sentences(told[0], LISBON))
-    assert said[-1].startswith("Handoff A: 0% of the room that the provider's cap of 1 TB leaves for tests")
+    assert said[-1].startswith(
+        "Handoff A: 0 % of the 996 GB that the provider's cap of 1 TB leaves for tests"
+    )
 
 
 def test_direction_of_runs_is_told_apart() -> None:

@@ -304,7 +304,7 @@ def test_eighty_percent_of_the_allowance_are_told_once_a_month() -> None:
     with unhurried():
         (found,) = lived(asked, for_s(40 * HOUR_S))
         assert (found.what, found.owner, found.handoff) == (EventKind.ALLOWANCE, Owner.HOUSE, "A")
-        assert found.says.startswith("80% of the test allowance of 500 MB are spent; forecast")
+        assert found.says.startswith("80 % of the test allowance of 500 MB are spent; forecast")
         assert lived(asked, for_s(40 * HOUR_S), events=[found]) == []
         last_month = replace(found, started_unix_ns=START_NS - 4 * 86_400 * NS_PER_S)
         assert len(lived(asked, for_s(40 * HOUR_S), events=[last_month])) == 1

@@ -17,8 +17,11 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
 from dashboard import logins
+from dashboard.desk import Desk
+from dashboard.judged import NotYet
 from dashboard.logins import Role
 from probe.practice.history.script import TIMEZONE
+from store.clock import NS_PER_S, Clock
 from store.site import Site
 from tests.dashboard.browser import book
 from tests.dashboard.browser.addresses import GATE, pages
@@ -78,7 +81,7 @@ def test_wide_with_script(window: Window, axe_source: str, path: str) -> None:
     none_of(_quiet(window, path))
     none_of(violations(window, axe_source))
     none_of(_wrong_times(window))
-    none_of(_missed_by_keyboard(window))
+    none_of(missed_by_keyboard(window))
 
 
 @pytest.mark.parametrize("path", ONE_OF_A_KIND)
@@ -108,7 +111,7 @@ def test_all_ways(window: Window, axe_source: str, path: str, width: int, dark: 
         none_of(window.run(UNTOLD))
         assert window.run(COMPLETE) == 0
     none_of(_wrong_times(window))
-    none_of(_missed_by_keyboard(window))
+    none_of(missed_by_keyboard(window))
 
 
 def test_the_gate(practice: Site, window: Window, axe_source: str, request: pytest.FixtureRequest) -> None:
@@ -124,10 +127,44 @@ def test_the_gate(practice: Site, window: Window, axe_source: str, request: pyte
             none_of(gate.run(WIDER))
         gate.open("/shows", dark=True)
         none_of(violations(gate, axe_source))
-        none_of(_missed_by_keyboard(gate))
+        none_of(missed_by_keyboard(gate))
         gate.driver.find_element(By.NAME, "name").send_keys("anna", Keys.TAB, "correct horse 1", Keys.ENTER)
         gate.wait(lambda: bool(gate.run("return location.pathname") == "/shows"))
         none_of(_quiet(gate, GATE))
+
+
+@pytest.mark.long
+def test_a_page_that_is_being_judged(
+    practice: Site, window: Window, axe_source: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It says so, comes back by itself, and is as good as the others; one that is old says how old it is."""
+    now_ns = [book.NOW_NS]
+    clock = Clock(monotonic_ns=lambda: 0, unix_ns=lambda: now_ns[0])
+    with serving(practice, clock) as address:
+        waiting = Window(address=address, driver=window.driver)
+        waiting.open("/acceptance/A")
+
+        async def never(self: Desk, request: Any, asked: Any) -> None:
+            raise NotYet
+
+        for width, dark in ((DESKTOP, False), (PHONE, True)):
+            with monkeypatch.context() as patched:
+                patched.setattr(Desk, "slow", never)
+                waiting.look(width=width, dark=dark)
+                waiting.driver.get(f"{address}/acceptance/A")
+                assert waiting.run("return document.querySelector('h1').textContent") == "Being judged"
+                none_of(waiting.run(WIDER))
+                none_of(violations(waiting, axe_source))
+            waiting.wait(lambda: "Acceptance of A" in waiting.driver.title)  # by itself
+            now_ns[0] += 3000 * NS_PER_S
+            waiting.open("/acceptance/A", width=width, dark=dark)
+            aged = waiting.driver.find_elements(By.CLASS_NAME, "asof")
+            assert [one.text.startswith("This is how it stood on Tuesday 30 June 2026") for one in aged] == [
+                True
+            ]
+            none_of(waiting.run(WIDER))
+            none_of(violations(waiting, axe_source))
+        none_of(_quiet(waiting, "/acceptance/A"))
 
 
 def none_of(wrong: list[Any]) -> None:
@@ -160,7 +197,7 @@ def _wrong_times(window: Window) -> list[Any]:
     return wrong
 
 
-def _missed_by_keyboard(window: Window) -> list[Any]:
+def missed_by_keyboard(window: Window) -> list[Any]:
     """What the tabulator, pressed from the top, does not reach in the document's order, or does not show."""
     window.run("scrollTo(0, 0); document.activeElement.blur();")
     wanted, wrong = window.run(STOPS), []

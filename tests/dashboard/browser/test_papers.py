@@ -6,18 +6,20 @@ a paper is sent with.
 
 from __future__ import annotations
 
+import json
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 
 from dashboard.papers import making, redaction
 from store.reader import Reader
 from store.receipts import Receipt
 from store.site import Site
 from tests.dashboard.browser import book
-from tests.dashboard.browser.test_pages import WIDER, none_of, violations
+from tests.dashboard.browser.test_pages import COMPLETE, STOPS, WIDER, missed_by_keyboard, none_of, violations
 from tests.dashboard.browser.window import DESKTOP, PHONE, Window
 
 pytestmark = pytest.mark.browser
@@ -40,6 +42,35 @@ def test_a_paper_on_a_phone(window: Window, axe_source: str, urls: dict[str, str
     _look(window, axe_source, urls[kind], width=PHONE, dark=True)
     style = "const of = getComputedStyle(document.documentElement); return [of.color, of.backgroundColor]"
     assert window.run(style) == ["rgb(0, 0, 0)", "rgb(255, 255, 255)"]
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [pytest.param(one, marks=() if one == "day-sheet" else pytest.mark.long) for one in KINDS],
+)
+def test_a_paper_without_script_and_by_keyboard(window: Window, urls: dict[str, str], kind: str) -> None:
+    """Reached from Papers by the keyboard alone; all of it is there, and every link of it can be reached."""
+    window.open("/papers", script=False)
+    link = f"return document.activeElement.getAttribute('href') === {json.dumps(urls[kind])}"
+    for _ in range(window.run(STOPS)):
+        window.tab()
+        if window.run(link):
+            break
+    assert window.run(link), "not reached"
+    window.driver.switch_to.active_element.send_keys(Keys.ENTER)
+    window.wait(lambda: bool(window.run("return location.pathname + location.search") == urls[kind]))
+    assert window.run(COMPLETE) == 0
+    assert window.run(EMPTY) == []
+    assert len(window.driver.find_element(By.TAG_NAME, "main").text) > 500
+    none_of(missed_by_keyboard(window))
+    none_of(window.console())
+
+
+EMPTY = """
+return [...document.querySelectorAll("figure, svg, img, canvas")].filter((one) => one.checkVisibility())
+  .filter((one) => one.getBoundingClientRect().height < 2 || (one.tagName === "IMG" && !one.naturalWidth))
+  .map((one) => one.outerHTML.slice(0, 120));
+"""  # a drawing that waits for script
 
 
 @pytest.mark.long

@@ -167,7 +167,7 @@ def test_start_a_rehearsal_and_stop_it(practising: Practice) -> None:
     done = f"return document.querySelector('{under_way} progress')?.value ?? -1"
     first = window.run(done)
     window.wait(lambda: bool(window.run(done) >= first + 2))
-    assert re.search(r"\d+ s of \d+ s\.", _text(window, f"{under_way} [data-said]"))
+    assert re.search(r"begun \d+ s ago\.", _text(window, f"{under_way} [data-said]"))
     assert window.run("return window.mine") is True, "followed by reloading"
     _press(window, "End what runs on old-wan")
     window.wait(lambda: "A rehearsal" not in _text(window, "#now"))
@@ -205,7 +205,7 @@ def test_a_check_before_a_show_answers_on_its_page(practising: Practice) -> None
     window.open("/shows", script=False)
     _ask_for_a_check(window, "ten minutes before")
     window.wait(lambda: "The check ten minutes before Evening class" in _main(window))
-    assert re.search(r"\d+ s of 20 s\.", _main(window))
+    assert re.search(r"begun \d+ s ago\.", _main(window))
 
     def kept() -> list[Forecast]:
         with closing(Reader.open(site.database)) as reader:
@@ -253,6 +253,45 @@ def _failed_checks(practising: Practice) -> list[Failed]:
             for one in reader.troubles(since_ns=0, until_ns=Clock().unix_ns())
             if isinstance(one, Failed) and one.what == "check before a show"
         ]
+
+
+@pytest.mark.long
+def test_run_a_row_of_the_acceptance_sheet_and_stop_it(practising: Practice) -> None:
+    """Refused until the safety questions are answered; then the box, its progress on Today, and its end."""
+    window = practising.window
+
+    def ask_for_row(row: str) -> None:
+        window.open("/acceptance/old-wan")
+        form = window.driver.find_element(By.XPATH, "//form[.//button='Run a row']")
+        Select(form.find_element(By.NAME, "row")).select_by_value(row)
+        form.find_element(By.NAME, "seconds").send_keys("30")
+        _press(window, "Run a row")
+
+    ask_for_row("A7")
+    window.wait(lambda: "Nothing was started: " in _main(window))
+    window.console()  # the refusal stands there, as it should
+    command = [*LINEBOOK, "accept", str(practising.folder / "site.toml"), "--handoff", "old-wan"]
+    for question in range(1, 7):
+        answer = [f"S{question}", "--answer", "yes"]
+        ran = subprocess.run([*command, "--row", *answer], cwd=HOUSE, capture_output=True, text=True)
+        assert ran.returncode == 0, ran.stderr
+    ask_for_row("A7")
+    window.wait(lambda: "Row A7: " in _main(window))
+    assert "an emergency call, an alarm or a medical device" in _main(window)
+    window.driver.find_element(By.NAME, "confirmed").click()
+    _press(window, "Start it")
+    window.wait(lambda: bool(window.run("return location.hash") == "#now"))
+    window.run("window.mine = true")
+    under_way = "[data-run=old-wan]"
+    bar = f"const bar = document.querySelector('{under_way} progress'); return bar?.max === 30 && bar.value"
+    for second in (2, 5):  # of this run; the schedule's own may come before it
+        window.wait(lambda second=second: bool(window.run(bar) >= second), within_s=60)
+    assert "asked for on the Acceptance page" in _text(window, under_way)
+    assert window.run("return window.mine") is True, "followed by reloading"
+    _press(window, "End what runs on old-wan")
+    window.wait(lambda: "asked for on the Acceptance page" not in _text(window, "#now"))
+    window.wait(lambda: {"asked for on the Acceptance page", "ended on the Today page"} <= _whys(practising))
+    assert window.console() == []
 
 
 def _whys(practising: Practice) -> set[str]:

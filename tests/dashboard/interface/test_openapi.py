@@ -7,6 +7,7 @@ For the answers every object is closed, so that a field which is not described f
 from __future__ import annotations
 
 import asyncio
+import re
 from collections.abc import AsyncIterator
 from dataclasses import fields, replace
 from pathlib import Path
@@ -129,6 +130,21 @@ async def test_answers_are_as_described(
         assert response.status == 200
         body = await response.json()
     assert wrong(document, name, body) == []
+
+
+@ON_ONE_LOOP
+async def test_a_receipt_is_as_described(full: Client, document: dict[str, Any]) -> None:
+    """Its address has a number of its own, which Papers leads to; Uploads tells the same of it."""
+    async with full.get("/papers") as response:
+        (number,) = set(re.findall(r"/paper/receipt/(\d+)", await response.text()))
+    async with full.get(f"/paper/receipt/{number}?form=json") as response:
+        assert response.status == 200
+        body = await response.json()
+    assert wrong(document, "receipt", body) == []
+    async with full.get("/uploads.json") as response:
+        assert (await response.json())["receipts"] == [body]
+    body["strange"] = body.pop("size_bytes")
+    assert wrong(document, "receipt", body) != []
 
 
 @ON_ONE_LOOP

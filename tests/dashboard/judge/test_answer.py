@@ -80,7 +80,7 @@ def test_before_the_end_there_is_no_answer() -> None:
     found = answered(plan, runs([BAD] * 58), now_s=900 * 58)
     assert (found.word, found.verdicts, found.floors) == (None, (), ())
     assert found.sentences[0].startswith("1 of 59 runs is still to come, the last on Thu 01 Jan 1970")
-    assert found.sentences[1].startswith("59 runs can show at best that 95.0% of runs meet the rate")
+    assert found.sentences[1].startswith("59 runs can show at best that 95.0 % of runs meet the rate")
     last_s = 900 * 58 + 880
     during = answered(plan, runs([BAD] * 58), now_s=last_s + 5)
     assert (during.word, during.sentences[0].startswith("The last run may still be under way")) == (

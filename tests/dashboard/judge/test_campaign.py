@@ -92,9 +92,12 @@ def test_what_runs_can_show_at_best(runs: int) -> None:
     most = max((k for k in range(runs) if interval(k, "greater") >= 0.95), default=None)
     least = next(k for k in range(runs + 1) if interval(k, "less") <= 0.95)
     said = at_best(runs, promised=0.95)
-    assert f"{runs} runs can show at best that {interval(0, 'greater'):.1%} of runs meet the rate" in said
+    assert (
+        f"{runs} runs can show at best that {100 * interval(0, 'greater'):.1f} % of runs meet the rate"
+        in said
+    )
     assert ("does not reach" in said) == (most is None)
-    assert most is None or f"Up to {most} failures support 95%" in said
+    assert most is None or f"Up to {most} failures support 95 %" in said
     assert f"From {least} failures on" in said
 
 

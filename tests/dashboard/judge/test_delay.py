@@ -13,6 +13,7 @@ from scipy import stats
 from dashboard.judge import delay
 from store.clock import NS_PER_S
 from store.histogram import RELATIVE_ERROR, Histogram, delays_of
+from store.quantities import grouped
 from store.records import Direction
 from tests.dashboard.judge.made import NOON, span, stall
 
@@ -49,7 +50,7 @@ def test_zero_lost_supports_less_than_three_in_n(n: int) -> None:
     found = delay.loss(0, n)
     assert found.bound_high == pytest.approx(1 - 0.05 ** (1 / n), abs=1e-9)
     assert found.bound_high < 3 / n
-    assert f"3 in {n}" in found.because
+    assert f"3 in {grouped(n)}" in found.because
 
 
 def test_loss_bounds_agree_with_a_reference_library() -> None:

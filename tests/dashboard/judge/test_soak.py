@@ -32,7 +32,7 @@ def test_a_day_without_loss() -> None:
     assert found.below_ratio == pytest.approx(1 - 0.05 ** (1 / DAY), rel=1e-9)
     assert found.below_ratio < 7e-7
     assert said(day(), found).startswith(
-        "4,320,000 packets in 24 h, none lost up: less than 0.00007 % at 95 %"
+        "4\u202f320\u202f000 packets in 24 h, none lost up: less than 0.00007 % at 95 %"
     )
 
 

@@ -56,8 +56,8 @@ async def test_a_row_for_each_soak(tmp_path: Path) -> None:
             told = (await response.json())["soaks"]
     half, whole = rows
     assert whole["Loss"] == (
-        "4,320,000 packets in 24 h, none lost up: less than 0.00007 % at 95 %; 3 lost down: less than "
-        "0.00018 % at 95 %."
+        "4\u202f320\u202f000 packets in 24 h, none lost up: less than 0.00007 % at 95 %; 3 lost down: "
+        "less than 0.00018 % at 95 %."
     )
     assert (whole["Watched"], whole["Standing"]) == ("100 % of 1 d", "valid")
     assert half["Watched"].startswith(
