@@ -17,11 +17,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from itertools import pairwise
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
 
 States = npt.NDArray[np.uint8]
+Floats = npt.NDArray[np.float64]
 
 _CHUNK = 86_400  # intervals worked on at once, so that memory stays small
 _WATCHED = 0.5  # of an interval, so that it counts as measured; common practice, no source
@@ -117,36 +119,31 @@ class _Chunk:
     def __init__(self, grid: Grid, low_s: int, count: int) -> None:
         self._grid, self._low_s, self._count = grid, low_s, count
         self._covered, self._sent = np.zeros(0), np.zeros(0)  # of each interval, once `_cover` was there
-        self._up = np.zeros((2, count))  # least and most lost up, lost down, and lost altogether
-        self._down = np.zeros((2, count))
-        self._all = np.zeros((2, count))
-        self._most_known_up = np.zeros(count)
-        self._few: list[tuple[int, int]] = []  # intervals in which too few can be bad to matter
 
     def states(self, pieces: Sequence[Piece]) -> States:
         self._cover(pieces)
         watched = self._covered >= _WATCHED - 1e-9  # half an interval, whatever sums of parts make of it
         if self._too_few(pieces):
             return np.where(watched, State.GOOD, State.UNMEASURED).astype(np.uint8)
-        for piece in pieces:
-            if piece.lost:
-                self._lay(piece)
-        over = self._grid.over_ratio
-        sent = self._sent
+        lossy = _Lossy.of([piece for piece in pieces if piece.lost], self._grid, self._low_s)
+        laid = _Laid(lossy, self._count)
+        over, sent = self._grid.over_ratio, self._sent[laid.touched]
+        least_up = laid.least(lossy.up)
+        most_up, most_down = laid.most(lossy.up + lossy.unknown), laid.most(lossy.down + lossy.unknown)
+        most_known_up = most_up if not lossy.unknown.any() else laid.most(lossy.up)
         bad = (
-            (self._up[0] > over * sent + _SLACK)
-            | (self._down[0] > over * (sent - self._up[0]) + _SLACK)
+            (least_up > over * sent + _SLACK)
+            | (laid.least(lossy.down) > over * (sent - least_up) + _SLACK)
             # lost each way up to the limit: no more than this can be lost altogether
-            | (self._all[0] > (1 - (1 - over) ** 2) * sent + _SLACK)
+            | (laid.least(lossy.lost) > (1 - (1 - over) ** 2) * sent + _SLACK)
         )
         # what is unknown lowers what arrived by no more than it lowers the loss down
-        least_arrived = np.maximum(sent - self._most_known_up, 0)
-        good = (self._up[1] <= over * sent + _SLACK) & (self._down[1] <= over * least_arrived + _SLACK)
-        found = np.where(bad, State.BAD, np.where(good, State.GOOD, State.UNSURE)).astype(np.uint8)
-        for low, high in self._few:
-            part = found[low:high]
-            part[part == State.UNSURE] = State.GOOD
-        found[~(watched & (sent > 0))] = State.UNMEASURED
+        least_arrived = np.maximum(sent - most_known_up, 0)
+        good = (most_up <= over * sent + _SLACK) & (most_down <= over * least_arrived + _SLACK)
+        good |= lossy.too_few(laid.touched, self._grid.in_a_row)
+        found = np.full(self._count, State.GOOD, dtype=np.uint8)
+        found[laid.touched] = np.where(bad, State.BAD, np.where(good, State.GOOD, State.UNSURE))
+        found[~(watched & (self._sent > 0))] = State.UNMEASURED
         return found
 
     def _too_few(self, pieces: Sequence[Piece]) -> bool:
@@ -174,64 +171,108 @@ class _Chunk:
             np.diff(np.interp(edges, corners, _sums(amounts))) for amounts in for_each
         )
 
-    def _lay(self, piece: Piece) -> None:
-        """Add what may be lost in each interval of a piece that lost something."""
-        length_s = self._grid.interval_s
-        from_, to = (piece.from_s - self._low_s) / length_s, (piece.to_s - self._low_s) / length_s
-        unknown = piece.lost_unknown
-        for low, high, share in _parts(from_, to, self._count):
-            sent = piece.sent * share / (to - from_)
-            at = low if high - low == 1 else slice(low, high)  # an element takes a third of a slice's time
-            rest = piece.sent + piece.elsewhere - sent  # of what the losses may be of as well
-            if piece.lost_up or unknown:
-                _add(self._up, at, piece.lost_up, piece.lost_up + unknown, sent, rest)
-                self._most_known_up[at] += min(piece.lost_up, sent)
-            if piece.lost_down or unknown:
-                _add(self._down, at, piece.lost_down, piece.lost_down + unknown, sent, rest)
-            _add(self._all, at, piece.lost, piece.lost, sent, rest)
-        if to - from_ > 1:
-            self._note_few(piece, from_, to)
 
-    def _note_few(self, piece: Piece, from_: float, to: float) -> None:
-        """In the middle of a piece too few can be bad in a row; at its ends a neighbour's may follow."""
-        most = self._grid.may_be_bad(piece)
-        if most < self._grid.in_a_row:
-            low, high = math.ceil(from_) + most, math.floor(to) - most
-            if low < high:
-                self._few.append((max(low, 0), min(max(high, 0), self._count)))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Lossy:
+    """Pieces that lost something, a value of each; `begin` and `end` in intervals of a chunk."""
+
+    begin: Floats
+    end: Floats
+    sent: Floats
+    elsewhere: Floats
+    up: Floats
+    down: Floats
+    unknown: Floats
+    most: Floats  # of its intervals that could be bad
+
+    @classmethod
+    def of(cls, pieces: Sequence[Piece], grid: Grid, low_s: int) -> Self:
+        rows = [
+            (one.from_s, one.to_s, one.sent, one.elsewhere, one.lost_up, one.lost_down, one.lost_unknown)
+            for one in pieces
+        ]
+        from_s, to_s, sent, elsewhere, up, down, unknown = np.array(rows, dtype=np.float64).T
+        each = sent / np.maximum(to_s - from_s, 1e-9) * grid.interval_s
+        return cls(
+            begin=(from_s - low_s) / grid.interval_s,
+            end=(to_s - low_s) / grid.interval_s,
+            sent=sent,
+            elsewhere=elsewhere,
+            up=up,
+            down=down,
+            unknown=unknown,
+            most=(up + down + unknown + _SLACK) // (np.floor(grid.over_ratio * each + _SLACK) + 1),
+        )
+
+    @property
+    def lost(self) -> Floats:
+        return self.up + self.down + self.unknown
+
+    def too_few(self, touched: npt.NDArray[np.int64], in_a_row: int) -> npt.NDArray[np.bool_]:
+        """Which of these intervals lie in the middle of a piece of which too few can be bad in a row; at its
+        ends a neighbour's may follow."""
+        low, high = np.ceil(self.begin) + self.most, np.floor(self.end) - self.most
+        few = (self.end - self.begin > 1) & (self.most < in_a_row) & (low < high)
+        low, high = np.append(-1.0, low[few]), np.append(-1.0, high[few])  # the first of them is none
+        nth = np.searchsorted(low, touched, side="right") - 1
+        inside: npt.NDArray[np.bool_] = touched < high[nth]
+        return inside
 
 
-def _sums(amounts: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+class _Laid:
+    """Pieces over the intervals that they lie in: whole ones, and those that an end of theirs cuts.
+
+    `touched` are these intervals, in order; all else is said of them alone, since most lost nothing.
+    """
+
+    def __init__(self, pieces: _Lossy, count: int) -> None:
+        low, high = np.maximum(pieces.begin, 0.0), np.minimum(pieces.end, float(count))
+        first, last = np.ceil(low - 1e-9).astype(np.int64), np.floor(high + 1e-9).astype(np.int64)
+        within = first > last  # one interval
+        parts = (
+            (within & (high > low), last, high - low),
+            (~within & (first - low > 1e-9), first - 1, first - low),
+            (~within & (high - last > 1e-9), last, high - last),
+        )
+        whole = np.where(within, 0, last - first)
+        before = np.cumsum(whole) - whole
+        among = np.arange(whole.sum()) - np.repeat(before, whole)
+        self._piece = np.concatenate(
+            [*(np.flatnonzero(here) for here, _, _ in parts), np.repeat(np.arange(len(whole)), whole)]
+        )
+        at = np.concatenate([*(at[here] for here, at, _ in parts), among + np.repeat(first, whole)])
+        mark = np.zeros(count, dtype=np.bool_)
+        mark[at] = True
+        self.touched = np.flatnonzero(mark)
+        self._nth = np.cumsum(mark)[at] - 1
+        share = np.concatenate([*(part[here] for here, _, part in parts), np.ones(len(among))])
+        sent, length = pieces.sent[self._piece], (pieces.end - pieces.begin)[self._piece]
+        self._sent = sent * share / length
+        self._rest = sent + pieces.elsewhere[self._piece] - self._sent  # of what the losses may be of as well
+
+    def least(self, lost: Floats) -> Floats:
+        """The least that is lost in each interval, where each piece lost so many."""
+        here = lost[self._piece] - self._rest
+        if not len(here) or here.max() <= 0:  # nearly always: all of it may lie elsewhere in the piece
+            return np.zeros(len(self.touched))
+        return self._summed(np.maximum(here, 0.0))
+
+    def most(self, lost: Floats) -> Floats:
+        """The most, likewise."""
+        if not lost.any():
+            return np.zeros(len(self.touched))
+        return self._summed(np.minimum(lost[self._piece], self._sent))
+
+    def _summed(self, amounts: Floats) -> Floats:
+        return np.bincount(self._nth, weights=amounts, minlength=len(self.touched)).astype(float, copy=False)
+
+
+def _sums(amounts: Floats) -> Floats:
     """Before and after each amount: the sum up to there."""
     sums = np.zeros(2 * len(amounts))
     sums[1::2] = np.cumsum(amounts)
     sums[2::2] = sums[1:-1:2]
     return sums
-
-
-def _parts(from_: float, to: float, count: int) -> Iterator[tuple[int, int, float]]:
-    """(first, after, share of each covered): whole intervals together, and those that are cut."""
-    from_, to = max(from_, 0.0), min(to, float(count))
-    first, last = math.ceil(from_ - 1e-9), math.floor(to + 1e-9)
-    if first > last:  # within one interval
-        if to > from_:
-            yield last, last + 1, to - from_
-        return
-    if first - from_ > 1e-9:
-        yield first - 1, first, first - from_
-    if last > first:
-        yield first, last, 1.0
-    if to - last > 1e-9:
-        yield last, last + 1, to - last
-
-
-def _add(
-    into: npt.NDArray[np.float64], at: int | slice, least: float, most: float, sent: float, rest: float
-) -> None:
-    """Add the least and the most of a piece's losses that can lie in an interval with `sent` packets."""
-    if least > rest:
-        into[0, at] += least - rest
-    into[1, at] += min(most, sent)
 
 
 def together(outside: Sequence[States], house: Sequence[States]) -> States:
