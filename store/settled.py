@@ -36,7 +36,7 @@ class Settled:
         self._mark: tuple[object, ...] = ()
         self._alive_ns = 0
         self._cells = Cells(zone("UTC"))
-        self._found: OrderedDict[Hashable, tuple[Sums, float]] = OrderedDict()
+        self._found: OrderedDict[Hashable, tuple[tuple[int, int], Sums, float]] = OrderedDict()
         self._parts = 0.0
 
     def read(
@@ -49,15 +49,16 @@ class Settled:
         if kept_until_ns is None or since_ns < kept_until_ns or until_ns - since_ns > _LONGEST_NS:
             return read(time)
         found: list[Rolled] = []
-        for part in self._days(since_ns, until_ns):
+        for day, part in self._days(since_ns, until_ns):
             if part[1] > self._alive_ns - _SETTLED_NS:
                 return [*found, *read((part[0], until_ns))]
-            found += self._get((asked, part), part, read)
+            found += self._get((asked, day[0], part == day), part, read)
         return found
 
-    def _days(self, since_ns: int, until_ns: int) -> Iterator[tuple[int, int]]:
-        for start_ns, end_ns in self._cells.between(Length.DAY, since_ns, until_ns):
-            yield max(start_ns, since_ns), min(end_ns, until_ns)
+    def _days(self, since_ns: int, until_ns: int) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
+        """Each day of a time, and the part of it that lies in the time."""
+        for day in self._cells.between(Length.DAY, since_ns, until_ns):
+            yield day, (max(day[0], since_ns), min(day[1], until_ns))
 
     def _look(self) -> int | None:
         """Let go of what may have changed; until when minutes are no longer whole, None where nothing is
@@ -78,16 +79,21 @@ class Settled:
     def _get(
         self, key: Hashable, part: tuple[int, int], read: Callable[[tuple[int, int]], list[Rolled]]
     ) -> Sums:
+        """By whole days; of one that was read in part the last part alone, for a page's time moves with the
+        clock and asks for another part each time.
+        """
         known = self._found.get(key)
-        if known is not None:
+        if known is not None and known[0] == part:
             self._found.move_to_end(key)
-            return known[0]
+            return known[1]
         found = read(part)
         weight = 1.0 + sum(_weight(one) for one in found)
-        self._found[key] = found, weight
+        if known is not None:
+            self._parts -= self._found.pop(key)[2]
+        self._found[key] = part, found, weight
         self._parts += weight
         while self._parts > _MOST:
-            self._parts -= self._found.popitem(last=False)[1][1]
+            self._parts -= self._found.popitem(last=False)[1][2]
         return found
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import shutil
 import sqlite3
+import weakref
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -13,8 +14,10 @@ import pytest
 
 from store.cells import Length
 from store.clock import NS_PER_S, Clock
+from store.histogram import Histogram
 from store.reader import Reader
 from store.rollup import Rolled
+from store.settled import Settled
 from store.writer import Writer
 from tests.store import samples
 
@@ -125,3 +128,30 @@ def test_a_run_is_read_once_and_without_its_bins(path: Path) -> None:
     assert [one.started_unix_ns for one in first] == [one.started_unix_ns for one in whole]
     assert all(side.bins for run in whole for side in run.sides().values())
     assert not any(side.bins for run in first for side in run.sides().values())
+
+
+class Sum:
+    """What a reader may have read, as light as can be."""
+
+    def __init__(self) -> None:
+        self.rtt = self.pdv_up = self.pdv_down = Histogram()
+
+
+def test_of_a_time_that_moves_with_the_clock_only_the_last_is_kept(path: Path) -> None:
+    """A page that is open all day asks each minute for another part of its first day."""
+    _alive(path, START_NS + 40 * DAY_NS)
+    read: list[weakref.ref[Sum]] = []
+
+    def made(time: tuple[int, int]) -> list[Sum]:
+        found = Sum()
+        read.append(weakref.ref(found))
+        return [found]
+
+    with closing(sqlite3.connect(path)) as connection:
+        settled = Settled(connection)
+        for minute in range(1, 600):
+            since_ns = START_NS + minute * samples.MINUTE_NS
+            for _ in range(2):
+                settled.read("a train", (since_ns, START_NS + 7 * DAY_NS), made)  # type: ignore[arg-type]
+        assert 599 + 7 >= len(read)  # each once, and the whole days after the first only the first time
+        assert 8 >= sum(one() is not None for one in read)
