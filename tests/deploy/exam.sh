@@ -141,7 +141,7 @@ saw verified $?
 
 manage remove
 saw removed $?
-saw left "$(find /opt/linebook /etc/systemd/system/linebook-* 2>/dev/null | wc -l) $(find /var/lib/linebook -name linebook.db | wc -l)"
+saw left "$(find /opt/linebook /var/cache/linebook /etc/systemd/system/linebook-* 2>/dev/null | wc -l) $(find /var/lib/linebook -name linebook.db | wc -l)"
 manage upgrade
 saw upgrade_without $?
 
@@ -162,6 +162,6 @@ saw endpoint_run $?
 saw endpoint_keys "$(stat -c '%U %a' /var/lib/linebook-endpoint)"
 manage remove --with-record
 saw endpoint_removed $?
-saw endpoint_left "$(find /opt/linebook /var/lib/linebook /var/lib/linebook-endpoint /etc/linebook /etc/systemd/system/linebook-* 2>/dev/null | wc -l) $(grep -c '^linebook' /etc/passwd)"
+saw endpoint_left "$(find /opt/linebook /var/cache/linebook /var/lib/linebook /var/lib/linebook-endpoint /etc/linebook /etc/systemd/system/linebook-* 2>/dev/null | wc -l) $(grep -c '^linebook' /etc/passwd)"
 saw end 0
 systemctl --no-block poweroff
