@@ -143,8 +143,13 @@ def main() -> None:
     bench = _Bench(*map(Path, sys.argv[1:]))
     while (question := _read(questions)) is not None:
         answer = bench.answer(question)
-        answers.write(_LENGTH.pack(len(answer)) + answer)
-        answers.flush()
+        try:
+            answers.write(_LENGTH.pack(len(answer)) + answer)
+            answers.flush()
+        except BrokenPipeError:  # the dashboard was killed meanwhile
+            with suppress(BrokenPipeError):
+                answers.close()
+            return
 
 
 class _Bench:

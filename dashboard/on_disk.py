@@ -65,14 +65,13 @@ class OnDisk:
         """Keep it, in the place of what was kept under another stamp."""
         if not self._writes:
             return
-        name = self._name(what)
-        body = values.dumps((stamp, value), of=self._site)
-        if len(body) > _LONGEST_BYTES:
-            return
         try:
+            name, body = self._name(what), values.dumps((stamp, value), of=self._site)
+            if len(body) > _LONGEST_BYTES:
+                return
             _write(self._folder / name, _MAGIC + _digest(name, body) + body)
             _make_room(self._folder)
-        except OSError as error:
+        except (OSError, Foreign) as error:
             self._writes = False
             log.warning("what was judged is not kept folder=%s why=%s", self._folder, error)
 

@@ -35,9 +35,15 @@ class Foreign(Exception):
 
 
 def dumps(value: Any, *, of: Site | None = None) -> bytes:
-    """As octets; with `of` without that site, which `loads` must then be given again."""
+    """As octets; with `of` without that site, which `loads` must then be given again.
+
+    Raises Foreign for what is no value.
+    """
     made = io.BytesIO()
-    _Pickler(made, of).dump(value)
+    try:
+        _Pickler(made, of).dump(value)
+    except (pickle.PicklingError, TypeError, AttributeError) as error:
+        raise Foreign(str(error)) from None
     return made.getvalue()
 
 

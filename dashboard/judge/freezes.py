@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from dashboard.judge import arq, fluid
 from dashboard.judge.comparable import History
@@ -43,10 +44,7 @@ def headroom_of(destinations: Sequence[Destination], history: History) -> float:
 def by_stall(destinations: Sequence[Destination], history: History) -> list[list[float]]:
     """Seconds of picture that each stall of each train costs the destination that it hits worst."""
     headroom = headroom_of(destinations, history)
-    each = [
-        [_lost(one, train, headroom=headroom, rtt_s=history.rtt_s) for one in destinations]
-        for train in history.trains
-    ]
+    each = [[_lost(one, train, headroom, history.rtt_s) for one in destinations] for train in history.trains]
     return [[max(stall) for stall in zip(*train, strict=True)] for train in each]
 
 
@@ -62,7 +60,10 @@ def frozen(destinations: Sequence[Destination], history: History) -> Frozen:
     )
 
 
-def _lost(destination: Destination, stalls: Sequence[Stall], *, headroom: float, rtt_s: float) -> list[float]:
+@lru_cache(maxsize=512)  # a plan's changes have most of its destinations alike, and so has the next look
+def _lost(
+    destination: Destination, stalls: tuple[Stall, ...], headroom: float, rtt_s: float
+) -> tuple[float, ...]:
     """Seconds of picture that each stall costs this destination; 0 for those that its buffer outlasts."""
     stretches: list[fluid.Stretch] = []
     free_ns: int | None = None
@@ -76,7 +77,7 @@ def _lost(destination: Destination, stalls: Sequence[Stall], *, headroom: float,
         ]
         free_ns = stall.started_unix_ns + int(silence_s * NS_PER_S)
     wait_s = destination.keyframe_s / 2
-    return [lost_s + wait_s if lost_s else 0.0 for lost_s in fluid.replay(stretches)[1::2]]
+    return tuple(lost_s + wait_s if lost_s else 0.0 for lost_s in fluid.replay(stretches)[1::2])
 
 
 def _hit(destination: Destination, stall: Stall, *, headroom: float, rtt_s: float) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 Runs as a process of its own, without privileges: ``python -m probe.practice.relay``, with the line's
 behaviour as one line of JSON on standard input. One plain loop around `select.select`, whose timeouts are
 microseconds where epoll's in Python are milliseconds. It listens on a pair of neighbouring ports, as an
-endpoint does: control and STAMP on the first, rate flows on the second.
+endpoint does: control and STAMP on the first, rate flows and the datagrams of paced runs on the second.
 
 What it cannot do, since it ends TCP on both sides: lose TCP bytes (a stall that loses datagrams holds them)
 or delay TCP's handshake. A sender through it sees a closed window where it would otherwise see a long RTT.
@@ -27,7 +27,7 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, cast
+from typing import IO, NamedTuple, cast
 
 from probe.practice import children, line, record
 from probe.practice.datagrams import Datagrams
@@ -68,20 +68,24 @@ class Relay:
             )
             for direction in (Direction.UP, Direction.DOWN)
         }
-        control, door, flows = _listen_on_a_pair([0] * _PAIRS_TRIED)
-        self.port = int(control.getsockname()[1])
+        pair = _listen_on_a_pair([0] * _PAIRS_TRIED)
+        ends = (upstream, (upstream[0], upstream_flow_port))
+        self.port = int(pair[0].streams.getsockname()[1])
         self._book = book
         self.departures = Departures(clock)
-        self._datagrams = Datagrams(
-            door,
-            upstream=upstream,
-            lanes=self._lanes,
-            departures=self.departures,
-            book=book,
-            clock=clock,
-        )
+        self._datagrams = [
+            Datagrams(
+                door.datagrams,
+                upstream=end,
+                lanes=self._lanes,
+                departures=self.departures,
+                book=book,
+                clock=clock,
+            )
+            for door, end in zip(pair, ends, strict=True)
+        ]
         self._streams = Streams(
-            {control: upstream, flows: (upstream[0], upstream_flow_port)},
+            {door.streams: end for door, end in zip(pair, ends, strict=True)},
             lanes=self._lanes,
             departures=self.departures,
             book=book,
@@ -95,8 +99,9 @@ class Relay:
             self.departures.let_leave()
             now_ns = self.departures.now_ns()
             self._keep_book(now_ns)
-            readers: dict[socket.socket | int, Callable[[], None]] = dict(self._datagrams.readers())
-            readers.update(self._streams.readers(now_ns))
+            readers: dict[socket.socket | int, Callable[[], None]] = dict(self._streams.readers(now_ns))
+            for carrier in self._datagrams:
+                readers.update(carrier.readers())
             writers = dict(self._streams.writers())
             readable, writable, _ = select.select(
                 [wishes, *readers], list(writers), (), self._patience_s(now_ns)
@@ -111,7 +116,8 @@ class Relay:
 
     def close(self) -> None:
         """End all that is being carried."""
-        self._datagrams.close()
+        for carrier in self._datagrams:
+            carrier.close()
         self._streams.close()
 
     def _patience_s(self, now_ns: int) -> float | None:
@@ -146,34 +152,49 @@ class Relay:
             self._flushed_ns = now_ns
 
 
-def _listen_on_a_pair(ports: Iterable[int]) -> tuple[socket.socket, socket.socket, socket.socket]:
-    """TCP and UDP on a free port of these (0: any), and TCP on the next; OSError if there is none."""
-    for wanted in ports:
+class _Door(NamedTuple):
+    """One port, for TCP and for UDP."""
+
+    streams: socket.socket
+    datagrams: socket.socket
+
+    @classmethod
+    def at(cls, port: int) -> _Door:
+        """Both on this port (0: any); OSError where one of them is taken."""
         with contextlib.ExitStack() as failed:
-            try:
-                control = failed.enter_context(socket.create_server((_LOOPBACK, wanted), backlog=64))
-                port = control.getsockname()[1]
-                door = failed.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
-                door.bind((_LOOPBACK, port))
-                flows = socket.create_server((_LOOPBACK, port + 1), backlog=64)
-            except (OSError, OverflowError):
-                continue
+            streams = failed.enter_context(socket.create_server((_LOOPBACK, port), backlog=64))
+            datagrams = failed.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
+            datagrams.bind(streams.getsockname())
             failed.pop_all()
-        for sock in (control, door, flows):
+        for sock in (streams, datagrams):
             sock.setblocking(False)
-        return control, door, flows
+        return cls(streams, datagrams)
+
+    def close(self) -> None:
+        for sock in self:
+            sock.close()
+
+
+def _listen_on_a_pair(ports: Iterable[int]) -> tuple[_Door, _Door]:
+    """Doors on a free port of these (0: any) and on the next; OSError if there is none."""
+    for wanted in ports:
+        with contextlib.suppress(OSError, OverflowError), contextlib.ExitStack() as failed:
+            first = failed.enter_context(contextlib.closing(_Door.at(wanted)))
+            second = _Door.at(first.streams.getsockname()[1] + 1)
+            failed.pop_all()
+            return first, second
     raise OSError(f"no two neighbouring ports are free on {_LOOPBACK}")
 
 
 def free_pair() -> int:
-    """A port that is free for TCP and UDP now, and whose successor is free for TCP.
+    """A port that is free for TCP and UDP now, and whose successor is as well.
 
     Not one of those that the kernel gives out by itself, so that it is still free when its user comes.
     """
     found = _listen_on_a_pair(random.SystemRandom().sample(_ASKED_FOR_PORTS, _PAIRS_TRIED))
-    port = int(found[0].getsockname()[1])
-    for sock in found:
-        sock.close()
+    port = int(found[0].streams.getsockname()[1])
+    for door in found:
+        door.close()
     return port
 
 

@@ -2,9 +2,10 @@
 
     python -m tests.bench.endpoint_load [TRAINS [SECONDS [WORDS ...]]]
 
-First one train at 20 packets/s, then TRAINS (200) at once, over loopback, each with a phase drawn at random,
-as those of separate probes have. Replies are read when all is sent, with the kernel's arrival stamps, and
-this program sends from one processor: the probes that it stands in for would take none of the endpoint's.
+First what this host takes for as many packets without an endpoint, then one train at 20 packets/s, then
+TRAINS (200) at once, over loopback, each with a phase drawn at random, as those of separate probes have.
+Replies are read when all is sent, with the kernel's arrival stamps, and this program sends from one
+processor: the probes that it stands in for would take none of the endpoint's.
 `within` is from the endpoint's own stamps, arrival to leaving; `round trip` is from here, and what the many
 have more than the one is what the load added. Then 50 callers that each want a run, one at a time, again and
 again for 20 s: how many each got. With WORDS the endpoint is begun by them and only the trains are measured:
@@ -27,6 +28,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from array import array
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import AsyncExitStack, contextmanager
@@ -34,6 +36,7 @@ from pathlib import Path
 
 from probe.control import Control
 from probe.endpoint import keys
+from probe.linux.segments import come_first
 from probe.practice.relay import free_pair
 from probe.reach import Binding, Reach
 from probe.wire.control import RunGrant, RunRequest, TrainCounts, TrainGrant, TrainRequest
@@ -44,6 +47,7 @@ from tests.bench.soak import look
 
 LINEBOOK = str(Path(__file__).parents[2] / "linebook.py")
 PER_SECOND, PACKET_BYTES, CALLERS, HELD_S = 20, 152, 50, 0.2
+WANTED_US = 100  # what an endpoint may add at p99
 SO_TIMESTAMPNS = 35  # Linux, asm-generic/socket.h
 NTP_S, NTP_FRACTION = 2_208_988_800, 1 << 32
 
@@ -80,7 +84,9 @@ async def trains(reach: Reach, count: int, seconds: float, pid: int) -> None:
         ]
         grants = [grant for grant in opened if isinstance(grant, TrainGrant)]
         assert len(grants) == count, opened[-1]
+        before_s = _processor_s(pid)
         sent, found = await asyncio.to_thread(_exchange, grants, seconds)
+        spent_us = (_processor_s(pid) - before_s) / sent * 1e6
         counted = [await control.close_train(grant.ssid) for grant in grants]
     counts = [one for one in counted if isinstance(one, TrainCounts)]
     within = sorted(one[0] for one in found)
@@ -90,11 +96,23 @@ async def trains(reach: Reach, count: int, seconds: float, pid: int) -> None:
     print(
         f"{count} trains, {sent} packets: {sum(one.received for one in counts)} received and "
         f"{sum(one.reflected for one in counts)} answered by the endpoint, {len(found)} back here; "
-        f"within it p50 {_at(within, 0.5):.0f}, p99 {_at(within, 0.99):.0f} us; round trip p50 "
+        f"within it {_spread(within)}, of which {spent_us:.0f} us a packet are work; round trip p50 "
         f"{_at(around, 0.5):.0f}, p99 {_at(around, 0.99):.0f} us, without the time within p50 "
         f"{_at(rest, 0.5):.0f}, p99 {_at(rest, 0.99):.0f} us; endpoint {seen.resident_mb:.0f} MB",
         flush=True,
     )
+
+
+def _processor_s(pid: int) -> float:
+    """Processor time that a process has had, all its threads; proc(5), fields 14 and 15."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def _spread(ordered: Sequence[float]) -> str:
+    above = sum(each > WANTED_US for each in ordered) / max(1, len(ordered))
+    told = ", ".join(f"p{share * 100:.0f} {_at(ordered, share):.0f}" for share in (0.5, 0.9, 0.95, 0.99))
+    return f"{told} us, {above:.1%} above {WANTED_US} us"
 
 
 def _at(ordered: Sequence[float], share: float) -> float:
@@ -117,17 +135,8 @@ def _exchange(grants: Sequence[TrainGrant], seconds: float) -> tuple[int, list[t
         )
         for _, number, grant in due
     ]
-    sent_at: dict[tuple[int, int], int] = {}
-    processors = os.sched_getaffinity(0)
-    os.sched_setaffinity(0, {min(processors)})
-    begun = time.perf_counter() + 0.2
-    for (at, number, grant), packet in zip(due, packets, strict=True):
-        while (ahead := begun + at - time.perf_counter()) > 0:
-            if ahead > 0.0005:
-                time.sleep(ahead - 0.0003)
-        sent_at[grant.ssid, number] = time.time_ns()
-        sock.send(packet)
-    os.sched_setaffinity(0, processors)
+    moments = _send(sock, [at for at, _, _ in due], packets)
+    sent_at = {(grant.ssid, number): moment for (_, number, grant), moment in zip(due, moments, strict=True)}
     time.sleep(0.5)
     replies = _replies(sock)
     by_ssid = {grant.ssid: grant.key for grant in grants}
@@ -158,6 +167,55 @@ def _schedule(
     return sorted(made, key=lambda one: one[0])
 
 
+def _send(sock: socket.socket, due: Sequence[float], packets: Sequence[bytes]) -> list[int]:
+    """Send each packet when it is due, seconds from now, by one processor; the Unix ns of each."""
+    sent, processors = [], os.sched_getaffinity(0)
+    os.sched_setaffinity(0, {min(processors)})
+    begun = time.perf_counter() + 0.2
+    for at, packet in zip(due, packets, strict=True):
+        while (ahead := begun + at - time.perf_counter()) > 0:
+            if ahead > 0.0005:
+                time.sleep(ahead - 0.0003)
+        sent.append(time.time_ns())
+        sock.send(packet)
+    os.sched_setaffinity(0, processors)
+    return sent
+
+
+def alone(count: int, seconds: float) -> None:
+    """Print what this host takes to hand a packet to a program that does nothing but look at the clock.
+
+    As often as `count` trains have one; the program comes before ordinary work, as the endpoint does. No
+    endpoint in Python can be faster than that.
+    """
+    chance = random.Random(1)
+    due = sorted(chance.random() * seconds for _ in range(round(count * PER_SECOND * seconds)))
+    near, far = (socket.socket(socket.AF_INET, socket.SOCK_DGRAM) for _ in range(2))
+    far.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
+    far.bind(("127.0.0.1", 0))
+    near.connect(far.getsockname())
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child == 0:
+        come_first(busy=False)
+        taken = array("q")
+        for _ in due:
+            _, ancillary, _, _ = far.recvmsg(2048, 64)
+            now_ns = time.time_ns()
+            taken.append(now_ns - _unix_ns(ancillary))
+        os.write(writing, _spread(sorted(each / 1e3 for each in taken)).encode())
+        os._exit(0)
+    _send(near, due, [bytes(PACKET_BYTES)] * len(due))
+    told = os.read(reading, 200).decode()
+    os.waitpid(child, 0)
+    print(f"This host alone, {len(due)} packets: to a program that reads the clock {told}", flush=True)
+
+
+def _unix_ns(ancillary: list[tuple[int, int, bytes]]) -> int:
+    whole_s, rest_ns = struct.unpack("=qq", ancillary[0][2][:16])
+    return int(whole_s * 10**9 + rest_ns)
+
+
 def _replies(sock: socket.socket) -> list[tuple[int, bytes]]:
     """All that has come to a socket, each with its kernel stamp in Unix nanoseconds."""
     found = []
@@ -165,8 +223,7 @@ def _replies(sock: socket.socket) -> list[tuple[int, bytes]]:
     with contextlib.suppress(BlockingIOError):
         while True:
             data, ancillary, _, _ = sock.recvmsg(2048, 64)
-            whole_s, rest_ns = struct.unpack("=qq", ancillary[0][2][:16])
-            found.append((whole_s * 10**9 + rest_ns, data))
+            found.append((_unix_ns(ancillary), data))
     return found
 
 
@@ -211,6 +268,7 @@ def main() -> None:
         tempfile.TemporaryDirectory() as folder,
         serving(Path(folder) / "far", callers, by) as (pid, reaches),
     ):
+        alone(count, seconds)
         for each in (1, count):
             asyncio.run(trains(reaches[callers[0]], each, seconds, pid))
         if not by:

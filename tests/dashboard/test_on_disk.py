@@ -73,6 +73,8 @@ def test_a_folder_that_cannot_be_written_is_said_once(
     for _ in range(3):
         kept.put("october", 1, stamp="")
     assert [one.message.partition(" folder")[0] for one in caplog.records] == ["what was judged is not kept"]
+    OnDisk(tmp_path, site).put("october", lambda: 1, stamp="")  # no value
+    assert len(caplog.records) == 2
 
 
 def test_what_was_not_used_for_longest_goes(

@@ -11,6 +11,9 @@ manage() {
     return $code
 }
 version() { /opt/linebook/current/bin/linebook --version; }
+exposed() { # as systemd counts the unit that runs, of 10
+    systemd-analyze security --no-pager "linebook-$1.service" | sed -n 's/.*Overall exposure level[^:]*: \([0-9.]*\) .*/\1/p'
+}
 active() { systemctl is-active "linebook-$1.service"; }
 changed() { # a copy of the source as another version would be
     rm -rf "$copy.next"
@@ -62,6 +65,9 @@ systemctl enable --now linebook-probe.service linebook-dashboard.service
 saw probe "$(active probe)"
 saw dashboard "$(active dashboard)"
 pid=$(systemctl show -P MainPID linebook-probe.service)
+saw exposed_probe "$(exposed probe)"
+saw exposed_dashboard "$(exposed dashboard)"
+saw kind "$(systemctl show -P Type linebook-probe.service) $(systemctl show -P WatchdogUSec linebook-probe.service)"
 saw account "$(stat -c %U "/proc/$pid")"
 saw capabilities "$(awk '/^Cap(Eff|Prm|Bnd)/ {print $2}' "/proc/$pid/status" | sort -u | tr '\n' ' ')"
 saw page "$(python3 -c 'import urllib.request as u; print(u.urlopen("http://127.0.0.1:8470/").status)')"
@@ -135,11 +141,12 @@ saw verified $?
 
 manage remove
 saw removed $?
-saw left "$(find /opt/linebook /etc/systemd/system/linebook-* 2>/dev/null | wc -l) $(find /var/lib/linebook -name linebook.db | wc -l)"
+saw left "$(find /opt/linebook /var/cache/linebook /etc/systemd/system/linebook-* 2>/dev/null | wc -l) $(find /var/lib/linebook -name linebook.db | wc -l)"
 manage upgrade
 saw upgrade_without $?
 
-# An endpoint, behind its packet filter
+# An endpoint, behind its packet filter; root's own habit keeps what it makes to itself
+umask 077
 manage install-endpoint 127.0.0.1
 saw endpoint_installed $?
 invitation=$(cat /root/out)
@@ -147,6 +154,7 @@ nft -f "$copy/deploy/endpoint.nft"
 nft -f "$copy/deploy/endpoint.nft"
 saw filter_twice $?
 saw endpoint "$(active endpoint)"
+saw exposed_endpoint "$(exposed endpoint)"
 pid=$(systemctl show -P MainPID linebook-endpoint.service)
 saw endpoint_account "$(stat -c %U "/proc/$pid")"
 setpriv --reuid nobody --clear-groups /opt/linebook/current/bin/linebook run rate --endpoint "$invitation" --seconds 5 --json >/root/run 2>/root/err
@@ -154,6 +162,6 @@ saw endpoint_run $?
 saw endpoint_keys "$(stat -c '%U %a' /var/lib/linebook-endpoint)"
 manage remove --with-record
 saw endpoint_removed $?
-saw endpoint_left "$(find /opt/linebook /var/lib/linebook /var/lib/linebook-endpoint /etc/linebook /etc/systemd/system/linebook-* 2>/dev/null | wc -l) $(grep -c '^linebook' /etc/passwd)"
+saw endpoint_left "$(find /opt/linebook /var/cache/linebook /var/lib/linebook /var/lib/linebook-endpoint /etc/linebook /etc/systemd/system/linebook-* 2>/dev/null | wc -l) $(grep -c '^linebook' /etc/passwd)"
 saw end 0
 systemctl --no-block poweroff

@@ -62,6 +62,7 @@ CASES = {
     "installed_twice": "2",
     "probe": "active",
     "dashboard": "active",
+    "kind": "notify 1min",
     "account": "linebook",
     "capabilities": "0000000000000000 ",
     "page": "200",
@@ -108,6 +109,15 @@ CASES = {
 @pytest.mark.parametrize("what", CASES)
 def test_in_a_booted_debian(seen: dict[str, str], what: str) -> None:
     assert seen[what] == CASES[what]
+
+
+@pytest.mark.long
+@pytest.mark.image
+@pytest.mark.parametrize("role", ["probe", "dashboard", "endpoint"])
+def test_what_runs_exposes_little(seen: dict[str, str], role: str) -> None:
+    """As the running service manager counts it, of 10."""
+    print(role, seen[f"exposed_{role}"])
+    assert 0 < float(seen[f"exposed_{role}"]) <= 2.0
 
 
 @pytest.mark.manager

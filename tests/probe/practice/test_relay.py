@@ -113,6 +113,18 @@ def test_delays_hold(delay_ms: int) -> None:
     assert statistics.median(differences_ms) == pytest.approx(0, abs=0.1)
 
 
+@pytest.mark.few
+def test_the_next_port_goes_through_the_same_line() -> None:
+    """Datagrams of paced runs and rehearsals: all there, with the line's delay each way."""
+    far_port = relay.free_pair()
+    with relay.running_relay(line.fixed_line(delay_ms=5), upstream_port=far_port) as running:
+        seen = echo_train(running.port + 1, far_port + 1, count=50, per_second=250)
+    assert all(len(one.far_ns) == len(one.back_ns) == 1 for one in seen)
+    least_ms = 4.7  # the relay goes by the monotonic clock, and stamps by one that may be slewed meanwhile
+    assert all(one.far_ns[0] - one.sent_ns >= least_ms * NS_PER_MS for one in seen)
+    assert all(one.back_ns[0] - one.far_ns[0] >= least_ms * NS_PER_MS for one in seen)
+
+
 @pytest.mark.alone
 def test_order_and_copies_follow_the_record() -> None:
     """What arrives late or twice at the far end is what the record says left late or twice."""
