@@ -51,7 +51,7 @@ NS = 10**9
 CALM_S, PAUSE_S, DISK_MB, OTHER_V4 = 300, (20, 60), 160, "192.0.2.11"
 PORTS = {"north": 47_862, "south": 47_872}
 PROBES = ("mortal", "lasting")
-BOOKS = ("tasks", "objects", "held_bytes", "sqlite_bytes", "anonymous_bytes", "file_bytes")
+BOOKS = ("tasks", "objects", "connections", "held_bytes", "sqlite_bytes", "anonymous_bytes", "file_bytes")
 SQLITE_MAX = 3 * 2**20  # its cache of 2,000 kB (PRAGMA cache_size), and what statements and the schema take
 LEAST_BYTES = 400_000.0  # an hour: 1,000 octets with each of the 400 records an hour of this soak
 
@@ -289,6 +289,7 @@ class Look(Seen):
     minute: int
     tasks: int
     objects: int
+    connections: int  # secured by TLS
     held_bytes: int
     sqlite_bytes: int
     anonymous_bytes: int
@@ -489,7 +490,7 @@ def _leaks(name: str, looks: list[Look]) -> list[str]:
     most = max(one.sqlite_bytes for one in looks)
     print(f"{name} memory: {', '.join(shown)}, SQLite's pages {most / 1e6:.2f} MB at most beside it")
     half = [one for one in looks if one.minute * 2 >= last.minute and one.held_bytes > 0]
-    rest = at_rest([(one.minute / 60, one.tasks, one.held_bytes) for one in half])
+    rest = at_rest([(one.minute / 60, one.tasks + one.connections, one.held_bytes) for one in half])
     if len(rest) < 8:
         print(f"{name} memory: {len(rest)} looks in the second half are too few to judge")
         return []

@@ -2,9 +2,9 @@
 
 The slope is that of Theil and Sen (the median of the slopes between all pairs of looks), with its confidence
 interval by Sen 1968, as scipy.stats.theilslopes has them: a look that fell into a run or a record under way
-moves neither. Nothing may grow at all, so the rule has no allowance: it "grows" when even the lower end is
-above 0. It is "level" when the upper end is below `least`, the smallest leak that the looks were to find, and
-"cannot be told" between these two: then the looks were too few or what they saw too unsteady.
+moves neither. It is "level" when even the upper end lies below `least`, the smallest leak that the looks were
+to find; else it "grows" when the lower end is above 0, and "cannot be told" when it is not: then the looks
+were too few, or what they saw too unsteady.
 Imports scipy alone.
 """
 
@@ -41,14 +41,14 @@ def level(at: Sequence[float], held_bytes: Sequence[float], *, least: float) -> 
     if len(at) != len(held_bytes) or len(at) < 4:
         raise ValueError(f"{len(at)} looks are too few for a slope with an interval; expected 4 at least")
     slope, _, low, high = (float(one) for one in stats.theilslopes(held_bytes, at, CONFIDENCE))
-    word = "grows" if low > 0 else "level" if high < least else "cannot be told"
+    word = "level" if high < least else "grows" if low > 0 else "cannot be told"
     return Level(word=word, slope=slope, low=low, high=high, least=least)
 
 
 def at_rest(looks: Sequence[tuple[float, int, int]]) -> list[tuple[float, int]]:
-    """Of looks (when, tasks, octets) those at which no more tasks went than usually, without the tasks.
+    """Of looks (when, what is under way, octets) those at which no more was under way than usually.
 
-    A connection that is just open has a buffer of 262,144 octets (asyncio's for TLS) and a task.
+    Tasks and secured connections are: each of those has a buffer of 262,144 octets (asyncio's).
     """
-    usual = median_low(tasks for _, tasks, _ in looks)
-    return [(at, held_bytes) for at, tasks, held_bytes in looks if tasks <= usual]
+    usual = median_low(busy for _, busy, _ in looks)
+    return [(at, held_bytes) for at, busy, held_bytes in looks if busy == usual]

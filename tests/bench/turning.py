@@ -102,6 +102,9 @@ def _watched(
             print(f"round {len(seen['dashboard'])}: {mb}, beside {seen['beside'][-1:]}", flush=True)
     grows = []
     for name, values in seen.items():
+        if len(values) < 8:
+            print(f"{name}: {len(values)} looks are too few to judge")
+            continue
         half = values[len(values) // 2 :]
         found = level(list(range(len(half))), half, least=LEAST_BYTES)
         print(
