@@ -92,7 +92,7 @@ def _tell(told: Path) -> None:
     held = inside(told) | {"cached": cached}
     names = Counter(task.get_name().split(" path")[0] for task in asyncio.all_tasks())
     there = gc.get_objects()
-    secured = sum(isinstance(one, SSLProtocol) for one in there)  # each has a buffer of 262,144 octets
+    secured = sum(type(one) is SSLProtocol for one in there)  # each has a buffer of 262,144 octets
     counts = {"tasks": names.total(), "objects": len(there), "connections": secured}
     part = told.with_suffix(".part")
     part.write_text(json.dumps(held | counts | {"names": names}))
@@ -100,8 +100,11 @@ def _tell(told: Path) -> None:
 
 
 def empty_caches() -> int:
-    """Empty each functools.lru_cache that has a bound, of libraries too; how many results they had."""
-    found = [one for one in gc.get_objects() if isinstance(one, functools._lru_cache_wrapper)]
+    """Empty each functools.lru_cache that has a bound, of libraries too; how many results they had.
+
+    By type alone: a proxy that is asked for its class may do anything to find that out, such as read a file.
+    """
+    found = [one for one in gc.get_objects() if type(one) is functools._lru_cache_wrapper]
     bounded = [one for one in found if one.cache_info().maxsize is not None]
     cached = sum(one.cache_info().currsize for one in bounded)
     for one in bounded:
