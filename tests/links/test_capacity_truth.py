@@ -91,7 +91,7 @@ def test_the_rate_of_a_policer_that_queues_nothing(tmp_path: Path) -> None:
         far.line.unmerge()
         far.line.run("endpoint", "nft", "-f", "-", input=rules)
         for _ in range(3):
-            run = searched(far, "up", seconds=4)
+            run = searched(far, "up", seconds=seconds)
             if run["standing"] == "valid":
                 break
     assert run["ip_capacity_bps"] == pytest.approx(5000 * 1248 * 8, rel=NEAR)
@@ -127,6 +127,7 @@ def test_scapy_reads_every_packet(tmp_path: Path) -> None:
     from scapy.layers.l2 import Ether
     from scapy.utils import PcapReader
 
+    seconds = 5  # in two, one search of ten has no whole second that did not lose too much
     with house(tmp_path / "endpoint") as far:
         far.line.shape(4_000_000)
         far.line.unmerge()
@@ -139,7 +140,7 @@ def test_scapy_reads_every_packet(tmp_path: Path) -> None:
         while "Capturing on" not in capture.stderr.readline():
             pass
         time.sleep(0.5)  # it says so a little before it does
-        run = searched(far, "up", seconds=2)
+        run = searched(far, "up", seconds=seconds)
         capture.terminate()
         capture.communicate(timeout=10)
     words: dict[int, int] = {}
@@ -163,7 +164,7 @@ def test_scapy_reads_every_packet(tmp_path: Path) -> None:
     named = (paced.Word.HELLO, paced.Word.CHALLENGE, paced.Word.PROOF, paced.Word.READY)
     assert all(words[word] >= 1 for word in named)
     gaps = [later - earlier for (earlier, _), (later, _) in itertools.pairwise(reports)]
-    assert 30 <= len(reports) <= 2 / 0.05 + 10
+    assert 15 * seconds <= len(reports) <= seconds / 0.05 + 10
     assert sorted(gaps)[len(gaps) // 2] == pytest.approx(0.05, abs=0.01)
     heard = [step["sequence_errors"] for step in run["steps"] if step["sequence_errors"] is not None]
     assert heard == [errors for _, errors in reports][: len(heard)]
