@@ -91,7 +91,7 @@ def test_the_rate_of_a_policer_that_queues_nothing(tmp_path: Path) -> None:
         far.line.unmerge()
         far.line.run("endpoint", "nft", "-f", "-", input=rules)
         for _ in range(3):
-            run = searched(far, "up", seconds=seconds)
+            run = searched(far, "up", seconds=4)
             if run["standing"] == "valid":
                 break
     assert run["ip_capacity_bps"] == pytest.approx(5000 * 1248 * 8, rel=NEAR)
