@@ -36,7 +36,7 @@ from dashboard.pages.frame import load_pages
 from dashboard.papers import packs
 from dashboard.papers.packs import PACKS, Packs
 from dashboard.past import Past
-from dashboard.routes import ROUTES, circuit, shows, side_by_side, today
+from dashboard.routes import ROUTES, circuit, events, shows, side_by_side, today
 from store.clock import Clock, zone
 from store.errors import LinebookError
 from store.reader import Reader, ReaderThread
@@ -185,6 +185,7 @@ async def _look_ahead(desk: Desk) -> None:
         for handoff in desk.site.handoffs:
             await circuit.look(desk, handoff, Period.DAY)
         await shows.look(desk)
+        await events.look(desk, MultiDict())
         if len(desk.site.handoffs) > 1:
             await side_by_side.look(desk, MultiDict())
 

@@ -5,22 +5,27 @@ from __future__ import annotations
 import asyncio
 
 from aiohttp import web
+from multidict import MultiMapping
 
 from dashboard import api
-from dashboard.desk import DESK, PAGES, csv_of, framed, html
+from dashboard.desk import DESK, PAGES, Desk, csv_of, framed, html
 from dashboard.pages import events
 from store.reader import Reader
 
 
-async def _find_events(request: web.Request) -> events.Findings:
-    desk = request.app[DESK]
+async def look(desk: Desk, query: MultiMapping[str]) -> events.Findings:
+    """What the page says just now. Raises BadQuery, NotHere."""
     now_ns = desk.clock.unix_ns()
-    asked = events.asked_of(request.query, site=desk.site, now_ns=now_ns)
+    asked = events.asked_of(query, site=desk.site, now_ns=now_ns)
 
     def find(reader: Reader) -> events.Findings:
         return events.find(reader, site=desk.site, asked=asked, now_ns=now_ns)
 
     return await desk.found(asked, find)
+
+
+async def _find_events(request: web.Request) -> events.Findings:
+    return await look(request.app[DESK], request.query)
 
 
 async def _events_page(request: web.Request) -> events.EventsPage:
