@@ -92,7 +92,8 @@ async def read(base: str, readers: int, seconds: float) -> dict[str, list[float]
     return took
 
 
-def _wait_for(port: int) -> None:
+def wait_for(port: int) -> None:
+    """Return once something listens there; SystemExit after half a minute."""
     for _ in range(300):
         with socket.socket() as asked:
             if asked.connect_ex(("127.0.0.1", port)) == 0:
@@ -125,7 +126,7 @@ def main() -> None:
         around = {**os.environ, "CACHE_DIRECTORY": str(cache)}
         running = [subprocess.Popen(words, stdout=log, stderr=log, env=around) for words in commands]
         try:
-            _wait_for(port)
+            wait_for(port)
             took = asyncio.run(read(f"http://127.0.0.1:{port}", readers, seconds))
             memory_mb = look(running[2].pid).resident_mb
         finally:

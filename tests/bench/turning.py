@@ -27,6 +27,7 @@ from store import site as sites
 from store.clock import NS_PER_S
 from tests.bench import books
 from tests.bench.levels import level
+from tests.bench.readers import wait_for
 
 FASTER = 60
 START_AT = 4  # the word of `books.words` that is the program
@@ -77,7 +78,7 @@ def main() -> None:
     with (folder / "turning.log").open("wb") as log:
         process = subprocess.Popen(words, stdout=log, stderr=log)
     try:
-        _wait_for(port)
+        wait_for(port)
         grows = _watched(process, told, f"http://127.0.0.1:{port}", [*pages, *periods, "/metrics"], minutes)
     finally:
         process.send_signal(signal.SIGTERM)
@@ -118,15 +119,6 @@ def _watched(
 def _children(pid: int) -> list[int]:
     tasks = Path(f"/proc/{pid}/task").iterdir()
     return [int(child) for task in tasks for child in (task / "children").read_text().split()]
-
-
-def _wait_for(port: int) -> None:
-    for _ in range(300):
-        with socket.socket() as asked:
-            if asked.connect_ex(("127.0.0.1", port)) == 0:
-                return
-        time.sleep(0.1)
-    raise SystemExit("the dashboard does not answer")
 
 
 if __name__ == "__main__":
