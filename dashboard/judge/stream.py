@@ -584,7 +584,10 @@ def _latencies(destinations: Sequence[Destination], history: History) -> tuple[t
 
 
 def _share(rate_bps: int, floor_bps: int) -> str:
-    return percent(rate_bps / floor_bps) if floor_bps else "more than all"
+    if not floor_bps:
+        return "more than all"
+    share = rate_bps / floor_bps
+    return percent(share) if share >= 0.005 or not share else "under 1 %"
 
 
 def _few(figure: float) -> str:
