@@ -9,6 +9,7 @@ failed (a result, with its reason).
 from __future__ import annotations
 
 import argparse
+import sqlite3
 import sys
 from typing import Any, NoReturn
 
@@ -31,6 +32,11 @@ def main(arguments: list[str] | None = None) -> int:
     except LinebookError as trouble:
         sys.stderr.write(f"linebook: {trouble}\n")
         return EXIT_FAILED
+    except sqlite3.Error as trouble:
+        from store.schema import unreadable
+
+        sys.stderr.write(f"linebook: {unreadable(trouble, 'the database')}\n")
+        return EXIT_MISTAKE
     except BrokenPipeError:  # the reader of our output went away
         sys.stderr.close()
         return 0
