@@ -9,7 +9,6 @@ failed (a result, with its reason).
 from __future__ import annotations
 
 import argparse
-import sqlite3
 import sys
 from typing import Any, NoReturn
 
@@ -25,23 +24,31 @@ def main(arguments: list[str] | None = None) -> int:
     if rest:
         options.parser.unknown(rest[0])
     try:
-        return int(options.command(options))
+        return _carried_out(options)
     except UserMistake as mistake:
         sys.stderr.write(f"linebook: {mistake}\n")
         return EXIT_MISTAKE
     except LinebookError as trouble:
         sys.stderr.write(f"linebook: {trouble}\n")
         return EXIT_FAILED
-    except sqlite3.Error as trouble:
-        from store.schema import unreadable
-
-        sys.stderr.write(f"linebook: {unreadable(trouble, 'the database')}\n")
-        return EXIT_MISTAKE
     except BrokenPipeError:  # the reader of our output went away
         sys.stderr.close()
         return 0
     except KeyboardInterrupt:
         return EXIT_STOPPED
+
+
+def _carried_out(options: argparse.Namespace) -> int:
+    """What the command's function returns. Raises DatabaseMistake where SQLite could not go on with a file."""
+    try:
+        return int(options.command(options))
+    except Exception as trouble:
+        sqlite3 = sys.modules.get("sqlite3")  # loaded by the commands that use it, and by help for nothing
+        if sqlite3 is None or not isinstance(trouble, sqlite3.Error):
+            raise
+        from store.schema import unreadable
+
+        raise unreadable(trouble, "the database") from None
 
 
 def parser() -> Parser:

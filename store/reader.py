@@ -678,7 +678,7 @@ def _check_reachable(path: Path) -> None:
     except OSError as error:
         raise DatabaseMistake(f"{path} cannot be reached by this account: {error.strerror}") from None
     if path.is_dir():
-        raise DatabaseMistake(f"{path} is a folder; name the database file")
+        raise DatabaseMistake(f"{path} cannot be opened: it is a folder, not a database")
     in_use = path.with_name(f"{path.name}-wal").exists()
     in_wal_mode = header[18:19] == b"\x02"  # "file format write version", SQLite's file format 1.3.3
     if in_wal_mode and not in_use and os.geteuid() not in (0, owner) and os.access(path.parent, os.W_OK):
