@@ -39,7 +39,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _carried_out(options: argparse.Namespace) -> int:
-    """What the command's function returns. Raises DatabaseMistake where SQLite could not go on with a file."""
+    """What the command's function returns. Raises DatabaseMistake where SQLite cannot go on."""
     try:
         return int(options.command(options))
     except Exception as trouble:
