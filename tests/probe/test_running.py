@@ -76,6 +76,17 @@ def test_what_is_said_and_how(ear: socket.socket) -> None:
     ] == said
 
 
+def test_a_start_that_takes_long_is_waited_for(ear: socket.socket) -> None:
+    """Sums of years made anew take longer than TimeoutStartSec. EXTEND_TIMEOUT_USEC: sd_notify(3), by which
+    the next such message must come within the time that this one names."""
+    ear.settimeout(10)
+    told: list[str] = []
+    with manager_of(ear).starting("the sums are made anew", tell=told.append, every_s=0.01):
+        said = [ear.recv(4096) for _ in range(3)]
+    assert said == [b"EXTEND_TIMEOUT_USEC=30000\nSTATUS=the sums are made anew"] * 3
+    assert told == ["the sums are made anew"]
+
+
 def test_an_abstract_socket_begins_with_an_at_sign() -> None:
     """sd_notify(3): a first character @ stands for the null byte of the abstract namespace (unix(7))."""
     name = f"linebook-test-{os.getpid()}"
