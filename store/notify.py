@@ -15,7 +15,6 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
-
 _EXTEND_EVERY_S = 20.0
 
 

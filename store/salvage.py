@@ -63,7 +63,7 @@ def salvage(damaged: Path, copy: Path) -> Salvage:
     if not damaged.is_file():
         raise DatabaseMistake(f"{damaged} is not there, or is no file")
     with closing(sqlite3.connect(f"{damaged.resolve().as_uri()}?mode=ro", uri=True)) as source:
-        schema.check_readable(source, damaged)
+        _admit(source, damaged)
         why = trouble_of(source)
         source.text_factory = bytes
         try:
@@ -73,6 +73,20 @@ def salvage(damaged: Path, copy: Path) -> Salvage:
                 return Salvage(why=why, tables=_copied(source, target))
         except sqlite3.Error as error:
             raise DatabaseMistake(f"{copy} cannot be written: {error}") from None
+
+
+def _admit(source: sqlite3.Connection, damaged: Path) -> None:
+    """Have SQLite take the file though its end is missing. Raises DatabaseMistake."""
+    source.execute("PRAGMA writable_schema = ON")  # else a file shorter than its header says is refused whole
+    try:
+        source.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.DatabaseError as error:
+        if schema.is_damage(error):
+            raise DatabaseMistake(
+                f"{damaged} is damaged at the list of its tables, so nothing in it can be told apart; go on "
+                "from a copy"
+            ) from None
+    schema.check_readable(source, damaged)
 
 
 def trouble_of(connection: sqlite3.Connection) -> str | None:

@@ -173,6 +173,8 @@ class Writer:
                 made = cls(connection, lock, clock, chain=chain, rollup=rollup, unfinished=unfinished)
                 made._take_over(Left(spans=unstored, standing=left.standing), reached)
             except sqlite3.Error as error:
+                if schema.is_damage(error):
+                    raise schema.unreadable(error, path) from None
                 raise DatabaseMistake(f"{path} cannot be opened for writing: {error}") from None
             undo.pop_all()
         return made
