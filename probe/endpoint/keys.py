@@ -26,7 +26,7 @@ import re
 import secrets
 import ssl
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +34,7 @@ from probe.endpoint import limits
 from probe.endpoint.limits import Limits
 from probe.wire.invitation import DEFAULT_PORT, KEY_BYTES, Invitation, parse_address
 from store.errors import UserMistake
+from store.new_file import write_private
 
 DEFAULT_CALLER = "probe"
 
@@ -160,6 +161,21 @@ def revoke(directory: Path, *, name: str) -> None:
         raise _trouble(directory, error) from None
 
 
+def let_go(directory: Path, *, now_unix_ns: int) -> Callers:
+    """The callers, without the older keys whose time is over, which are gone for good then: a clock that is
+    set back does not admit them again. Raises UserMistake.
+    """
+    try:
+        with _locked(directory):
+            found = _read_callers(directory)
+            left = {name: one for name, one in found.leaving.items() if now_unix_ns < one.until_unix_ns}
+            found = replace(found, leaving=left)
+            _write_callers(directory, found)
+            return found
+    except OSError as error:
+        raise _trouble(directory, error) from None
+
+
 def load(directory: Path) -> Keys:
     """Read what `invite` made. Raises UserMistake when it is missing, unreadable or half there."""
     try:
@@ -208,22 +224,6 @@ def tls_context(keys: Keys) -> ssl.SSLContext:
     except OSError as error:
         raise _trouble(keys.directory, error) from None
     return context
-
-
-def write_private(path: Path, text: str) -> None:
-    """Replace `path` as a whole, for its owner's eyes alone. When that fails, the old file stays."""
-    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        with open(
-            os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8"
-        ) as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise
 
 
 @contextlib.contextmanager
