@@ -104,8 +104,8 @@ systemctl restart linebook-probe.service
 changed 0.1.1
 sed -i 's/^Description=.*/Description=A later one/' "$copy/deploy/linebook-probe.service"
 manage upgrade
-saw upgraded_unit "$(systemctl show -P Description linebook-probe.service)"
 saw upgraded $?
+saw upgraded_unit "$(systemctl show -P Description linebook-probe.service)"
 saw upgraded_to "$(version)"
 saw upgraded_probe "$(active probe)"
 saw backups "$(find /var/lib/linebook -name 'before-upgrade-*.db' | wc -l)"
@@ -138,7 +138,7 @@ python3 -c 'import sqlite3; sqlite3.connect("/var/lib/linebook/linebook.db").exe
 manage rollback
 saw from_newer $?
 saw from_newer_probe "$(active probe)"
-saw aside "$(find /var/lib/linebook -name '*.of-the-newer-version-*' | wc -l)"
+saw aside "$(find /var/lib/linebook -name '*.of-the-newer-version-*[0-9]' | wc -l)"
 /opt/linebook/current/bin/linebook verify /var/lib/linebook/linebook.db >/root/out 2>&1
 saw verified $?
 
