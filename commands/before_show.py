@@ -15,10 +15,11 @@ from typing import Any
 
 from commands import answering, permission
 from commands.permission import Standing
-from dashboard import history, text_shows
+from dashboard import history, planned, text_shows
 from dashboard.judge import before, hours
 from dashboard.judge.hours import Show
 from dashboard.judge.stream import Check
+from dashboard.planned import AHEAD_S, Planned
 from probe import safety, windows
 from probe.methods import rate, train
 from probe.methods.rate import RatePlan
@@ -35,7 +36,6 @@ from store.records import Direction, Failed, Owner, RateRun, Stall, TrainSpan
 from store.shows import CheckRun, Forecast, LookedAt
 from store.site import Handoff, Site, StreamPlan, Where, WindowKind
 
-_AHEAD_S = 31 * 86_400  # the next show is looked for so far ahead
 _SETTLE_S = 6.0  # what opening and ending a run takes, beside its seconds
 _LOOK_EVERY_S = 1.0
 _IDLE_S = 1.0  # the run's train alone before it
@@ -96,6 +96,7 @@ def forecast(
 ) -> Forecast:
     """The record of an answer for a show, lowered by what was found just now."""
     answer, decides = before.answer(check.answer, rows)
+    helps = before.still_helping(check, answer, decides, plan)
     because = check.because if decides is None else f"{decides.what.capitalize()}: {decides.said}"
     chance = check.chance
     return Forecast(
@@ -107,7 +108,7 @@ def forecast(
         before=before_,
         answer=str(answer),
         because=because,
-        smallest_change=check.smallest_change,
+        smallest_change=helps[0].text if helps else None,
         chance=None if chance is None else chance.share,
         chance_low=None if chance is None or not chance.days else chance.low,
         chance_high=None if chance is None or not chance.days else chance.high,
@@ -135,7 +136,8 @@ def command(options: Any) -> int:
         from dashboard.papers import files, shows
 
         show = Show(start_unix_ns=found.show_start_unix_ns, end_unix_ns=found.show_end_unix_ns)
-        sheet = shows.day_sheet(site, plan, show, checked.check, found, now_ns=found.started_unix_ns)
+        told = planned.told(plan, show, checked.check, found, zone(site.timezone))
+        sheet = shows.day_sheet(site, told, now_ns=found.started_unix_ns)
         files.write_all(sheet, text_shows.forecast_json(found), options.paper)
     if options.json:
         answering.print_json(text_shows.forecast_json(found))
@@ -144,15 +146,15 @@ def command(options: Any) -> int:
     return 0
 
 
-def keep(site: Site, plan: StreamPlan, check: Check) -> None:
+def keep(site: Site, found: Planned) -> None:
     """Put the answer of a check without runs on record, as the forecast of the next show."""
-    show = _show(site, plan, check.started_unix_ns)
-    answering.put_on_record(site, forecast(plan, check, show, before_="any"))
+    show = _show(site, found.plan, found.check.started_unix_ns)
+    answering.put_on_record(site, forecast(found.plan, found.check, show, before_="any"))
 
 
 def _show(site: Site, plan: StreamPlan, now_ns: int) -> Show:
     where = zone(site.timezone)
-    found = hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=_AHEAD_S)
+    found = hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S)
     if found is None:
         raise UserMistake(f"--plan: plan {plan.name!r} in {site.file} has no show in the next 31 days")
     return found

@@ -5,21 +5,16 @@ from __future__ import annotations
 import argparse
 from contextlib import closing
 from datetime import timedelta
-from typing import TYPE_CHECKING
 
 from commands import answering
 from store import site as sites
 from store.clock import Clock, local, rfc3339, zone
 from store.errors import UserMistake
 from store.reader import Reader
-from store.site import Site, StreamPlan
-
-if TYPE_CHECKING:
-    from dashboard.judge.stream import Check
 
 
 def check(options: argparse.Namespace) -> int:
-    from dashboard import history, text
+    from dashboard import planned, text
     from dashboard.judge import stream
 
     if options.before is not None:
@@ -28,30 +23,22 @@ def check(options: argparse.Namespace) -> int:
         return before_show.command(options)
     site = sites.load(options.site)
     plan = answering.stream_plan(site, options.plan)
-    reader = Reader.open(site.database)
-    try:
-        found = history.check_of(reader, site, plan, now_unix_ns=Clock().unix_ns(), thorough=True)
-    finally:
-        reader.close()
+    now_ns = Clock().unix_ns()
+    with closing(Reader.open(site.database)) as reader:
+        found = planned.of_plan(reader, site, plan, now_ns=now_ns)
     if options.keep:
         from commands import before_show
 
-        before_show.keep(site, plan, found)
+        before_show.keep(site, found)
     if options.paper:
-        _day_sheet(options, site, plan, found)
-    answering.print_json(stream.as_json(found)) if options.json else print(text.check(plan, found))
+        from dashboard.papers import files, shows
+
+        sheet = shows.day_sheet(site, found, now_ns=now_ns)
+        files.write_all(sheet, stream.as_json(found.check), options.paper)
+    answering.print_json(stream.as_json(found.check)) if options.json else print(
+        text.check(plan, found.check)
+    )
     return 0
-
-
-def _day_sheet(options: argparse.Namespace, site: Site, plan: StreamPlan, found: Check) -> None:
-    """Write the day sheet of the next show to the files that were asked for."""
-    from dashboard.judge import hours, stream
-    from dashboard.papers import files, shows
-
-    now_ns = found.started_unix_ns
-    show = hours.next_show(plan.times, zone(site.timezone), now_unix_ns=now_ns, within_s=31 * 86_400)
-    sheet = shows.day_sheet(site, plan, show, found, None, now_ns=now_ns)
-    files.write_all(sheet, stream.as_json(found), options.paper)
 
 
 def events(options: argparse.Namespace) -> int:

@@ -33,7 +33,7 @@ from store.reader import Reader
 from store.records import Direction, Failed, RateRun, Record, Skipped, Stall, Standing, TrainSpan
 from store.rollup import Rolled
 from store.segments import Hops, Split, Station
-from store.shows import Forecast, LookedAt
+from store.shows import LookedAt
 from store.site import Handoff, Site, StreamPlan, Where
 
 USUALLY = 0.8  # share of its packets that a hop answers which is said to answer
@@ -229,21 +229,6 @@ def recent_stalls(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: 
         if one.endpoint in outside
     ]
     return before.recent(plan.destinations, compared(reader, site, plan, now_unix_ns=now_unix_ns), trains)
-
-
-def looked_at(reader: Reader, plan: StreamPlan, show: Show | None) -> Forecast | None:
-    """The newest answer on record that was given for this very show, one that measured before others."""
-    if show is None:
-        return None
-    found = reader.documents(Forecast, handoff=plan.handoff, having=("plan", (plan.name,)))
-    own = [one for one in found if one.show_start_unix_ns == show.start_unix_ns]
-    return max(own, key=lambda one: (bool(one.rows), one.started_unix_ns), default=None)
-
-
-def lowered(check: Check, looked: Forecast | None, *, where: tzinfo) -> Check:
-    """The answer as the last check before that show left it: one answer, wherever it is told."""
-    when = "" if looked is None else f"{local(looked.started_unix_ns, where):%a %H:%M}"
-    return before.lowered(check, looked, when=when)
 
 
 def compared(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> History:

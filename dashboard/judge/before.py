@@ -10,6 +10,7 @@ from dataclasses import replace
 from enum import StrEnum
 
 from dashboard.judge import freezes, layers
+from dashboard.judge.changes import Change, by_uplink
 from dashboard.judge.comparable import History
 from dashboard.judge.stream import GO_SHARE, PEAK_SHARE, TIGHT_SHARE, Answer, Check
 from store.clock import NS_PER_S
@@ -17,7 +18,7 @@ from store.failovers import Failover
 from store.quantities import grouped, percent, size_text
 from store.records import Circumstances, Failed, RateRun, Stall, Standing, TrainSpan, standing_of
 from store.shows import Forecast, LookedAt
-from store.site import Destination
+from store.site import Destination, StreamPlan
 
 REACHED = 0.97  # of what a capped run asked for: what its packets and its end leave of it
 OTHERS_SHARE = 0.05  # of the plan's demand that other traffic may take before somebody should look
@@ -37,6 +38,7 @@ class Found(StrEnum):
 
 
 _SAY_NOTHING = ("light", "short", "ceiling_unknown")  # reasons that every run of a check may have
+_OF_HOUSE = ("house segment", "other traffic")  # rows on what every uplink shares
 _CAPS = {Found.AMISS: Answer.TIGHT, Found.BAD: Answer.HOLD}
 _WORSE = (Answer.GO, Answer.TIGHT, Answer.HOLD)
 
@@ -55,14 +57,42 @@ def answer(forecast: Answer, rows: Sequence[LookedAt]) -> tuple[Answer, LookedAt
     return (capped, worst) if _WORSE.index(capped) > _WORSE.index(forecast) else (forecast, None)
 
 
-def lowered(check: Check, looked: Forecast | None, *, when: str) -> Check:
+def lowered(check: Check, looked: Forecast | None, plan: StreamPlan, *, when: str) -> Check:
     """The answer of comparable hours as the last check before this very show left it, told since `when`."""
     if looked is None:
         return check
     found, decides = answer(check.answer, looked.rows)
     if decides is None:
         return check
-    return replace(check, answer=found, because=f"Looked at {when}, {decides.what}: {decides.said}")
+    helps = still_helping(check, found, decides, plan)
+    return replace(
+        check,
+        answer=found,
+        because=f"Looked at {when}, {decides.what}: {decides.said}",
+        smallest_change=helps[0].text if helps else None,
+        options=helps,
+        shares=None,
+        beside_upload=check.beside_upload and max(found, check.beside_upload, key=_WORSE.index),
+    )
+
+
+def still_helping(
+    check: Check, found: Answer, decides: LookedAt | None, plan: StreamPlan
+) -> tuple[Change, ...]:
+    """The changes that help once `decides` has lowered the answer to what was `found`.
+
+    Of what comparable hours say, only that of other uplinks still holds then, and of what lies in the house
+    none.
+    """
+    if decides is None:
+        return check.options
+    if decides.what in _OF_HOUSE or found is Answer.UNKNOWN:
+        return ()
+    return tuple(
+        by_uplink(plan.destinations, name, str(word))
+        for name, word in check.elsewhere
+        if word is not Answer.UNKNOWN and _WORSE.index(word) < _WORSE.index(found)
+    )
 
 
 def _place(row: LookedAt) -> int:

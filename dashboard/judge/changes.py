@@ -81,17 +81,16 @@ def options(
     yield from (change for change in found if change is not None)
     for handoff, there in uplinks:
         if word := there(destinations):
-            text = f"Sending it by handoff {handoff} {_makes(word)}"
-            yield Change(
-                kind=Kind.UPLINK,
-                text=text,
-                answer=word,
-                destinations=tuple(destinations),
-                handoff=handoff,
-            )
+            yield by_uplink(destinations, handoff, word)
     relayed = _first(Kind.RELAY, _relay(destinations), better)
     if relayed is not None:
         yield relayed
+
+
+def by_uplink(destinations: Sequence[Destination], handoff: str, word: str) -> Change:
+    """The whole plan by another handoff, where its answer is `word`."""
+    text = f"Sending it by handoff {handoff} {_makes(word)}"
+    return Change(kind=Kind.UPLINK, text=text, answer=word, destinations=tuple(destinations), handoff=handoff)
 
 
 def _first(kind: Kind, offers: Iterator[tuple[str, list[Destination]]], better: Better) -> Change | None:

@@ -74,9 +74,10 @@ class Check:
     for the next keyframe (half an interval each). `chance` is that of a show that stays clean,
     `keyframes_ms` how long all keyframes at once take at the floor, `survives_s` what the shortest ARQ
     latency outlasts without any packet, `latencies` the latency proposed for each ARQ destination. `shares`
-    is the best way to share the destinations out among uplinks, None unless it was looked for;
+    is the best way to share the destinations out among uplinks, None unless it was looked for; `elsewhere`
+    the answer of the whole plan by each other uplink that a show may go by, empty unless they were looked at;
     `upload_adds_ms` what a full upload adds to the delay, None where no loaded-delay run says so, and
-    `beside_upload` the answer if one went on. `notes` are sentences on both.
+    `beside_upload` the answer if one went on. `notes` are sentences on shares and on that.
     """
 
     plan: str
@@ -109,7 +110,11 @@ class Check:
     shares: Shares | None = None
     upload_adds_ms: int | None = None
     beside_upload: Answer | None = None
-    notes: tuple[str, ...] = ()
+    elsewhere: tuple[tuple[str, Answer], ...] = ()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        return tuple(_notes(self))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,11 +174,12 @@ def check(
 
     own = line(plan.handoff)
     history = own.history
+    others = [name for name in uplinks if name != plan.handoff]
+    elsewhere = [(name, judge(plan.destinations, line(name))) for name in others if thorough]
     if history.floor.bps is None or not history.train_s:
-        return _check(plan, own, _unknown(history), now_unix_ns=now_unix_ns)
+        return _check(plan, own, _unknown(history), now_unix_ns=now_unix_ns, elsewhere=elsewhere)
     parts = _parts(plan.destinations, own)
     answer = _worst(parts)
-    others = [name for name in uplinks if name != plan.handoff]
     found: Iterator[Change] = iter(())
     if answer is not Answer.GO:
         found = changes.options(
@@ -191,7 +197,7 @@ def check(
             others=others,
             judged=lambda name, among: _place(among, line(name)),
         )
-    return _check(plan, own, parts, now_unix_ns=now_unix_ns, options=some, shares=shares)
+    return _check(plan, own, parts, now_unix_ns=now_unix_ns, options=some, shares=shares, elsewhere=elsewhere)
 
 
 def _place(destinations: Sequence[Destination], line: Line) -> tuple[int, float] | None:
@@ -214,13 +220,13 @@ def _beside_upload(line: Line, answer: Answer, *, talks: bool) -> Answer | None:
     return Answer.HOLD if spoilt else answer
 
 
-def _notes(found: Answer, line: Line, shares: Shares | None, beside: Answer | None) -> Iterator[str]:
+def _notes(found: Check) -> Iterator[str]:
     """How to share the destinations out, and what an upload beside the show would do to it."""
-    if shares is not None:
-        yield uplinks_.said(shares, _WORSE[shares.place].capitalize())
-    if beside is Answer.HOLD and found is not Answer.HOLD:
+    if found.shares is not None:
+        yield uplinks_.said(found.shares, _WORSE[found.shares.place].capitalize())
+    if found.beside_upload is Answer.HOLD and found.answer is not Answer.HOLD:
         yield (
-            f"Beside any upload: Hold. Filling the upload adds {line.upload_adds_ms} ms to the delay; pause "
+            f"Beside any upload: Hold. Filling the upload adds {found.upload_adds_ms} ms to the delay; pause "
             "uploads and backups for the show, or shape the upload at 90 to 95 % of its rate in the house's "
             "own router."
         )
@@ -504,13 +510,13 @@ def _check(
     now_unix_ns: int,
     options: Sequence[Change] = (),
     shares: Shares | None = None,
+    elsewhere: Sequence[tuple[str, Answer]] = (),
 ) -> Check:
     history = line.history
     needs, peak, keyframes = demand.together(plan.destinations, loss_ratio=history.loss_ratio)
     unknown = parts[0].answer is Answer.UNKNOWN
     answer = Answer.UNKNOWN if unknown else _worst(parts)
     talks = any(one.transport is Transport.RTP for one in plan.destinations)
-    beside = _beside_upload(line, answer, talks=talks)
     deciding = [part for part in parts if part.answer is answer]
     cost = None if unknown else frozen(plan.destinations, history)
     because = ". ".join(part.because[0].upper() + part.because[1:] for part in deciding)
@@ -547,8 +553,8 @@ def _check(
         bucket=line.bucket,
         shares=shares,
         upload_adds_ms=line.upload_adds_ms,
-        beside_upload=beside,
-        notes=tuple(_notes(answer, line, shares, beside)),
+        beside_upload=_beside_upload(line, answer, talks=talks),
+        elsewhere=tuple(elsewhere),
     )
 
 

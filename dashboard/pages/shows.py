@@ -4,13 +4,14 @@ looked at just before, and what became of the shows that are over, with the fore
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Any
 from urllib.parse import quote
 
 from dashboard import history, text_shows
+from dashboard import planned as planned_
 from dashboard.api import Json
 from dashboard.figures import stalls as stalls_figure
 from dashboard.figures.pooling import Stretch
@@ -20,8 +21,9 @@ from dashboard.judge.hours import Show
 from dashboard.judge.stream import Check
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Chart, Heading, Mark, Table, cells, number
-from dashboard.pages.today import ANSWERS, STAGES
-from dashboard.pages.wording import DASH, Moment, counted, mbps, moment, percent, span
+from dashboard.pages.today import ANSWERS, STAGES, when
+from dashboard.pages.wording import DASH, Moment, counted, mbps, moment, percent
+from dashboard.planned import AHEAD_S, Planned
 from store import jsonform
 from store.before_show import stage_of
 from store.clock import NS_PER_S, rfc3339, zone
@@ -31,7 +33,6 @@ from store.records import Gap, Stall
 from store.shows import Forecast, ShowReport
 from store.site import Site, StreamPlan, Window
 
-AHEAD_S = 31 * 86_400
 MOST_REPORTS = 30
 MOST_STALLS = 50  # of one show; a worse one is told by its number
 COIN = 0.25  # the Brier score of who says 50 % of everything
@@ -43,18 +44,6 @@ FOUND = {
     "not done": Mark(word="Not done", look="none"),
     "note": Mark(word="Note", look="none"),
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Planned:
-    """A plan with its next show, the answer, the newest forecast for that show, and what the trains saw of it
-    since it began."""
-
-    plan: StreamPlan
-    show: Show | None
-    check: Check
-    forecast: Forecast | None
-    seen: tuple[Seen, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +63,7 @@ class Findings:
     site: Site
     now_ns: int
     planned: tuple[Planned, ...]
+    on_air: Mapping[str, tuple[Seen, ...]]  # of each plan: what the trains saw of its show since that began
     reports: tuple[ShowReport, ...]
     sent: tuple[Sent, ...]
 
@@ -127,29 +117,19 @@ class ShowsPage:
 
 def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
-    where = zone(site.timezone)
     records = history.of_site(reader, site, now_unix_ns=now_ns, elsewhere=True)
     limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
     planned = []
     for plan in site.plans:
-        show = hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S)
-        looked = history.looked_at(reader, plan, show)
         check = history.check(
             site, plan, records, now_unix_ns=now_ns, limits=limits, elsewhere=True, thorough=True
         )
-        planned.append(
-            Planned(
-                plan=plan,
-                show=show,
-                check=history.lowered(check, looked, where=where),
-                forecast=looked,
-                seen=_on_air(reader, site, plan, show, now_ns),
-            )
-        )
+        planned.append(planned_.planned(reader, site, plan, check, now_ns=now_ns))
     return Findings(
         site=site,
         now_ns=now_ns,
-        planned=tuple(sorted(planned, key=lambda one: _next_first(one.show))),
+        planned=planned_.next_first(planned),
+        on_air={one.plan.name: _on_air(reader, site, one.plan, one.show, now_ns) for one in planned},
         reports=newest(reader.documents(ShowReport, until_ns=now_ns + 1)),
         sent=tuple(_sent(reader, site, now_ns)),
     )
@@ -262,10 +242,6 @@ def _on_air(reader: Reader, site: Site, plan: StreamPlan, show: Show | None, now
     return tuple(line)
 
 
-def _next_first(show: Show | None) -> tuple[bool, int]:
-    return show is None, show.start_unix_ns if show else 0
-
-
 # The page
 
 
@@ -297,31 +273,26 @@ def _entry(one: Planned, found: Findings) -> ShowEntry:
         when=_when(show, found),
         because=check.because,
         changes=tuple(each.text for each in check.options),
-        notes=(*check.notes, *_so_far(one)),
+        notes=(*check.notes, *_so_far(one.show, found.on_air[one.plan.name])),
         figures=_figures(one),
-        looked=_looked(one.forecast, found.zone),
+        looked=_looked(one.looked, found.zone),
         stage="" if show is None or ahead_s <= 0 else str(stage_of(ahead_s)),
     )
 
 
 def _when(show: Show | None, found: Findings) -> str:
-    if show is None:
-        return "no show in the next 31 days"
-    end = moment(show.end_unix_ns, found.zone, form="%H:%M").text
-    if show.start_unix_ns <= found.now_ns:
-        return f"on air until {end}: no run fills the line"
-    minutes = -(-(show.start_unix_ns - found.now_ns) // (60 * NS_PER_S))
-    return f"in {span(minutes * 60)}, until {end}"
+    quiet = ": no run fills the line" if show is not None and show.start_unix_ns <= found.now_ns else ""
+    return f"{when(show, found.zone, now_ns=found.now_ns)}{quiet}"
 
 
-def _so_far(one: Planned) -> tuple[str, ...]:
+def _so_far(show: Show | None, seen: Sequence[Seen]) -> tuple[str, ...]:
     """What the trains saw of a show that is on."""
-    if one.show is None or not one.seen:
+    if show is None or not seen:
         return ()
-    start_ns = one.show.start_unix_ns
+    start_ns = show.start_unix_ns
     counts = [
         (each.endpoint, [stall for stall in each.stalls if stall.started_unix_ns >= start_ns])
-        for each in one.seen
+        for each in seen
     ]
     said = (
         f"{counted(len(stalls), 'stall')} to {endpoint}"
@@ -497,7 +468,7 @@ def _planned_json(one: Planned) -> dict[str, Any]:
         "title": one.plan.title,
         "show_start": None if show is None else rfc3339(show.start_unix_ns),
         "show_end": None if show is None else rfc3339(show.end_unix_ns),
-        "forecast": None if one.forecast is None else text_shows.forecast_json(one.forecast),
+        "forecast": None if one.looked is None else text_shows.forecast_json(one.looked),
     }
 
 

@@ -5,17 +5,18 @@ Sentences first, with owner and next step; then tables.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
 from urllib.parse import quote
 
 from dashboard import acceptance, case_owners, history
+from dashboard import planned as planned_
 from dashboard.api import Json
 from dashboard.figures import show
 from dashboard.figures.pooling import Piece, Stretch
-from dashboard.judge import evidence, hours, stream
+from dashboard.judge import evidence, stream
 from dashboard.judge import today as judge
 from dashboard.judge.delay import summary_of_sums
 from dashboard.judge.hours import Show
@@ -29,6 +30,7 @@ from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.now import NowPart
 from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment, ms, path, span
+from dashboard.planned import AHEAD_S, Planned
 from store import case_words, fault_log, jsonform
 from store.before_show import Stage, stage_of
 from store.before_show import said as stage_said
@@ -40,14 +42,12 @@ from store.notices import Notice as SentNotice
 from store.reader import Reader
 from store.records import Direction, Gap, RateRun
 from store.rehearsals import Rehearsal
-from store.shows import Forecast
 from store.site import Handoff, Site, StreamPlan
 
 MOST_RUNS = 10  # the latest ones; Circuit has more
 MOST_CASES = 10  # beside the open ones; Events has more
 HOUR_NS = 3600 * NS_PER_S
 DAY_NS = 24 * HOUR_NS
-AHEAD_S = 14 * 86_400  # how far ahead a show is looked for
 _NEAR_S = 36 * 3600  # a show so near may be checked from here; Shows has the button for every one
 SILENT_S = 30  # the probe leaves a sign of life every 10 s
 
@@ -65,17 +65,6 @@ WEIGHTS = (  # the least weight of a notice, how its margin says it
     (50, Mark(word="Soon", look="firm")),
     (30, Mark(word="Watch", look="unsure")),
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Planned:
-    """A stream plan with its next show, the answer for it, and its last rehearsal."""
-
-    plan: StreamPlan
-    show: Show | None
-    check: Check
-    looked: Forecast | None = None  # the last check before that show
-    rehearsal: Rehearsal | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +86,7 @@ class Findings:
     alive_ns: int | None
     notices: tuple[Notice, ...]
     planned: tuple[Planned, ...]
+    rehearsals: Mapping[str, Rehearsal | None]  # the last one of each plan
     verdicts: tuple[tuple[Handoff, RateVerdict], ...]
     trains: tuple[TrainHour, ...]
     runs: tuple[RateRun, ...]
@@ -183,7 +173,6 @@ class TodayPage:
 
 def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     """Read and judge; runs in the reader's thread."""
-    where = zone(site.timezone)
     records = history.of_site(reader, site, now_unix_ns=now_ns)
     cases = case_owners.read(
         reader,
@@ -195,19 +184,12 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
     planned, own = [], history.by_handoff(records)
     for plan in site.plans:
-        show = hours.next_show(plan.times, where, now_unix_ns=now_ns, within_s=AHEAD_S)
-        looked = history.looked_at(reader, plan, show)
         mine = own.get(plan.handoff, [])
         check = history.answer(reader, site, plan, mine, now_unix_ns=now_ns, limits=limits)
-        planned.append(
-            Planned(
-                plan=plan,
-                show=show,
-                check=history.lowered(check, looked, where=where),
-                looked=looked,
-                rehearsal=rehearsals.last(reader, plan),
-            )
-        )
+        one = planned_.planned(reader, site, plan, check, now_ns=now_ns)
+        if one.check.answer is not check.answer:  # lowered: what helps now is looked for on every uplink
+            one = planned_.of_plan(reader, site, plan, now_ns=now_ns)
+        planned.append(one)
     verdicts = tuple(
         one
         for handoff in site.handoffs
@@ -227,7 +209,8 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
             pending=acceptance.pending(reader, site, now_unix_ns=now_ns),
             cases=cases,
         ),
-        planned=tuple(sorted(planned, key=_next_first)),
+        planned=planned_.next_first(planned),
+        rehearsals={plan.name: rehearsals.last(reader, plan) for plan in site.plans},
         verdicts=verdicts,
         runs=tuple(
             one for one in records if isinstance(one, RateRun) and one.started_unix_ns >= now_ns - DAY_NS
@@ -269,10 +252,6 @@ def _stretch(reader: Reader, site: Site, *, now_ns: int) -> Stretch:
     oldest = [reader.oldest_ns(handoff=handoff.name, since_ns=since_ns) for handoff in site.handoffs]
     first_ns = min((one for one in oldest if one is not None), default=since_ns)
     return Stretch(from_ns=max(since_ns, first_ns), to_ns=now_ns, zone=zone(site.timezone))
-
-
-def _next_first(planned: Planned) -> tuple[bool, int]:
-    return planned.show is None, planned.show.start_unix_ns if planned.show else 0
 
 
 def _trains(reader: Reader, *, now_ns: int) -> tuple[TrainHour, ...]:
@@ -361,7 +340,8 @@ def _lead(found: Findings) -> Lead | None:
         if planned.show is not None:
             plan, start_ns = planned.plan, planned.show.start_unix_ns
             start = moment(start_ns, found.zone, form="%a %d %b %H:%M").text
-            text = f"{plan.title} on handoff {plan.handoff}, {start}, {_when(planned.show, found)}."
+            said = when(planned.show, found.zone, now_ns=found.now_ns)
+            text = f"{plan.title} on handoff {plan.handoff}, {start}, {said}."
             return Lead(
                 mark=ANSWERS[planned.check.answer], text=f"{text}{_otherwise(planned, found.planned)}"
             )
@@ -443,7 +423,7 @@ def _plan_entry(planned: Planned, found: Findings, said: str) -> PlanEntry:
         else moment(next_show.start_unix_ns, found.zone, form="%a %d %b %H:%M"),
         name=plan.name,
         title=f"{plan.title}, on handoff {plan.handoff}",
-        when=_when(next_show, found),
+        when=when(next_show, found.zone, now_ns=found.now_ns),
         because="" if check.because in said else check.because,
         change=check.smallest_change or "",
         figures=(*_plan_figures(check), *_rehearsed(planned, found)),
@@ -457,8 +437,8 @@ def _looked(planned: Planned, found: Findings) -> str:
     looked = planned.looked
     if looked is None or not looked.rows:
         return ""
-    when = moment(looked.started_unix_ns, found.zone, form="%a %d %b %H:%M").text
-    return f"Checked {when} ({looked.before} before): {looked.answer.capitalize()}."
+    made = moment(looked.started_unix_ns, found.zone, form="%a %d %b %H:%M").text
+    return f"Checked {made} ({looked.before} before): {looked.answer.capitalize()}."
 
 
 def _stage(on_air: Show | None, now_ns: int) -> str:
@@ -467,13 +447,14 @@ def _stage(on_air: Show | None, now_ns: int) -> str:
     return str(stage_of(ahead_s)) if 0 < ahead_s <= _NEAR_S else ""
 
 
-def _when(on_air: Show | None, found: Findings) -> str:
+def when(on_air: Show | None, where: tzinfo, *, now_ns: int) -> str:
+    """How far off a show is, and until when it goes."""
     if on_air is None:
-        return "no show in the next two weeks"
-    end = moment(on_air.end_unix_ns, found.zone, form="%H:%M").text
-    if on_air.start_unix_ns <= found.now_ns:
+        return f"no show in the next {AHEAD_S // 86_400} days"
+    end = moment(on_air.end_unix_ns, where, form="%H:%M").text
+    if on_air.start_unix_ns <= now_ns:
         return f"on air until {end}"
-    minutes = -(-(on_air.start_unix_ns - found.now_ns) // (60 * NS_PER_S))
+    minutes = -(-(on_air.start_unix_ns - now_ns) // (60 * NS_PER_S))
     return f"in {span(minutes * 60)}, until {end}"
 
 
@@ -491,9 +472,10 @@ def _plan_figures(check: Check) -> tuple[tuple[str, str], ...]:
 
 
 def _rehearsed(planned: Planned, found: Findings) -> tuple[tuple[str, str], ...]:
-    if planned.rehearsal is None:
+    last = found.rehearsals[planned.plan.name]
+    if last is None:
         return ()
-    words = rehearsals.said(planned.rehearsal, where=found.zone, corrections=found.corrections)
+    words = rehearsals.said(last, where=found.zone, corrections=found.corrections)
     return (("Last rehearsal", words),)
 
 
@@ -560,7 +542,7 @@ def as_json(found: Findings) -> Json:
         "running": found.running,
         "notices": [_notice_json(notice) for notice in found.notices],
         "cases": [case_words.as_json(case) for case in found.cases],
-        "plans": [_planned_json(planned, found.corrections) for planned in found.planned],
+        "plans": [_planned_json(planned, found) for planned in found.planned],
         "budget": [budget.as_json(used) for used in found.used],
         "verdicts": [
             contracts.as_json(
@@ -581,11 +563,11 @@ def _notice_json(notice: Notice) -> dict[str, Any]:
     return {"owner": owner, "text": notice.text, "next_step": notice.next_step, "weight": notice.weight}
 
 
-def _planned_json(planned: Planned, corrections: Corrections) -> dict[str, Any]:
+def _planned_json(planned: Planned, found: Findings) -> dict[str, Any]:
     on_air = planned.show
     times = {
         "show_start": None if on_air is None else rfc3339(on_air.start_unix_ns),
         "show_end": None if on_air is None else rfc3339(on_air.end_unix_ns),
     }
-    rehearsal = {"rehearsal": rehearsals.as_json(planned.rehearsal, corrections)}
+    rehearsal = {"rehearsal": rehearsals.as_json(found.rehearsals[planned.plan.name], found.corrections)}
     return stream.as_json(planned.check) | {"title": planned.plan.title} | times | rehearsal

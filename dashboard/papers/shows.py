@@ -6,21 +6,24 @@ Imports the judges' values, store and the paper.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator
 from datetime import tzinfo
 
+from dashboard.judge import hours
+from dashboard.judge.changes import Kind
 from dashboard.judge.hours import Show
-from dashboard.judge.stream import Check
+from dashboard.judge.stream import Answer, Check
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, grouped, mbps, moment, percent, stated_mbps
 from dashboard.papers.evidence import written_at
 from dashboard.papers.paper import Fact, Paper, Part
-from store.clock import local
+from dashboard.planned import Planned
+from store.clock import local, unix_ns_of, zone
 from store.shows import Forecast, ShowReport
-from store.site import Handoff, Site, StreamPlan, WindowKind
+from store.site import Site, StreamPlan, WindowKind
 
 _BOXES = "☐ Go ☐ Tight ☐ Hold".replace(" ", "\u00a0")  # on one line
-_LOOKS = {"go": "firm", "tight": "unsure", "hold": "bad", "unknown": "none"}
+_LOOKS = {Answer.GO: "firm", Answer.TIGHT: "unsure", Answer.HOLD: "bad", Answer.UNKNOWN: "none"}
 _STEPS = (
     ("24 h before", "Full run on each uplink; maintenance, cap, failover; this sheet"),
     ("1 h before", "Capped run on each uplink; house segment; port rates; backups paused"),
@@ -30,13 +33,9 @@ _STEPS = (
 )
 
 
-def day_sheet(
-    site: Site, plan: StreamPlan, show: Show | None, check: Check, found: Forecast | None, *, now_ns: int
-) -> Paper:
-    """The sheet for the next show; `found` is what was measured just now, if anything was."""
-    where = _zone(site)
-    answer = str(check.answer) if found is None else found.answer
-    because = check.because if found is None else found.because
+def day_sheet(site: Site, found: Planned, *, now_ns: int) -> Paper:
+    """The sheet for the next show."""
+    where, plan, show, check = zone(site.timezone), found.plan, found.show, found.check
     facts = (
         ("Show", _when(show, where)),
         ("Plan", f"{plan.title} ({plan.name})"),
@@ -44,13 +43,13 @@ def day_sheet(
         ("Needs", f"{mbps(check.demand_bps)} Mb/s, peak {mbps(check.peak_bps)} Mb/s, at the IP layer"),
         ("Comparable hours", f"{check.hours}, {check.n_runs} runs"),
     )
-    mark = Mark(word=answer.capitalize(), look=_LOOKS.get(answer, "none"))
+    mark = Mark(word=check.answer.capitalize(), look=_LOOKS[check.answer])
     holds = Part(
         heading="Answer",
-        entries=(Entry(mark=mark, moment=None, text=because),),
+        entries=(Entry(mark=mark, moment=None, text=check.because),),
         sentences=(),
         points=check.notes,
-        tables=_rows(found),
+        tables=_rows(found.looked, where),
     )
     return Paper(
         title="Day sheet",
@@ -61,7 +60,7 @@ def day_sheet(
             holds,
             _destinations(plan),
             _plan_b(site, plan, check),
-            _call(site, plan, where, show),
+            _call(site, plan, where, show, now_ns=now_ns),
             _looks(),
         ),
         invented=site.invented,
@@ -71,7 +70,7 @@ def day_sheet(
 
 def report(site: Site, plan: StreamPlan, found: ShowReport, *, now_ns: int) -> Paper:
     """What became of a show."""
-    where = _zone(site)
+    where = zone(site.timezone)
     start, end = local(found.show_start_unix_ns, where), local(found.show_end_unix_ns, where)
     word = {True: "Line clean", False: "Line not clean", None: "Not known"}[found.line_clean]
     look = {True: "firm", False: "bad", None: "none"}[found.line_clean]
@@ -122,12 +121,6 @@ def report(site: Site, plan: StreamPlan, found: ShowReport, *, now_ns: int) -> P
     )
 
 
-def _zone(site: Site) -> tzinfo:
-    from store.clock import zone
-
-    return zone(site.timezone)
-
-
 def _when(show: Show | None, where: tzinfo) -> str:
     if show is None:
         return "none in the next 31 days"
@@ -135,12 +128,12 @@ def _when(show: Show | None, where: tzinfo) -> str:
     return f"{start:%A %d %B %Y, %H:%M} to {end:%H:%M}"
 
 
-def _rows(found: Forecast | None) -> tuple[Table, ...]:
+def _rows(found: Forecast | None, where: tzinfo) -> tuple[Table, ...]:
     if found is None or not found.rows:
         return ()
     return (
         Table(
-            caption=f"Looked at {found.before} before",
+            caption=f"Looked at {found.before} before, {local(found.started_unix_ns, where):%a %d %b %H:%M}",
             headings=(Heading(text="What"), Heading(text="Found"), Heading(text="Because", kind="prose")),
             rows=tuple(cells(row.what, str(row.found), row.said) for row in found.rows),
         ),
@@ -174,24 +167,43 @@ def _destinations(plan: StreamPlan) -> Part:
 
 
 def _plan_b(site: Site, plan: StreamPlan, check: Check) -> Part:
-    points = [one.text for one in check.options]
+    """What helps, then every other uplink with its own answer: none is named as a way out that is Hold."""
+    points = [one.text for one in check.options if one.kind is not Kind.UPLINK]
+    answers = dict(check.elsewhere)
     others = [one.name for one in site.handoffs if one.name != plan.handoff]
-    if others:
-        points.append(f"Move the show to handoff {' or '.join(others)}, if that one is well at that moment.")
-    if not points:
-        points.append("No change is known that helps, and there is no other handoff.")
+    points += [_moved(name, answers.get(name)) for name in others]
+    if not others:
+        points.append("There is no other handoff.")
+    if not check.options and not any(word in (Answer.GO, Answer.TIGHT) for word in answers.values()):
+        points.append("No other uplink is known to carry this plan: plan B is another hour.")
     return Part(heading="Plan B", points=tuple(points), after=("Decided by: ____________  at: ______",))
 
 
-def _call(site: Site, plan: StreamPlan, where: tzinfo, show: Show | None) -> Part:
+def _moved(handoff: str, answer: Answer | None) -> str:
+    """What comparable hours say of the whole plan on another uplink."""
+    match answer:
+        case None:
+            return f"Handoff {handoff} is metered or kept for a failover, so it was not judged for this plan."
+        case Answer.UNKNOWN:
+            return f"Handoff {handoff}: Unknown. Too little was measured there in these hours to move to it."
+        case Answer.HOLD:
+            return f"Handoff {handoff}: Hold. By its own comparable hours it would not carry this plan."
+    return f"Handoff {handoff}: {answer.capitalize()} by its own comparable hours. Check it before you move."
+
+
+def _call(site: Site, plan: StreamPlan, where: tzinfo, show: Show | None, *, now_ns: int) -> Part:
+    cards = [
+        (one.name, one.card_at(now_ns if show is None else show.start_unix_ns))
+        for one in sorted(site.handoffs, key=lambda one: one.name != plan.handoff)
+    ]
     rows = tuple(
         cells(
-            one.name,
-            one.card.provider or "not stated",
-            one.card.reference or "not stated",
-            one.card.escalation or "not stated",
+            name,
+            card.provider or "not stated",
+            card.reference or "not stated",
+            card.escalation or "not stated",
         )
-        for one in _uplinks(site, plan)
+        for name, card in cards
     )
     table = Table(
         caption="Uplinks, the show’s own first",
@@ -203,23 +215,24 @@ def _call(site: Site, plan: StreamPlan, where: tzinfo, show: Show | None) -> Par
         ),
         rows=rows,
     )
-    day = None if show is None else local(show.start_unix_ns, where).date()
-    works = [
-        f"Announced works: {one.name}, {one.times.said()}"
-        + (f", reference {one.reference}" if one.reference else "")
-        for one in site.windows
-        if one.kind is WindowKind.MAINTENANCE
-        and (day is None or not one.times.dates or day in one.times.dates)
-    ]
-    return Part(
-        heading="Whom to call",
-        tables=(table,),
-        points=tuple(works or ["No announced works are on record for that day."]),
+    works = (
+        () if show is None else tuple(_works(site, show, where)) or ("No works are announced for that day.",)
     )
+    return Part(heading="Whom to call", tables=(table,), points=works)
 
 
-def _uplinks(site: Site, plan: StreamPlan) -> Sequence[Handoff]:
-    return sorted(site.handoffs, key=lambda one: one.name != plan.handoff)
+def _works(site: Site, show: Show, where: tzinfo) -> Iterator[str]:
+    """The provider's announced works between the midnight before the show and its end."""
+    start = local(show.start_unix_ns, where)
+    day_ns = unix_ns_of(start.replace(hour=0, minute=0, second=0, tzinfo=None), where)
+    for one in site.windows:
+        if one.kind is not WindowKind.MAINTENANCE:
+            continue
+        for from_ns, to_ns in hours.held(one.times, where, from_ns=day_ns, to_ns=show.end_unix_ns):
+            whose = f" on handoff {' and '.join(one.handoffs)}" if one.handoffs else ""
+            times = f"{local(from_ns, where):%a %d %b %H:%M} to {local(to_ns, where):%H:%M}"
+            reference = f", reference {one.reference}" if one.reference else ""
+            yield f"Announced works{whose}: {one.name}, {times}{reference}"
 
 
 def _looks() -> Part:

@@ -22,15 +22,15 @@ from dashboard import (
     acts,
     api,
     forms,
-    history,
     over_time,
+    planned,
     show_reports,
     statements,
     text_shows,
     text_uploads,
 )
 from dashboard.desk import DESK, PAGES, framed, html
-from dashboard.judge import hours, stream
+from dashboard.judge import stream
 from dashboard.pages import papers as pages
 from dashboard.papers import acceptance as acceptance_paper
 from dashboard.papers import files, making, packs, redaction, sheets, shows
@@ -48,7 +48,6 @@ from store.site import Handoff, Site, StreamPlan
 log = logging.getLogger(__name__)
 
 _TYPES = {".html": "text/html", ".pdf": "application/pdf", ".csv": "text/csv", ".json": "application/json"}
-_SHOW_WITHIN_S = 31 * 86_400
 _STYLE = re.compile(r"<style>(.*?)</style>", re.DOTALL)
 
 
@@ -205,10 +204,9 @@ def _renewal(reader: Reader, site: Site, name: str, _: Mapping[str, str], now_ns
 
 
 def _day_sheet(reader: Reader, site: Site, name: str, _: Mapping[str, str], now_ns: int) -> Texts:
-    plan = _plan(site, name)
-    check = history.check_of(reader, site, plan, now_unix_ns=now_ns, thorough=True)
-    show = hours.next_show(plan.times, zone(site.timezone), now_unix_ns=now_ns, within_s=_SHOW_WITHIN_S)
-    return files.texts(shows.day_sheet(site, plan, show, check, None, now_ns=now_ns), stream.as_json(check))
+    found = planned.of_plan(reader, site, _plan(site, name), now_ns=now_ns)
+    made = shows.day_sheet(site, found, now_ns=now_ns)
+    return files.texts(made, stream.as_json(found.check))
 
 
 def _show_report(reader: Reader, site: Site, name: str, _: Mapping[str, str], now_ns: int) -> Texts:

@@ -198,9 +198,9 @@ class Run:
 
 
 def _ip_version(sock: socket.socket) -> int:
-    """4 or 6, where an IPv4 peer of a socket for both counts as 4."""
-    peer = ipaddress.ip_address(str(sock.getpeername()[0]).split("%", 1)[0])
-    return 4 if peer.version == 4 or getattr(peer, "ipv4_mapped", None) else 6
+    """4 or 6, where an IPv4 address of a socket for both counts as 4."""
+    own = ipaddress.ip_address(str(sock.getsockname()[0]).split("%", 1)[0])  # a peer may be gone again
+    return 4 if own.version == 4 or getattr(own, "ipv4_mapped", None) else 6
 
 
 def _process_cpu_s() -> float:

@@ -29,7 +29,8 @@ import socket
 import sys
 import threading
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from probe.bulk.flows import random_block
@@ -39,6 +40,7 @@ from probe.bulk.paced_source import Stream
 from probe.bulk.rehearsal_run import Receiving, RehearsalRun, Sending
 from probe.bulk.run import Run
 from probe.bulk.stream_source import Stream as RehearsedStream
+from probe.crowd import FULL, Crowd, Stranger, network_of
 from probe.linux.tcp_info import ask_congestion
 from probe.reach import Binding
 from probe.wire.control import GO, READY, TOKEN_BYTES, decode, encode
@@ -47,7 +49,7 @@ from store.clock import NS_PER_MS, NS_PER_S, Clock
 
 SILENCE_S = 1.8  # so that an endpoint stops within 2 s of its caller's parent falling silent
 TOKEN_NS = 3 * NS_PER_S  # from connecting to the last byte of the token
-WAITING_MAX = 64  # connections without a token yet; more stay in the kernel's queue
+WAITING_MAX = 256  # connections without a token yet; beyond that one of a crowd goes (`probe.crowd`)
 JOIN_NS = 15 * NS_PER_S  # from admitting a run to its first flow
 PREFERRED_CONGESTION = "cubic"
 """Taken where nothing else is asked and the kernel lets this process have it (RFC 9438). Left to each
@@ -197,6 +199,16 @@ class Parent:
         signal.setitimer(signal.ITIMER_REAL, SILENCE_S)  # SIGALRM then ends this process
 
 
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Comer:
+    """A connection that has not shown its whole token yet."""
+
+    sock: socket.socket
+    since_ns: int
+    said: bytearray = field(default_factory=bytearray)
+    stranger: Stranger = field(init=False)
+
+
 class Listener:
     """Takes flows by their one-time tokens and runs them."""
 
@@ -206,7 +218,8 @@ class Listener:
         self._parent = parent
         self._clock = clock
         self._block = random_block()
-        self._waiting: dict[int, tuple[socket.socket, bytearray, int]] = {}
+        self._waiting: dict[int, _Comer] = {}
+        self._crowd = Crowd(WAITING_MAX)
         self._tokens: dict[bytes, tuple[str, bool, str | None]] = {}
         self._runs: dict[str, tuple[AnyRun, int]] = {}
         self._told_ns = 0
@@ -219,8 +232,8 @@ class Listener:
             # (from memory; the bench shows no difference).
             ask_congestion(sock, PREFERRED_CONGESTION)
         while True:
-            doors = list(self._listening) if len(self._waiting) < WAITING_MAX else []
-            ready = select.select([0, *doors, *self._waiting, *self._paced.sockets], [], [], _LOOK_S)[0]
+            doors = *self._listening, *self._paced.sockets
+            ready = select.select([0, *doors, *self._waiting], [], [], _LOOK_S)[0]
             if 0 in ready:  # first of all: an admission is always ahead of its flows
                 for command in self._parent.commands(wait_s=0):
                     self._obey(command)
@@ -301,27 +314,41 @@ class Listener:
 
     def _take(self, door: socket.socket) -> None:
         try:
-            sock, _ = door.accept()
-        except OSError:
-            return  # gone again, or no descriptors left: the next look finds out
+            sock, address = door.accept()
+        except OSError as error:  # mostly one that is gone again
+            if error.errno in FULL:
+                self._crowd.end_one()
+            return
         sock.setblocking(False)
-        self._waiting[sock.fileno()] = sock, bytearray(), self._clock.monotonic_ns()
+        comer = _Comer(sock=sock, since_ns=self._clock.monotonic_ns())
+        comer.stranger = Stranger(network=network_of(address[0]), end=partial(self._turn_away, comer))
+        self._waiting[sock.fileno()] = comer
+        self._crowd.come(comer.stranger)
+
+    def _turn_away(self, comer: _Comer) -> None:
+        self._wait_no_more(comer)
+        comer.sock.close()
+
+    def _wait_no_more(self, comer: _Comer) -> None:
+        self._waiting.pop(comer.sock.fileno(), None)
+        self._crowd.go(comer.stranger)
 
     def _read_token(self, fileno: int) -> None:
-        sock, said, _ = self._waiting[fileno]
+        comer = self._waiting[fileno]
         try:
-            data = sock.recv(TOKEN_BYTES - len(said))
+            data = comer.sock.recv(TOKEN_BYTES - len(comer.said))
         except BlockingIOError:
             return
         except OSError:
             data = b""
-        said += data
-        if data and len(said) < TOKEN_BYTES:
+        comer.said += data
+        if data and len(comer.said) < TOKEN_BYTES:
             return
-        del self._waiting[fileno]
-        found = self._tokens.pop(bytes(said), None)
-        if found is None or not self._join(sock, bytes(said), *found):
-            sock.close()  # without a byte: whoever has no token learns nothing
+        self._wait_no_more(comer)  # before a flow may close it
+        token = bytes(comer.said)
+        found = self._tokens.pop(token, None)
+        if found is None or not self._join(comer.sock, token, *found):
+            comer.sock.close()  # without a byte: whoever has no token learns nothing
 
     def _join(self, sock: socket.socket, token: bytes, name: str, up: bool, congestion: str | None) -> bool:
         run = self._runs[name][0]
@@ -341,10 +368,9 @@ class Listener:
         return True
 
     def _look_after(self, now_ns: int) -> None:
-        for fileno, (sock, _, since_ns) in tuple(self._waiting.items()):
-            if now_ns - since_ns >= TOKEN_NS:
-                del self._waiting[fileno]
-                sock.close()
+        for comer in tuple(self._waiting.values()):
+            if now_ns - comer.since_ns >= TOKEN_NS:
+                self._turn_away(comer)
         for run, admitted_ns in self._runs.values():
             if not run.joined and now_ns - admitted_ns >= JOIN_NS:
                 run.halt("no flow of the run came")

@@ -128,14 +128,11 @@ class Admission:
                 found = name
         return found
 
-    def renew(self, callers: Mapping[str, bytes], leaving: Mapping[str, bytes] | None = None) -> list[str]:
-        """Take over a changed list of callers and of their older keys that are still admitted.
-
-        Returns the callers none of whose keys from before is admitted any more.
-        """
-        before, self._callers = self._callers, dict(callers)
-        self._leaving = dict(leaving or {})
-        return [name for name, digest in before.items() if not self.admits(name, digest)]
+    def renew(self, callers: Mapping[str, bytes], leaving: Mapping[str, bytes]) -> bool:
+        """Take over the callers and their older keys that are still admitted; whether anything changed."""
+        before = self._callers, self._leaving
+        self._callers, self._leaving = dict(callers), dict(leaving)
+        return before != (self._callers, self._leaving)
 
     def admits(self, caller: str, digest: bytes) -> bool:
         """Whether the key of this SHA-256 is admitted, and as this caller's."""

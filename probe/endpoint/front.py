@@ -9,14 +9,12 @@ mean is the service's business: it hands over a table of `Answer`s. Imports no r
 from __future__ import annotations
 
 import asyncio
-import errno
 import hashlib
 import json
 import logging
 import re
 import socket
 import ssl
-from collections import Counter
 from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -24,7 +22,7 @@ from typing import Any, TypeVar
 
 from aiohttp import hdrs, web
 
-from probe.endpoint.crowd import Crowd, Stranger, network_of
+from probe.crowd import FULL, Crowd, Stranger, network_of
 from probe.wire.control import PATHS, PROTOCOL, PROTOCOL_HEADER, Refusal, decode, encode
 from probe.wire.invitation import KEY_BYTES, read_secret
 from store.errors import BadMessage
@@ -34,9 +32,9 @@ log = logging.getLogger(__name__)
 BODY_BYTES_MAX = 16 * 1024
 READ_S = 5.0  # for a body; and for a new connection to show a key
 IDLE_S = 120.0  # an admitted connection may stay without a request
+STRANGERS_MAX = 512  # room for 200 callers behind one address that come back at once after a restart
 CONNECTIONS_MAX = 256  # of one caller, with a key shown; a probe has four for each train at most
 _HANDSHAKE_S = 5.0
-_FULL = {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM}
 _AGAIN_S = 0.05  # until the next try, when none could be taken
 _LINGER_S = 1.0  # a refused body is read away this long, so that the refusal arrives before a reset
 _STATUS = {
@@ -94,10 +92,10 @@ class Front:
         self._answers = answers
         self._admit = admit
         self._http: _Server | None = None
-        self._crowd = Crowd()
+        self._crowd = Crowd(STRANGERS_MAX)
         self._listening: list[socket.socket] = []
         self._tasks: set[asyncio.Task[None]] = set()
-        self._admitted: Counter[str] = Counter()
+        self._admitted: dict[_Handler, tuple[str, bytes]] = {}  # whose each connection is, and by which key
 
     async def start(self, sockets: Sequence[socket.socket], *, tls: ssl.SSLContext) -> None:
         """Answer from now on; the sockets are closed with the front."""
@@ -131,7 +129,7 @@ class Front:
             try:
                 connection, address = await loop.sock_accept(sock)
             except OSError as error:  # mostly one that broke off before it was taken
-                if error.errno in _FULL:
+                if error.errno in FULL:
                     self._crowd.end_one()
                 await asyncio.sleep(_AGAIN_S)
                 continue
@@ -161,16 +159,24 @@ class Front:
 
     def _gone(self, handler: _Handler, stranger: Stranger) -> None:
         self._crowd.go(stranger)
-        if handler.caller is not None:
-            self._admitted[handler.caller] -= 1
+        self._admitted.pop(handler, None)
 
-    def _has_room(self, handler: _Handler, caller: str) -> bool:
+    def cut_off(self) -> None:
+        """End the connections whose key is admitted no more, however long they leave an answer unread."""
+        for handler, (caller, key) in tuple(self._admitted.items()):
+            if self._admit(key) != caller:
+                handler.stranger.end()
+
+    def _has_room(self, handler: _Handler, caller: str, key: bytes) -> bool:
         """Count a connection as its caller's once; False where it is one too many."""
-        if handler.caller is None and self._admitted[caller] < CONNECTIONS_MAX:
-            handler.caller = caller
-            self._admitted[caller] += 1
-            self._crowd.go(handler.stranger)
-        return handler.caller is not None
+        if handler in self._admitted:
+            return True
+        if sum(caller == one for one, _ in self._admitted.values()) >= CONNECTIONS_MAX:
+            return False
+        self._admitted[handler] = caller, key
+        self._crowd.go(handler.stranger)
+        handler.has_come()
+        return True
 
     async def _respond(self, request: web.BaseRequest) -> web.Response:
         key = _key(request)
@@ -179,7 +185,7 @@ class Front:
             response = _response(_NOT_ADMITTED)
             response.force_close()
             return response
-        if not self._has_room(_Handler.of(request), caller):
+        if not self._has_room(_Handler.of(request), caller, key):
             response = _response(_CROWDED)
             response.force_close()
             return response
@@ -219,9 +225,9 @@ class _Request(web.BaseRequest):
 
 
 class _Handler(web.RequestHandler):
-    """One connection. `caller` is whose valid key it has shown; `gone` is called at its end."""
+    """One connection, which ends when nobody `has_come` by it soon; `gone` is called at its end."""
 
-    __slots__ = ("_gone", "_patience", "caller", "stranger")
+    __slots__ = ("_gone", "_patience", "stranger")
 
     stranger: Stranger
 
@@ -235,7 +241,6 @@ class _Handler(web.RequestHandler):
             lingering_time=_LINGER_S,
             auto_decompress=False,
         )
-        self.caller: str | None = None
         self._gone = gone
         self._patience: asyncio.TimerHandle | None = None
 
@@ -247,17 +252,18 @@ class _Handler(web.RequestHandler):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         super().connection_made(transport)
-        self._patience = asyncio.get_running_loop().call_later(READ_S, self._unless_admitted, transport)
+        assert isinstance(transport, asyncio.Transport)  # noqa: S101 - for the type checker
+        self._patience = asyncio.get_running_loop().call_later(READ_S, transport.abort)
 
     def connection_lost(self, exc: BaseException | None) -> None:
-        if self._patience is not None:
-            self._patience.cancel()
+        self.has_come()
         self._gone()
         super().connection_lost(exc)
 
-    def _unless_admitted(self, transport: asyncio.BaseTransport) -> None:
-        if self.caller is None and isinstance(transport, asyncio.Transport):
-            transport.abort()
+    def has_come(self) -> None:
+        """A valid key was shown."""
+        if self._patience is not None:
+            self._patience.cancel()
 
     def handle_error(
         self,

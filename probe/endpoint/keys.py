@@ -26,7 +26,7 @@ import re
 import secrets
 import ssl
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -156,6 +156,21 @@ def revoke(directory: Path, *, name: str) -> None:
             current = {other: digest for other, digest in before.current.items() if other != name}
             leaving = {other: one for other, one in before.leaving.items() if other != name}
             _write_callers(directory, Callers(port=before.port, current=current, leaving=leaving))
+    except OSError as error:
+        raise _trouble(directory, error) from None
+
+
+def let_go(directory: Path, *, now_unix_ns: int) -> Callers:
+    """The callers, without the older keys whose time is over, which are gone for good then: a clock that is
+    set back does not admit them again. Raises UserMistake.
+    """
+    try:
+        with _locked(directory):
+            found = _read_callers(directory)
+            left = {name: one for name, one in found.leaving.items() if now_unix_ns < one.until_unix_ns}
+            found = replace(found, leaving=left)
+            _write_callers(directory, found)
+            return found
     except OSError as error:
         raise _trouble(directory, error) from None
 

@@ -15,7 +15,7 @@ import os
 import secrets
 import sys
 from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import metadata
 from pathlib import Path
 
@@ -139,9 +139,8 @@ async def opened(
             clock=clock,
         )
         closing.push_async_callback(endpoint.close)
-        front = Front(endpoint.answers(), admit=admission.caller_of)
-        closing.push_async_callback(front.close)
-        await front.start(doors.control, tls=tls)
+        closing.push_async_callback(endpoint.front.close)
+        await endpoint.front.start(doors.control, tls=tls)
         yield endpoint
 
 
@@ -179,8 +178,9 @@ class Endpoint:
         self._measuring = False
         self._crosses = CrossTests(directory=keys.directory, clock=clock)
         self._ceilings: dict[int, tuple[int, int]] = {}  # by flows: when, and payload in bit/s
+        self.front = Front(self._answers(), admit=admission.caller_of)
 
-    def answers(self) -> dict[tuple[str, str], Answer]:
+    def _answers(self) -> dict[tuple[str, str], Answer]:
         """What answers each method and path of `control.PATHS`."""
         return {
             ("GET", "hello"): self._noted(self._hello),
@@ -188,15 +188,15 @@ class Endpoint:
             ("GET", "train"): self._noted(self._train_counts),
             ("DELETE", "train"): self._noted(self._close_train),
             ("POST", "knock"): self._noted(self._knock),
-            ("POST", "runs"): self._noted(self._open_run),
+            ("POST", "runs"): self._beginning(self._open_run),
             ("GET", "run"): self._noted(self._run_report),
             ("DELETE", "run"): self._noted(self._end_run),
-            ("POST", "paced_runs"): self._noted(self._open_paced),
-            ("POST", "capacity_runs"): self._noted(self._open_capacity),
-            ("POST", "bursts"): self._noted(self._open_paced),
+            ("POST", "paced_runs"): self._beginning(self._open_paced),
+            ("POST", "capacity_runs"): self._beginning(self._open_capacity),
+            ("POST", "bursts"): self._beginning(self._open_paced),
             ("GET", "paced_run"): self._noted(self._paced_report),
             ("DELETE", "paced_run"): self._noted(self._end_paced),
-            ("POST", "rehearsals"): self._noted(self._open_rehearsal),
+            ("POST", "rehearsals"): self._beginning(self._open_rehearsal),
             ("GET", "rehearsal"): self._noted(self._rehearsal_report),
             ("DELETE", "rehearsal"): self._noted(self._end_rehearsal),
             ("POST", "ceiling"): self._noted(self._ceiling),
@@ -259,6 +259,14 @@ class Endpoint:
 
         return noted
 
+    def _beginning(self, answer: Answer) -> Answer:
+        """What begins a run, and so not while this machine measures itself."""
+
+        async def beginning(call: Call) -> object:
+            return _MEASURING if self._measuring else await answer(call)
+
+        return self._noted(beginning)
+
     async def _hello(self, call: Call) -> Hello:
         limits = self._admission.limits_of(call.caller)
         return Hello(
@@ -315,8 +323,6 @@ class Endpoint:
         return _NO_TRAIN if ssid is None else self._forget_train(ssid)
 
     async def _open_run(self, call: Call) -> RunGrant | Refusal:
-        if self._measuring:
-            return _MEASURING
         terms = self._admission.open_run(
             call.caller,
             call.message(RunRequest),
@@ -344,8 +350,6 @@ class Endpoint:
         )
 
     async def _open_paced(self, call: Call) -> PacedGrant | Refusal:
-        if self._measuring:
-            return _MEASURING
         terms = self._admission.open_paced(
             call.caller,
             call.message(PacedRequest),
@@ -355,8 +359,6 @@ class Endpoint:
         return terms if isinstance(terms, Refusal) else self._granted(terms, call)
 
     async def _open_capacity(self, call: Call) -> PacedGrant | Refusal:
-        if self._measuring:
-            return _MEASURING
         terms = self._admission.open_capacity(
             call.caller,
             call.message(CapacityRequest),
@@ -454,7 +456,7 @@ class Endpoint:
             return Refusal(code="limit", why=f"the endpoint grants 1 to {most} flows")
         at_ns, found_bps = self._ceilings.get(flows, (0, 0))
         if not found_bps or self._clock.monotonic_ns() - at_ns >= _CEILING_KEPT_NS:
-            if self._measuring or any(run.ended_ns is None for run in self._runs.values()):
+            if self._at_work():
                 return Refusal(code="busy", why="a run is under way at the endpoint", retry_after_s=60)
             measured = await self._measure_itself(flows)
             if isinstance(measured, str):
@@ -480,11 +482,11 @@ class Endpoint:
         return found
 
     async def _stop(self, call: Call) -> Stopped:
-        runs = self._admission.runs_of(call.caller)
         trains = self._admission.trains_of(call.caller)
-        await asyncio.gather(*(self._halt(run, "the caller stopped everything") for run in runs))
         for ssid in trains:
             self._forget_train(ssid)
+        runs = self._admission.runs_of(call.caller)
+        await asyncio.gather(*(self._halt(run, "the caller stopped everything") for run in runs))
         return Stopped(runs=len(runs), trains=len(trains))
 
     def _own_train(self, call: Call) -> int | None:
@@ -535,9 +537,13 @@ class Endpoint:
         if version[0] is not None and version != self._version_read:
             self._version_read = version
             await asyncio.to_thread(self._read_again)
-        still = self._callers.still(now_unix_ns=self._clock.unix_ns())
-        self._admission.renew(self._callers.current, still)
-        self._end_what_is_gone()
+        now_unix_ns = self._clock.unix_ns()
+        still = self._callers.still(now_unix_ns=now_unix_ns)
+        if len(still) < len(self._callers.leaving):
+            await asyncio.to_thread(self._let_go, now_unix_ns)
+        if self._admission.renew(self._callers.current, still):
+            self._end_what_is_gone()
+            self.front.cut_off()
 
     def _read_again(self) -> None:
         """Callers and limits, each for itself: a mistake in one must not keep the other from counting."""
@@ -549,6 +555,15 @@ class Endpoint:
             self._admission.grant(limits.load(self._keys.directory / limits.FILE))
         except UserMistake as error:
             log.error("limits not renewed why=%s", error)
+
+    def _let_go(self, now_unix_ns: int) -> None:
+        """Forget the older keys whose time is over; without a file that can be written, at least here."""
+        left = {name: one for name, one in self._callers.leaving.items() if now_unix_ns < one.until_unix_ns}
+        self._callers = replace(self._callers, leaving=left)
+        try:
+            key_files.let_go(self._keys.directory, now_unix_ns=now_unix_ns)
+        except UserMistake as error:
+            log.error("an older key is out and stays in the file why=%s", error)
 
     def _end_what_is_gone(self) -> None:
         """End trains and runs whose key is admitted no more, which may be the older one of two."""

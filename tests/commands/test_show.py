@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from commands import before_show
-from dashboard import history, show_reports, text_shows
+from dashboard import planned, show_reports, text_shows
 from dashboard.judge import hours
 from dashboard.judge.hours import Show
 from store.clock import NS_PER_S, Clock, zone
@@ -49,8 +49,8 @@ def site(tmp_path: Path) -> Site:
 def forecast(site: Site, plan: StreamPlan) -> None:
     """As it is given two hours before, and kept."""
     with closing(Reader.open(site.database)) as reader:
-        check = history.check_of(reader, site, plan, now_unix_ns=BEFORE, thorough=True)
-    before_show.keep(site, plan, check)
+        found = planned.of_plan(reader, site, plan, now_ns=BEFORE)
+    before_show.keep(site, found)
 
 
 def test_from_forecast_to_score(site: Site) -> None:

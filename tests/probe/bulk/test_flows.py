@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import struct
 import time
 from collections.abc import Iterator
 from threading import Event, Thread
@@ -50,6 +51,17 @@ def last_byte_after(sock: socket.socket, *, quiet_s: float) -> float:
     except TimeoutError:
         pass
     return last - began
+
+
+def test_a_peer_that_is_gone_again(pair: tuple[socket.socket, socket.socket]) -> None:
+    """It showed its token and broke off: its flow ends, and nothing else does."""
+    near, far = pair
+    far.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    far.close()
+    run = run_of(sinks=1)
+    run.add_sink(near)
+    ended(run, within_s=2)
+    assert run.why == "the sender broke the flow off"
 
 
 def test_it_stops_when_the_receiver_is_no_longer_there(pair: tuple[socket.socket, socket.socket]) -> None:

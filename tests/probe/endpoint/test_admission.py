@@ -225,14 +225,15 @@ def test_a_capacity_run_stays_within_the_endpoints_rate_and_bytes() -> None:
 
 def test_a_replaced_key_is_gone() -> None:
     door = admission()
-    assert door.renew(KEYS | {"a": hashlib.sha256(b"new").digest()}) == ["a"]
+    assert door.renew(KEYS | {"a": hashlib.sha256(b"new").digest()}, {})
     assert (door.caller_of(b"a"), door.caller_of(b"new")) == (None, "a")
 
 
 def test_a_new_caller_ends_nobody() -> None:
     door = admission()
-    assert door.renew(KEYS | {"d": hashlib.sha256(b"d").digest()}) == []
-    assert door.caller_of(b"d") == "d"
+    assert door.renew(KEYS | {"d": hashlib.sha256(b"d").digest()}, {})
+    assert not door.renew(KEYS | {"d": hashlib.sha256(b"d").digest()}, {})
+    assert (door.caller_of(b"a"), door.caller_of(b"d")) == ("a", "d")
 
 
 @pytest.mark.parametrize(("direction", "flows"), [("up", (4, 0)), ("down", (0, 4)), ("both", (4, 4))])

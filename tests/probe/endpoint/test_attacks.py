@@ -137,6 +137,26 @@ async def test_a_jump_in_sequence_numbers_costs_nothing(tmp_path: Path) -> None:
 
 
 @pytest.mark.asyncio
+async def test_an_older_key_does_not_come_back_with_the_time(tmp_path: Path) -> None:
+    """What was over by the endpoint's clock stays so when that is set back, and after another start."""
+    ahead = {"s": 0}
+    clock = Clock(unix_ns=lambda: time.time_ns() + ahead["s"] * S)
+    directory = tmp_path / "endpoint"
+    old = await asyncio.to_thread(keys.invite, directory, address="127.0.0.1")
+    until = time.time_ns() + 3600 * S
+    await asyncio.to_thread(keys.invite, directory, address="127.0.0.1", older_until_unix_ns=until)
+    for shift_s, admitted in ((0, True), (3601, False), (0, False), (-3600, False)):
+        ahead["s"] = shift_s
+        async with service.opened(directory, listen="127.0.0.1:0", clock=clock) as endpoint:
+            await endpoint.look_after()
+            async with Control(reach(old, port=endpoint.doors.port), clock=Clock()) as control:
+                assert isinstance(await control.hello(), Failed) is not admitted
+                ahead["s"] = 0
+                await endpoint.look_after()
+                assert isinstance(await control.hello(), Failed) is not admitted
+
+
+@pytest.mark.asyncio
 async def test_a_clock_that_is_set_ends_and_gives_nothing(tmp_path: Path) -> None:
     """The time of day a year on and back: trains and runs stay, and what a month has used stays used.
 

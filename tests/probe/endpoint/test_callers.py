@@ -85,6 +85,7 @@ async def test_a_revoked_caller_loses_what_it_has_under_way(tmp_path: Path) -> N
         await asyncio.to_thread((far.directory / "limits.toml").write_text, "[caller\n")
         assert await typed("revoke", far.directory, "--name", "a") == 0
         await far.endpoint.look_after()
+        assert "does not admit" in is_(Failed, await mine.hello()).why
         assert "does not admit" in is_(Failed, await mine.open_train(TRAIN)).why
         assert not await answered(far, train)
         report = await far.endpoint._flows.finished(run.run, timeout_s=5)

@@ -9,7 +9,6 @@ import socket
 import ssl
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,6 @@ import aiohttp
 import pytest
 
 from probe.endpoint import front, keys
-from probe.endpoint.crowd import Crowd
 from probe.endpoint.front import Call, Front
 from probe.wire.control import Refusal, RunRequest, Stopped, decode
 from probe.wire.invitation import secret_text
@@ -305,6 +303,24 @@ async def test_connections_of_one_caller(tls: ssl.SSLContext, monkeypatch: pytes
 
 
 @pytest.mark.asyncio
+async def test_a_key_that_is_gone_holds_no_connection(tls: ssl.SSLContext) -> None:
+    """It would take a place of the caller's, whose new key finds none when all are taken."""
+    admitted = {KEY: "a"}
+    far = Front(ANSWERS, admit=admitted.get)
+    with socket.create_server(("127.0.0.1", 0)) as door:
+        await far.start([door], tls=tls)
+        async with connected(door.getsockname()[1]) as (reader, writer):
+            head = "".join(f"{name}: {value}\r\n" for name, value in GOOD.items())
+            writer.write(f"POST /v1/stop HTTP/1.1\r\nHost: x\r\nContent-Length: 0\r\n{head}\r\n".encode())
+            await reader.readuntil(b"}")
+            admitted.clear()
+            far.cut_off()
+            async with asyncio.timeout(2):
+                assert await cut_off(reader)
+        await far.close()
+
+
+@pytest.mark.asyncio
 async def test_two_thousand_half_open_strangers(tls: ssl.SSLContext, monkeypatch: pytest.MonkeyPatch) -> None:
     """They come faster than they are cut off, from one address; a caller from another is answered."""
     monkeypatch.setattr(front, "READ_S", 60)
@@ -335,7 +351,7 @@ async def test_two_thousand_half_open_strangers(tls: ssl.SSLContext, monkeypatch
 @pytest.mark.asyncio
 async def test_a_crowd_that_has_shaken_hands(tls: ssl.SSLContext, monkeypatch: pytest.MonkeyPatch) -> None:
     """Connections that finished TLS and then say nothing take no caller's place either."""
-    monkeypatch.setattr(front, "Crowd", partial(Crowd, 8))
+    monkeypatch.setattr(front, "STRANGERS_MAX", 8)
     monkeypatch.setattr(front, "READ_S", 60)
     async with opened(tls) as port, AsyncExitStack() as standing:
         for _ in range(30):

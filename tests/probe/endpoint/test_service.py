@@ -33,6 +33,7 @@ from probe.wire.control import (
     TrainGrant,
     TrainRequest,
 )
+from probe.wire.rehearsal_control import RehearsalRequest, StreamRequest
 from store.clock import Clock
 from store.errors import UserMistake
 from store.records import Failed
@@ -244,6 +245,16 @@ async def test_stop_ends_everything_within_2_s(directory: Path) -> None:
 
 
 @pytest.mark.asyncio
+async def test_two_stops_at_once(directory: Path) -> None:
+    """Each is answered, whichever comes first, and what there was is ended once."""
+    async with far_end(directory) as far, far.control() as one, far.control() as two:
+        is_(TrainGrant, await one.open_train(TRAIN))
+        is_(RunGrant, await one.open_run(RunRequest(direction="up", flows=1, seconds=60)))
+        found = [is_(Stopped, each) for each in await asyncio.gather(one.stop(), two.stop())]
+        assert sum(each.trains for each in found) == 1
+
+
+@pytest.mark.asyncio
 async def test_a_silent_caller_loses_its_run(directory: Path) -> None:
     """After 10 s without control, train or flow the place is free; a packet of a train is a sign of life."""
     async with far_end(directory) as far, far.control("a") as mine, far.control("b") as theirs:
@@ -361,6 +372,9 @@ async def test_it_measures_itself_when_nothing_else_is_under_way(directory: Path
         request = RunRequest(direction="up", flows=1, seconds=1)
         await asyncio.sleep(0.5)  # it has begun
         refused = is_(Failed, await control.open_run(request))
+        assert "measuring its own ceiling" in refused.why
+        stream = StreamRequest(transport="tcp", frames_per_second=30, group=60, buffer_s=2, ip_bps=1_000_000)
+        refused = is_(Failed, await control.open_rehearsal(RehearsalRequest(streams=(stream,), seconds=1)))
         assert "measuring its own ceiling" in refused.why
         found = is_(CeilingReport, await measuring)
         assert found.goodput_bps > 100_000_000  # loopback carries far more anywhere; no bound of ours

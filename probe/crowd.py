@@ -1,4 +1,4 @@
-"""Connections that have shown no key yet: how many there may be, and whose goes when there are more.
+"""Connections that have shown no key or token yet: how many there may be, and whose goes beyond that.
 
 Whoever opens connections by the thousand and says nothing takes his own places only: what goes is the oldest
 connection of the network that has most, so that a caller from elsewhere still gets in. Pure: ending a
@@ -7,17 +7,18 @@ connection is the business of whoever brought it.
 
 from __future__ import annotations
 
+import errno
 import ipaddress
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 
-STRANGERS_MAX = 512  # room for 200 callers behind one address that come back at once after a restart
+FULL = {errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM}  # what accepting says where one must go
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class Stranger:
-    """A connection without a key so far. `end` cuts it; `network` is where it comes from."""
+    """A connection without a key or token so far. `end` cuts it; `network` is where it comes from."""
 
     network: str
     end: Callable[[], object]
@@ -26,7 +27,7 @@ class Stranger:
 class Crowd:
     """All strangers, oldest first."""
 
-    def __init__(self, most: int = STRANGERS_MAX) -> None:
+    def __init__(self, most: int) -> None:
         self._most = most
         self._all: dict[Stranger, None] = {}
         self._of: Counter[str] = Counter()
