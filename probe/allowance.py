@@ -16,7 +16,7 @@ Pure: times are Unix nanoseconds that the caller hands in. Imports store, the sc
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta, tzinfo
 from random import Random
@@ -54,6 +54,15 @@ class Purse:
     month_ns: int  # when the month of `spent` began
     spent: dict[str, int] = field(default_factory=dict)
     _moved: dict[str, tuple[int, int]] = field(default_factory=dict, init=False)
+    _before: tuple[int, dict[str, int]] = field(default=(0, {}), init=False)  # another month and its `spent`
+
+    def learn(self, spent: Mapping[str, int], *, now_ns: int, where: tzinfo) -> None:
+        """Go by this time zone, and take over what the record has of the month of `now_ns`, unless more is
+        known of it here: the record may lag behind.
+        """
+        self.where = where
+        for handoff, count_bytes in spent.items():
+            self.spent[handoff] = max(count_bytes, self.spent_bytes(handoff, now_ns=now_ns))
 
     def charge(self, handoff: str, count_bytes: int, *, now_ns: int, up_ratio: float = 0.5) -> None:
         """Add to what `handoff` spent; `up_ratio` of it went up."""
@@ -69,8 +78,10 @@ class Purse:
     def spent_bytes(self, handoff: str, *, now_ns: int) -> int:
         """What `handoff` spent in the month of `now_ns`."""
         month_ns = month_start_ns(now_ns, where=self.where)
-        if month_ns != self.month_ns:
-            self.month_ns, self.spent = month_ns, {}
+        if month_ns != self.month_ns:  # a clock that is set there and back finds what was spent before
+            last = self.month_ns, self.spent
+            self.month_ns, self.spent = self._before if self._before[0] == month_ns else (month_ns, {})
+            self._before = last
         return self.spent.get(handoff, 0)
 
 

@@ -11,6 +11,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, Coroutine, Iterable
 from dataclasses import dataclass, field
 from datetime import tzinfo
+from functools import partial
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -53,15 +54,15 @@ class Soaks:
         """Those that have begun and not ended."""
         return tuple(one for one in self.begun if one.started_unix_ns <= now_ns < one.ends_unix_ns)
 
-    def work(self, site: Site) -> list[Coroutine[Any, Any, None]]:
+    def work(self, site: Site) -> list[Callable[[], Coroutine[Any, Any, None]]]:
         """What there is to do under this site file: end what has begun, and begin what is due."""
         trains = {(train.handoff, train.endpoint): train for train in site.trains}
         where = zone(site.timezone)
         open_ = [one for one in self.begun if _key(one) not in self.done]
         return [
-            *(self._finish(one) for one in open_),
+            *(partial(self._finish, one) for one in open_),
             *(
-                self._keep_to(plan, trains[plan.handoff, plan.endpoint], where)
+                partial(self._keep_to, plan, trains[plan.handoff, plan.endpoint], where)
                 for plan in site.soaks
                 if (plan.handoff, plan.endpoint) in trains
             ),
@@ -95,7 +96,8 @@ class Soaks:
         """From when on another may begin: in a slot that has had one, and over one that goes, none does."""
         path = (plan.handoff, plan.endpoint)
         own = [one for one in self.begun if (one.handoff, one.endpoint) == path]
-        ends = [next(slots_from(plan, one.started_unix_ns, where=where)).end_ns for one in own]
+        slots = (next(slots_from(plan, one.started_unix_ns, where=where), None) for one in own)
+        ends = (slot.end_ns for slot in slots if slot is not None)
         return max([self.book.clock.unix_ns(), *ends, *(one.ends_unix_ns for one in own)])
 
     async def _finish(self, begun: SoakBegun) -> None:

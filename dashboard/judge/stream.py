@@ -26,7 +26,7 @@ from dashboard.judge.changes import Change
 from dashboard.judge.clean import Chance
 from dashboard.judge.comparable import HISTORY_S as HISTORY_S  # for those who read the records
 from dashboard.judge.comparable import History, gather
-from dashboard.judge.evidence import Span
+from dashboard.judge.evidence import Span, by_handoff
 from dashboard.judge.freezes import OUTAGE_S, frozen, headroom_of
 from dashboard.judge.layers import rate_text
 from dashboard.judge.uplinks import Shares
@@ -160,13 +160,20 @@ def check(
     out, are looked for if `thorough`, else only the smallest change. Rules in `ignoring` leave no record
     out, to show what they do.
     """
-    kept = [*runs], [*spans], [*stalls]
+    of_runs, of_spans, of_stalls = by_handoff(runs), by_handoff(spans), by_handoff(stalls)
 
     @cache
     def line(handoff: str) -> Line:
         return Line(
             history=gather(
-                plan, *kept, now_unix_ns=now_unix_ns, zone=zone, handoff=handoff, ignoring=ignoring
+                plan,
+                of_runs.get(handoff, ()),
+                of_spans.get(handoff, ()),
+                of_stalls.get(handoff, ()),
+                now_unix_ns=now_unix_ns,
+                zone=zone,
+                handoff=handoff,
+                ignoring=ignoring,
             ),
             bucket=(buckets or {}).get(handoff),
             upload_adds_ms=(upload_adds_ms or {}).get(handoff),

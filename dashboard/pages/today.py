@@ -182,7 +182,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         now_ns=now_ns,
     )
     limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
-    planned, own = [], history.by_handoff(records)
+    planned, own = [], evidence.by_handoff(records)
     for plan in site.plans:
         mine = own.get(plan.handoff, [])
         check = history.answer(reader, site, plan, mine, now_unix_ns=now_ns, limits=limits)

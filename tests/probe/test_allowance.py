@@ -12,6 +12,7 @@ from probe.allowance import (
     TRAIN_PAYLOAD_BYTES,
     Allowance,
     CostLine,
+    Purse,
     Thin,
     Thinning,
     may_start,
@@ -352,3 +353,18 @@ def test_campaigns_are_set_aside_by_their_days() -> None:
         for text in ("2026-06-01 00:00", "2026-06-14 23:00", "2026-06-20 00:00")
     ]
     assert [2500 * MB, 1250 * MB, 0] == found
+
+
+def test_a_clock_that_is_set_to_another_month_and_back_forgets_nothing_spent() -> None:
+    november_ns, december_ns = (moment_ns(f"2026-{month}-15 12:00") for month in ("11", "12"))
+    purse = Purse(where=UTC, month_ns=month_start_ns(november_ns, where=UTC), spent={"A": 70})
+    purse.charge("A", 5, now_ns=december_ns)
+    assert [purse.spent_bytes("A", now_ns=at_ns) for at_ns in (november_ns, december_ns)] == [70, 5]
+
+
+def test_a_record_that_lags_behind_takes_nothing_off() -> None:
+    """Read with another site file while what was measured waits for a full disk."""
+    now_ns = moment_ns("2026-11-15 12:00")
+    purse = Purse(where=UTC, month_ns=month_start_ns(now_ns, where=UTC), spent={"A": 70})
+    purse.learn({"A": 60, "B": 9}, now_ns=now_ns, where=UTC)
+    assert [purse.spent_bytes(name, now_ns=now_ns) for name in "AB"] == [70, 9]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 from probe.running import _left
 from probe.soaks import stored
 from store.clock import NS_PER_S, Clock
 from store.records import Gap, Standing, TrainSpan
-from store.site import Method, RunPlan, Site, WindowKind
+from store.site import Method, RunPlan, Site, Times, WindowKind
 from store.soaks import Kept, Soak, SoakBegun
 from store.writer import Writer
 from tests.probe.jumping import run_from, unhurried
@@ -124,6 +125,24 @@ def test_a_soak_that_the_site_no_longer_plans_ends_as_planned() -> None:
     begun, soaks = of(stores)
     assert len(begun) == len(soaks) == 1
     assert soaks[0].watched_s > DAY_S - 60
+
+
+def test_a_plan_whose_dates_were_over_before_a_soak_began() -> None:
+    """The site file was changed since: no slot of the plan is as late as the soak, and the daemon goes on."""
+    times = Times(weekdays=frozenset(), dates=frozenset({date(2026, 5, 1)}), from_minute=0, to_minute=0)
+    stores = lived(planned(PLAN), (2.2, 0))
+
+    async def live(clock: Clock) -> None:
+        changed = planned(replace(PLAN, times=times))
+        async with alive(clock, changed, soaks=stores.soaks(), kept=stores.read) as life:
+            stores.all.append(life.store)
+            await asyncio.sleep(DAY_S)
+
+    with unhurried():
+        run_from(START_NS + 3 * DAY_S * NS_PER_S, live)
+    begun, soaks = of(stores)
+    assert [len(begun), len(soaks)] == [1, 1]
+    assert len(stores.all[-1].of(TrainSpan)) >= DAY_S // 60 - 1
 
 
 def test_a_store_that_cannot_be_read_is_asked_again() -> None:
