@@ -20,7 +20,7 @@ _HEADINGS = ("Hour", "Up Mb/s", "Down Mb/s", "RTT p50 ms", "RTT p95 ms", "Loss %
 def side_by_side(found: Compared) -> str:
     """A line an hour, old before new; the cost of the overlap last."""
     names, days = f"{found.old.name} / {found.new.name}", f"{found.first_day} to {found.last_day}"
-    rows = [_HEADINGS]
+    rows: list[tuple[str, ...]] = [_HEADINGS]
     for hour, (old, new) in enumerate(found.hours):
         pairs = zip(_cells(old), _cells(new), strict=True)
         rows.append((f"{hour:02d}-{(hour + 1) % 24:02d}", *(f"{a} / {b}" for a, b in pairs)))
