@@ -438,14 +438,14 @@ def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
 
 
 def _seen(history: History) -> str:
-    """How often the line stalled, or the bound that none supports."""
+    """How often the trains stalled, or the bound that none supports."""
     if not history.stalls:
         return (
             f"{_span(history.train_s)} of trains saw no stall, which supports fewer than "
             f"{math.ceil(history.per_hour(3) * 100) / 100:g} an hour"
         )
     return (
-        f"the line stalled {_counted(history.stalls, 'time')} in {_span(history.train_s)} of trains, "
+        f"the trains stalled {_counted(history.stalls, 'time')} in {_span(history.train_s)} of trains, "
         f"{_few(history.per_hour(history.stalls))} an hour"
     )
 
@@ -496,8 +496,8 @@ def _unknown(history: History) -> list[_Part]:
     missing = []
     if history.floor.bps is None:
         because = (
-            f"no valid rate run up from {history.hours} in the last four weeks: let the probe run through "
-            "those hours, or start `linebook run rate --direction up` in them"
+            f"no valid rate run up from {history.hours} in the last four weeks: let the schedule's runs go "
+            "through those hours; one that somebody asks for does not count"
         )
         missing.append(_Part(answer=Answer.UNKNOWN, code="no_runs", because=because))
     if not history.train_s:
