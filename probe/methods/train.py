@@ -36,7 +36,7 @@ from probe.control import Control
 from probe.linux import clock_state, timestamps
 from probe.rate_outcome import Moved
 from probe.reach import Reach
-from probe.train_outcome import STALL_NS, Outcome, Silence, Tally
+from probe.train_outcome import STALL_NS, Outcome, Silence, Tally, unwrapped
 from probe.train_samples import Sampled, Sampler, sample_of
 from probe.wire import control as wire
 from probe.wire import stamp_tlv
@@ -364,6 +364,9 @@ class TrainSession:
     def _take_transmit_stamps(self, sock: socket.socket, now_ns: int) -> None:
         for counter, stamp_unix_ns in timestamps.transmit_stamps(sock):
             at_ns = self.wall.monotonic_of(stamp_unix_ns, now_ns=now_ns)
+            counter = unwrapped(
+                counter, near=self._tally.after - self._counted_from
+            )  # the kernel's has 32 bits
             self._tally.restamp(self._counted_from + counter, at_ns)
 
     def _read(self) -> None:

@@ -460,6 +460,22 @@ def test_a_stamp_from_before_the_clock_was_set(step_s: float) -> None:
     )
 
 
+def test_the_kernels_count_of_stamps_wraps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """SOF_TIMESTAMPING_OPT_ID counts in 32 bits (kernel documentation, networking/timestamping, 1.3.4): at
+    50 packets/s three years in one session."""
+    tally = Tally(spacing_ns=S // 50, waiting_ns=S)
+    tally.sent(10 * S)
+    where, clock = reach(NOBODY, port=1), Clock()
+    control = Control(where, clock=clock)
+    session = TrainSession(control, where, clock, tally=tally, per_second=50, packet_bytes=128)
+    session.wall.ahead_ns = 0
+    session._counted_from = tally.after - (1 << 32)
+    monkeypatch.setattr(train.timestamps, "transmit_stamps", lambda _: [((1 << 32) - 1, 10 * S + 5000)])
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        session._take_transmit_stamps(sock, 10 * S + 9000)
+    assert tally.sent_at(0) == 10 * S + 5000
+
+
 NOBODY = keys.Invitation(host="127.0.0.1", port=1, flow_port=2, key=bytes(32), pin=bytes(32))
 
 
