@@ -469,8 +469,8 @@ def test_the_kernels_count_of_stamps_wraps(monkeypatch: pytest.MonkeyPatch) -> N
     control = Control(where, clock=clock)
     session = TrainSession(control, where, clock, tally=tally, per_second=50, packet_bytes=128)
     session.wall.ahead_ns = 0
-    session._counted_from = tally.after - (1 << 32)
-    monkeypatch.setattr(train.timestamps, "transmit_stamps", lambda _: [((1 << 32) - 1, 10 * S + 5000)])
+    session._counted_from = -(1 << 32)
+    monkeypatch.setattr(train.timestamps, "transmit_stamps", lambda _: [(0, 10 * S + 5000)])
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         session._take_transmit_stamps(sock, 10 * S + 9000)
     assert tally.sent_at(0) == 10 * S + 5000
