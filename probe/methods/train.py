@@ -32,7 +32,7 @@ from probe import circumstances, standing
 from probe.answering import OUTAGE_NS, RESTARTED, Answering
 from probe.circumstances import Look, Traffic
 from probe.clock_judge import STEP_NS
-from probe.control import Control
+from probe.control import NO_WAY, Control
 from probe.linux import clock_state, timestamps
 from probe.rate_outcome import Moved
 from probe.reach import Reach
@@ -194,7 +194,7 @@ class TrainSession:
         self.since_ns = 0  # since when replies come without a break as long as an outage; 0 before the first
         self.knocked_ns: list[int] = []  # when packets came that the endpoint sent of its own accord
         self.lateness_ns: list[int] = []
-        self.refused: str | None = None
+        self.refused: OSError | None = None
         self.refused_since_ns = 0
         self.disturbed = False  # slots were refused or missed since somebody took this back
         self.slept = asyncio.Event()  # the host slept, and nothing is sent or taken any more
@@ -354,7 +354,7 @@ class TrainSession:
     def _refuse(self, error: OSError, now_ns: int) -> None:
         if self.refused is None:
             self.refused_since_ns = now_ns
-        self.refused = error.strerror or str(error)
+        self.refused = error
         self.disturbed = True
         if self._sock is not None:  # whether the kernel counted a refused packet is its secret: count anew
             timestamps.transmit_stamps(self._sock)
@@ -461,8 +461,8 @@ async def run(
         finally:
             session.close()
     if not session.sent:
-        why = f"this host's kernel refused every packet ({session.refused or 'it was never on time'})"
-        return where.failed(WHAT, why, Owner.HOUSE, started_unix_ns=started_unix_ns)
+        why, whose = _refusal(session.refused)
+        return where.failed(WHAT, why, whose, started_unix_ns=started_unix_ns)
     return _run_of(plan, where, session, tally, counts, known=known, now_ns=clock.monotonic_ns())
 
 
@@ -722,8 +722,8 @@ class _Keeper:
         """Ask the endpoint when it has been silent for long; why the train cannot go on, when it cannot."""
         session, now_ns = self._session, self._session.wall.read()
         if session.refused is not None and now_ns - session.refused_since_ns >= ASK_AFTER_S * NS_PER_S:
-            why = f"this host's kernel refuses every packet ({session.refused})"
-            return self._where.failed(WHAT, why, Owner.HOUSE, started_unix_ns=self._clock.unix_ns())
+            why, whose = _refusal(session.refused)
+            return self._where.failed(WHAT, why, whose, started_unix_ns=self._clock.unix_ns())
         heard_ns = session.heard_ns
         if now_ns - heard_ns < ASK_AFTER_S * NS_PER_S or now_ns < self._next_ask_ns:
             return None
@@ -885,6 +885,13 @@ async def _ended(session: TrainSession, within_s: float) -> wire.TrainCounts | N
         async with asyncio.timeout(within_s):
             return await session.end()
     return None
+
+
+def _refusal(error: OSError | None) -> tuple[str, Owner]:
+    """Why no packet left, and who must act."""
+    said = "it was never on time" if error is None else error.strerror or str(error)
+    whose = Owner.UNKNOWN if error is not None and error.errno in NO_WAY else Owner.HOUSE
+    return f"this host's kernel refused every packet ({said})", whose
 
 
 def schedule_reasons(lateness_ns: list[int], *, disturbed: bool, spacing_ns: int) -> list[str]:

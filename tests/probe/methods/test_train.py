@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
+import os
 import random
 import socket
 import time
@@ -138,20 +139,21 @@ async def bent(far: Far, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Bent]
 class Fickle(socket.socket):
     """A socket whose host refuses to send some packets, as a firewall of the host does (EPERM)."""
 
+    because: ClassVar[int] = errno.EPERM
     sends: ClassVar[int] = 0
     refused: ClassVar[range] = range(0)
 
     def sendto(self, *arguments: object) -> int:  # type: ignore[override]
         Fickle.sends += 1
         if Fickle.sends - 1 in Fickle.refused:
-            raise PermissionError(errno.EPERM, "Operation not permitted")
+            raise OSError(Fickle.because, os.strerror(Fickle.because))
         return super().sendto(*arguments)  # type: ignore[call-overload, no-any-return]
 
 
 @pytest.fixture
 def fickle(monkeypatch: pytest.MonkeyPatch) -> type[Fickle]:
     monkeypatch.setattr(socket, "socket", Fickle)
-    Fickle.sends, Fickle.refused = 0, range(0)
+    Fickle.sends, Fickle.refused, Fickle.because = 0, range(0), errno.EPERM
     return Fickle
 
 
@@ -747,16 +749,23 @@ class TestKeep:
         assert not any(isinstance(record, Gap) for record in kept.records)
         assert {span.reasons for span in kept.spans} == {()}
 
-    async def test_a_host_that_refuses_every_packet(self, tmp_path: Path, fickle: type[Fickle]) -> None:
-        """The train fails, after it has delivered what it has."""
+    @pytest.mark.parametrize(
+        ("because", "whose"), [(errno.EPERM, Owner.HOUSE), (errno.ENETUNREACH, Owner.UNKNOWN)]
+    )
+    async def test_a_host_that_refuses_every_packet(
+        self, tmp_path: Path, fickle: type[Fickle], because: int, whose: Owner
+    ) -> None:
+        """The train fails, after it has delivered what it has. A route that went, with a carrier or a lease,
+        may be the line's doing as well as the house's."""
         async with far_end(tmp_path) as far:
             kept = Kept(far.reaches["a"])
             await asyncio.sleep(0.5)
+            fickle.because = because
             fickle.refused = range(fickle.sends, 10_000)
             found = await kept.task
         assert isinstance(found, Failed)
-        assert found.whose is Owner.HOUSE
-        assert "Operation not permitted" in found.why
+        assert found.whose is whose
+        assert os.strerror(because) in found.why
         assert sum(span.lost for span in kept.spans) == 0
 
     async def test_no_endpoint(self) -> None:
