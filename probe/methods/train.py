@@ -29,7 +29,7 @@ from statistics import median
 from typing import Any
 
 from probe import circumstances, standing
-from probe.answering import OUTAGE_NS, RESTARTED, Answering
+from probe.answering import DOUBT_S, OUTAGE_NS, RESTARTED, Answering
 from probe.circumstances import Look, Traffic
 from probe.clock_judge import STEP_NS
 from probe.control import NO_WAY, Control
@@ -510,7 +510,8 @@ async def keep(plan: TrainPlan, where: Reach, clock: Clock, deliver: Deliver) ->
     """A train without end. Delivers a span's record once it is final, every stall once it is over, and once a
     second whether replies come.
 
-    Spans begin at multiples of `span_s` of Unix time; one is final `waiting_s` after its end. Only a
+    Spans begin at multiples of `span_s` of Unix time; one is final `waiting_s` after its end, or, as long as
+    nobody can tell line and endpoint apart, up to `DOUBT_S` later. Only a
     session that cannot be opened, and a host that refuses every packet, end the train. Without replies it
     goes on sending and asks the endpoint from time to time: its counts say where packets went, and when it
     does not know the train any more, a new session is opened. Cancelled, it delivers the span begun. When
@@ -610,6 +611,8 @@ class _Keeper:
         self._cut(now_ns)
         self._sample(now_ns)
         while self._closed and now_ns >= self._closed[0].ended_ns + self._waiting_s * NS_PER_S:
+            if self._in_doubt(self._closed[0], now_ns):
+                break
             self._finish_span(self._closed.pop(0))
         self._tell_so_far(now_ns)
 
@@ -737,6 +740,8 @@ class _Keeper:
             await session.rebind()  # it lives and hears nothing: its address may have changed, or ours
         elif self._control.refusal is not None and self._control.refusal.code == "unknown":
             return await self._renew()
+        elif found.whose is Owner.ENDPOINT:
+            self._mark_away(heard_ns)
         return None
 
     async def _renew(self) -> Failed | None:
@@ -760,10 +765,21 @@ class _Keeper:
         new.start()
         return None
 
+    def _in_doubt(self, span: _OpenSpan, now_ns: int) -> bool:
+        """Whether it may still show that the endpoint was away in this span, and not the line: nothing came
+        since, and the endpoint did not say that it was there. After `DOUBT_S` of that nobody waits."""
+        session, (failed, asked_ns) = self._session, self._asked
+        silent = session.heard_ns < span.ended_ns and not span.away
+        answered = failed is None and asked_ns == session.heard_ns
+        return silent and not answered and now_ns - session.heard_ns < DOUBT_S * NS_PER_S
+
+    def _mark_away(self, heard_ns: int) -> None:
+        for span in (*self._closed, self._open):
+            span.away |= span.ended_ns == 0 or span.ended_ns > heard_ns
+
     def _excuse(self, heard_ns: int, now_ns: int) -> None:
         """Put on record that the endpoint was away, so that its silence is not held against the line."""
-        for span in (*self._closed, self._open):
-            span.restarted |= span.ended_ns == 0 or span.ended_ns > heard_ns
+        self._mark_away(heard_ns)
         unix_of = self._session.wall.unix_of
         self._deliver_gap(unix_of(heard_ns), unix_of(now_ns), RESTARTED)
 
@@ -833,7 +849,7 @@ class _OpenSpan:
     after: int = 0
     lateness_ns: list[int] = field(default_factory=list)
     disturbed: bool = False
-    restarted: bool = False
+    away: bool = False  # the endpoint was, for a part of it at least
     stepped_ns: int = 0
     looked: bool = False
     known: Circumstances | None = None  # what else was true, once it has been looked at
@@ -841,7 +857,7 @@ class _OpenSpan:
     def reasons(self, spacing_ns: int) -> tuple[str, ...]:
         """Why it may not speak about the line."""
         found = schedule_reasons(self.lateness_ns, disturbed=self.disturbed, spacing_ns=spacing_ns)
-        if self.restarted:
+        if self.away:
             found.append("endpoint_restarted")
         if self.stepped_ns > STEP_NS:
             found.append("clock_step")

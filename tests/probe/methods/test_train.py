@@ -698,6 +698,36 @@ class TestKeep:
         assert (kept.spans[-1].reasons, kept.spans[-1].lost) == ((), 0)
         assert kept.stalls == []
 
+    @pytest.mark.parametrize("silent", [False, True])
+    async def test_an_endpoint_that_is_away_for_several_spans(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, silent: bool
+    ) -> None:
+        """A host that starts again takes longer than a minute and its replies' time. None of it counts as
+        loss, whether the host refuses connections meanwhile or does not answer at all."""
+        for name, value in {"ASK_AFTER_S": 0.3, "ASK_EVERY_S": 0.3, "WAITING_S": (0.2, 10.0)}.items():
+            monkeypatch.setattr(train, name, value)
+        port, counts, there = free_ports()[0], TrainSession.counts, asyncio.Event()
+
+        async def unheard(self: TrainSession) -> wire.TrainCounts | Failed:
+            if there.is_set() or not silent:
+                return await counts(self)
+            return Failed(what="run train", why="it did not answer in time", whose=Owner.UNKNOWN)
+
+        monkeypatch.setattr(TrainSession, "counts", unheard)
+        invitation = await asyncio.to_thread(keys.invite, tmp_path, address=f"127.0.0.1:{port}")
+        listen = f"127.0.0.1:{port}"
+        async with service.opened(tmp_path, listen=listen, clock=Clock()):
+            kept = Kept(reach(invitation, port=port))
+            await asyncio.sleep(0.5)
+        await asyncio.sleep(3)
+        async with service.opened(tmp_path, listen=listen, clock=Clock()):
+            there.set()
+            await kept.until(lambda: bool(kept.spans) and kept.spans[-1].sent == kept.spans[-1].received)
+            await kept.end()
+        silence = [span for span in kept.spans if span.received == 0]
+        assert len(silence) >= 2
+        assert {span.reasons for span in kept.spans if span.lost} == {("endpoint_restarted",)}
+
     async def test_a_silence_is_said_while_it_lasts(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
