@@ -32,6 +32,7 @@ from store import schema, thinning
 from store.chain import Chain
 from store.clock import NS_PER_S, Clock
 from store.errors import DatabaseMistake, StoreTrouble
+from store.new_file import create
 from store.records import Failed, Gap, Owner, Record, Thinned, TrainSpan
 from store.rollup import Rollup
 from store.rows import Row, row_of
@@ -157,6 +158,8 @@ class Writer:
         with ExitStack() as undo:
             lock = _locked(path)
             undo.callback(os.close, lock)
+            with suppress(OSError):  # it is there already, or SQLite says what is wrong
+                os.close(create(path, 0o644))
             try:
                 connection = connect(path, check_same_thread=False)
                 undo.callback(connection.close)
@@ -472,7 +475,9 @@ def _locked(path: Path) -> int:
     """A file descriptor that holds the lock beside the database. Raises DatabaseMistake."""
     beside = path.with_name(f"{path.name}.lock")
     try:
-        lock = os.open(beside, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        with suppress(FileExistsError):
+            os.close(create(beside, 0o644))
+        lock = os.open(beside, os.O_RDWR | os.O_CLOEXEC)
     except OSError as error:
         raise DatabaseMistake(f"{path} cannot be opened: {error.strerror}") from None
     try:

@@ -17,6 +17,7 @@ from dashboard.judge import layers
 from dashboard.judge.layers import rate_text
 from store.house import Cable, HouseHop, HousePath
 from store.layers import Layer, tcp_framing
+from store.quantities import port_rate
 from store.records import Direction, RateRun
 from store.site import Handoff
 
@@ -296,12 +297,7 @@ def _turned_down(weakest: HopJudged) -> Iterable[str]:
 
 def _port_text(hop: HouseHop) -> str:
     length = "" if hop.length_m is None else f", {hop.length_m:g} m"
-    return f"{_plain(hop.port_rate_bps)} over {hop.cable}{length}"
-
-
-def _plain(rate_bps: int) -> str:
-    """A port's rate without zeros: ``1 Gb/s``, ``2.5 Gb/s``, ``100 Mb/s``."""
-    return f"{rate_bps / 1e9:g} Gb/s" if rate_bps >= 1e9 else f"{rate_bps / 1e6:g} Mb/s"
+    return f"{port_rate(hop.port_rate_bps)} over {hop.cable}{length}"
 
 
 def _mbps(rate_bps: int) -> str:

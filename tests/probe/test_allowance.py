@@ -16,7 +16,6 @@ from probe.allowance import (
     Thin,
     Thinning,
     may_start,
-    megabytes,
     month_start_ns,
     monthly_cost,
     packet_at_ip,
@@ -30,6 +29,7 @@ from probe.schedule import runs_in
 from store import default_schedule
 from store.clock import NS_PER_S, zone
 from store.default_schedule import ScheduleClass, class_of
+from store.quantities import size_text
 from store.records import Direction
 from store.site import EVENINGS, CampaignPlan, Card, EndpointRef, Handoff, Site, Where
 from tests.probe.sites import INVITATION, handoff, run_plan, site, train_plan
@@ -137,7 +137,7 @@ def test_a_small_lines_whole_schedule() -> None:
     assert [4 * GB + 666 * MB, 194 * MB, 18 * GB, 28 * GB + 125 * MB] == [
         pytest.approx(cost, abs=MB) for cost in lines.values()
     ]
-    assert "49.6 GB" == megabytes(sum(at_128.values()))
+    assert "49.6 GB" == size_text(sum(at_128.values()))
 
 
 def test_an_open_lines_whole_schedule() -> None:
@@ -292,13 +292,6 @@ def test_the_fact_for_a_notice() -> None:
         "4 slots has its run"
     ) == at.said()
     assert not standing(None, spent_bytes=TB).warns
-
-
-@pytest.mark.parametrize(
-    ("count", "text"), [(999_600_000, "1 GB"), (999_400_000, "999 MB"), (999, "999 bytes")]
-)
-def test_bytes_as_a_person_reads_them(count: int, text: str) -> None:
-    assert text == megabytes(count)
 
 
 def test_of_each_row_of_slots_one_at_random_has_its_run() -> None:
