@@ -166,7 +166,7 @@ class TestUsage:
         ("words", "says"),
         [
             (("events", "S", "--from", "0001-01-01"), "--from: '0001-01-01' is not a date"),
-            (("findings", "S", "--to", "9999-12-31"), "in a year from 2000 to 2199"),
+            (("findings", "S", "--to", "9999-12-31"), "in a year from 1970 to 2199"),
             (("samples", "S", "--from", "9999-12-31T00:00"), "--from: "),
             (("compare", "S", "--to", "0001-01-02"), "--to: "),
             (("ticket", "S", "T-1", "--opened", "0001-01-01T00:00"), "--opened: "),

@@ -159,7 +159,10 @@ def test_an_issued_statement_is_frozen(
     ("words", "says"),
     [
         (["statement", "SITE", "--month", "2099-01", "--issue"], "A-2099-01 is not over yet"),
-        (["statement", "SITE", "--month", "2999-01"], "not a month like 2026-11, in a year from 2000 to 2199"),
+        (
+            ["statement", "SITE", "--month", "2999-01"],
+            "not a month like 2026-11, in a year from 1970 to 2199",
+        ),
         (["statement", "SITE", "--paper", "month.doc"], "--paper: month.doc has no ending of .html, .pdf"),
         (["statement", "SITE", "--month", "2026-13"], "not a month like 2026-11"),
         (["statement", "SITE", "--handoff", "B"], "has no handoff 'B'"),

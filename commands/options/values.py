@@ -80,8 +80,8 @@ def _dated(text: str, read: Callable[[str], _D], what: str) -> _D:
         found = read(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not {what}") from None
-    if not 2000 <= found.year < 2200:  # nanoseconds since 1970 end in 2262
-        raise argparse.ArgumentTypeError(f"{text!r} is not {what}, in a year from 2000 to 2199")
+    if not 1970 <= found.year < 2200:  # nanoseconds since 1970 end in 2262
+        raise argparse.ArgumentTypeError(f"{text!r} is not {what}, in a year from 1970 to 2199")
     return found
 
 
