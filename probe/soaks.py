@@ -16,6 +16,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from probe.answering import DOUBT_S
 from probe.book import Book
 from probe.schedule import next_due, slots_from
 from store.clock import NS_PER_S, zone
@@ -28,7 +29,9 @@ ReadKept = Callable[[SoakBegun], Awaitable[Kept]]
 
 LOOK_BACK_NS = (31 * 86_400 + SOAK_S[1]) * NS_PER_S  # the longest slot, and a soak at its end
 
-_LAST_REPLIES_S = 15  # a span is on record so long after its end: a train waits 10 s for replies at most
+_LAST_REPLIES_S = (
+    15  # a span is on record so long after its end, where it is not in doubt whose a silence was
+)
 _AGAIN_S = 60.0  # when the store could not be written or read
 
 
@@ -102,13 +105,15 @@ class Soaks:
 
     async def _finish(self, begun: SoakBegun) -> None:
         """Make the record once the last span is stored."""
-        last_s = begun.span_s + _LAST_REPLIES_S
-        await self.book.until(begun.ends_unix_ns + last_s * NS_PER_S)
+        due_ns = begun.ends_unix_ns + (begun.span_s + _LAST_REPLIES_S) * NS_PER_S
+        latest_ns = due_ns + round(DOUBT_S * NS_PER_S)
+        await self.book.until(due_ns)
         while True:
             try:
                 await self.book.store.flush()
                 kept = await self.read(begun)
-                break
+                if kept.reaches(begun.ends_unix_ns) or self.book.clock.unix_ns() >= latest_ns:
+                    break
             except StoreTrouble as trouble:
                 self.book.log.warning("soak waits handoff=%s why=%s", begun.handoff, trouble)
             except Exception:  # what was measured is on record, and no other task may go down with this one

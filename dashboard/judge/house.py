@@ -195,21 +195,18 @@ def _cable(hop: HouseHop, errors: Errors | None) -> tuple[State, str]:
 
 def _because(path: HousePath, weakest: HopJudged, handoff: str, needed_bps: int | None) -> str:
     hop = weakest.hop
-    shows = f"{hop.title} ({_port_text(hop)}) shows {_mbps(weakest.best_bps)} of payload at best"
+    said = (
+        f"{path.name} by handoff {handoff}: the weakest hop, {hop.title} ({_port_text(hop)}), shows "
+        f"{_mbps(weakest.best_bps)} of payload at best"
+    )
     if needed_bps is None:
-        return (
-            f"{path.name} by handoff {handoff}: the weakest hop is {shows}; the card states no rate to "
-            "compare."
-        )
+        return f"{said}; the card states no rate to compare."
     if weakest.best_bps < needed_bps:
         return (
-            f"{path.name} by handoff {handoff}: {shows}, less than the {_mbps(needed_bps)} that the contract "
-            f"comes to. What is measured from here is the house's, not the line's."
+            f"{said}, less than the {_mbps(needed_bps)} that the contract comes to. What is measured from "
+            "here is the house's, not the line's."
         )
-    return (
-        f"{path.name} by handoff {handoff}: the weakest hop is {shows}, enough for the {_mbps(needed_bps)} "
-        f"that the contract comes to."
-    )
+    return f"{said}, enough for the {_mbps(needed_bps)} that the contract comes to."
 
 
 def _seen(weakest: HopJudged, runs: Sequence[RateRun]) -> str | None:

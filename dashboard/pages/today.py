@@ -29,6 +29,7 @@ from dashboard.pages.events import CaseEntry
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.now import NowPart
+from dashboard.pages.recorded import Recorded
 from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment, ms, path, span
 from dashboard.planned import AHEAD_S, Planned
 from store import case_words, fault_log, jsonform
@@ -311,10 +312,8 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
         show=_show_chart(found),
         runs=runs.table(
             found.runs,
+            Recorded(where=found.zone, most=MOST_RUNS, corrections=found.corrections),
             caption="Latest rate runs, newest first",
-            where=found.zone,
-            most=MOST_RUNS,
-            corrections=found.corrections,
         )
         if found.runs
         else None,

@@ -166,6 +166,27 @@ def test_a_store_that_cannot_be_read_is_asked_again() -> None:
     assert len(asked) == 3
 
 
+def test_a_last_span_that_is_still_in_doubt_is_waited_for() -> None:
+    """The line fell silent before the end, and whose that was is not told yet: no gap is made of it."""
+    stores, asked = Stores(), []
+
+    async def read(begun: SoakBegun) -> Kept:
+        asked.append(begun)
+        kept = await stores.read(begun)
+        doubted = kept.spans if len(asked) > 5 else kept.spans[:5]
+        return Kept(spans=doubted, stalls=(), gaps=())
+
+    async def live(clock: Clock) -> None:
+        begun = replace(samples.soak_begun(START_NS), ends_unix_ns=START_NS + 600 * NS_PER_S, span_s=60)
+        async with alive(clock, planned(), soaks=[begun], kept=read) as life:
+            stores.all.append(life.store)
+            await asyncio.sleep(1500)
+
+    run_from(START_NS, live)
+    _, [soak] = of(stores)
+    assert (soak.watched_s, soak.gaps) == (600, ())
+
+
 def test_what_the_database_has_of_it(tmp_path: Path) -> None:
     """A database gives back what a soak is made of, and says what has begun and what is done."""
     begun, minute_ns = samples.soak_begun(DAY_S * NS_PER_S), 60 * NS_PER_S
