@@ -24,7 +24,7 @@ def main(arguments: list[str] | None = None) -> int:
     if rest:
         options.parser.unknown(rest[0])
     try:
-        return int(options.command(options))
+        return _carried_out(options)
     except UserMistake as mistake:
         sys.stderr.write(f"linebook: {mistake}\n")
         return EXIT_MISTAKE
@@ -36,6 +36,19 @@ def main(arguments: list[str] | None = None) -> int:
         return 0
     except KeyboardInterrupt:
         return EXIT_STOPPED
+
+
+def _carried_out(options: argparse.Namespace) -> int:
+    """What the command's function returns. Raises DatabaseMistake where SQLite cannot go on."""
+    try:
+        return int(options.command(options))
+    except Exception as trouble:
+        sqlite3 = sys.modules.get("sqlite3")  # loaded by the commands that use it, and by help for nothing
+        if sqlite3 is None or not isinstance(trouble, sqlite3.Error):
+            raise
+        from store.schema import unreadable
+
+        raise unreadable(trouble, "the database") from None
 
 
 def parser() -> Parser:

@@ -136,7 +136,7 @@ def command(options: Any) -> int:
         from dashboard.papers import files, shows
 
         show = Show(start_unix_ns=found.show_start_unix_ns, end_unix_ns=found.show_end_unix_ns)
-        told = planned.told(plan, show, checked.check, found, zone(site.timezone))
+        told = planned.told(site, plan, show, checked.check, found)
         sheet = shows.day_sheet(site, told, now_ns=found.started_unix_ns)
         files.write_all(sheet, text_shows.forecast_json(found), options.paper)
     if options.json:

@@ -8,6 +8,7 @@ from commands import answering
 from store import site as sites
 from store.clock import Clock, zone
 from store.errors import UserMistake
+from store.quantities import size_text
 from store.reader import Reader
 from store.site import Handoff, Site
 from store.thinning import Due, Plan
@@ -89,7 +90,7 @@ def _answers(site: Site, handoff: Handoff) -> list[str]:
             cost = allowance.campaign_cost(plan, handoff.card, runs=runs)
             best = judge.at_best(runs, promised=handoff.card.met_ratio)
             said.append(
-                f"Campaign {plan.name}: {plan.question} {best} Together {allowance.megabytes(cost.bytes)} "
+                f"Campaign {plan.name}: {plan.question} {best} Together {size_text(cost.bytes)} "
                 f"({cost.what})."
             )
     return said

@@ -15,7 +15,6 @@ from store.reader import Reader
 
 def check(options: argparse.Namespace) -> int:
     from dashboard import planned, text
-    from dashboard.judge import stream
 
     if options.before is not None:
         from commands import before_show
@@ -34,10 +33,11 @@ def check(options: argparse.Namespace) -> int:
         from dashboard.papers import files, shows
 
         sheet = shows.day_sheet(site, found, now_ns=now_ns)
-        files.write_all(sheet, stream.as_json(found.check), options.paper)
-    answering.print_json(stream.as_json(found.check)) if options.json else print(
-        text.check(plan, found.check)
-    )
+        files.write_all(sheet, planned.as_json(found), options.paper)
+    if options.json:
+        answering.print_json(planned.as_json(found))
+    else:
+        print(text.check(plan, found.check, found.notes))
     return 0
 
 

@@ -95,7 +95,9 @@ def probe(options: argparse.Namespace) -> int:
     site = sites.load(options.site)
     clock, manager, ours = Clock(), _manager(), version()
     log.to_standard_error()
-    writer = Writer.open(site.database, clock=clock, timezone=site.timezone)
+    anew = f"{site.database} is brought up to this version and time zone; measuring begins after that"
+    with manager.starting(anew, tell=answering.say):
+        writer = Writer.open(site.database, clock=clock, timezone=site.timezone)
     try:
         return _until_stopped(
             lambda: running.run(site, clock=clock, writer=writer, manager=manager, version=ours)

@@ -24,6 +24,7 @@ from dashboard import slow, values
 from dashboard.on_disk import OnDisk
 from dashboard.past import Past
 from dashboard.slow import Asked
+from store import schema
 from store.errors import DatabaseMistake, LinebookError
 from store.reader import Reader, ReaderThread
 from store.site import Site
@@ -184,7 +185,7 @@ class _Bench:
             if self._reader is not None:
                 self._reader.close()
                 self._reader = None
-            raise DatabaseMistake(f"{self._database} cannot be read: {error}") from None
+            raise schema.unreadable(error, self._database) from None
 
 
 def _past(cache: Path | None, site: Site) -> Past:

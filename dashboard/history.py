@@ -154,17 +154,24 @@ def check(
     """The answer for a stream plan; `records` hold its comparable hours of four weeks, with `elsewhere` on
     every handoff that the show could go by instead."""
     names = [one.name for one in site.handoffs if one.name == plan.handoff or (elsewhere and _may_carry(one))]
-    kept = [*records]
-    own = [
-        one
-        for name in names
-        for one in evidence.of_line(site, name, (each for each in kept if each.handoff == name))
-    ]
+    outside = _outside(site)
+    runs: list[RateRun] = []
+    spans: list[Span] = []
+    stalls: list[Stall] = []
+    for one in records:  # tens of thousands, gone through once for each plan
+        if one.handoff in names and one.endpoint in outside:
+            match one:
+                case RateRun():
+                    runs.append(one)
+                case Rolled() | TrainSpan():
+                    spans.append(one)
+                case Stall():
+                    stalls.append(one)
     return stream.check(
         plan,
-        runs=_only(RateRun, own),
-        spans=[*_only(Rolled, own), *_only(TrainSpan, own)],
-        stalls=_only(Stall, own),
+        runs=runs,
+        spans=spans,
+        stalls=stalls,
         now_unix_ns=now_unix_ns,
         zone=zone(site.timezone),
         buckets=dict(limits.buckets),
@@ -466,14 +473,6 @@ def _joined(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
         else:
             joined.append((start_ns, end_ns))
     return joined
-
-
-def by_handoff(records: Iterable[Known]) -> dict[str, list[Known]]:
-    """The records of each handoff; those that name none under the empty name."""
-    found: dict[str, list[Known]] = {}
-    for one in records:
-        found.setdefault(one.handoff, []).append(one)
-    return found
 
 
 def _only(kind: type[R], records: Iterable[Known]) -> list[R]:

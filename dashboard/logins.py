@@ -2,7 +2,7 @@
 
 The file lies beside the database, for its own account alone (mode 0600), and holds no password: only what
 argon2id makes of one (RFC 9106, its second recommended setting, which is what the library takes by itself).
-Imports store's errors; knows no request and no session.
+Imports store's errors and new_file; knows no request and no session.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from tempfile import NamedTemporaryFile
 from typing import Any
 
 import argon2
 import msgspec
 
 from store.errors import UserMistake
+from store.new_file import write_private
 
 PASSWORD_LENGTH_MIN = 12  # beside the growing waits; NIST SP 800-63B asks for 8 at least (from memory)
 PASSWORD_BYTES_MAX = 1024  # more would only be work for the hash
@@ -98,15 +98,7 @@ def save(path: Path, logins: Sequence[Login]) -> None:
         ],
     }
     try:
-        with NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as file:
-            try:  # such a file has mode 0600 from its first byte on
-                file.write(msgspec.json.format(msgspec.json.encode(made)) + b"\n")
-                file.flush()
-                os.fsync(file.fileno())
-                Path(file.name).replace(path)
-            except BaseException:
-                Path(file.name).unlink(missing_ok=True)
-                raise
+        write_private(path, msgspec.json.format(msgspec.json.encode(made)).decode() + "\n")
     except OSError as trouble:
         raise UserMistake(f"{path}: cannot be written: {trouble.strerror}") from None
 

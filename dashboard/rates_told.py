@@ -13,12 +13,12 @@ from dashboard import ledgers
 from dashboard.judge.exclusions import Ledger, Rule
 from dashboard.judge.rate_detail import Day, RateDetail
 from dashboard.judge.together import Together
-from dashboard.judge.verdict import RateVerdict
+from dashboard.judge.verdict import RateVerdict, outward
 from dashboard.ledgers import Ledgers
 from dashboard.rate_history import Rates, Version
 from store.clock import local, rfc3339, zone
 from store.jsonform import SCHEMA
-from store.quantities import percent
+from store.quantities import grouped, percent
 from store.site import Site
 
 Json = dict[str, Any]
@@ -169,8 +169,9 @@ def _rule_line(rule: Rule) -> str:
 
 
 def _short(verdict: RateVerdict) -> str:
-    bounds = f", {percent(verdict.bound_low, 1)} to {percent(verdict.bound_high, 1)}" if verdict.n else ""
-    return f"{verdict.word} ({verdict.met} of {verdict.n} reached it{bounds})"
+    low, high = (percent(bound, 1) for bound in outward(verdict.bound_low, verdict.bound_high))
+    bounds = f", {low} to {high}" if verdict.n else ""
+    return f"{verdict.word} ({grouped(verdict.met)} of {grouped(verdict.n)} reached it{bounds})"
 
 
 def _ledger_json(ledger: Ledger) -> Json:

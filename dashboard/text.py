@@ -294,14 +294,14 @@ def bundle_verified(found: Checked, *, what: Path, asked_key: bool) -> str:
     return "\n".join(lines)
 
 
-def check(plan: StreamPlan, found: Check) -> str:
-    """The answer for a stream plan, its deciding reason and the smallest change that helps."""
+def check(plan: StreamPlan, found: Check, notes: Iterable[str]) -> str:
+    """The answer for a stream plan, its deciding reason, the changes that help, and notes on it."""
     lines = [f"{str(found.answer).capitalize()}: {found.because}"]
     if found.smallest_change:
         lines.append(f"Smallest change that helps: {found.smallest_change}")
     if others := [one.text for one in found.options[1:]]:
         lines.append(f"Others: {' '.join(others)}")
-    lines += found.notes
+    lines += notes
     lines += [*_chance(found), *(f"Latency of {name}: {one.because}." for name, one in found.latencies)]
     floor = "none yet" if found.floor_bps is None else mbps(found.floor_bps)
     lines.append(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from store.clock import rfc3339
 from store.house import HouseHop
 from store.jsonform import SCHEMA
+from store.quantities import port_rate
 
 if TYPE_CHECKING:
     from dashboard.judge.house import HopJudged, PathJudged
@@ -42,11 +43,7 @@ def hop_line(found: HopJudged) -> str:
 
 def port(hop: HouseHop) -> str:
     """The port's rate and the cable: ``1 Gb/s, Cat 5e, 62 m``."""
-    rate = (
-        f"{hop.port_rate_bps / 1e9:g} Gb/s"
-        if hop.port_rate_bps >= 1e9
-        else f"{hop.port_rate_bps / 1e6:g} Mb/s"
-    )
+    rate = port_rate(hop.port_rate_bps)
     return f"{rate}, {hop.cable}" + ("" if hop.length_m is None else f", {hop.length_m:g} m")
 
 

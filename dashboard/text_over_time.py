@@ -13,20 +13,27 @@ if TYPE_CHECKING:  # only their values are looked at, and that would load scipy
     from store.terms import Money
 
 _DASH = "-"
+_LEAST = 0.0001  # of a percent of packets: a smaller share is written as less than this
+_HEADINGS = ("Hour", "Up Mb/s", "Down Mb/s", "RTT p50 ms", "RTT p95 ms", "Loss %", "Stalls/h")
 
 
 def side_by_side(found: Compared) -> str:
     """A line an hour, old before new; the cost of the overlap last."""
     names, days = f"{found.old.name} / {found.new.name}", f"{found.first_day} to {found.last_day}"
-    head = f"{'Hour':<6}{'Up Mb/s':>19}{'Down Mb/s':>19}{'RTT p50 ms':>19}{'RTT p95 ms':>19}"
-    lines = [
-        f"{names}, {days}, by hour of the local day; rates are medians of payload.",
-        f"{head}{'Loss %':>19}{'Stalls an hour':>19}",
-    ]
+    rows: list[tuple[str, ...]] = [_HEADINGS]
     for hour, (old, new) in enumerate(found.hours):
         pairs = zip(_cells(old), _cells(new), strict=True)
-        lines.append(f"{hour:02d}-{(hour + 1) % 24:02d} " + "".join(f"{a + ' / ' + b:>19}" for a, b in pairs))
-    return "\n".join([*lines, *overlap(found)])
+        rows.append((f"{hour:02d}-{(hour + 1) % 24:02d}", *(f"{a} / {b}" for a, b in pairs)))
+    if not any(set(row[1:]) - {f"{_DASH} / {_DASH}"} for row in rows[1:]):
+        return "\n".join([f"{names}, {days}: neither was measured in that time.", *overlap(found)])
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return "\n".join(
+        [
+            f"{names}, {days}, by hour of the local day; rates are medians of payload.",
+            *("  ".join(map(str.rjust, row, widths)) for row in rows),
+            *overlap(found),
+        ]
+    )
 
 
 def _cells(side: HourSide) -> tuple[str, ...]:
@@ -35,9 +42,13 @@ def _cells(side: HourSide) -> tuple[str, ...]:
         _number(side.down_bps, 1e6),
         _number(side.rtt_p50_us, 1e3),
         _number(side.rtt_p95_us, 1e3),
-        _DASH if side.loss_ratio is None else f"{side.loss_ratio * 100:.2g}",
+        _DASH if side.loss_ratio is None else _loss(side.loss_ratio * 100),
         _number(side.stalls_per_hour, 1),
     )
+
+
+def _loss(percent: float) -> str:
+    return f"<{_LEAST:g}" if 0 < percent < _LEAST else f"{percent:.2g}"
 
 
 def _number(value: float | None, unit: float) -> str:

@@ -16,7 +16,7 @@ Pure: times are Unix nanoseconds that the caller hands in. Imports store, the sc
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta, tzinfo
 from random import Random
@@ -28,7 +28,7 @@ from store.cap import CapState
 from store.clock import NS_PER_S, local
 from store.default_schedule import FLOWS
 from store.layers import IP_BYTES, UDP_BYTES
-from store.quantities import percent
+from store.quantities import percent, size_text
 from store.records import Direction
 from store.site import CampaignPlan, CapCounts, Card, Handoff, Method, RunPlan, Site, Times, TrainPlan
 
@@ -54,6 +54,15 @@ class Purse:
     month_ns: int  # when the month of `spent` began
     spent: dict[str, int] = field(default_factory=dict)
     _moved: dict[str, tuple[int, int]] = field(default_factory=dict, init=False)
+    _before: tuple[int, dict[str, int]] = field(default=(0, {}), init=False)  # another month and its `spent`
+
+    def learn(self, spent: Mapping[str, int], *, now_ns: int, where: tzinfo) -> None:
+        """Go by this time zone, and take over what the record has of the month of `now_ns`, unless more is
+        known of it here: the record may lag behind.
+        """
+        self.where = where
+        for handoff, count_bytes in spent.items():
+            self.spent[handoff] = max(count_bytes, self.spent_bytes(handoff, now_ns=now_ns))
 
     def charge(self, handoff: str, count_bytes: int, *, now_ns: int, up_ratio: float = 0.5) -> None:
         """Add to what `handoff` spent; `up_ratio` of it went up."""
@@ -69,8 +78,10 @@ class Purse:
     def spent_bytes(self, handoff: str, *, now_ns: int) -> int:
         """What `handoff` spent in the month of `now_ns`."""
         month_ns = month_start_ns(now_ns, where=self.where)
-        if month_ns != self.month_ns:
-            self.month_ns, self.spent = month_ns, {}
+        if month_ns != self.month_ns:  # a clock that is set there and back finds what was spent before
+            last = self.month_ns, self.spent
+            self.month_ns, self.spent = self._before if self._before[0] == month_ns else (month_ns, {})
+            self._before = last
         return self.spent.get(handoff, 0)
 
 
@@ -176,16 +187,16 @@ class Allowance:
 
     def purse(self, *, whose: str = "the") -> str:
         """What limits, with its size where there is any."""
-        size = megabytes(self.limit_bytes) if self.limit_bytes else ""
+        size = size_text(self.limit_bytes) if self.limit_bytes else ""
         if self.cap_bytes is None:
             return f"{whose} test allowance{size and f' of {size}'}"
-        cap = megabytes(self.cap_bytes)
+        cap = size_text(self.cap_bytes)
         return f"{f'the {size} that' if size else 'what'} the provider's cap of {cap} leaves for tests"
 
     def said(self) -> str:
         """The sentence for a notice: what is spent, what the month will come to, what is thinned."""
         if self.limit_bytes is None:
-            moved = megabytes(self.spent_bytes)
+            moved = size_text(self.spent_bytes)
             return f"handoff {self.handoff}: tests moved {moved} this month; no allowance is set"
         thinned = {1: "no run is thinned", 0: "no more runs go, trains do"}.get(
             self.thin.one_in, f"one of {self.thin.one_in} slots has its run"
@@ -195,7 +206,7 @@ class Allowance:
         share = percent(self.spent_bytes / self.limit_bytes)
         return (
             f"handoff {self.handoff}: {share} of {self.purse()} are spent; forecast to the {self.month}'s "
-            f"end {megabytes(self.forecast_bytes)}; {thinned}"
+            f"end {size_text(self.forecast_bytes)}; {thinned}"
         )
 
 
@@ -273,13 +284,13 @@ def may_start(handoff: Handoff, found: Allowance, *, cost_bytes: int | None) -> 
     left_bytes = found.limit_bytes - found.spent_bytes - found.trains_bytes
     if left_bytes > 0 and (cost_bytes or 0) <= left_bytes:
         return None
-    left = megabytes(max(0, found.limit_bytes - found.spent_bytes))
+    left = size_text(max(0, found.limit_bytes - found.spent_bytes))
     trains = (
-        f", of which the trains need {megabytes(found.trains_bytes)} until the {found.month} ends"
+        f", of which the trains need {size_text(found.trains_bytes)} until the {found.month} ends"
         if found.trains_bytes
         else ""
     )
-    needs = "" if cost_bytes is None else f" and the run needs about {megabytes(cost_bytes)}"
+    needs = "" if cost_bytes is None else f" and the run needs about {size_text(cost_bytes)}"
     purse = found.purse(whose="this month's")
     if not found.limit_bytes:
         return f"nothing is left of {purse}"
@@ -329,14 +340,6 @@ def month_end_ns(unix_ns: int, *, where: tzinfo) -> int:
     """The instant at which the local month of `unix_ns` ends."""
     first = local(unix_ns, where).date().replace(day=1)
     return midnight_ns((first + timedelta(days=31)).replace(day=1), where=where)
-
-
-def megabytes(count: int) -> str:
-    """Bytes as a person reads them: ``25 MB``, ``49.6 GB``, ``1.26 TB`` (powers of ten)."""
-    for size, unit in ((10**12, "TB"), (10**9, "GB"), (10**6, "MB"), (10**3, "kB")):
-        if count >= 0.9995 * size:  # what three digits round up to the next unit
-            return f"{count / size:.3g} {unit}"
-    return f"{count} bytes"
 
 
 def _lines(site: Site, handoff: Handoff) -> Iterator[CostLine]:

@@ -74,16 +74,19 @@ class Book:
             what, handoff=plan.handoff, endpoint=plan.endpoint, started_unix_ns=started_ns
         )
 
-    def keep(self, record: Record, *, ends: int | None = None) -> None:
-        """Put a record into the store, where it may end a run that was begun.
+    def keep(self, record: Record, *, ends: int | None = None) -> bool:
+        """Put a record into the store, where it may end a run that was begun; whether the store took it.
 
         One that no column can hold is a mistake of ours, for the log.
         """
+        stored = True
         try:
             self.store.append(record, ends=ends)
         except ValueError:
             self.log.exception("record not stored kind=%s", record.kind)
+            stored = False
         self.tell(record)
+        return stored
 
     def keep_event(self, event: Event) -> None:
         """Put an event on record and into the log."""

@@ -50,7 +50,8 @@ _CONNECTIONS = 4  # a waiting question for a report must not hold up the others
 _ANSWER_BYTES_MAX = 8 << 20  # far above the bins of a 15-minute run
 
 _KNOWN_AS = {"paced_runs": "paced runs", "bursts": "bursts"}
-_NO_WAY = {errno.ENETUNREACH, errno.EHOSTUNREACH, errno.ENETDOWN, errno.EHOSTDOWN}
+# nobody can tell whose: a route goes with its carrier, or with a lease that no one renews
+NO_WAY = {errno.ENETUNREACH, errno.EHOSTUNREACH, errno.ENETDOWN, errno.EHOSTDOWN}
 
 T = TypeVar("T")
 
@@ -272,7 +273,7 @@ class Control:
                 return f"nothing listens at {self._where}; does the endpoint run?", Owner.ENDPOINT
             case errno.ETIMEDOUT:
                 return f"{self._where} did not answer in time", Owner.UNKNOWN
-            case number if number in _NO_WAY:
+            case number if number in NO_WAY:
                 return f"there is no way to {self._where} from here ({error.strerror})", Owner.UNKNOWN
             case _ if isinstance(error, aiohttp.ClientConnectorError):
                 return f"no connection to {self._where} ({error.strerror or error})", Owner.UNKNOWN

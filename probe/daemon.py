@@ -78,6 +78,9 @@ _STOPPING_NS = 10 * NS_PER_S  # a train that went no more for longer than a stop
 _LOG = logging.getLogger("probe")
 
 
+Work = Callable[[], Coroutine[Any, Any, None]]
+
+
 class StopMethod(Protocol):
     """Ends at an endpoint whatever this caller has there; a Failed says why that could not be."""
 
@@ -170,7 +173,8 @@ async def prepared(
     if methods is None:
         methods = await asyncio.to_thread(_methods, site.database)
     if spent_bytes is None:
-        spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site)
+        names = [one.name for one in site.handoffs]
+        spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site.database, names)
     purse = Purse(where=where, month_ns=month_ns, spent=dict(spent_bytes))
     book, known = (
         Book(store=writer, purse=purse, clock=clock, log=log, openings=Openings(opened)),
@@ -399,8 +403,7 @@ class Daemon:
         now = self.checks.wanted(self.site, name, stage, why=why)
         self._runs_of(now.plan.handoff).refuse(now.plan, why=why)
         self.book.board.check = now  # at once, so that there is never a second
-        making = self.checks.make(now, self.site, method)
-        self._start(making, name=f"check {name}")
+        self._start(partial(self.checks.make, now, self.site, method), name=f"check {name}")
         self._asked_for(f"check {stage} before {now.title}", why=why, handoff=now.plan.handoff)
         return now
 
@@ -456,7 +459,7 @@ class Daemon:
                 self._asked_trains.pop(path, None)
                 self.book.reached.pop(path, None)  # the next one begins for itself
 
-        self._asked_trains[path] = self._start(go(), name=f"asked train {plan.handoff} {plan.endpoint}")
+        self._asked_trains[path] = self._start(go, name=f"asked train {plan.handoff} {plan.endpoint}")
 
     async def reload(self, site: Site) -> None:
         """Go by another site file. Trains that are the same in both go on, and nothing of them is lost.
@@ -471,12 +474,13 @@ class Daemon:
         for why in campaign.refusals(site, self.sealed):
             raise UserMistake(why)
         reaches, where = reaches_of(site), zone(site.timezone)
-        purse = self.book.purse
-        month_ns = month_start_ns(self.book.clock.unix_ns(), where=where)
-        limited = any(handoff.allowance_bytes is not None for handoff in site.handoffs)
-        spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site) if limited else {}
-        purse.where, purse.month_ns = where, month_ns
-        purse.spent.update(spent_bytes)
+        known = {one.name for one in self.site.handoffs} if site.timezone == self.site.timezone else set()
+        names = [one.name for one in site.handoffs if one.name not in known]
+        if names:
+            now_ns = self.book.clock.unix_ns()
+            month_ns = month_start_ns(now_ns, where=where)
+            spent_bytes = await asyncio.to_thread(_spent_since, month_ns, site.database, names)
+            self.book.purse.learn(spent_bytes, now_ns=now_ns, where=where)
         new = [handoff for handoff in site.handoffs if handoff.name not in self.book.meters]
         if self.methods.count is not None and new:
             now_ns = self.book.clock.unix_ns()
@@ -520,7 +524,7 @@ class Daemon:
         self._watches = [self._keep(openings, name="window hours")]
         self._watches += self._follow_campaigns()
         if self.soaks is not None:
-            self._watches += [self._start(each, name="soak") for each in self.soaks.work(self.site)]
+            self._watches += [self._keep(each, name="soak") for each in self.soaks.work(self.site)]
         if self.methods.link is not None:
             watch_ports = partial(
                 ports.watch, self._first_reaches(), look=self.methods.link, book=self.book, ports=self.ports
@@ -589,11 +593,16 @@ class Daemon:
 
     def _follow_trains(self) -> None:
         wanted = [(train, self.reaches[train.handoff][train.endpoint]) for train in self.site.trains]
+        new = [key for key in wanted if key not in self._trains]
         leaving: dict[tuple[str, str], asyncio.Task[None]] = {}
+        for train, _ in new:  # one that a person asked for makes room
+            if (asked_for := self._asked_trains.get((train.handoff, train.endpoint))) is not None:
+                leaving[train.handoff, train.endpoint] = asked_for
         for key in [key for key in self._trains if key not in wanted]:
-            task = leaving[key[0].handoff, key[0].endpoint] = self._trains.pop(key)
+            leaving[key[0].handoff, key[0].endpoint] = self._trains.pop(key)
+        for task in leaving.values():
             task.cancel()
-        for train, where in wanted:
+        for train, where in new:
             if (train, where) not in self._trains:
                 after = leaving.get((train.handoff, train.endpoint))
                 keeping = partial(self._keep_train, train, where, after=after)
@@ -616,17 +625,20 @@ class Daemon:
         begun = {one.name for one in self.sealed}
         for why in campaign.refusals(self.site, self.sealed):
             self.book.log.error("campaign kept as it began why=%s", why)
-        waiting = [self._begin_campaign(plan) for plan in self.site.campaigns if plan.name not in begun]
-        waiting += [self._seal_campaign(name) for name in self._unsealed]
-        return [self._start(each, name="campaign") for each in waiting]
+        waiting = [
+            partial(self._begin_campaign, plan) for plan in self.site.campaigns if plan.name not in begun
+        ]
+        waiting += [partial(self._seal_campaign, name) for name in self._unsealed]
+        return [self._keep(each, name="campaign") for each in waiting]
 
     async def _begin_campaign(self, plan: CampaignPlan) -> None:
         timezone = self.site.timezone
         await campaign.begins(plan, timezone=timezone, book=self.book)
-        begun = campaign.begin(plan, timezone=timezone, book=self.book, random=self.random)
-        self.sealed.append(begun)
-        self._unsealed.add(begun.name)
-        await self._seal_campaign(begun.name)
+        if all(one.name != plan.name for one in self.sealed):
+            begun = campaign.begin(plan, timezone=timezone, book=self.book, random=self.random)
+            self.sealed.append(begun)
+            self._unsealed.add(begun.name)
+        await self._seal_campaign(plan.name)
 
     async def _seal_campaign(self, name: str) -> None:
         """Let the runs of a campaign come due once it is on the disk, and chained."""
@@ -670,10 +682,7 @@ class Daemon:
                 look=self.methods.look,
                 campaigns=self._campaigns_on(name),
             )
-            plans = [plan for plan in self.site.runs if plan.handoff == name]
-            self._scheduled[name] = _Scheduled(
-                runs=runs, task=self._keep(partial(runs.keep_to, plans), name=f"runs {name}")
-            )
+            self._scheduled[name] = _Scheduled(runs=runs, task=self._keep(runs.keep_to, name=f"runs {name}"))
         return self._scheduled[name].runs
 
     def _first_reaches(self) -> list[Reach]:
@@ -733,23 +742,27 @@ class Daemon:
         except TimeoutError:
             self.book.log.warning("stop not complete within_s=%.1f", STOP_WITHIN_S)
 
-    def _keep(self, work: Callable[[], Coroutine[Any, Any, None]], *, name: str) -> asyncio.Task[None]:
+    def _keep(self, work: Work, *, name: str) -> asyncio.Task[None]:
         """Have this go on for as long as the probe runs, whatever happens in it."""
-        return self._start(self._kept(work, name), name=name)
+        return self._start(work, name=name, again=True)
 
-    async def _kept(self, work: Callable[[], Coroutine[Any, Any, None]], name: str) -> None:
+    def _start(self, work: Work, *, name: str, again: bool = False) -> asyncio.Task[None]:
+        """Have this done; what nobody foresaw in it ends nothing else."""
+        return self._group.create_task(self._done(work, name, again=again), name=name)
+
+    async def _done(self, work: Work, name: str, *, again: bool) -> None:
         while True:
             try:
                 return await work()
             except Exception as error:
+                what = "begins again" if again else "ended"
                 if (why := shortage(error)) is None:
-                    self.book.log.exception("begins again what=%s", name)
+                    self.book.log.exception("%s what=%s", what, name)
                 else:
-                    self.book.log.warning("begins again what=%s why=%s", name, why)
+                    self.book.log.warning("%s what=%s why=%s", what, name, why)
+            if not again:
+                return
             await asyncio.sleep(AGAIN_AFTER_S)
-
-    def _start(self, work: Coroutine[Any, Any, None], *, name: str) -> asyncio.Task[None]:
-        return self._group.create_task(work, name=name)
 
 
 def _answered(stopping: asyncio.Task[Failed | None]) -> bool:
@@ -805,18 +818,12 @@ async def _leave(book: Book) -> None:
         book.log.error("store not flushed why=%s", trouble)
 
 
-def _spent_since(month_ns: int, site: Site) -> dict[str, int]:
-    """What tests moved since then on each handoff that has an allowance. Blocks."""
-    limited = [handoff.name for handoff in site.handoffs if handoff.allowance_bytes is not None]
-    if not limited:
-        return {}
+def _spent_since(month_ns: int, database: Path, handoffs: Iterable[str]) -> dict[str, int]:
+    """What tests moved since then on each of these handoffs. Blocks."""
     from store.reader import Reader
 
-    reader = Reader.open(site.database)
-    try:
-        return {name: reader.spent_bytes(name, month_ns) for name in limited}
-    finally:
-        reader.close()
+    with contextlib.closing(Reader.open(database)) as reader:
+        return {name: reader.spent_bytes(name, month_ns) for name in handoffs}
 
 
 def _methods(database: Path) -> Methods:

@@ -29,6 +29,7 @@ from store import door
 from store.ceilings import VALID_NS, Ceiling, CeilingOf, Key, keys, newest, valid
 from store.clock import Clock, rfc3339
 from store.errors import LinebookError, NotRunning
+from store.quantities import port_rate
 from store.reader import Reader
 from store.records import Carrier, Direction, Failed
 from store.site import Handoff, Method, Site
@@ -103,12 +104,12 @@ def ceiling_check(key: Key, found: Ceiling | None, *, rate_bps: int | None, fact
     right = (
         "to know it before the first rate run"
         if wanted_bps is None
-        else f"{factor:g} times the stated rate: {_mbps(wanted_bps)} or more"
+        else f"{factor:g} times the stated rate: {port_rate(wanted_bps)} or more"
     )
     if found is None:
         return Check(name=name, state=State.UNKNOWN, found="not measured yet", right=right)
     enough = wanted_bps is None or found.carries_bps >= wanted_bps
-    said = f"{_mbps(found.carries_bps)} of payload, measured {rfc3339(found.started_unix_ns)[:10]}"
+    said = f"{port_rate(found.carries_bps)} of payload, measured {rfc3339(found.started_unix_ns)[:10]}"
     return Check(name=name, state=State.RIGHT if enough else State.WRONG, found=said, right=right)
 
 
@@ -117,10 +118,10 @@ def port_check(handoff: Handoff, port: Interface | None) -> Check:
     name, card = f"port of {handoff.name}", handoff.card
     stated_bps = max((card.rate_bps(way) or 0 for way in (Direction.UP, Direction.DOWN)), default=0)
     least_bps = card.port_rate_bps or stated_bps
-    right = f"a wire, full duplex{f', {_mbps(least_bps)} or more' if least_bps else ''}"
+    right = f"a wire, full duplex{f', {port_rate(least_bps)} or more' if least_bps else ''}"
     if port is None:
         return Check(name=name, state=State.UNKNOWN, found="no way to an endpoint is known", right=right)
-    rate = "an unknown rate" if port.port_rate_bps is None else _mbps(port.port_rate_bps)
+    rate = "an unknown rate" if port.port_rate_bps is None else port_rate(port.port_rate_bps)
     found = f"{port.name}: {port.carrier}, {rate}, {port.duplex or 'unknown'} duplex"
     slow = port.port_rate_bps is not None and port.port_rate_bps < least_bps
     if port.carrier in (Carrier.WIRELESS, Carrier.TUNNEL) or port.duplex == "half" or slow:
@@ -146,7 +147,7 @@ def kernel_checks(
     if rate_bps is not None:
         # twice the product of rate and round trip: the kernel counts its own overhead in the buffer too
         least = round(2 * rate_bps * RTT_S / 8 / flows)
-        why = f"a window for {_mbps(rate_bps)} in {flows} flows over {RTT_S * 1000:g} ms"
+        why = f"a window for {port_rate(rate_bps)} in {flows} flows over {RTT_S * 1000:g} ms"
         checks += [_setting(name, read[name], least=least, why=why) for name in _BUFFERS]
     if paced:
         checks.append(_setting(_RECEIVE, read[_RECEIVE], least=RECEIVE_BYTES, why="room for a paced run"))
@@ -309,7 +310,3 @@ def _sysctl(name: str, least: int) -> str:
     """Of a range of three numbers the largest is what is meant."""
     value = f'"4096 131072 {least}"' if name in _BUFFERS else str(least)
     return f"sysctl -w {name}={value}, and the same in /etc/sysctl.d"
-
-
-def _mbps(rate_bps: int) -> str:
-    return f"{rate_bps / 1e9:.4g} Gb/s" if rate_bps >= 1_000_000_000 else f"{rate_bps / 1e6:.4g} Mb/s"

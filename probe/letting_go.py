@@ -42,14 +42,22 @@ async def once_a_day(site: Site, *, store: Store, clock: Clock, log: logging.Log
 
 
 async def thin(site: Site, *, store: Store, clock: Clock, log: logging.Logger) -> None:
-    """Remove all that is due now. Raises StoreTrouble for a day that does not fit its seal."""
-    plan = thinning.plan(site, now_ns=clock.unix_ns())
+    """Remove all that is due now. Raises StoreTrouble, once the others are done, for a day that does not fit
+    its seal.
+    """
+    plan, trouble = thinning.plan(site, now_ns=clock.unix_ns()), None
     for due in await asyncio.to_thread(_due, site, plan):
-        if await store.let_go(due, plan) is not None:
-            log.info(
-                "thinned rule=%s day=%s rows=%d bytes=%d", due.rule.key, due.day.day, due.rows, due.bytes
-            )
+        try:
+            thinned = await store.let_go(due, plan)
+        except StoreTrouble as why:
+            trouble = why
+            continue
+        if thinned is not None:
+            values = (due.rule.key, due.day.day, due.rows, due.bytes)
+            log.info("thinned rule=%s day=%s rows=%d bytes=%d", *values)
     store.drop_tens(clock.unix_ns() - thinning.TENS_DAYS * round(EVERY_S) * 10**9)
+    if trouble is not None:
+        raise trouble
 
 
 def _due(site: Site, plan: Plan) -> list[Due]:

@@ -19,6 +19,7 @@ from probe.linux.link_news import LinkNews
 from probe.reach import Reach
 from store.clock import NS_PER_S
 from store.events import Event, EventKind
+from store.quantities import port_rate
 from store.records import Owner
 
 LOOK_EVERY_S = 10.0
@@ -152,5 +153,5 @@ def _came_and_went(before: Link, now: Link) -> bool:
 def _said(rate_bps: int | None, duplex: str | None) -> str:
     if rate_bps is None:
         return "an unknown rate"
-    rate = f"{rate_bps / 1e9:g} Gb/s" if rate_bps >= 1_000_000_000 else f"{rate_bps / 1e6:g} Mb/s"
+    rate = port_rate(rate_bps)
     return rate if duplex is None else f"{rate} {duplex} duplex"

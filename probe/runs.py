@@ -86,23 +86,31 @@ class Runs:
     since_ns: int = field(default=0, init=False)  # no run was planned before this
     clock_seen: int = field(default=0, init=False)  # how many changes of the clock the plans follow
 
-    async def keep_to(self, plans: Sequence[RunPlan]) -> None:
+    async def keep_to(self) -> None:
         """Do what is due, the earliest first, until cancelled."""
         self.since_ns, self.clock_seen = self.book.clock.unix_ns(), self.book.wall.count
-        self._plan(plans)
+        self._plan()
         while True:
             planned = await self._first_due()
-            why = await self._held_back(planned)
-            if why is None and await self._measured_ceilings(planned.plan):
-                why = self._forbidden(planned)  # some seconds have passed
-            if planned.asked and not any(one is planned for one in self.due):
-                why = why or "whoever asked for it let it go"
-            if why is None:
-                await self._run(planned)
-                self.busy_until_ns = self.book.clock.unix_ns()
-            else:
-                self._skip(planned, why)
+            try:
+                await self._take_turn(planned)
+            except Exception:  # a mistake of ours: whoever begins this again must not run the same again
+                self._done(planned)
+                raise
             self._done(planned)
+
+    async def _take_turn(self, planned: Due) -> None:
+        """Run what is planned, or put on record why not."""
+        why = await self._held_back(planned)
+        if why is None and await self._measured_ceilings(planned.plan):
+            why = self._forbidden(planned)  # some seconds have passed
+        if planned.asked and not any(one is planned for one in self.due):
+            why = why or "whoever asked for it let it go"
+        if why is None:
+            await self._run(planned)
+            self.busy_until_ns = self.book.clock.unix_ns()
+        else:
+            self._skip(planned, why)
 
     def replan(
         self,
@@ -114,7 +122,7 @@ class Runs:
     ) -> None:
         """Go by another site file from now on. A run under way is finished by the old one."""
         self.site, self.handoff, self.reaches, self.campaigns = site, handoff, reaches, campaigns
-        self._plan([plan for plan in site.runs if plan.handoff == handoff.name])
+        self._plan()
 
     def ask(self, plan: RunPlan, *, why: str) -> None:
         """Make a run that no plan has, as soon as this handoff is free. Raises UserMistake with the rule that
@@ -161,8 +169,9 @@ class Runs:
             self.book.openings.changed()
         return len(waiting) + going
 
-    def _plan(self, plans: Sequence[RunPlan]) -> None:
+    def _plan(self) -> None:
         """Draw what is due. A plan that is the same keeps its draw, so that no slot gets a second run."""
+        plans = [plan for plan in self.site.runs if plan.handoff == self.handoff.name]
         known, now_ns = self.due, self.book.clock.unix_ns()
         self.due = [one for one in known if one.asked and one.plan.endpoint in self.reaches]
         for plan in plans:
@@ -380,22 +389,27 @@ class Runs:
             why = "the probe was stopped during the run"
             stopped = Failed(what=what, why=why, whose=Owner.HOUSE, spent_bytes=likely_bytes)
             self.book.keep(placed(stopped, plan, started_ns=began_ns), ends=begun)
+            self.book.charge(plan.handoff, likely_bytes, up_ratio=_up_ratio(plan.direction))
             raise
         path = (plan.handoff, plan.endpoint)
         if isinstance(found, RateRun | LoadedDelayRun):
             found = self.ceilings.judged(found, factor=self.site.rules.evidence.ceiling_factor)
         if isinstance(found, Measured):
             self.book.charge(plan.handoff, found.spent_bytes, up_ratio=_up_ratio(plan.direction))
-            self.book.keep(_as_planned(found, planned), ends=begun)
-            values = (*path, plan.direction, found.standing, found.spent_bytes)
-            self.book.log.info(
-                "run stored handoff=%s endpoint=%s direction=%s standing=%s spent_bytes=%d", *values
-            )
-            return
-        failed = replace(found, what=what, spent_bytes=self._likely_bytes(plan, since_ns=began_monotonic_ns))
+            if self.book.keep(_as_planned(found, planned), ends=begun):
+                values = (*path, plan.direction, found.standing, found.spent_bytes)
+                self.book.log.info(
+                    "run stored handoff=%s endpoint=%s direction=%s standing=%s spent_bytes=%d", *values
+                )
+                return
+            why = "it found a figure that no record can hold"
+            failed = Failed(what=what, why=why, whose=Owner.UNKNOWN, spent_bytes=found.spent_bytes)
+        else:
+            likely_bytes = self._likely_bytes(plan, since_ns=began_monotonic_ns)
+            failed = replace(found, what=what, spent_bytes=likely_bytes)
+            self.book.charge(plan.handoff, likely_bytes, up_ratio=_up_ratio(plan.direction))
         self.book.keep(placed(failed, plan, started_ns=began_ns), ends=begun)
-        self.book.charge(plan.handoff, failed.spent_bytes, up_ratio=_up_ratio(plan.direction))
-        self.book.log.warning("run failed handoff=%s endpoint=%s why=%s", *path, found.why)
+        self.book.log.warning("run failed handoff=%s endpoint=%s why=%s", *path, failed.why)
 
     async def _measured(self, plan: RunPlan) -> Measured | Failed:
         openings, where = self.book.openings, self.reaches[plan.endpoint]

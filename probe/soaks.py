@@ -11,10 +11,12 @@ import asyncio
 from collections.abc import Awaitable, Callable, Coroutine, Iterable
 from dataclasses import dataclass, field
 from datetime import tzinfo
+from functools import partial
 from pathlib import Path
 from random import Random
 from typing import Any
 
+from probe.answering import DOUBT_S
 from probe.book import Book
 from probe.schedule import next_due, slots_from
 from store.clock import NS_PER_S, zone
@@ -27,7 +29,9 @@ ReadKept = Callable[[SoakBegun], Awaitable[Kept]]
 
 LOOK_BACK_NS = (31 * 86_400 + SOAK_S[1]) * NS_PER_S  # the longest slot, and a soak at its end
 
-_LAST_REPLIES_S = 15  # a span is on record so long after its end: a train waits 10 s for replies at most
+_LAST_REPLIES_S = (
+    15  # a span is on record so long after its end, where it is not in doubt whose a silence was
+)
 _AGAIN_S = 60.0  # when the store could not be written or read
 
 
@@ -53,15 +57,15 @@ class Soaks:
         """Those that have begun and not ended."""
         return tuple(one for one in self.begun if one.started_unix_ns <= now_ns < one.ends_unix_ns)
 
-    def work(self, site: Site) -> list[Coroutine[Any, Any, None]]:
+    def work(self, site: Site) -> list[Callable[[], Coroutine[Any, Any, None]]]:
         """What there is to do under this site file: end what has begun, and begin what is due."""
         trains = {(train.handoff, train.endpoint): train for train in site.trains}
         where = zone(site.timezone)
         open_ = [one for one in self.begun if _key(one) not in self.done]
         return [
-            *(self._finish(one) for one in open_),
+            *(partial(self._finish, one) for one in open_),
             *(
-                self._keep_to(plan, trains[plan.handoff, plan.endpoint], where)
+                partial(self._keep_to, plan, trains[plan.handoff, plan.endpoint], where)
                 for plan in site.soaks
                 if (plan.handoff, plan.endpoint) in trains
             ),
@@ -95,18 +99,21 @@ class Soaks:
         """From when on another may begin: in a slot that has had one, and over one that goes, none does."""
         path = (plan.handoff, plan.endpoint)
         own = [one for one in self.begun if (one.handoff, one.endpoint) == path]
-        ends = [next(slots_from(plan, one.started_unix_ns, where=where)).end_ns for one in own]
+        slots = (next(slots_from(plan, one.started_unix_ns, where=where), None) for one in own)
+        ends = (slot.end_ns for slot in slots if slot is not None)
         return max([self.book.clock.unix_ns(), *ends, *(one.ends_unix_ns for one in own)])
 
     async def _finish(self, begun: SoakBegun) -> None:
         """Make the record once the last span is stored."""
-        last_s = begun.span_s + _LAST_REPLIES_S
-        await self.book.until(begun.ends_unix_ns + last_s * NS_PER_S)
+        due_ns = begun.ends_unix_ns + (begun.span_s + _LAST_REPLIES_S) * NS_PER_S
+        latest_ns = due_ns + round(DOUBT_S * NS_PER_S)
+        await self.book.until(due_ns)
         while True:
             try:
                 await self.book.store.flush()
                 kept = await self.read(begun)
-                break
+                if kept.reaches(begun.ends_unix_ns) or self.book.clock.unix_ns() >= latest_ns:
+                    break
             except StoreTrouble as trouble:
                 self.book.log.warning("soak waits handoff=%s why=%s", begun.handoff, trouble)
             except Exception:  # what was measured is on record, and no other task may go down with this one

@@ -76,7 +76,8 @@ class Outcome:
 
     `from_clock` counts replies whose delay rests on this program's clock, `replied_by_clock` those for which
     the endpoint did not tell when they truly left. `clock_step` is
-    True when the endpoint's clock was set within the span; PDV and jitter are then left out.
+    True when the endpoint's clock was set within the span, or what it says of its times cannot be; PDV and
+    jitter are then left out.
     """
 
     sent: int
@@ -289,8 +290,8 @@ class Tally:
         from_clock: bool = False,
     ) -> int | None:
         """Note a reply; the index of its packet when it is the first to it, else None."""
-        index = self._session + _unwrap(sequence, near=self.after - self._session)
-        reflector = _unwrap(reflector, near=max(0, self._reflector_top))
+        index = self._session + unwrapped(sequence, near=self.after - self._session)
+        reflector = unwrapped(reflector, near=max(0, self._reflector_top))
         row = index - self._base
         if not max(0, self._session - self._base) <= row < len(self._sent):
             return None
@@ -320,7 +321,7 @@ class Tally:
 
         `reflector` numbers it, and the reply to packet `near` brought it.
         """
-        reflector = _unwrap(reflector, near=max(0, self._reflector_top))
+        reflector = unwrapped(reflector, near=max(0, self._reflector_top))
         last = min(near - self._base + _REACH, len(self._sent) - 1)
         for row in range(last, max(-1, last - 2 * _REACH), -1):
             if self._reflector[row] == reflector:
@@ -358,7 +359,7 @@ class Tally:
         """
         self._walk(self._unread)
         self._unread = []
-        highest = self._session + _unwrap(counts.highest, near=self.after - self._session)
+        highest = self._session + unwrapped(counts.highest, near=self.after - self._session)
         if counts.highest < 0:
             highest = self._session - 1
         numbers = max(0, counts.reflected - 1 - self._reflector_done)
@@ -472,7 +473,7 @@ class Tally:
         for row in changed[len(changed) - min(abs(excess), len(changed)) :]:
             self._fate[row] = to
         hidden = counts.received - counts.distinct - sum(self._more_up.values())
-        if hidden > 0:  # copies whose replies were lost: nobody knows of which packets
+        if 0 < hidden <= len(rows):  # copies whose replies were lost; more would be no count
             self._more_up[self.after - 1] += hidden
 
     # Silences
@@ -684,12 +685,19 @@ class Tally:
         arrived_ns = self._arrived[row]
         return arrived_ns != _NEVER and arrived_ns - self._sent[row] <= self._waiting_ns
 
+    def _timed(self, row: int) -> bool:
+        """Whether its reply left after it came, as the endpoint has it: else its times tell no delay, and a
+        round trip of theirs could be longer than T4 - T1."""
+        return self._replied[row] - self._received[row] >= -_SAME_NS
+
     def _ways(self, row: int) -> tuple[int, int]:
         """T2 - T1 and T4 - T3: the way up and the way down, each with an unknown constant."""
         return self._received[row] - self._sent[row], self._arrived[row] - self._replied[row]
 
     def _late(self, row: int, usual: _Usual, *, up: bool) -> bool:
         """Later than was usual in this direction. The round trip must agree: no clock's step is a delay."""
+        if not self._timed(row):
+            return False
         up_ns, down_ns = self._ways(row)
         late_ns = up_ns - usual.up_ns if up else down_ns - usual.down_ns
         beyond = up_ns > usual.up_late_ns if up else down_ns > usual.down_late_ns
@@ -704,12 +712,13 @@ class Tally:
         """
         rows = range(first - self._base, after - self._base)
         answered = [row for row in rows if self._in_time(row)]
-        ups = [self._received[row] - self._sent[row] for row in answered]
-        downs = [self._arrived[row] - self._replied[row] for row in answered]
+        timed = [row for row in answered if self._timed(row)]
+        ups = [self._received[row] - self._sent[row] for row in timed]
+        downs = [self._arrived[row] - self._replied[row] for row in timed]
         # with clocks that only differ, the least delays add up to a round trip, which cannot be negative
-        stepped = bool(answered) and min(ups) + min(downs) < -_STEP_NS
-        jitter_up_ns = self._follow(self._jitter_up, answered, self._received, self._sent)
-        jitter_down_ns = self._follow(self._jitter_down, answered, self._arrived, self._replied)
+        stepped = len(timed) < len(answered) or (bool(timed) and min(ups) + min(downs) < -_STEP_NS)
+        jitter_up_ns = self._follow(self._jitter_up, timed, self._received, self._sent)
+        jitter_down_ns = self._follow(self._jitter_down, timed, self._arrived, self._replied)
         fates = Counter(self._fate[row] for row in rows if not self._in_time(row))
         marks = [self._marks[row] for row in answered]
         rtts = (up + down for up, down in zip(ups, downs, strict=True))
@@ -811,6 +820,6 @@ def _total(copies: Counter[int], first: int, after: int) -> int:
     return sum(times for index, times in copies.items() if first <= index < after)
 
 
-def _unwrap(number: int, *, near: int) -> int:
+def unwrapped(number: int, *, near: int) -> int:
     """A 32-bit number as the integer closest to `near` that it may stand for."""
     return number + (near - number + _SEQUENCES // 2) // _SEQUENCES * _SEQUENCES

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, ClassVar
 
-from store.records import Circumstances, Direction, Document, Says, Stamps
+from store import fields
+from store.records import Document, Says
 
 IDLE_S = 2.0  # before each burst, so that the bucket is full (trade's acceptance A11)
 BURST_BYTES = (24_000, 48_000_000, 8_000_000)  # least, most and usual largest burst, at the IP layer
@@ -72,9 +73,9 @@ class BurstRun(Document):
     meaning: ClassVar[str] = (
         "Bursts of growing size at the sender's line rate: committed burst size, and policer or shaper."
     )
-    direction: Annotated[Direction, Says(meaning="way of the packets: up or down")]
-    ip_version: Annotated[int, Says(meaning="4 or 6", unit="version")]
-    payload_bytes: Annotated[int, Says(meaning="UDP payload of each packet", unit="bytes", layer="payload")]
+    direction: fields.Way
+    ip_version: fields.IpVersion
+    payload_bytes: fields.PacketPayload
     idle_s: Annotated[float, Says(meaning="silence before each burst", unit="s")]
     most_bytes: Annotated[
         int, Says(meaning="largest burst that would have been sent", unit="bytes", layer="IP")
@@ -113,15 +114,7 @@ class BurstRun(Document):
         int | None, Says(meaning="rate at which bursts arrived before that, median", unit="bit/s", layer="IP")
     ] = None
     bursts: Annotated[tuple[Burst, ...], Says(meaning="each burst, in order")]
-    dropped_socket: Annotated[
-        int,
-        Says(
-            meaning="packets that arrived and found the receiver's buffer full: no loss of the line",
-            unit="packets",
-        ),
-    ]
-    timestamps: Annotated[Stamps, Says(meaning="where the moments of arrival come from: kernel or clock")]
-    spent_bytes: Annotated[
-        int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")
-    ]
-    circumstances: Annotated[Circumstances, Says(meaning="what else was true while it ran")]
+    dropped_socket: fields.DroppedSocket
+    timestamps: fields.StampsFrom
+    spent_bytes: fields.SpentBytes
+    circumstances: fields.Around

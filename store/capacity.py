@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
-from store.histogram import Histogram
+from store import fields
 from store.layers import LayerRates
 from store.paced import PacedBin
-from store.records import Circumstances, Direction, Document, Limit, Says, Stamps
+from store.records import Document, Limit, Says
 
 SECONDS = (2, 60)  # shortest and longest; the standard's test interval is 10 s
 PAYLOAD_BYTES = (64, 1_472)  # so that the slowest rate of the table still sends every 50 ms
@@ -52,10 +52,10 @@ class CapacityRun(Document):
 
     kind: ClassVar[str] = "capacity"
     meaning: ClassVar[str] = "The most that a line carried in any second of a search over UDP."
-    direction: Annotated[Direction, Says(meaning="way of the packets: up or down")]
+    direction: fields.Way
     seconds: Annotated[float, Says(meaning="test interval", unit="s", source="RFC 9097 section 4, I")]
-    ip_version: Annotated[int, Says(meaning="4 or 6", unit="version")]
-    payload_bytes: Annotated[int, Says(meaning="UDP payload of each packet", unit="bytes", layer="payload")]
+    ip_version: fields.IpVersion
+    payload_bytes: fields.PacketPayload
     ip_capacity_bps: Annotated[
         int,
         Says(
@@ -120,72 +120,33 @@ class CapacityRun(Document):
     delay_range_high_us: Annotated[
         int, Says(meaning="above it a report is bad", unit="us", source="RFC 9097 section 8.1")
     ]
-    sent: Annotated[
-        int,
-        Says(
-            meaning="packets sent; where the sender's count was lost, the largest number seen", unit="packets"
-        ),
-    ]
-    received: Annotated[int, Says(meaning="packets that arrived, copies left out", unit="packets")]
-    lost: Annotated[
-        int,
-        Says(
-            meaning="packets that did not arrive, those dropped at the receiver's socket left out",
-            unit="packets",
-        ),
-    ]
+    sent: fields.Sent
+    received: fields.Received
+    lost: fields.Lost
     loss_ratio: Annotated[
         float, Says(meaning="lost / sent over the whole run", unit="ratio", source="RFC 7680 section 4.1")
     ]
-    duplicated: Annotated[int, Says(meaning="copies of packets", unit="packets", source="RFC 5560")]
-    reordered: Annotated[
-        int,
-        Says(meaning="packets after one that was sent later", unit="packets", source="RFC 4737 section 3"),
-    ]
-    late: Annotated[
-        int, Says(meaning="packets too late to tell from copies; they count as lost", unit="packets")
-    ]
-    dropped_socket: Annotated[
-        int,
-        Says(
-            meaning="packets that arrived and found the receiver's buffer full: no loss of the line",
-            unit="packets",
-        ),
-    ]
-    dropped_host: Annotated[
-        int,
-        Says(
-            meaning="packets of any kind that the receiver's processors had no room for meanwhile",
-            unit="packets",
-        ),
-    ]
+    duplicated: fields.Duplicated
+    reordered: fields.Reordered
+    late: fields.Late
+    dropped_socket: fields.DroppedSocket
+    dropped_host: fields.DroppedHost
     burst_bytes: Annotated[
         int | None,
         Says(meaning="largest excess over the rate of the moment in any stretch", unit="bytes", layer="IP"),
     ] = None
-    unsent: Annotated[
-        int | None, Says(meaning="packets that were due and that the sender could not send", unit="packets")
-    ] = None
-    paused_ms: Annotated[
-        int | None, Says(meaning="time without sending, as the receiver was not heard", unit="ms")
-    ] = None
-    pdv_us: Annotated[
-        Histogram,
-        Says(meaning="delay over the least of its 100 ms bin", unit="us", source="RFC 5481 section 4.2"),
-    ]
-    timestamps: Annotated[Stamps, Says(meaning="where the moments of arrival come from: kernel or clock")]
-    buffer_bytes: Annotated[
-        int, Says(meaning="receive buffer as its kernel counts", unit="bytes", layer="socket buffer")
-    ]
+    unsent: fields.Unsent = None
+    paused_ms: fields.PausedMs = None
+    pdv_us: fields.Pdv
+    timestamps: fields.StampsFrom
+    buffer_bytes: fields.BufferBytes
     limited_by: Annotated[
         Limit, Says(meaning="what ended the rise: path, port, probe, endpoint, or undecided")
     ]
-    spent_bytes: Annotated[
-        int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")
-    ]
+    spent_bytes: fields.SpentBytes
     bins: Annotated[tuple[PacedBin, ...], Says(meaning="what arrived in each 100 ms, and its delay")]
     steps: Annotated[
         tuple[SearchStep, ...],
         Says(meaning="every report and the rate that followed from it", source="RFC 9097 section 8.1"),
     ] = ()
-    circumstances: Annotated[Circumstances, Says(meaning="what else was true while it ran")]
+    circumstances: fields.Around

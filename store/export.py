@@ -27,11 +27,12 @@ from types import TracebackType
 from typing import Any, Protocol, Self, TextIO
 from urllib.parse import quote
 
+from store import schema
 from store.cells import Cells, Length
 from store.clock import NS_PER_S, local, rfc3339
 from store.columns import Values, values_of, values_of_sum
 from store.dictionary import ABOUT, DAYS, EXPORTED, HOURS, LIST_FIELDS, Column, Table, Type, described
-from store.errors import DatabaseMistake, UserMistake
+from store.errors import UserMistake
 from store.reader import Reader
 
 # A cell that begins so may run as a formula in a spreadsheet. The apostrophe itself is among them, so that
@@ -136,7 +137,7 @@ def write(reader: Reader, to: Path, choice: Choice, *, format_: Format, force: b
     except OSError as error:
         raise UserMistake(f"{to} cannot be written: {error.strerror or error}") from None
     except sqlite3.Error as error:
-        raise DatabaseMistake(f"the record cannot be read to its end: {error}") from None
+        raise schema.unreadable(error, "the database") from None
     return Exported(rows=rows, files=landing.targets)
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, ClassVar
 
+from store import fields
 from store.records import Document, Says
 
 EGRESS_EVERY_MS = 500  # how often the endpoint is asked where packets come from
@@ -74,7 +75,7 @@ class Failover(Document):
     backup: Annotated[str, Says(meaning="the handoff that is to take over")]
     seconds: Annotated[float, Says(meaning="how long it watched", unit="s")]
     per_second: Annotated[float, Says(meaning="packets of each train", unit="packets/s")]
-    ip_version: Annotated[int, Says(meaning="4 or 6", unit="version")]
+    ip_version: fields.IpVersion
     failure: Annotated[
         Failure, Says(meaning="how the main uplink failed: none, clean, silent, half-dead, undecided")
     ]

@@ -11,8 +11,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
-from collections.abc import Mapping
+import threading
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+
+_EXTEND_EVERY_S = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +38,32 @@ class Manager:
 
     def ready(self, status: str) -> None:
         self._say("READY=1", _status(status))
+
+    @contextlib.contextmanager
+    def starting(
+        self, status: str, *, tell: Callable[[str], None], every_s: float = _EXTEND_EVERY_S
+    ) -> Iterator[None]:
+        """The body may take longer than the manager gives a start: it hears every so often that this goes on.
+
+        `tell` is told once.
+        """
+        over = threading.Event()
+
+        def extend() -> None:
+            told = False
+            while not over.wait(every_s):
+                self._say(f"EXTEND_TIMEOUT_USEC={round(3 * every_s * 1e6)}", _status(status))
+                if not told:
+                    tell(status)
+                told = True
+
+        thread = threading.Thread(target=extend, name="starting", daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            thread.join()
 
     def status(self, status: str) -> None:
         self._say(_status(status))

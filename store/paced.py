@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
-from store.histogram import Delays, Histogram
+from store import fields
+from store.histogram import Delays
 from store.layers import LayerRates
-from store.records import Circumstances, Direction, Document, Limit, Says, Stamps
+from store.records import Direction, Document, Limit, Says
 
 PART_S = 10  # usual length of a size or a step
 PART_AROUND_S = 3  # what opening each takes, and hearing of it
@@ -63,10 +64,10 @@ class PacedRun(Document):
 
     kind: ClassVar[str] = "paced"
     meaning: ClassVar[str] = "Packets offered at a fixed rate over UDP, and what arrived of them."
-    direction: Annotated[Direction, Says(meaning="way of the packets: up or down")]
+    direction: fields.Way
     seconds: Annotated[float, Says(meaning="how long it was to send", unit="s")]
-    ip_version: Annotated[int, Says(meaning="4 or 6", unit="version")]
-    payload_bytes: Annotated[int, Says(meaning="UDP payload of each packet", unit="bytes", layer="payload")]
+    ip_version: fields.IpVersion
+    payload_bytes: fields.PacketPayload
     offered_bps: Annotated[int, Says(meaning="rate that was asked", unit="bit/s", layer="IP")]
     sent_bps: Annotated[
         int | None,
@@ -77,43 +78,15 @@ class PacedRun(Document):
     ]
     steady_from_ms: Annotated[int, Says(meaning="start of the steady window", unit="ms")]
     steady_to_ms: Annotated[int, Says(meaning="end of the steady window", unit="ms")]
-    sent: Annotated[
-        int,
-        Says(
-            meaning="packets sent; where the sender's count was lost, the largest number seen", unit="packets"
-        ),
-    ]
-    received: Annotated[int, Says(meaning="packets that arrived, copies left out", unit="packets")]
-    lost: Annotated[
-        int,
-        Says(
-            meaning="packets that did not arrive, those dropped at the receiver's socket left out",
-            unit="packets",
-        ),
-    ]
+    sent: fields.Sent
+    received: fields.Received
+    lost: fields.Lost
     loss_ratio: Annotated[float, Says(meaning="lost / sent", unit="ratio", source="RFC 7680 section 4.1")]
-    duplicated: Annotated[int, Says(meaning="copies of packets", unit="packets", source="RFC 5560")]
-    reordered: Annotated[
-        int,
-        Says(meaning="packets after one that was sent later", unit="packets", source="RFC 4737 section 3"),
-    ]
-    late: Annotated[
-        int, Says(meaning="packets too late to tell from copies; they count as lost", unit="packets")
-    ]
-    dropped_socket: Annotated[
-        int,
-        Says(
-            meaning="packets that arrived and found the receiver's buffer full: no loss of the line",
-            unit="packets",
-        ),
-    ]
-    dropped_host: Annotated[
-        int,
-        Says(
-            meaning="packets of any kind that the receiver's processors had no room for meanwhile",
-            unit="packets",
-        ),
-    ]
+    duplicated: fields.Duplicated
+    reordered: fields.Reordered
+    late: fields.Late
+    dropped_socket: fields.DroppedSocket
+    dropped_host: fields.DroppedHost
     burst_us: Annotated[
         int | None,
         Says(meaning="largest excess over the offered rate in any stretch, as time at that rate", unit="us"),
@@ -124,25 +97,14 @@ class PacedRun(Document):
     segments: Annotated[
         int | None, Says(meaning="packets that one call sent back to back", unit="packets")
     ] = None
-    unsent: Annotated[
-        int | None, Says(meaning="packets that were due and that the sender could not send", unit="packets")
-    ] = None
-    paused_ms: Annotated[
-        int | None, Says(meaning="time without sending, as the receiver was not heard", unit="ms")
-    ] = None
-    pdv_us: Annotated[
-        Histogram,
-        Says(meaning="delay over the least of its 100 ms bin", unit="us", source="RFC 5481 section 4.2"),
-    ]
-    timestamps: Annotated[Stamps, Says(meaning="where the moments of arrival come from: kernel or clock")]
-    buffer_bytes: Annotated[
-        int, Says(meaning="receive buffer as its kernel counts", unit="bytes", layer="socket buffer")
-    ]
+    unsent: fields.Unsent = None
+    paused_ms: fields.PausedMs = None
+    pdv_us: fields.Pdv
+    timestamps: fields.StampsFrom
+    buffer_bytes: fields.BufferBytes
     limited_by: Annotated[
         Limit | None, Says(meaning="what held packets back: path, probe, endpoint, port; none if all arrived")
     ] = None
-    spent_bytes: Annotated[
-        int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")
-    ]
+    spent_bytes: fields.SpentBytes
     bins: Annotated[tuple[PacedBin, ...], Says(meaning="what arrived in each 100 ms, and its delay")]
-    circumstances: Annotated[Circumstances, Says(meaning="what else was true while it ran")]
+    circumstances: fields.Around

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, ClassVar
 
-from store.records import Circumstances, Document, Says
+from store import fields
+from store.records import Document, Says
 
 LASTS_S = 120  # what a search may take: two IP versions, each some ten sizes of which half fail
 FORESEEN_BYTES = 500_000  # what it sends at most each way: 2 versions x 10 sizes x 3 packets of 8972
@@ -53,4 +54,4 @@ class PathMtu(Document):
     spent_bytes: Annotated[
         int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="UDP payload")
     ]
-    circumstances: Annotated[Circumstances, Says(meaning="what else was true while it ran")]
+    circumstances: fields.Around

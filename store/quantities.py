@@ -79,11 +79,16 @@ def length_m(value: object) -> float:
 
 
 def size_text(count: int) -> str:
-    """Bytes as a person reads them, in powers of ten: ``49.60 GB``, ``0.3 kB``."""
-    for unit, size in (("TB", 10**12), ("GB", 10**9), ("MB", 10**6)):
-        if count >= size:
-            return f"{count / size:.2f} {unit}"
-    return f"{count / 1000:.1f} kB"
+    """Bytes as a person reads them, in powers of ten: ``300 bytes``, ``25 MB``, ``49.6 GB``, ``1.26 TB``."""
+    for unit, size in (("TB", 10**12), ("GB", 10**9), ("MB", 10**6), ("kB", 1000)):
+        if count >= 0.9995 * size:  # what three digits round up to the next unit
+            return f"{count / size:.3g} {unit}"
+    return f"{count} bytes"
+
+
+def port_rate(bps: float) -> str:
+    """A rate that was set, not measured, with no more digits than it needs: ``2.5 Gb/s``, ``100 Mb/s``."""
+    return f"{bps / 1e9:.4g} Gb/s" if bps >= 10**9 else f"{bps / 1e6:.4g} Mb/s"
 
 
 def percent(ratio: float, digits: int = 0) -> str:

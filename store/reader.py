@@ -648,7 +648,7 @@ class ReaderThread:
             return query(self._reader)
         except sqlite3.Error as error:
             self._let_go()
-            raise DatabaseMistake(f"{self._path} cannot be read: {error}") from None
+            raise schema.unreadable(error, self._path) from None
 
     def _let_go(self) -> None:
         if self._reader is not None:
@@ -677,6 +677,8 @@ def _check_reachable(path: Path) -> None:
         raise DatabaseMistake(f"{path} is not there; the probe makes it on its first start") from None
     except OSError as error:
         raise DatabaseMistake(f"{path} cannot be reached by this account: {error.strerror}") from None
+    if path.is_dir():
+        raise DatabaseMistake(f"{path} cannot be opened: it is a folder, not a database")
     in_use = path.with_name(f"{path.name}-wal").exists()
     in_wal_mode = header[18:19] == b"\x02"  # "file format write version", SQLite's file format 1.3.3
     if in_wal_mode and not in_use and os.geteuid() not in (0, owner) and os.access(path.parent, os.W_OK):

@@ -115,7 +115,7 @@ REASONS = {  # code -> (standing it brings, sentence a person reads)
         Standing.EXCLUDED,
         "the search ended before the line showed that it was full, so it may carry more",
     ),
-    "endpoint_restarted": (Standing.EXCLUDED, "the endpoint restarted within this span"),
+    "endpoint_restarted": (Standing.EXCLUDED, "the endpoint restarted within this span, or was not there"),
     "late_schedule": (Standing.EXCLUDED, "the probe could not keep its sending schedule"),
     "slept": (Standing.VOID, "the host slept in the middle of it"),
     "thin_watch": (

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
+from store import fields
 from store.histogram import Delays
-from store.records import Circumstances, Document, Says
+from store.records import Document, Says
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +86,7 @@ class Rehearsal(Document):
     demand_bps: Annotated[
         int, Says(meaning="what the plan needs by its sums, all destinations", unit="bit/s", layer="IP")
     ]
-    ip_version: Annotated[int, Says(meaning="4 or 6", unit="version")]
+    ip_version: fields.IpVersion
     dropped_s: Annotated[
         float, Says(meaning="frames that did not fit the send buffer, of the worst destination", unit="s")
     ]
@@ -96,7 +97,5 @@ class Rehearsal(Document):
         tuple[Rehearsed, ...],
         Says(meaning="each destination: its frames, its buffer, the seconds in which something was amiss"),
     ]
-    spent_bytes: Annotated[
-        int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")
-    ]
-    circumstances: Annotated[Circumstances, Says(meaning="what else was true while it ran")]
+    spent_bytes: fields.SpentBytes
+    circumstances: fields.Around

@@ -26,7 +26,7 @@ from typing import Any, Protocol
 import msgspec
 
 from store import rows
-from store.cells import Cells, Length
+from store.cells import Cell, Cells, Length
 from store.clock import NS_PER_S, NS_PER_US, zone
 from store.histogram import Delays, Histogram
 from store.records import Stall, Standing, TrainSpan, standing_of
@@ -265,12 +265,16 @@ class Rollup:
 
     def keep_until(self, unix_ns: int) -> None:
         """Make no sums anew any more of days that began before this, because minutes are going."""
-        self._kept_until_ns = max(self._kept_until_ns, self._cells.of(Length.DAY, unix_ns)[1])
+        self._kept_until_ns = max(self._kept_until_ns, self.day_of(unix_ns)[1])
         self._note()
+
+    def day_of(self, unix_ns: int) -> Cell:
+        """The day of the sums that the instant lies in; a site file may have another zone by now."""
+        return self._cells.of(Length.DAY, unix_ns)
 
     def drop_tens(self, before_ns: int) -> None:
         """Keep no sums of ten minutes of days before this."""
-        self._tens_from_ns = max(self._tens_from_ns, self._cells.of(Length.DAY, before_ns)[0])
+        self._tens_from_ns = max(self._tens_from_ns, self.day_of(before_ns)[0])
         self._open.clear()
         self._connection.execute(
             "DELETE FROM rolled WHERE path IN (SELECT id FROM path) AND length = ? AND started_unix_ns < ?",
@@ -427,14 +431,18 @@ def each_cell(
 
 
 def digest(connection: sqlite3.Connection, *, since_ns: int, until_ns: int) -> str:
-    """SHA-256, in hex, of all hours and days that began in the time, in one order."""
+    """SHA-256, in hex, of all hours and days that lie wholly in the time, in one order.
+
+    One that reaches over its end is of another time zone, in which later minutes were summed up anew.
+    """
     found = hashlib.sha256()
     sql = (
         f"SELECT handoff, endpoint, length, started_unix_ns, {', '.join(_COLUMNS)} FROM rolled "  # noqa: S608
         "JOIN path ON path.id = path WHERE length IN (?, ?) AND path IN (SELECT id FROM path) "
-        "AND started_unix_ns >= ? AND started_unix_ns < ? ORDER BY handoff, endpoint, length, started_unix_ns"
+        "AND started_unix_ns >= ? AND started_unix_ns < ? AND ended_unix_ns <= ? "
+        "ORDER BY handoff, endpoint, length, started_unix_ns"
     )
-    for row in connection.execute(sql, (Length.HOUR, Length.DAY, since_ns, until_ns)):
+    for row in connection.execute(sql, (Length.HOUR, Length.DAY, since_ns, until_ns, until_ns)):
         shown = [value.hex() if isinstance(value, bytes) else value for value in row]
         found.update(_json(shown).encode() + b"\n")
     return found.hexdigest()

@@ -3,12 +3,13 @@
 A page that the disk gave back wrong takes its rows along, and, where it led to others, the way to them. So
 every table is read from both ends up to the damage, and what lies between is looked for by halves. Rows are
 copied as they are, with their numbers and links: `store.verify` then names the first that is missing or
-changed, and nothing is made to fit. Imports schema and errors; reads the damaged file only.
+changed, and nothing is made to fit. Imports schema, new_file and errors; reads the damaged file only.
 """
 
 from __future__ import annotations
 
 import heapq
+import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing
@@ -20,6 +21,7 @@ from typing import Any
 from store import schema
 from store.cells import Length
 from store.errors import DatabaseMistake
+from store.new_file import create
 
 _TRIES = 300  # holes of a part of a table that are looked into; one page is one hole, halved
 _LAST = 1 << 62
@@ -63,16 +65,35 @@ def salvage(damaged: Path, copy: Path) -> Salvage:
     if not damaged.is_file():
         raise DatabaseMistake(f"{damaged} is not there, or is no file")
     with closing(sqlite3.connect(f"{damaged.resolve().as_uri()}?mode=ro", uri=True)) as source:
-        schema.check_readable(source, damaged)
+        _admit(source, damaged)
         why = trouble_of(source)
         source.text_factory = bytes
+        try:
+            os.close(create(copy, 0o644))
+        except OSError as error:
+            raise DatabaseMistake(f"{copy} cannot be written: {error.strerror}") from None
         try:
             with closing(sqlite3.connect(copy)) as target:
                 schema.prepare(target, copy)
                 target.isolation_level = None
                 return Salvage(why=why, tables=_copied(source, target))
         except sqlite3.Error as error:
+            copy.unlink()
             raise DatabaseMistake(f"{copy} cannot be written: {error}") from None
+
+
+def _admit(source: sqlite3.Connection, damaged: Path) -> None:
+    """Have SQLite take the file though its end is missing. Raises DatabaseMistake."""
+    source.execute("PRAGMA writable_schema = ON")  # else a file shorter than its header says is refused whole
+    try:
+        source.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.DatabaseError as error:
+        if schema.is_damage(error):
+            raise DatabaseMistake(
+                f"{damaged} is damaged at the list of its tables, so nothing in it can be told apart; go on "
+                "from a copy"
+            ) from None
+    schema.check_readable(source, damaged)
 
 
 def trouble_of(connection: sqlite3.Connection) -> str | None:

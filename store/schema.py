@@ -590,7 +590,7 @@ def _version(connection: sqlite3.Connection, path: Path, steps: Migrations) -> i
         (version,) = connection.execute("PRAGMA user_version").fetchone()
         (objects,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.DatabaseError as error:
-        raise _unreadable(error, path) from None
+        raise unreadable(error, path) from None
     if not objects and not found_id:
         return 0
     if found_id != APPLICATION_ID:
@@ -611,12 +611,21 @@ def _newest(steps: Migrations) -> int:
         return len(steps.pending(Database(nothing, execute_plugins=False)))
 
 
-def _unreadable(error: sqlite3.Error, path: Path) -> DatabaseMistake:
-    if error.sqlite_errorname == "SQLITE_NOTADB":
+def is_damage(error: sqlite3.Error) -> bool:
+    """Whether it is the file's structure that is wrong, and not what was asked or who asked."""
+    return getattr(error, "sqlite_errorname", "").startswith("SQLITE_CORRUPT")
+
+
+def unreadable(error: sqlite3.Error, path: Path | str) -> DatabaseMistake:
+    """Why the database at `path` cannot be read, and the way out."""
+    name = getattr(error, "sqlite_errorname", "")  # errors of the module itself have none
+    if is_damage(error):
+        return DatabaseMistake(f"{path} is damaged ({error}); `linebook salvage` copies what can be read")
+    if name == "SQLITE_NOTADB":
         return DatabaseMistake(
             f"{path} is no database; name a database of Linebook's or a file that is not there"
         )
-    if error.sqlite_errorname.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN")):
+    if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN")):
         return DatabaseMistake(
             f"{path} cannot be read by this account just now ({error}); start the probe, which lets others "
             "read, or read with the account that the file belongs to"

@@ -20,14 +20,13 @@ were stored before there was a seal: for those it says only what they were when 
 The private key lies beside the database in a file of its own, for its account alone. What a signature
 shows is that nothing changed since, not that it was true.
 
-Pure but for the key file. Imports errors, rows and clock's formats.
+Pure but for the key file. Imports errors, new_file, rows and clock's formats.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
 import stat
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
@@ -41,6 +40,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 
 from store.clock import NS_PER_S
 from store.errors import DatabaseMistake
+from store.new_file import write_private
 from store.rows import Row
 
 START = bytes(32)  # h_0
@@ -235,10 +235,4 @@ def _write_new(file: Path, private: Ed25519PrivateKey) -> None:
     pem = private.private_bytes(
         serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
     )
-    part = file.with_name(f"{file.name}.part")
-    descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
-    with os.fdopen(descriptor, "wb") as out:
-        out.write(pem)
-        out.flush()
-        os.fsync(out.fileno())
-    part.replace(file)
+    write_private(file, pem.decode())

@@ -16,6 +16,7 @@ from store.cells import Cells, Length
 from store.clock import NS_PER_S, zone
 from store.rollup import Rolled
 
+_MINUTE_NS = 60 * NS_PER_S
 _SETTLED_NS = 3 * 86_400 * NS_PER_S  # after its end nothing that comes late changes a day
 _LONGEST_NS = 70 * 86_400 * NS_PER_S  # of a longer time the sums are days, which are few
 _MOST = 60_000  # sums without histograms, of some 2 kB; with them one weighs as several
@@ -52,7 +53,8 @@ class Settled:
         for day, part in self._days(since_ns, until_ns):
             if part[1] > self._alive_ns - _SETTLED_NS:
                 return [*found, *read((part[0], until_ns))]
-            found += self._get((asked, day[0], part == day), part, read)
+            fixed = not any(moment % _MINUTE_NS for moment in part)  # a plan's hours, or the whole day
+            found += self._get((asked, part if fixed else day[0]), part, read)
         return found
 
     def _days(self, since_ns: int, until_ns: int) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
@@ -79,8 +81,8 @@ class Settled:
     def _get(
         self, key: Hashable, part: tuple[int, int], read: Callable[[tuple[int, int]], list[Rolled]]
     ) -> Sums:
-        """By whole days; of one that was read in part the last part alone, for a page's time moves with the
-        clock and asks for another part each time.
+        """By whole days and the hours of plans; of other parts of a day the last one alone, for a page's time
+        moves with the clock and asks for another part each time.
         """
         known = self._found.get(key)
         if known is not None and known[0] == part:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
+from store import fields
 from store.histogram import Delays
 from store.layers import LayerRates
-from store.records import Circumstances, Document, Limit, Says
+from store.records import Document, Limit, Says
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,10 +78,8 @@ class CheckRun(Document):
     rtt_idle_us: Annotated[Delays | None, Says(meaning="RTT before it", unit="us")] = None
     rtt_loaded_us: Annotated[Delays | None, Says(meaning="RTT during it", unit="us")] = None
     limited_by: Annotated[Limit, Says(meaning="what held it back")]
-    spent_bytes: Annotated[
-        int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")
-    ]
-    circumstances: Annotated[Circumstances, Says(meaning="what else was true while it ran")]
+    spent_bytes: fields.SpentBytes
+    circumstances: fields.Around
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, ClassVar
 
+from store import fields
 from store.paced import PacedPart
-from store.records import Circumstances, Direction, Document, Says
+from store.records import Circumstances, Document, Says
 
 FRAMES_BYTES = (128, 256, 512, 1024, 1280, 1518)  # addresses to FCS, untagged (the trade's acceptance A10)
 
@@ -42,9 +43,9 @@ class SizesRun(Document):
 
     kind: ClassVar[str] = "sizes"
     meaning: ClassVar[str] = "Frames of growing size at one offered rate: which layer the limit counts."
-    direction: Annotated[Direction, Says(meaning="way of the packets: up or down")]
+    direction: fields.Way
     seconds: Annotated[float, Says(meaning="how long each size was to be sent", unit="s")]
-    ip_version: Annotated[int, Says(meaning="4 or 6", unit="version")]
+    ip_version: fields.IpVersion
     offered_bps: Annotated[int, Says(meaning="rate that was asked, of each size", unit="bit/s", layer="IP")]
     counted: Annotated[Counted, Says(meaning="layer that the limit counts, or other, or undecided")]
     because: Annotated[str, Says(meaning="why it is that")]
@@ -68,7 +69,5 @@ class SizesRun(Document):
         int | None, Says(meaning="the limit, counted as it counts", unit="bit/s", layer="as counted")
     ] = None
     sizes: Annotated[tuple[Size, ...], Says(meaning="what passed of each size")]
-    spent_bytes: Annotated[
-        int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")
-    ]
+    spent_bytes: fields.SpentBytes
     circumstances: Annotated[Circumstances, Says(meaning="what else was true while the last size ran")]

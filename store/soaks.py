@@ -114,6 +114,11 @@ class Kept:
     stalls: tuple[Stall, ...]
     gaps: tuple[Gap, ...]
 
+    def reaches(self, unix_ns: int) -> bool:
+        """Whether a span or a gap lasts until then, give or take how exactly spans are told."""
+        ends = [_time(span)[1] for span in self.spans] + [gap.ended_unix_ns for gap in self.gaps]
+        return max(ends, default=0) > unix_ns - NS_PER_S
+
 
 def soak_of(begun: SoakBegun, kept: Kept) -> Soak:
     """The soak that began so, of what was kept of it. Spans that began within its time belong to it."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
+from store import fields
 from store.paced import PacedPart
 from store.records import Circumstances, Direction, Document, Says
 
@@ -32,8 +33,8 @@ class StepsRun(Document):
     )
     direction: Annotated[Direction, Says(meaning="way of the packets: up, down or both, one after the other")]
     seconds: Annotated[float, Says(meaning="how long each step was to send", unit="s")]
-    ip_version: Annotated[int, Says(meaning="4 or 6", unit="version")]
-    payload_bytes: Annotated[int, Says(meaning="UDP payload of each packet", unit="bytes", layer="payload")]
+    ip_version: fields.IpVersion
+    payload_bytes: fields.PacketPayload
     stated_bps: Annotated[int, Says(meaning="rate that is 100 %", unit="bit/s", layer="IP")]
     first_lost_up: Annotated[
         int | None,
@@ -41,7 +42,5 @@ class StepsRun(Document):
     ] = None
     first_lost_down: Annotated[int | None, Says(meaning="the same down", unit="%")] = None
     steps: Annotated[tuple[Step, ...], Says(meaning="what passed at each step, in order")]
-    spent_bytes: Annotated[
-        int, Says(meaning="what it moved, for the test allowance", unit="bytes", layer="payload")
-    ]
+    spent_bytes: fields.SpentBytes
     circumstances: Annotated[Circumstances, Says(meaning="what else was true while the last step ran")]

@@ -10,7 +10,7 @@ measured. What lies in the days of a claim stays whole for as long as the claim 
 or two of its time, while records wait in its queue. The chain stays verifiable (`store.chain.Chain.thin`);
 the sentence in the `Thinned` record, sealed like any other, carries the SHA-256 of the hours and days that
 are all that is left of the histograms, and `altered_sums` compares. Removed rows leave free pages, which
-SQLite uses again: the file stops growing, it does not shrink. Imports chain, cells, rollup and site.
+SQLite uses again: the file stops growing, it does not shrink. Imports chain, rollup and site.
 """
 
 from __future__ import annotations
@@ -24,7 +24,6 @@ from datetime import datetime, time, timedelta, tzinfo
 from typing import Any
 
 from store import rollup
-from store.cells import Cells, Length
 from store.chain import Chain, SealedDay, sealed_days
 from store.clock import NS_PER_S, rfc3339, zone
 from store.records import Thinned
@@ -67,7 +66,6 @@ class Plan:
 
     rules: tuple[Rule, ...]
     spared: tuple[Spared, ...]
-    timezone: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,11 +126,7 @@ def plan(site: Site, *, now_ns: int) -> Plan:
         )
         if days is not None
     ]
-    return Plan(
-        rules=tuple(rules),
-        spared=spared(site),
-        timezone=site.timezone,
-    )
+    return Plan(rules=tuple(rules), spared=spared(site))
 
 
 def spared(site: Site) -> tuple[Spared, ...]:
@@ -176,7 +170,7 @@ def let_go(
     why = f"keep.{one.rule.key} = {one.rule.days} days"
     if what.near:
         sums.keep_until(one.last_ns)
-        why += _vouching(connection, Cells(zone(planned.timezone)), one)
+        why += _vouching(connection, sums, one)
 
     def change(changing: sqlite3.Connection, day: SealedDay) -> None:
         sql, values = _rows_sql(one.rule, planned.spared)
@@ -205,8 +199,8 @@ _VOUCHED = re.compile(
 )
 
 
-def _vouching(connection: sqlite3.Connection, cells: Cells, one: Due) -> str:
-    since_ns, until_ns = cells.of(Length.DAY, one.first_ns)[0], cells.of(Length.DAY, one.last_ns)[1]
+def _vouching(connection: sqlite3.Connection, sums: Rollup, one: Due) -> str:
+    since_ns, until_ns = sums.day_of(one.first_ns)[0], sums.day_of(one.last_ns)[1]
     told = rollup.digest(connection, since_ns=since_ns, until_ns=until_ns)
     return f"; hours and days from {rfc3339(since_ns)} to {rfc3339(until_ns)} stay, SHA-256 {told}"
 

@@ -367,8 +367,9 @@ class _Walk:
         if item.seq < due:
             return _named("added", f"there is another record number {item.seq}", item.record)
         if item.seq > due:
-            last = f" to {item.seq - 1}" if item.seq - 1 > due else ""
-            why = f"number {due}{last} is gone; the next one there is {_words(item.record)}"
+            last = item.seq - 1
+            gone = f"number {due} is" if last == due else f"numbers {due} to {last} are"
+            why = f"{gone} gone; the next one there is {_words(item.record)}"
             return Finding(what="missing", why=why, seq=due)
         reached = _then(self.end, item.record)
         if reached is None or reached.link != item.link:

@@ -32,6 +32,7 @@ from store import schema, thinning
 from store.chain import Chain
 from store.clock import NS_PER_S, Clock
 from store.errors import DatabaseMistake, StoreTrouble
+from store.new_file import create
 from store.records import Failed, Gap, Owner, Record, Thinned, TrainSpan
 from store.rollup import Rollup
 from store.rows import Row, row_of
@@ -86,6 +87,20 @@ class _Work:
 
 
 @dataclass(frozen=True, slots=True)
+class _Refused:
+    """So many records, from when to when, could not be kept."""
+
+    count: int
+    since_ns: int
+    until_ns: int
+
+    @classmethod
+    def of_both(cls, one: _Refused, other: _Refused) -> _Refused:
+        since_ns, until_ns = min(one.since_ns, other.since_ns), max(one.until_ns, other.until_ns)
+        return cls(one.count + other.count, since_ns, until_ns)
+
+
+@dataclass(frozen=True, slots=True)
 class _Flush:
     done: Future[None]
     close: bool = False
@@ -116,7 +131,7 @@ class Writer:
         self._queue: queue.SimpleQueue[_Queued] = queue.SimpleQueue()
         self._pending: list[_Entry | _Begun | _Stamp] = []
         self._alive: _Alive | None = None
-        self._refused: tuple[int, int, int] | None = None  # how many, from when to when
+        self._refused: _Refused | None = None  # what no gap on record tells of yet
         self._refusing = threading.Lock()
         self.trouble: StoreTrouble | None = None
         found = connection.execute("SELECT unix_ns FROM alive").fetchone()
@@ -143,6 +158,8 @@ class Writer:
         with ExitStack() as undo:
             lock = _locked(path)
             undo.callback(os.close, lock)
+            with suppress(OSError):  # it is there already, or SQLite says what is wrong
+                os.close(create(path, 0o644))
             try:
                 connection = connect(path, check_same_thread=False)
                 undo.callback(connection.close)
@@ -159,6 +176,8 @@ class Writer:
                 made = cls(connection, lock, clock, chain=chain, rollup=rollup, unfinished=unfinished)
                 made._take_over(Left(spans=unstored, standing=left.standing), reached)
             except sqlite3.Error as error:
+                if schema.is_damage(error):
+                    raise schema.unreadable(error, path) from None
                 raise DatabaseMistake(f"{path} cannot be opened for writing: {error}") from None
             undo.pop_all()
         return made
@@ -174,9 +193,7 @@ class Writer:
             self._queue.put(entry)
             return
         now_ns = self._clock.unix_ns()
-        with self._refusing:
-            count, since_ns, _ = self._refused or (0, now_ns, now_ns)
-            self._refused = (count + 1, since_ns, now_ns)
+        self._refuse(_Refused(1, now_ns, now_ns))
 
     def begin(self, what: str, *, handoff: str, endpoint: str, started_unix_ns: int) -> int:
         """Note that a run starts; the number to `append` its record with.
@@ -271,7 +288,9 @@ class Writer:
     def _run(self) -> None:
         closing = False
         while not closing:
-            flush = self._gather()
+            flush = None
+            with suppress(Exception):  # out of memory, say: this thread goes on
+                flush = self._gather()
             self._commit()
             if isinstance(flush, _Work):
                 self._do(flush)
@@ -350,10 +369,12 @@ class Writer:
 
     def _commit(self) -> None:
         """Store everything pending in one transaction; on failure keep it and say why in `trouble`."""
-        alive, refused = self._alive, self._refused
-        entries = [*self._pending, *([_Entry(row_of(_gap(*refused)))] if refused else [])]
-        rows = [entry.row for entry in entries if isinstance(entry, _Entry)]
+        alive = self._alive
+        with self._refusing:
+            refused, self._refused = self._refused, None
         try:
+            entries = [*self._pending, *([_Entry(row_of(_gap(refused)))] if refused else [])]
+            rows = [entry.row for entry in entries if isinstance(entry, _Entry)]
             with self._chain.transaction():
                 self._chain.add(rows, self._clock.unix_ns())
                 self._rollup.add(rows, last_seq=self._chain.last_seq)
@@ -363,18 +384,24 @@ class Writer:
                     self._connection.execute(_MARK_ALIVE, (alive.unix_ns,))
         except Exception as error:  # whatever it was, this thread goes on and nothing is dropped
             self._rollup.forget()
-            self.trouble = StoreTrouble(f"the database cannot be written: {error}; {len(rows)} records wait")
+            why = f"the database cannot be written: {error}; {len(self._pending)} records wait"
+            self.trouble = StoreTrouble(why)
+            if refused is not None:
+                self._refuse(refused)
             return
-        for row in rows:
-            if row.table == "train":
-                self._unfinished.stored(row)
-        self._unfinished.write()
-        self._pending.clear()
-        self._alive = None
+        self._pending.clear()  # before anything else may fail: what is stored is not stored twice
+        self._alive = self.trouble = None
+        with suppress(Exception):  # out of memory, say: the file is written anew within a second
+            for row in rows:
+                if row.table == "train":
+                    self._unfinished.stored(row)
+            self._unfinished.write()
+
+    def _refuse(self, more: _Refused) -> None:
+        """Count what is not kept, with what was not before and no gap tells of yet."""
         with self._refusing:
-            if self._refused == refused:
-                self._refused = None
-        self.trouble = None
+            before = self._refused
+            self._refused = more if before is None else _Refused.of_both(before, more)
 
 
 def _reached(connection: sqlite3.Connection) -> dict[tuple[str, str], int]:
@@ -430,9 +457,9 @@ def _left_under_way(connection: sqlite3.Connection) -> list[Row]:
     ]
 
 
-def _gap(count: int, since_ns: int, until_ns: int) -> Gap:
-    why = f"{count} records could not be kept, because the database could not be written for too long"
-    return Gap(started_unix_ns=since_ns, ended_unix_ns=until_ns, why=why)
+def _gap(refused: _Refused) -> Gap:
+    why = f"{refused.count} records could not be kept, because the database could not be written for too long"
+    return Gap(started_unix_ns=refused.since_ns, ended_unix_ns=refused.until_ns, why=why)
 
 
 def _finish(done: Future[None], trouble: StoreTrouble | None) -> None:
@@ -448,7 +475,9 @@ def _locked(path: Path) -> int:
     """A file descriptor that holds the lock beside the database. Raises DatabaseMistake."""
     beside = path.with_name(f"{path.name}.lock")
     try:
-        lock = os.open(beside, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        with suppress(FileExistsError):
+            os.close(create(beside, 0o644))
+        lock = os.open(beside, os.O_RDWR | os.O_CLOEXEC)
     except OSError as error:
         raise DatabaseMistake(f"{path} cannot be opened: {error.strerror}") from None
     try:

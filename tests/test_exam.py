@@ -561,7 +561,7 @@ def test_p2_while_the_burst_is_small(site: Site, tmp_path: Path, when: str) -> N
     else:
         assert found.answer is Answer.TIGHT
         assert found.keyframes_bytes == pytest.approx(622_000, rel=0.10)
-        assert "lets 126.5 kB pass at once (burst run of " in found.because
+        assert "lets 126 kB pass at once (burst run of " in found.because
 
 
 def test_p4_masters(site: Site, march: Days, winter: Days) -> None:

@@ -35,8 +35,20 @@ def test_the_evening_shows_in_the_old_line_and_not_in_the_new(site: Site) -> Non
     assert said["hours"][20]["old"]["up_bps"] == old[20]
     text = text_over_time.side_by_side(found).splitlines()
     assert len(text) == 2 + 24 + 1
+    assert max(map(len, text[1:-1])) <= 80  # columns of a terminal, by common practice
     # from 22 June to 25 November the new line costs 210 crowns a month beside the old one's 64
     assert "for old beside" in text[-1]
+
+
+def test_a_time_without_a_record_is_no_table_of_dashes(site: Site) -> None:
+    reader = Reader.open(site.database)
+    try:
+        found = over_time.compared(
+            reader, site, site.handoff("old"), site.handoff("A"), now_ns=invented.NOW_NS + 10**18, days=7
+        )
+    finally:
+        reader.close()
+    assert text_over_time.side_by_side(found).splitlines()[0].endswith(": neither was measured in that time.")
 
 
 def test_the_sheet_of_a_term(site: Site) -> None:

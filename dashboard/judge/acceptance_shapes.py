@@ -27,6 +27,7 @@ from store.bursts import BurstRun, Limiter
 from store.card import Card
 from store.layers import Layer
 from store.paced import PacedPart
+from store.quantities import size_text
 from store.records import Direction, Standing, standing_of
 from store.sizes import Counted, SizesRun
 from store.steps import StepsRun
@@ -111,8 +112,8 @@ def burst(found: Material) -> RowVerdict:
             continue
         word, said = _burst_word(run, found.card, limit)
         words.append(word)
-        limits.append(f"{way} {_kilobytes(limit)} ({whence})")
-        parts.append(f"{way} {said}, {_kilobytes(limit)} {whence}")
+        limits.append(f"{way} {size_text(limit)} ({whence})")
+        parts.append(f"{way} {said}, {size_text(limit)} {whence}")
     if not words:
         return untested("A11", "No burst run is on record.")
     missing = [] if len(words) == 2 else [Word.UNDECIDED]
@@ -232,13 +233,9 @@ def _burst_word(run: BurstRun, card: Card, limit: int) -> tuple[Word, str]:
         ratio = run.committed_ethernet_bytes / run.committed_bytes
     if run.committed_bytes is not None:
         size, error = run.committed_bytes * ratio, (run.bound_bytes or 0) * ratio
-        return at_least(size, limit, error=error), f"{_kilobytes(size)} ± {_kilobytes(error)}"
+        return at_least(size, limit, error=error), f"{size_text(round(size))} ± {size_text(round(error))}"
     if run.limiter is Limiter.NONE:
         passed = run.undisturbed_bytes
         word = Word.MET if passed >= limit else Word.UNDECIDED
-        return word, f"{_kilobytes(passed)} passed at once, the largest that was sent"
+        return word, f"{size_text(passed)} passed at once, the largest that was sent"
     return Word.UNDECIDED, run.because.rstrip(".")
-
-
-def _kilobytes(size: float) -> str:
-    return f"{size / 1e6:.2f} MB" if size >= 1e6 else f"{size / 1e3:.0f} kB"

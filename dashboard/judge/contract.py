@@ -17,7 +17,7 @@ from enum import Enum
 from typing import Self, TypeVar
 
 from dashboard.judge import evidence, layers, sampling
-from dashboard.judge.verdict import RateVerdict, Word
+from dashboard.judge.verdict import RateVerdict, Word, outward
 from store.clock import NS_PER_S, day_and_minute
 from store.layers import Layer
 from store.quantities import grouped
@@ -303,7 +303,7 @@ def _because(
             f"; {least} runs that all reach it are the fewest that can support {_percent(card.met_ratio)}"
         )
         return f"No valid run has tested the {what} rate of {rate} yet{_left_out(tally)}{wanted}."
-    low, high = _down(bounds[0]), -_down(-bounds[1])
+    low, high = outward(*bounds)
     return (
         f"{what.capitalize()} reached the stated {rate} in {grouped(tally.met)} of "
         f"{_counted(tally.n, 'valid run')} "
@@ -371,11 +371,6 @@ def _days_for(more: int | None, tally: _Tally) -> int | None:
 def _percent(share: float) -> str:
     """A share in percent to one decimal, two where a promise is that fine (99.93 %)."""
     return f"{round(share * 100, 2 if share > 0.99 else 1):g} %"
-
-
-def _down(share: float) -> float:
-    """To a tenth of a percent at or below, so that a lower bound never says too much."""
-    return math.floor(share * 1000 + 1e-9) / 1000
 
 
 def _counted(count: int, noun: str) -> str:

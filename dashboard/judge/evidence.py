@@ -43,6 +43,14 @@ def of_line(site: Site, handoff: str, records: Iterable[R]) -> list[R]:
     ]
 
 
+def by_handoff(records: Iterable[R]) -> dict[str, list[R]]:
+    """The records of each handoff; those that name none under the empty name."""
+    found: dict[str, list[R]] = {}
+    for one in records:
+        found.setdefault(one.handoff, []).append(one)
+    return found
+
+
 def counted(
     runs: Iterable[RateRun], direction: Direction, *, ignoring: Collection[str] = ()
 ) -> tuple[list[tuple[RateRun, RateSide]], list[RateRun]]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from dashboard.judge import evidence
 from dashboard.judge.contract import Sample
 from dashboard.judge.verdict import RateVerdict
+from store.quantities import grouped
 from store.records import REASONS, Direction, Failed, Skipped, Standing
 
 _BOTH = "both directions ran at once, and runs of one direction alone are there to judge by"
@@ -104,4 +105,4 @@ def _because(whole: RateVerdict, rules: Sequence[Rule]) -> str:
 
 
 def _counted(runs: int) -> str:
-    return f"{runs} run{'' if runs == 1 else 's'}"
+    return f"{grouped(runs)} run{'' if runs == 1 else 's'}"

@@ -17,6 +17,7 @@ from dashboard.judge import layers
 from dashboard.judge.layers import rate_text
 from store.house import Cable, HouseHop, HousePath
 from store.layers import Layer, tcp_framing
+from store.quantities import port_rate
 from store.records import Direction, RateRun
 from store.site import Handoff
 
@@ -194,21 +195,18 @@ def _cable(hop: HouseHop, errors: Errors | None) -> tuple[State, str]:
 
 def _because(path: HousePath, weakest: HopJudged, handoff: str, needed_bps: int | None) -> str:
     hop = weakest.hop
-    shows = f"{hop.title} ({_port_text(hop)}) shows {_mbps(weakest.best_bps)} of payload at best"
+    said = (
+        f"{path.name} by handoff {handoff}: the weakest hop, {hop.title} ({_port_text(hop)}), shows "
+        f"{_mbps(weakest.best_bps)} of payload at best"
+    )
     if needed_bps is None:
-        return (
-            f"{path.name} by handoff {handoff}: the weakest hop is {shows}; the card states no rate to "
-            "compare."
-        )
+        return f"{said}; the card states no rate to compare."
     if weakest.best_bps < needed_bps:
         return (
-            f"{path.name} by handoff {handoff}: {shows}, less than the {_mbps(needed_bps)} that the contract "
-            f"comes to. What is measured from here is the house's, not the line's."
+            f"{said}, less than the {_mbps(needed_bps)} that the contract comes to. What is measured from "
+            "here is the house's, not the line's."
         )
-    return (
-        f"{path.name} by handoff {handoff}: the weakest hop is {shows}, enough for the {_mbps(needed_bps)} "
-        f"that the contract comes to."
-    )
+    return f"{said}, enough for the {_mbps(needed_bps)} that the contract comes to."
 
 
 def _seen(weakest: HopJudged, runs: Sequence[RateRun]) -> str | None:
@@ -296,12 +294,7 @@ def _turned_down(weakest: HopJudged) -> Iterable[str]:
 
 def _port_text(hop: HouseHop) -> str:
     length = "" if hop.length_m is None else f", {hop.length_m:g} m"
-    return f"{_plain(hop.port_rate_bps)} over {hop.cable}{length}"
-
-
-def _plain(rate_bps: int) -> str:
-    """A port's rate without zeros: ``1 Gb/s``, ``2.5 Gb/s``, ``100 Mb/s``."""
-    return f"{rate_bps / 1e9:g} Gb/s" if rate_bps >= 1e9 else f"{rate_bps / 1e6:g} Mb/s"
+    return f"{port_rate(hop.port_rate_bps)} over {hop.cable}{length}"
 
 
 def _mbps(rate_bps: int) -> str:

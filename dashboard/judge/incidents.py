@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from dashboard.judge import stall_places
@@ -65,7 +65,7 @@ def incidents(material: Material) -> list[Incident]:
     ends = {name: [cell.started_unix_ns for cell in material.cells_of(name)] for name in _trains(material)}
     outside = [one for one in material.stalls if one.endpoint in material.outside]
     found = []
-    for group in _groups(sorted(outside, key=lambda one: one.started_unix_ns)):
+    for group in silences(outside):
         stall = max(group, key=lambda one: ((one.endpoint, one.started_unix_ns) in told, one.duration_us))
         witnesses = told.get((stall.endpoint, stall.started_unix_ns))
         others = [
@@ -110,10 +110,10 @@ def _trains(material: Material) -> tuple[str, ...]:
     return (*material.house, *material.outside)
 
 
-def _groups(stalls: Sequence[Stall]) -> list[list[Stall]]:
-    """Stalls that have half of the shorter one's time in common, of one train each."""
+def silences(stalls: Iterable[Stall]) -> list[list[Stall]]:
+    """Stalls that have half of the shorter one's time in common, of one train each; oldest first."""
     groups: list[list[Stall]] = []
-    for stall in stalls:
+    for stall in sorted(stalls, key=lambda one: one.started_unix_ns):
         for group in groups[-3:]:
             same = any(one.endpoint == stall.endpoint for one in group)
             if not same and all(_common(one, stall) for one in group):

@@ -16,6 +16,7 @@ from dashboard.judge.contract import Sample
 from dashboard.judge.verdict import RateVerdict, Word
 from store.card import Card
 from store.layers import Layer
+from store.quantities import grouped
 from store.site import Times
 
 _NEAREST = 0.01  # a share nearer to the promise would take more runs than anybody makes
@@ -193,8 +194,8 @@ def _days_said(found: RateDetail, card: Card) -> str:
 
 
 def _met(verdict: RateVerdict) -> str:
-    return f"{verdict.met} of {verdict.n} runs reached the rate"
+    return f"{grouped(verdict.met)} of {_counted(verdict.n, 'run')} reached the rate"
 
 
 def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"
+    return f"{grouped(count)} {noun}{'' if count == 1 else 's'}"

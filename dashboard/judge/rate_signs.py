@@ -21,7 +21,7 @@ from dashboard.judge.material import Material
 from dashboard.judge.placing import State
 from store.clock import NS_PER_S
 from store.layers import tcp_framing
-from store.quantities import percent
+from store.quantities import percent, port_rate
 from store.records import Direction, Limit, Owner, RateRun, RateSide, Standing
 
 PORT_CLASSES_BPS = (100_000_000, 1_000_000_000, 2_500_000_000, 5_000_000_000, 10_000_000_000)
@@ -100,18 +100,20 @@ def _level(
     where = f" on port {interface}" if interface else ""
     if own:
         owner = Owner.HOUSE
-        because = f"the probe's own port ran at {_port(class_bps)} in {own} of them"
+        because = f"the probe's own port ran at {port_rate(class_bps)} in {own} of them"
     elif class_bps == material.handoff.card.port_rate_bps:
-        owner, because = None, f"the contract's own handoff is a port of {_port(class_bps)}"
+        owner, because = None, f"the contract's own handoff is a port of {port_rate(class_bps)}"
     else:
         owner = Owner.UNKNOWN
-        because = f"the probe's own port{where} was not at {_port(class_bps)}, so another one on the way is"
+        because = (
+            f"the probe's own port{where} was not at {port_rate(class_bps)}, so another one on the way is"
+        )
     return finding(
         1 if class_bps == PORT_CLASSES_BPS[0] else 2,
         handoff=material.handoff.name,
         direction=direction,
         seen=f"{len(runs)} of {of} runs {DIRECTION_WORDS[direction]}{where} lie level at "
-        f"{rate_text(median(rates))}, within 1 % of the top of a port of {_port(class_bps)}, at least "
+        f"{rate_text(median(rates))}, within 1 % of the top of a port of {port_rate(class_bps)}, at least "
         f"{_LEVEL_RUNS} in a row.",
         owner=owner,
         because=because,
@@ -123,10 +125,6 @@ def _level(
             "goodput_bps": round(median(rates)),
         },
     )
-
-
-def _port(bps: int) -> str:
-    return f"{bps // 1_000_000} Mb/s" if bps < 1_000_000_000 else f"{bps / 1e9:g} Gb/s"
 
 
 # Troughs

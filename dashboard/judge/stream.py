@@ -26,7 +26,7 @@ from dashboard.judge.changes import Change
 from dashboard.judge.clean import Chance
 from dashboard.judge.comparable import HISTORY_S as HISTORY_S  # for those who read the records
 from dashboard.judge.comparable import History, gather
-from dashboard.judge.evidence import Span
+from dashboard.judge.evidence import Span, by_handoff
 from dashboard.judge.freezes import OUTAGE_S, frozen, headroom_of
 from dashboard.judge.layers import rate_text
 from dashboard.judge.uplinks import Shares
@@ -160,13 +160,20 @@ def check(
     out, are looked for if `thorough`, else only the smallest change. Rules in `ignoring` leave no record
     out, to show what they do.
     """
-    kept = [*runs], [*spans], [*stalls]
+    of_runs, of_spans, of_stalls = by_handoff(runs), by_handoff(spans), by_handoff(stalls)
 
     @cache
     def line(handoff: str) -> Line:
         return Line(
             history=gather(
-                plan, *kept, now_unix_ns=now_unix_ns, zone=zone, handoff=handoff, ignoring=ignoring
+                plan,
+                of_runs.get(handoff, ()),
+                of_spans.get(handoff, ()),
+                of_stalls.get(handoff, ()),
+                now_unix_ns=now_unix_ns,
+                zone=zone,
+                handoff=handoff,
+                ignoring=ignoring,
             ),
             bucket=(buckets or {}).get(handoff),
             upload_adds_ms=(upload_adds_ms or {}).get(handoff),
@@ -431,14 +438,14 @@ def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
 
 
 def _seen(history: History) -> str:
-    """How often the line stalled, or the bound that none supports."""
+    """How often the trains stalled, or the bound that none supports."""
     if not history.stalls:
         return (
             f"{_span(history.train_s)} of trains saw no stall, which supports fewer than "
             f"{math.ceil(history.per_hour(3) * 100) / 100:g} an hour"
         )
     return (
-        f"the line stalled {_counted(history.stalls, 'time')} in {_span(history.train_s)} of trains, "
+        f"the trains stalled {_counted(history.stalls, 'time')} in {_span(history.train_s)} of trains, "
         f"{_few(history.per_hour(history.stalls))} an hour"
     )
 
@@ -489,8 +496,8 @@ def _unknown(history: History) -> list[_Part]:
     missing = []
     if history.floor.bps is None:
         because = (
-            f"no valid rate run up from {history.hours} in the last four weeks: let the probe run through "
-            "those hours, or start `linebook run rate --direction up` in them"
+            f"no valid rate run up from {history.hours} in the last four weeks: let the schedule's runs go "
+            "through those hours; one that somebody asks for does not count"
         )
         missing.append(_Part(answer=Answer.UNKNOWN, code="no_runs", because=because))
     if not history.train_s:

@@ -14,6 +14,7 @@ from datetime import tzinfo
 from dashboard.judge import evidence, hours
 from dashboard.judge.deemed import Deemed
 from dashboard.judge.evidence import Known
+from dashboard.judge.incidents import silences
 from dashboard.judge.layers import DIRECTION_WORDS
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.verdict import RateVerdict, Word
@@ -23,6 +24,7 @@ from store.clock import NS_PER_S, local, zone
 from store.events import EventKind
 from store.records import (
     Correction,
+    Direction,
     Failed,
     Owner,
     RateRun,
@@ -34,7 +36,7 @@ from store.records import (
     TrainSpan,
 )
 from store.rollup import Rolled
-from store.site import Handoff, Site, StreamPlan
+from store.site import Handoff, Method, Safety, Site, StreamPlan, Where
 
 RECENT_S = 6 * 3600  # a working evening: what happened before is on the Circuit page
 _URGENT_DAYS = 3  # working days left for a refusal: common practice, no source
@@ -88,7 +90,7 @@ def notices(
     recent = [record for record in kept if _started(record) > now_unix_ns - RECENT_S * NS_PER_S]
     for handoff, verdict in verdicts:
         if verdict.needed_bps is not None:
-            found.append(_contract(handoff, verdict))
+            found += _contract(site, handoff, verdict, now_unix_ns=now_unix_ns, where=where)
     for handoff in site.handoffs:
         line = evidence.of_line(site, handoff.name, recent)
         since_ns = now_unix_ns - RECENT_S * NS_PER_S
@@ -100,15 +102,39 @@ def notices(
     return tuple(sorted(found, key=lambda notice: (-notice.weight, notice.text)))
 
 
-def _contract(handoff: Handoff, verdict: RateVerdict) -> Notice:
+def _contract(
+    site: Site, handoff: Handoff, verdict: RateVerdict, *, now_unix_ns: int, where: tzinfo
+) -> Iterator[Notice]:
     owner, step, weight = _AFTER[verdict.word]
+    if verdict.word is Word.NOT_TESTED:
+        card, day = handoff.card_at(now_unix_ns), local(now_unix_ns, where).date()
+        if day < (card.handover or card.service_start or day):
+            return  # nobody has it yet
+        if _unanswered(handoff.safety):
+            step, weight = "Answer the safety questions in the site file: until then no rate run is made.", 50
+        elif _scheduled(site, handoff, verdict.direction):
+            owner, step, weight = None, "Let the schedule run on: its runs in this direction will tell.", 30
     if verdict.word is Word.UNDECIDED and verdict.question:
         owner, step, weight = Owner.HOUSE, f"Ask the provider in writing: {verdict.question}", 50
-    return Notice(
+    yield Notice(
         owner=owner,
         text=f"{handoff.title}, {DIRECTION_WORDS[verdict.direction]}: {verdict.word}. {verdict.because}",
         next_step=step,
         weight=weight,
+    )
+
+
+def _unanswered(safety: Safety) -> bool:
+    return None in (safety.emergency_calls, safety.alarms, safety.medical_devices)
+
+
+def _scheduled(site: Site, handoff: Handoff, direction: Direction) -> bool:
+    """Whether the schedule has full rate runs to an endpoint outside this way."""
+    outside = {one.name for one in site.endpoints if one.where is Where.OUTSIDE}
+    return any(
+        run.method is Method.RATE and not run.light and run.direction in (direction, Direction.BOTH)
+        for run in site.runs
+        if run.handoff == handoff.name and run.endpoint in outside
     )
 
 
@@ -150,7 +176,7 @@ _ADVICE = {
 def _stalls(
     handoff: Handoff, recent: Sequence[Known], where: tzinfo, cases: Sequence[Case]
 ) -> Iterator[Notice]:
-    """The stalls of the last hours, the longest named; an outage weighs more.
+    """The stalls of the last hours, the longest named; an outage weighs more. One of several trains is one.
 
     They are whose all of their `cases` are.
     """
@@ -160,8 +186,9 @@ def _stalls(
     if not stalls:
         return
     longest = max(stalls, key=lambda stall: stall.duration_us)
-    outages = sum(stall.class_ is StallClass.OUTAGE for stall in stalls)
-    how = Counter(stall.how for stall in stalls)
+    seen = [max(each, key=lambda stall: stall.duration_us) for each in silences(stalls)]
+    outages = sum(stall.class_ is StallClass.OUTAGE for stall in seen)
+    how = Counter(stall.how for stall in seen)
     kinds = ", ".join(f"{how[word]} with {_PACKETS[word]}" for word in _PACKETS if how[word])
     said = f", {outages} of them over 10 s," if outages else ""
     owners = {one.owner for one in cases if one.of(EventKind.STALL, EventKind.OUTAGE_START)}
@@ -169,7 +196,7 @@ def _stalls(
     yield Notice(
         owner=owner,
         text=(
-            f"{handoff.title}: {_counted(len(stalls), 'stall')}{said} observed in the last "
+            f"{handoff.title}: {_counted(len(seen), 'stall')}{said} observed in the last "
             f"{RECENT_S // 3600} hours, the longest {longest.seconds:.1f} s at "
             f"{local(longest.started_unix_ns, where):%H:%M:%S}; {kinds}."
         ),

@@ -5,6 +5,7 @@ Stands on store.records only.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -58,3 +59,8 @@ class RateVerdict:
     more_runs: int | None
     more_days: int | None
     question: str | None
+
+
+def outward(low: float, high: float) -> tuple[float, float]:
+    """Bounds of a share to a tenth of a percent, rounded apart, so that neither says too much."""
+    return math.floor(low * 1000 + 1e-9) / 1000, math.ceil(high * 1000 - 1e-9) / 1000

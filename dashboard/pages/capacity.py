@@ -6,25 +6,21 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from typing import Any
 
-from dashboard.pages import corrected
 from dashboard.pages.ledger import Cell, Heading, Table, cells, number
-from dashboard.pages.paced import standing
-from dashboard.pages.wording import counted, mbps, moment, path, percent
+from dashboard.pages.recorded import Recorded, standing
+from dashboard.pages.wording import mbps, moment, path, percent
 from store import jsonform
 from store.capacity import CapacityRun
 from store.corrections import Corrections
 
 
-def table(
-    runs: Sequence[CapacityRun], *, caption: str, where: tzinfo, most: int, corrections: Corrections
-) -> Table | None:
-    """Runs given oldest first, shown newest first and at most so many; None when there is none."""
+def table(runs: Sequence[CapacityRun], shown: Recorded, *, caption: str) -> Table | None:
+    """Runs given oldest first; None when there is none."""
     if not runs:
         return None
-    shown = list(reversed(runs))[:most]
-    rows = [corrected.marked(_row(run, where), corrections.of(run)) for run in shown]
-    more = f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them."
-    return Table(
+    return shown.table(
+        runs,
+        lambda run: [_row(run, shown.where)],
         caption=caption,
         headings=(
             Heading(text="Started"),
@@ -38,9 +34,6 @@ def table(
             Heading(text="Limited by"),
             Heading(text="Standing", kind="prose"),
         ),
-        rows=tuple(rows),
-        note=more if len(runs) > most else "",
-        corrections=corrected.notes(corrections.among(shown), where),
     )
 
 

@@ -30,7 +30,6 @@ from dashboard.pages import (
     card_rows,
     ceiling_rows,
     contracts,
-    corrected,
     failovers,
     house,
     loaded_delay,
@@ -47,6 +46,7 @@ from dashboard.pages.budget import Used
 from dashboard.pages.frame import Frame, Link, acceptance_url, circuit_url, findings_url, term_url
 from dashboard.pages.house import HousePart
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Table, cells, number
+from dashboard.pages.recorded import Recorded
 from dashboard.pages.trains import Train, TrainPart
 from dashboard.pages.wording import (
     DASH,
@@ -285,6 +285,7 @@ def _layer(card: Card) -> Layer:
 def page(found: Findings, *, frame: Frame) -> CircuitPage:
     """The findings as the page says them."""
     handoff, where = found.handoff, found.stretch.zone
+    shown = Recorded(where=where, most=MOST_ROWS, corrections=found.corrections)
     return CircuitPage(
         frame=frame,
         title=handoff.title,
@@ -338,39 +339,25 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         rate_charts=_rate_charts(found),
         rate_table=runs.table(
             found.runs,
+            shown,
             caption=f"Rate runs of {PERIODS[found.period]}, newest first",
-            where=found.stretch.zone,
-            most=MOST_ROWS,
-            corrections=found.corrections,
         ),
         paced_table=paced.table(
             found.paced,
+            shown,
             caption=f"Paced runs of {PERIODS[found.period]}, newest first",
-            where=found.stretch.zone,
-            most=MOST_ROWS,
-            corrections=found.corrections,
         ),
         capacity_table=capacity.table(
             found.capacity,
+            shown,
             caption=f"Capacity runs of {PERIODS[found.period]}, newest first",
-            where=found.stretch.zone,
-            most=MOST_ROWS,
-            corrections=found.corrections,
         ),
         loaded_delay_table=loaded_delay.table(
             found.loaded_delays,
+            shown,
             caption=f"Loaded-delay runs of {PERIODS[found.period]}, newest first",
-            where=found.stretch.zone,
-            most=MOST_ROWS,
-            corrections=found.corrections,
         ),
-        shape_tables=shapes.tables(
-            found.shapes,
-            period=PERIODS[found.period],
-            where=found.stretch.zone,
-            most=MOST_ROWS,
-            corrections=found.corrections,
-        ),
+        shape_tables=shapes.tables(found.shapes, shown, period=PERIODS[found.period]),
         ledger=runs.ledger(
             runs.left_out(found.runs)
             + paced.left_out((*found.paced, *found.capacity, *found.loaded_delays, *found.shapes.all)),
@@ -393,18 +380,16 @@ def page(found: Findings, *, frame: Frame) -> CircuitPage:
         ),
         soak_table=soaks.table(
             found.soaks,
+            shown,
             caption=f"Soaks that reach into {PERIODS[found.period]}, newest first",
-            where=where,
-            most=MOST_ROWS,
-            corrections=found.corrections,
         ),
         stall_message=_stall_message(found),
-        stalls=_stall_table(found),
+        stalls=_stall_table(found, shown),
         split_message=segments.message(found.splits),
         splits=segments.finding_table(found.splits, where=where),
         segments=segments.segment_table(found.splits, where=where),
         failovers=failovers.table(found.failovers, where=where, corrections=found.corrections),
-        troubles=_trouble_table(found),
+        troubles=_trouble_table(found, shown),
     )
 
 
@@ -453,10 +438,6 @@ def _rate_charts(found: Findings) -> tuple[Chart, ...]:
     )
 
 
-def _cut(rows: int) -> str:
-    return f"The newest {MOST_ROWS} of {grouped(rows)}; the JSON has all of them." if rows > MOST_ROWS else ""
-
-
 def _stall_message(found: Findings) -> str:
     if not found.stalls:
         measured = any(train.whole.measured for train in found.trains)
@@ -471,12 +452,12 @@ def _stall_message(found: Findings) -> str:
     )
 
 
-def _stall_table(found: Findings) -> Table | None:
+def _stall_table(found: Findings, shown: Recorded) -> Table | None:
     if not found.stalls:
         return None
-    shown, where = found.stalls[-MOST_ROWS:][::-1], found.stretch.zone
-    rows = [corrected.marked(_stall_row(stall, found), found.corrections.of(stall)) for stall in shown]
-    return Table(
+    return shown.table(
+        found.stalls,
+        lambda one: [_stall_row(one, found)],
         caption=f"Stalls of {PERIODS[found.period]}, newest first",
         headings=(
             Heading(text="Started"),
@@ -489,9 +470,7 @@ def _stall_table(found: Findings) -> Table | None:
             number("Held"),
             Heading(text="Where"),
         ),
-        rows=tuple(rows),
-        note=_cut(len(found.stalls)),
-        corrections=corrected.notes(found.corrections.among(shown), where),
+        one="stall",
     )
 
 
@@ -509,12 +488,12 @@ def _stall_row(stall: Stall, found: Findings) -> tuple[Cell, ...]:
     )
 
 
-def _trouble_table(found: Findings) -> Table | None:
+def _trouble_table(found: Findings, shown: Recorded) -> Table | None:
     if not found.troubles:
         return None
-    shown, where = found.troubles[-MOST_ROWS:][::-1], found.stretch.zone
-    rows = [corrected.marked(_trouble_row(one, where), found.corrections.of(one)) for one in shown]
-    return Table(
+    return shown.table(
+        found.troubles,
+        lambda one: [_trouble_row(one, shown.where)],
         caption=f"Failed, skipped and not measured in {PERIODS[found.period]}, newest first",
         headings=(
             Heading(text="When"),
@@ -522,9 +501,7 @@ def _trouble_table(found: Findings) -> Table | None:
             Heading(text="Why", kind="prose"),
             Heading(text="Owner"),
         ),
-        rows=tuple(rows),
-        note=_cut(len(found.troubles)),
-        corrections=corrected.notes(found.corrections.among(shown), where),
+        one="record",
     )
 
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
 from dashboard.judge import evidence
-from dashboard.judge.verdict import RateVerdict, Word
+from dashboard.judge.verdict import RateVerdict, Word, outward
 from dashboard.pages import corrected
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, LAYERS, grouped, percent, stated_mbps, stated_percent
@@ -101,8 +100,8 @@ def of_one(handoff: Handoff, verdicts: Sequence[RateVerdict], *, caption: str) -
 
 def bounds(verdict: RateVerdict) -> str:
     """The bounds rounded outwards, so that neither says more than the runs support."""
-    low, high = math.floor(verdict.bound_low * 1000) / 10, math.ceil(verdict.bound_high * 1000) / 10
-    return f"{low:g} – {high:g} %"
+    low, high = outward(verdict.bound_low, verdict.bound_high)
+    return f"{low * 100:g} – {high * 100:g} %"
 
 
 def as_json(handoff: Handoff, verdict: RateVerdict, *, corrected_records: int) -> dict[str, Any]:

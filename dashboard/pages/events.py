@@ -1,6 +1,6 @@
 """Events: the fault log by day, a case an entry, with who must act and what comes next.
 
-A case stands under the day on which it began. Its events are in a table below it that opens by a click and
+A case stands under the day on which it began. Its events are in a list below it that opens by a click and
 needs no script. What a case is and says comes from store, the same as in a notice and on the command line.
 """
 
@@ -23,7 +23,7 @@ from dashboard.figures.pooling import Stretch
 from dashboard.judge.part_lanes import Lane
 from dashboard.pages import part_lanes
 from dashboard.pages.frame import Frame
-from dashboard.pages.ledger import Chart, Heading, Mark, Table, cells, number
+from dashboard.pages.ledger import Chart, Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.wording import DASH, Moment, counted, moment, span
 from store import case_words, fault_log
 from store.cases import Case
@@ -35,7 +35,7 @@ from store.records import Gap, Owner
 from store.site import Site
 
 DAYS = 7  # on one page
-MOST_EVENTS = 200  # of a case's table; the JSON has all
+MOST_EVENTS = 200  # of a case's list; the JSON has all
 
 UNDER_WAY = Mark(word="Under way", look="bad")
 OPEN = Mark(word="Open", look="unsure")
@@ -75,7 +75,7 @@ class Findings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaseEntry:
-    """A case as a page says it; of a single event its sentence says all, and there is no table."""
+    """A case as a page says it; of a single event its sentence says all, and there is no list."""
 
     id: str
     mark: Mark
@@ -88,7 +88,8 @@ class CaseEntry:
     told: str
     summary: str
     url: str
-    events: Table | None
+    events: tuple[Entry, ...]
+    left: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -322,6 +323,8 @@ def _days(found: Findings) -> Iterable[DayEntry]:
 
 def _entry(case: Case, told: Sequence[Notice], *, where: tzinfo, now_ns: int) -> CaseEntry:
     mark = UNDER_WAY if case.under_way else OPEN if case.ended_unix_ns is None else OVER
+    shown = case.events[-MOST_EVENTS:] if len(case.events) > 1 else ()
+    left = max(0, len(case.events) - MOST_EVENTS)
     return CaseEntry(
         id=case_words.id_of(case),
         mark=mark,
@@ -334,16 +337,19 @@ def _entry(case: Case, told: Sequence[Notice], *, where: tzinfo, now_ns: int) ->
         told=" ".join(_told(notice, where) for notice in told),
         summary=counted(len(case.events), "event"),
         url=f"{url(local(case.started_unix_ns, where).date(), None)}#{case_words.id_of(case)}",
-        events=_table(case, where) if len(case.events) > 1 else None,
+        events=tuple(_event(event, case, where) for event in shown),
+        left=f"{counted(left, 'earlier event')} left out here; the JSON has all." if left else "",
     )
 
 
 def _when(case: Case, *, where: tzinfo, now_ns: int) -> str:
-    last = moment(case.last_unix_ns, where, form="%H:%M:%S").text
+    same_day = local(case.last_unix_ns, where).date() == local(case.started_unix_ns, where).date()
+    last = moment(case.last_unix_ns, where, form="%H:%M:%S" if same_day else "%a %d %b %H:%M:%S").text
     if case.under_way:
         return f"Since then, for {span(max(0, now_ns - case.started_unix_ns) / NS_PER_S)}."
     seconds = (case.last_unix_ns - case.started_unix_ns) / NS_PER_S
-    lasted = f"Until {last}, {span(seconds)} from first to last." if seconds >= 1 else ""
+    alone = len(case.events) == 1  # its sentence says how long
+    lasted = f"Until {last}, {span(seconds)} from first to last." if seconds >= 1 and not alone else ""
     if case.ended_unix_ns is None:
         return f"{lasted} Quiet since {last}; a next event would belong to it.".lstrip()
     return lasted
@@ -361,16 +367,12 @@ def _told(notice: Notice, where: tzinfo) -> str:
             return f"Notice to {notice.channel} queued {at}, not delivered yet."
 
 
-def _table(case: Case, where: tzinfo) -> Table:
-    shown = case.events[-MOST_EVENTS:]
-    left = len(case.events) - len(shown)
-    return Table(
-        caption="Its events",
-        headings=_HEADINGS,
-        rows=tuple(cells(*_event_row(event, where)) for event in shown),
-        apart=False,
-        note=f"{counted(left, 'earlier event')} left out here; the JSON has all." if left else "",
-    )
+def _event(event: Event, case: Case, where: tzinfo) -> Entry:
+    """What happened; whose it was said to be at the time, where the case is now said to be another's."""
+    other = event.owner not in (case.owner, Owner.UNKNOWN)
+    then = f"; owner then: {_OWNERS[event.owner]}" if other else ""
+    at = moment(event.started_unix_ns, where, form="%a %d %b %H:%M:%S")
+    return Entry(mark=None, moment=at, text=f"{event.says}{then}")
 
 
 _HEADINGS = (

@@ -18,7 +18,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 
 from dashboard.assets import find_assets
 from dashboard.pages import spread
-from dashboard.pages.wording import Moment, moment, offset
+from dashboard.pages.wording import Moment, kept_together, moment, offset
 from store.clock import zone
 from store.site import Site
 
@@ -230,7 +230,8 @@ class Pages:
     def _fill(self, name: str, page: Any) -> str:
         if page.frame.json_url is not None:
             page = spread.linked(page, _JSON.sub(".csv", page.frame.json_url))
-        return self.templates[name].render({field.name: getattr(page, field.name) for field in fields(page)})
+        texts = {field.name: getattr(page, field.name) for field in fields(page)}
+        return kept_together(self.templates[name].render(texts))
 
 
 def environment() -> Environment:

@@ -69,8 +69,7 @@ class Correction:
 class Table:
     """A table with its caption, a note on what was left out, and how its marked rows are to be read.
 
-    `csv_url` is where it is as CSV (`pages.spread`); a table that is not `apart` has none, for its rows stand
-    in another one there.
+    `csv_url` is where it is as CSV (`pages.spread`).
     """
 
     caption: str
@@ -79,7 +78,6 @@ class Table:
     note: str = ""
     corrections: tuple[Correction, ...] = ()
     csv_url: str = ""
-    apart: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,27 +6,23 @@ from collections.abc import Iterator, Sequence
 from datetime import tzinfo
 from typing import Any
 
-from dashboard.judge import evidence
-from dashboard.pages import corrected
 from dashboard.pages.ledger import Cell, Heading, Table, cells, number
-from dashboard.pages.wording import DASH, counted, grouped, mbps, moment, ms, path
+from dashboard.pages.recorded import Recorded, standing
+from dashboard.pages.wording import DASH, grouped, mbps, moment, ms, path
 from store import jsonform
 from store.corrections import Corrections
 from store.histogram import Delays
 from store.loaded_delay import Added, Foreign, LoadedDelayRun, UnderLoad
-from store.records import REASONS, Direction
+from store.records import Direction
 
 
-def table(
-    runs: Sequence[LoadedDelayRun], *, caption: str, where: tzinfo, most: int, corrections: Corrections
-) -> Table | None:
-    """Runs given oldest first, shown newest first and at most so many; None when there is none."""
+def table(runs: Sequence[LoadedDelayRun], shown: Recorded, *, caption: str) -> Table | None:
+    """Runs given oldest first, a row for each load; None when there is none."""
     if not runs:
         return None
-    shown = list(reversed(runs))[:most]
-    rows = [corrected.marked(row, corrections.of(run)) for run in shown for row in _rows(run, where)]
-    more = f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them. "
-    return Table(
+    return shown.table(
+        runs,
+        lambda run: _rows(run, shown.where),
         caption=caption,
         headings=(
             Heading(text="Started"),
@@ -43,9 +39,7 @@ def table(
             number("Foreign loaded", "per minute"),
             Heading(text="Standing", kind="prose"),
         ),
-        rows=tuple(rows),
-        note=(more if len(runs) > most else "") + _note(shown[0]),
-        corrections=corrected.notes(corrections.among(shown), where),
+        note=_note(runs[-1]),
     )
 
 
@@ -69,7 +63,7 @@ def _rows(run: LoadedDelayRun, where: tzinfo) -> Iterator[tuple[Cell, ...]]:
             f"over {load.after_s * 1000:.0f}" if load.back_ms is None else grouped(load.back_ms),
             _round_trips(run.idle.foreign),
             _round_trips(load.delay.foreign),
-            _standing(run),
+            standing(run),
         )
 
 
@@ -95,9 +89,3 @@ def _note(run: LoadedDelayRun) -> str:
         f"Foreign: round trips per minute by {run.responsiveness}. Buffer delay is over the least idle RTT "
         "(RFC 6349 section 4.3)."
     )
-
-
-def _standing(run: LoadedDelayRun) -> str:
-    """With what is against it, but for what is noted alone."""
-    why = "; ".join(REASONS[reason][1] for reason in run.reasons if reason != evidence.NOTED_ONLY)
-    return f"{run.standing}: {why}" if why else str(run.standing)

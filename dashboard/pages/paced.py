@@ -7,25 +7,22 @@ from collections.abc import Iterable, Sequence
 from datetime import tzinfo
 from typing import Any
 
-from dashboard.pages import corrected
 from dashboard.pages.ledger import Cell, Heading, Table, cells, number
-from dashboard.pages.wording import DASH, counted, grouped, mbps, moment, ms, path, percent
+from dashboard.pages.recorded import Recorded, standing
+from dashboard.pages.wording import DASH, grouped, mbps, moment, ms, path, percent
 from store import jsonform
 from store.corrections import Corrections
 from store.paced import PacedRun
-from store.records import REASONS, Document, Standing
+from store.records import Document, Standing
 
 
-def table(
-    runs: Sequence[PacedRun], *, caption: str, where: tzinfo, most: int, corrections: Corrections
-) -> Table | None:
-    """Runs given oldest first, shown newest first and at most so many; None when there is none."""
+def table(runs: Sequence[PacedRun], shown: Recorded, *, caption: str) -> Table | None:
+    """Runs given oldest first; None when there is none."""
     if not runs:
         return None
-    shown = list(reversed(runs))[:most]
-    rows = [corrected.marked(_row(run, where), corrections.of(run)) for run in shown]
-    more = f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them."
-    return Table(
+    return shown.table(
+        runs,
+        lambda run: [_row(run, shown.where)],
         caption=caption,
         headings=(
             Heading(text="Started"),
@@ -41,9 +38,6 @@ def table(
             Heading(text="Limited by"),
             Heading(text="Standing", kind="prose"),
         ),
-        rows=tuple(rows),
-        note=more if len(runs) > most else "",
-        corrections=corrected.notes(corrections.among(shown), where),
     )
 
 
@@ -57,12 +51,6 @@ def as_json(run: PacedRun, corrections: Corrections) -> dict[str, Any]:
     found = jsonform.as_json(run)
     found.pop("bins")
     return found | {"corrected": jsonform.corrected_json(corrections.of(run))}
-
-
-def standing(run: Document) -> str:
-    """The standing and the sentences of its reasons."""
-    why = "; ".join(REASONS[reason][1] for reason in run.reasons)
-    return f"{run.standing}: {why}" if why else str(run.standing)
 
 
 def _row(run: PacedRun, where: tzinfo) -> tuple[Cell, ...]:

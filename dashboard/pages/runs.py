@@ -8,8 +8,8 @@ from datetime import tzinfo
 from typing import Any
 
 from dashboard.judge import evidence
-from dashboard.pages import corrected
 from dashboard.pages.ledger import Cell, Heading, Table, cells, number
+from dashboard.pages.recorded import Recorded
 from dashboard.pages.wording import LAYERS, counted, grouped, mbps, moment, ms, path, percent
 from store import jsonform
 from store.corrections import Corrections
@@ -17,17 +17,11 @@ from store.layers import Layer
 from store.records import REASONS, Direction, RateRun, RateSide
 
 
-def table(
-    runs: Sequence[RateRun], *, caption: str, where: tzinfo, most: int, corrections: Corrections
-) -> Table:
-    """Runs given oldest first, shown newest first and at most so many, a row for each direction."""
-    shown = list(reversed(runs))[:most]
-    rows = [
-        corrected.marked(_row(run, direction, side, where), corrections.of(run))
-        for run in shown
-        for direction, side in run.sides().items()
-    ]
-    return Table(
+def table(runs: Sequence[RateRun], shown: Recorded, *, caption: str) -> Table:
+    """Runs given oldest first, a row for each direction."""
+    return shown.table(
+        runs,
+        lambda run: [_row(run, direction, side, shown.where) for direction, side in run.sides().items()],
         caption=caption,
         headings=(
             Heading(text="Started"),
@@ -43,11 +37,6 @@ def table(
             Heading(text="Limited by"),
             Heading(text="Standing", kind="prose"),
         ),
-        rows=tuple(rows),
-        note=f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them."
-        if len(runs) > most
-        else "",
-        corrections=corrected.notes(corrections.among(shown), where),
     )
 
 

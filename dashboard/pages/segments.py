@@ -61,11 +61,12 @@ def places(
     if not stalls:
         return {}
     since_ns = min(stall.started_unix_ns for stall in stalls)
+    until_ns = max(stall.started_unix_ns + stall.duration_us * NS_PER_US for stall in stalls) + 1
     told = {
         (one.endpoint, one.started_unix_ns): one
-        for one in reader.documents(Witnesses, handoff=handoff.name, since_ns=since_ns)
+        for one in reader.documents(Witnesses, handoff=handoff.name, since_ns=since_ns, until_ns=until_ns)
     }
-    around = reader.stalls(handoff=handoff.name, since_ns=since_ns - _NEAR_NS)
+    around = reader.stalls(handoff=handoff.name, since_ns=since_ns - _NEAR_NS, until_ns=until_ns)
     ends = {one.name: one.where for one in site.endpoints}
     trains = [endpoint for owner, endpoint in reader.paths() if owner == handoff.name and endpoint in ends]
     found = {}

@@ -5,17 +5,16 @@ One table a kind, newest first; without a record there is none.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any, TypeVar
 
 from dashboard.figures.pooling import Stretch
 from dashboard.judge import mtu as judge
-from dashboard.pages import corrected
 from dashboard.pages.ledger import Cell, Heading, Table, cells, number
-from dashboard.pages.paced import standing
-from dashboard.pages.wording import DASH, counted, mbps, moment, path
+from dashboard.pages.recorded import Recorded, standing
+from dashboard.pages.wording import DASH, mbps, moment, path
 from dashboard.pages.wording import percent as percent_text
 from store import jsonform
 from store.bursts import BurstRun
@@ -60,10 +59,8 @@ def read(reader: Reader, handoff: str, stretch: Stretch, *, stated_mtu_bytes: in
     )
 
 
-def tables(
-    found: Shapes, *, period: str, where: tzinfo, most: int, corrections: Corrections
-) -> tuple[Table, ...]:
-    """A table for each kind of which there is one, at most so many rows each."""
+def tables(found: Shapes, shown: Recorded, *, period: str) -> tuple[Table, ...]:
+    """A table for each kind of which there is one."""
 
     def table(
         runs: Sequence[T],
@@ -71,27 +68,22 @@ def tables(
         headings: tuple[Heading, ...],
         row: Callable[[T], tuple[Cell, ...]],
         started: tuple[Heading, ...] = _STARTED,
-    ) -> Table | None:
-        if not runs:
-            return None
-        shown = list(reversed(runs))[:most]
-        more = f"The newest {most} of {counted(len(runs), 'run')}; the JSON has all of them."
-        return Table(
-            caption=f"{what} of {period}, newest first",
-            headings=(*started, *headings, _STANDING),
-            rows=tuple(corrected.marked(row(run), corrections.of(run)) for run in shown),
-            note=more if len(runs) > most else "",
-            corrections=corrected.notes(corrections.among(shown), where),
-        )
+    ) -> Iterator[Table]:
+        if runs:
+            yield shown.table(
+                runs,
+                lambda run: [row(run)],
+                caption=f"{what} of {period}, newest first",
+                headings=(*started, *headings, _STANDING),
+            )
 
-    stated = found.stated_mtu_bytes
-    made = (
-        table(found.bursts, "Burst runs", _BURST, lambda run: _burst(run, where)),
-        table(found.sizes, "Size sweeps", _SIZES, lambda run: _sizes(run, where)),
-        table(found.steps, "Step runs", _STEPS, lambda run: _steps(run, where)),
-        table(found.mtus, "Path MTU", _MTU, lambda run: _mtu(run, where, stated), _STARTED[:2]),
+    where, stated = shown.where, found.stated_mtu_bytes
+    return (
+        *table(found.bursts, "Burst runs", _BURST, lambda run: _burst(run, where)),
+        *table(found.sizes, "Size sweeps", _SIZES, lambda run: _sizes(run, where)),
+        *table(found.steps, "Step runs", _STEPS, lambda run: _steps(run, where)),
+        *table(found.mtus, "Path MTU", _MTU, lambda run: _mtu(run, where, stated), _STARTED[:2]),
     )
-    return tuple(one for one in made if one is not None)
 
 
 def as_json(found: Shapes, corrections: Corrections) -> dict[str, Any]:

@@ -15,9 +15,10 @@ from dashboard import planned as planned_
 from dashboard.api import Json
 from dashboard.figures import stalls as stalls_figure
 from dashboard.figures.pooling import Stretch
-from dashboard.judge import hours, stream
+from dashboard.judge import hours
 from dashboard.judge.after import Seen
 from dashboard.judge.hours import Show
+from dashboard.judge.incidents import silences
 from dashboard.judge.stream import Check
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Chart, Heading, Mark, Table, cells, number
@@ -172,15 +173,17 @@ def _sent_entry(sent: Sent, where: tzinfo) -> SentEntry:
         ((one.endpoint, stall) for one in sent.seen for stall in one.stalls),
         key=lambda each: each[1].started_unix_ns,
     )
+    lasted = [max(stall.seconds for stall in each) for each in silences(stall for _, stall in every)]
     lengths = [*stalls_figure.buffers(plan)]
     held = " to ".join(f"{one:g} s" for one in sorted({lengths[0], lengths[-1]}))
     if not sent.seen:
         return SentEntry(title=title, message="No train watched that show.", chart=None, stalls=None)
-    outlast = sum(stall.seconds > lengths[0] for _, stall in every)
+    outlast = sum(seconds > lengths[0] for seconds in lasted)
     message = (
-        f"The trains saw {counted(len(every), 'stall')} on the way up, {outlast or 'none'} longer than the "
+        f"The trains saw {counted(len(lasted), 'stall')} on the way up, {outlast or 'none'} longer than the "
         f"shortest buffer; the buffers hold {held}."
     )
+    left = max(0, len(every) - MOST_STALLS)
     if not every:
         return SentEntry(title=title, message=message, chart=None, stalls=None)
     return SentEntry(
@@ -212,9 +215,8 @@ def _sent_entry(sent: Sent, where: tzinfo) -> SentEntry:
                 )
                 for endpoint, stall in every[-MOST_STALLS:]
             ),
-            note=""
-            if len(every) <= MOST_STALLS
-            else f"{counted(len(every) - MOST_STALLS, 'earlier stall')} left out here.",
+            note="A stall that several trains saw has a row for each."
+            + (f" {counted(left, 'earlier row')} left out here." if left else ""),
         ),
     )
 
@@ -273,7 +275,7 @@ def _entry(one: Planned, found: Findings) -> ShowEntry:
         when=_when(show, found),
         because=check.because,
         changes=tuple(each.text for each in check.options),
-        notes=(*check.notes, *_so_far(one.show, found.on_air[one.plan.name])),
+        notes=(*one.notes, *_so_far(one.show, found.on_air[one.plan.name])),
         figures=_figures(one),
         looked=_looked(one.looked, found.zone),
         stage="" if show is None or ahead_s <= 0 else str(stage_of(ahead_s)),
@@ -464,7 +466,7 @@ def as_json(found: Findings) -> Json:
 
 def _planned_json(one: Planned) -> dict[str, Any]:
     show = one.show
-    return stream.as_json(one.check) | {
+    return planned_.as_json(one) | {
         "title": one.plan.title,
         "show_start": None if show is None else rfc3339(show.start_unix_ns),
         "show_end": None if show is None else rfc3339(show.end_unix_ns),

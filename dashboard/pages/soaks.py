@@ -8,8 +8,8 @@ from typing import Any
 
 from dashboard.figures.pooling import Stretch
 from dashboard.judge import soak as judge
-from dashboard.pages import corrected
 from dashboard.pages.ledger import Cell, Heading, Table, cells, number
+from dashboard.pages.recorded import Recorded, standing
 from dashboard.pages.wording import DASH, counted, moment, ms, path, span
 from store import jsonform
 from store.clock import NS_PER_S
@@ -27,15 +27,13 @@ def read(reader: Reader, handoff: str, stretch: Stretch) -> tuple[Soak, ...]:
     return tuple(one for one in found if one.started_unix_ns + one.seconds * NS_PER_S > stretch.from_ns)
 
 
-def table(
-    soaks: Sequence[Soak], *, caption: str, where: tzinfo, most: int, corrections: Corrections
-) -> Table | None:
-    """Soaks given oldest first, shown newest first and at most so many; None when there is none."""
+def table(soaks: Sequence[Soak], shown: Recorded, *, caption: str) -> Table | None:
+    """Soaks given oldest first; None when there is none."""
     if not soaks:
         return None
-    shown = list(reversed(soaks))[:most]
-    more = f"The newest {most} of {counted(len(soaks), 'soak')}; the JSON has all of them."
-    return Table(
+    return shown.table(
+        soaks,
+        lambda soak: [_row(soak, shown.where)],
         caption=caption,
         headings=(
             Heading(text="Started"),
@@ -48,9 +46,7 @@ def table(
             Heading(text="Watched", kind="sentence"),
             Heading(text="Standing", kind="sentence"),
         ),
-        rows=tuple(corrected.marked(_row(one, where), corrections.of(one)) for one in shown),
-        note=more if len(soaks) > most else "",
-        corrections=corrected.notes(corrections.among(shown), where),
+        one="soak",
     )
 
 
@@ -71,7 +67,7 @@ def _row(soak: Soak, where: tzinfo) -> tuple[Cell, ...]:
         _p99(soak.pdv_down_us),
         str(len(soak.stalls)),
         _watched(soak),
-        _standing(soak),
+        standing(soak),
     )
 
 
@@ -89,8 +85,3 @@ def _watched(soak: Soak) -> str:
         parts.append(f"{counted(len(gaps), 'gap')}, {together}: {why}")
     parts += [f"{span(out.seconds)} left out: {REASONS[out.reason][1]}" for out in soak.left_out]
     return ". ".join(parts)
-
-
-def _standing(soak: Soak) -> str:
-    why = "; ".join(REASONS[reason][1] for reason in soak.reasons)
-    return f"{soak.standing}: {why}" if why else str(soak.standing)

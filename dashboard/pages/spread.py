@@ -39,8 +39,6 @@ def linked(page: P, url: str) -> P:
     def made(value: Any, path: str) -> Any:
         match value:
             case Table():
-                if not value.apart:
-                    return value
                 return replace(value, csv_url=f"{url}{joint}{urlencode({PARAMETER: path})}")
             case tuple():
                 found = tuple(made(each, _inside(path, str(nth))) for nth, each in enumerate(value, start=1))
@@ -68,8 +66,7 @@ def text(table: Table) -> str:
 def _tables(value: Any, path: str) -> Iterator[tuple[str, Table]]:
     match value:
         case Table():
-            if value.apart:
-                yield path, value
+            yield path, value
         case tuple():
             for nth, each in enumerate(value, start=1):
                 yield from _tables(each, _inside(path, str(nth)))

@@ -16,7 +16,7 @@ from dashboard import planned as planned_
 from dashboard.api import Json
 from dashboard.figures import show
 from dashboard.figures.pooling import Piece, Stretch
-from dashboard.judge import evidence, stream
+from dashboard.judge import evidence
 from dashboard.judge import today as judge
 from dashboard.judge.delay import summary_of_sums
 from dashboard.judge.hours import Show
@@ -29,6 +29,7 @@ from dashboard.pages.events import CaseEntry
 from dashboard.pages.frame import Frame
 from dashboard.pages.ledger import Cell, Chart, Entry, Heading, Mark, Table, cells, number
 from dashboard.pages.now import NowPart
+from dashboard.pages.recorded import Recorded
 from dashboard.pages.wording import DASH, Moment, counted, grouped, mbps, moment, ms, path, span
 from dashboard.planned import AHEAD_S, Planned
 from store import case_words, fault_log, jsonform
@@ -182,7 +183,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         now_ns=now_ns,
     )
     limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
-    planned, own = [], history.by_handoff(records)
+    planned, own = [], evidence.by_handoff(records)
     for plan in site.plans:
         mine = own.get(plan.handoff, [])
         check = history.answer(reader, site, plan, mine, now_unix_ns=now_ns, limits=limits)
@@ -307,10 +308,8 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
         show=_show_chart(found),
         runs=runs.table(
             found.runs,
+            Recorded(where=found.zone, most=MOST_RUNS, corrections=found.corrections),
             caption="Latest rate runs, newest first",
-            where=found.zone,
-            most=MOST_RUNS,
-            corrections=found.corrections,
         )
         if found.runs
         else None,
@@ -349,13 +348,13 @@ def _lead(found: Findings) -> Lead | None:
 
 
 def _otherwise(first: Planned, every: Sequence[Planned]) -> str:
-    """What plans of the same hour get for another answer, so that no answer below contradicts the first."""
+    """What plans on air meanwhile get for another answer, so that no answer below contradicts the first."""
     others = [
         f"{ANSWERS[one.check.answer].word} for {one.plan.title} on handoff {one.plan.handoff}"
         for one in every
         if one.show is not None
         and first.show is not None
-        and one.show.start_unix_ns == first.show.start_unix_ns
+        and one.show.start_unix_ns < first.show.end_unix_ns
         and one.check.answer is not first.check.answer
     ]
     return f" At the same time: {', '.join(others)}." if others else ""
@@ -570,4 +569,4 @@ def _planned_json(planned: Planned, found: Findings) -> dict[str, Any]:
         "show_end": None if on_air is None else rfc3339(on_air.end_unix_ns),
     }
     rehearsal = {"rehearsal": rehearsals.as_json(found.rehearsals[planned.plan.name], found.corrections)}
-    return stream.as_json(planned.check) | {"title": planned.plan.title} | times | rehearsal
+    return planned_.as_json(planned) | {"title": planned.plan.title} | times | rehearsal

@@ -6,6 +6,7 @@ functions give the number alone. Pure; imports store, and api for its periods.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import tzinfo
 
@@ -15,6 +16,7 @@ from store.layers import Layer
 from store.quantities import grouped as grouped
 from store.records import Direction
 
+NO_BREAK = "\u00a0"
 DASH = "–"  # stands where there is nothing to say; never 0
 
 LAYERS = {
@@ -25,6 +27,13 @@ LAYERS = {
     Layer.NOT_STATED: "not stated",
 }
 
+# The space between a number and its unit in a page's text: the next bracket opens a tag, and none that ends
+# what a form sends or somebody copies.
+_BEFORE_UNIT = re.compile(
+    r"(?<=[0-9]) (?=(?:%|[kMGT]?B|[kMG]?b(?:it)?/s|[mu]?s|min|h|d)(?![A-Za-z0-9])"
+    r"[^<>]*<(?!/(?:option|code|pre|textarea|style|script)>))"
+)
+
 PERIODS = {
     Period.HOUR: "the last hour",
     Period.DAY: "the last 24 hours",
@@ -33,6 +42,11 @@ PERIODS = {
 }
 
 DIRECTIONS = {Direction.UP: "up", Direction.DOWN: "down", Direction.BOTH: "both ways"}
+
+
+def kept_together(html: str) -> str:
+    """A page on which no line ends between a number and its unit; what its forms send stays as it is."""
+    return _BEFORE_UNIT.sub(NO_BREAK, html)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,12 +102,14 @@ def ms(delay_us: float | None) -> str:
 
 
 def percent(ratio: float | None) -> str:
-    """A share in per cent, with more digits the smaller it is; a tiny share is never written 0."""
+    """A share in per cent, with more digits the nearer it is to none or all, which it is never rounded to."""
     if ratio is None:
         return DASH
     share = ratio * 100
     if share in (0, 100):
         return f"{share:.0f} %"
+    if 99.99995 <= share < 100:
+        return "over 99.9999 %"
     for above, decimals in ((99.99, 4), (99, 2), (10, 1), (0.0995, 2), (0.00995, 3), (0.000995, 4)):
         if share >= above:
             return f"{share:.{decimals}f} %"
@@ -118,7 +134,7 @@ def span(seconds: float) -> str:
 
 def path(handoff: str, endpoint: str) -> str:
     """A handoff and the endpoint it was measured to, kept on one line."""
-    return f"{handoff}\u00a0–\u00a0{endpoint}"
+    return f"{handoff}{NO_BREAK}–{NO_BREAK}{endpoint}"
 
 
 def counted(count: int, one: str, many: str | None = None) -> str:

@@ -16,6 +16,7 @@ from jinja2 import FileSystemLoader, Template
 
 from dashboard.pages.frame import TEMPLATES, environment
 from dashboard.pages.ledger import Cell, Entry, Mark, Table
+from dashboard.pages.wording import kept_together
 
 STYLE = Path(__file__).parents[1] / "static" / "paper.css"
 
@@ -80,9 +81,8 @@ class Paper:
 
 def html(paper: Paper) -> str:
     """The paper as one file that needs nothing else."""
-    return _template().render(
-        paper=paper, style=STYLE.read_text(encoding="utf-8"), running=paper.running.replace('"', "'")
-    )
+    style, running = STYLE.read_text(encoding="utf-8"), paper.running.replace('"', "'")
+    return kept_together(_template().render(paper=paper, style=style, running=running))
 
 
 def changed(paper: Paper, text: Callable[[str], str]) -> Paper:

@@ -48,7 +48,7 @@ def day_sheet(site: Site, found: Planned, *, now_ns: int) -> Paper:
         heading="Answer",
         entries=(Entry(mark=mark, moment=None, text=check.because),),
         sentences=(),
-        points=check.notes,
+        points=found.notes,
         tables=_rows(found.looked, where),
     )
     return Paper(

@@ -30,7 +30,6 @@ from dashboard import (
     text_uploads,
 )
 from dashboard.desk import DESK, PAGES, framed, html
-from dashboard.judge import stream
 from dashboard.pages import papers as pages
 from dashboard.papers import acceptance as acceptance_paper
 from dashboard.papers import files, making, packs, redaction, sheets, shows
@@ -206,7 +205,7 @@ def _renewal(reader: Reader, site: Site, name: str, _: Mapping[str, str], now_ns
 def _day_sheet(reader: Reader, site: Site, name: str, _: Mapping[str, str], now_ns: int) -> Texts:
     found = planned.of_plan(reader, site, _plan(site, name), now_ns=now_ns)
     made = shows.day_sheet(site, found, now_ns=now_ns)
-    return files.texts(made, stream.as_json(found.check))
+    return files.texts(made, planned.as_json(found))
 
 
 def _show_report(reader: Reader, site: Site, name: str, _: Mapping[str, str], now_ns: int) -> Texts:

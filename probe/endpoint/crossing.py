@@ -20,12 +20,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from probe.endpoint.keys import write_private
 from probe.reach import Binding, Reach
 from probe.wire import invitation
 from probe.wire.invitation import Invitation
 from store.clock import NS_PER_S, Clock
 from store.errors import UserMistake
+from store.new_file import write_private
 
 OTHERS, FILE = "others.toml", "crosses.json"
 EVERY_S = 300.0  # between two cross-tests of a running endpoint

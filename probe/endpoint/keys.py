@@ -34,6 +34,7 @@ from probe.endpoint import limits
 from probe.endpoint.limits import Limits
 from probe.wire.invitation import DEFAULT_PORT, KEY_BYTES, Invitation, parse_address
 from store.errors import UserMistake
+from store.new_file import write_private
 
 DEFAULT_CALLER = "probe"
 
@@ -223,22 +224,6 @@ def tls_context(keys: Keys) -> ssl.SSLContext:
     except OSError as error:
         raise _trouble(keys.directory, error) from None
     return context
-
-
-def write_private(path: Path, text: str) -> None:
-    """Replace `path` as a whole, for its owner's eyes alone. When that fails, the old file stays."""
-    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        with open(
-            os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8"
-        ) as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise
 
 
 @contextlib.contextmanager

@@ -11,9 +11,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from probe.endpoint.keys import write_private
 from store.clock import NS_PER_S
 from store.errors import UserMistake
+from store.new_file import write_private
 
 FILE = "ledger.json"
 _FORMAT = 1

@@ -29,14 +29,14 @@ from statistics import median
 from typing import Any
 
 from probe import circumstances, standing
-from probe.answering import OUTAGE_NS, RESTARTED, Answering
+from probe.answering import DOUBT_S, OUTAGE_NS, RESTARTED, Answering
 from probe.circumstances import Look, Traffic
 from probe.clock_judge import STEP_NS
-from probe.control import Control
+from probe.control import NO_WAY, Control
 from probe.linux import clock_state, timestamps
 from probe.rate_outcome import Moved
 from probe.reach import Reach
-from probe.train_outcome import STALL_NS, Outcome, Silence, Tally
+from probe.train_outcome import STALL_NS, Outcome, Silence, Tally, unwrapped
 from probe.train_samples import Sampled, Sampler, sample_of
 from probe.wire import control as wire
 from probe.wire import stamp_tlv
@@ -194,7 +194,7 @@ class TrainSession:
         self.since_ns = 0  # since when replies come without a break as long as an outage; 0 before the first
         self.knocked_ns: list[int] = []  # when packets came that the endpoint sent of its own accord
         self.lateness_ns: list[int] = []
-        self.refused: str | None = None
+        self.refused: OSError | None = None
         self.refused_since_ns = 0
         self.disturbed = False  # slots were refused or missed since somebody took this back
         self.slept = asyncio.Event()  # the host slept, and nothing is sent or taken any more
@@ -354,7 +354,7 @@ class TrainSession:
     def _refuse(self, error: OSError, now_ns: int) -> None:
         if self.refused is None:
             self.refused_since_ns = now_ns
-        self.refused = error.strerror or str(error)
+        self.refused = error
         self.disturbed = True
         if self._sock is not None:  # whether the kernel counted a refused packet is its secret: count anew
             timestamps.transmit_stamps(self._sock)
@@ -364,6 +364,9 @@ class TrainSession:
     def _take_transmit_stamps(self, sock: socket.socket, now_ns: int) -> None:
         for counter, stamp_unix_ns in timestamps.transmit_stamps(sock):
             at_ns = self.wall.monotonic_of(stamp_unix_ns, now_ns=now_ns)
+            counter = unwrapped(
+                counter, near=self._tally.after - self._counted_from
+            )  # the kernel's has 32 bits
             self._tally.restamp(self._counted_from + counter, at_ns)
 
     def _read(self) -> None:
@@ -458,8 +461,8 @@ async def run(
         finally:
             session.close()
     if not session.sent:
-        why = f"this host's kernel refused every packet ({session.refused or 'it was never on time'})"
-        return where.failed(WHAT, why, Owner.HOUSE, started_unix_ns=started_unix_ns)
+        why, whose = _refusal(session.refused)
+        return where.failed(WHAT, why, whose, started_unix_ns=started_unix_ns)
     return _run_of(plan, where, session, tally, counts, known=known, now_ns=clock.monotonic_ns())
 
 
@@ -507,7 +510,8 @@ async def keep(plan: TrainPlan, where: Reach, clock: Clock, deliver: Deliver) ->
     """A train without end. Delivers a span's record once it is final, every stall once it is over, and once a
     second whether replies come.
 
-    Spans begin at multiples of `span_s` of Unix time; one is final `waiting_s` after its end. Only a
+    Spans begin at multiples of `span_s` of Unix time; one is final `waiting_s` after its end, or, as long as
+    nobody can tell line and endpoint apart, up to `DOUBT_S` later. Only a
     session that cannot be opened, and a host that refuses every packet, end the train. Without replies it
     goes on sending and asks the endpoint from time to time: its counts say where packets went, and when it
     does not know the train any more, a new session is opened. Cancelled, it delivers the span begun. When
@@ -607,6 +611,8 @@ class _Keeper:
         self._cut(now_ns)
         self._sample(now_ns)
         while self._closed and now_ns >= self._closed[0].ended_ns + self._waiting_s * NS_PER_S:
+            if self._in_doubt(self._closed[0], now_ns):
+                break
             self._finish_span(self._closed.pop(0))
         self._tell_so_far(now_ns)
 
@@ -719,8 +725,8 @@ class _Keeper:
         """Ask the endpoint when it has been silent for long; why the train cannot go on, when it cannot."""
         session, now_ns = self._session, self._session.wall.read()
         if session.refused is not None and now_ns - session.refused_since_ns >= ASK_AFTER_S * NS_PER_S:
-            why = f"this host's kernel refuses every packet ({session.refused})"
-            return self._where.failed(WHAT, why, Owner.HOUSE, started_unix_ns=self._clock.unix_ns())
+            why, whose = _refusal(session.refused)
+            return self._where.failed(WHAT, why, whose, started_unix_ns=self._clock.unix_ns())
         heard_ns = session.heard_ns
         if now_ns - heard_ns < ASK_AFTER_S * NS_PER_S or now_ns < self._next_ask_ns:
             return None
@@ -734,6 +740,8 @@ class _Keeper:
             await session.rebind()  # it lives and hears nothing: its address may have changed, or ours
         elif self._control.refusal is not None and self._control.refusal.code == "unknown":
             return await self._renew()
+        elif found.whose is Owner.ENDPOINT:
+            self._mark_away(heard_ns)
         return None
 
     async def _renew(self) -> Failed | None:
@@ -757,10 +765,21 @@ class _Keeper:
         new.start()
         return None
 
+    def _in_doubt(self, span: _OpenSpan, now_ns: int) -> bool:
+        """Whether it may still show that the endpoint was away in this span, and not the line: nothing came
+        since, and the endpoint did not say that it was there. After `DOUBT_S` of that nobody waits."""
+        session, (failed, asked_ns) = self._session, self._asked
+        silent = session.heard_ns < span.ended_ns and not span.away
+        answered = failed is None and asked_ns == session.heard_ns
+        return silent and not answered and now_ns - session.heard_ns < DOUBT_S * NS_PER_S
+
+    def _mark_away(self, heard_ns: int) -> None:
+        for span in (*self._closed, self._open):
+            span.away |= span.ended_ns == 0 or span.ended_ns > heard_ns
+
     def _excuse(self, heard_ns: int, now_ns: int) -> None:
         """Put on record that the endpoint was away, so that its silence is not held against the line."""
-        for span in (*self._closed, self._open):
-            span.restarted |= span.ended_ns == 0 or span.ended_ns > heard_ns
+        self._mark_away(heard_ns)
         unix_of = self._session.wall.unix_of
         self._deliver_gap(unix_of(heard_ns), unix_of(now_ns), RESTARTED)
 
@@ -830,7 +849,7 @@ class _OpenSpan:
     after: int = 0
     lateness_ns: list[int] = field(default_factory=list)
     disturbed: bool = False
-    restarted: bool = False
+    away: bool = False  # the endpoint was, for a part of it at least
     stepped_ns: int = 0
     looked: bool = False
     known: Circumstances | None = None  # what else was true, once it has been looked at
@@ -838,7 +857,7 @@ class _OpenSpan:
     def reasons(self, spacing_ns: int) -> tuple[str, ...]:
         """Why it may not speak about the line."""
         found = schedule_reasons(self.lateness_ns, disturbed=self.disturbed, spacing_ns=spacing_ns)
-        if self.restarted:
+        if self.away:
             found.append("endpoint_restarted")
         if self.stepped_ns > STEP_NS:
             found.append("clock_step")
@@ -882,6 +901,13 @@ async def _ended(session: TrainSession, within_s: float) -> wire.TrainCounts | N
         async with asyncio.timeout(within_s):
             return await session.end()
     return None
+
+
+def _refusal(error: OSError | None) -> tuple[str, Owner]:
+    """Why no packet left, and who must act."""
+    said = "it was never on time" if error is None else error.strerror or str(error)
+    whose = Owner.UNKNOWN if error is not None and error.errno in NO_WAY else Owner.HOUSE
+    return f"this host's kernel refused every packet ({said})", whose
 
 
 def schedule_reasons(lateness_ns: list[int], *, disturbed: bool, spacing_ns: int) -> list[str]:

@@ -51,8 +51,6 @@ PATHS = {
     "stop": "/v1/stop",  # POST -> Stopped: every run and train of this caller ends
 }
 
-_INTEGERS = 1 << 63
-
 T = TypeVar("T")
 
 
@@ -279,8 +277,8 @@ def _read(kind: Any, data: object, where: str) -> Any:
         return _read_float(data, where)
     if not isinstance(data, kind) or (isinstance(data, bool) and kind is not bool):
         raise BadMessage("control message", f"{where} is not {kind.__name__}")
-    if isinstance(data, int) and not -_INTEGERS <= data < _INTEGERS:  # what a database holds
-        raise BadMessage("control message", f"{where} is out of all range")
+    if isinstance(data, int) and not -(1 << 63) <= data < 1 << 63:  # what a record can hold
+        raise BadMessage("control message", f"{where} does not fit into 64 bits")
     if isinstance(data, str) and not data.isprintable():  # it goes into logs, terminals and pages
         raise BadMessage("control message", f"{where} has characters that cannot be printed")
     return data

@@ -27,7 +27,9 @@ import sys
 import time
 from asyncio.sslproto import SSLProtocol
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 _ASKED_WITHIN_S = 30.0
@@ -100,16 +102,27 @@ def _tell(told: Path) -> None:
 
 
 def empty_caches() -> int:
-    """Empty each functools.lru_cache that has a bound, of libraries too; how many results they had.
+    """Empty each functools.lru_cache that has a bound, of libraries too; how many results they had."""
+    found = {id(one): one for one in _caches() if one.cache_info().maxsize is not None}
+    cached = sum(one.cache_info().currsize for one in found.values())
+    for one in found.values():
+        one.cache_clear()
+    return cached
+
+
+def _caches() -> Iterator[functools._lru_cache_wrapper[Any]]:
+    """Those that the collector lists, and those of modules and classes: what gc.freeze took is not listed.
 
     By type alone: a proxy that is asked for its class may do anything to find that out, such as read a file.
     """
-    found = [one for one in gc.get_objects() if type(one) is functools._lru_cache_wrapper]
-    bounded = [one for one in found if one.cache_info().maxsize is not None]
-    cached = sum(one.cache_info().currsize for one in bounded)
-    for one in bounded:
-        one.cache_clear()
-    return cached
+    modules = [vars(one) for one in list(sys.modules.values()) if type(one) is ModuleType]
+    classes = [vars(one) for names in modules for one in list(names.values()) if issubclass(type(one), type)]
+    named = [one for names in (*modules, *classes) for one in list(names.values())]
+    for one in (*gc.get_objects(), *named):
+        if type(one) is staticmethod or type(one) is classmethod:
+            one = one.__wrapped__
+        if type(one) is functools._lru_cache_wrapper:
+            yield one
 
 
 def _leak(leak_bytes: int) -> None:

@@ -3,11 +3,12 @@
     python -m tests.bench.growth FOLDER [LEAK [OPERATION ...]]
 
 A soak of hours sees each thing happen some dozens of times; here one probe and one endpoint on loopback do
-one thing after the other, each in fourteen rounds after eight that do not count, since much is made but once.
+one thing after the other, each in fourteen rounds. Before them everything is done for a while, since much is
+made but once, and a path's level consists of ten minutes (probe/path_steps.py).
 Their books are read between rounds (tests/bench/books.py), while all tests are stopped. Prints for each
 operation and process what an operation leaves, judged by tests/bench/levels.py, and ends with 1 if anything
 grows. With LEAK so many octets are leaked with each record of the probe and each answer of the endpoint, and
-the bench has to find it. Some twenty minutes.
+the bench has to find it: 100 by `spans`, 1,000 by each. Some forty minutes.
 """
 
 from __future__ import annotations
@@ -31,9 +32,10 @@ from store.door import Act
 from tests.bench import books
 from tests.bench.levels import at_rest, level
 
-FIRST, WARM, ROUNDS = 6, 2, 14
+FIRST_S, WARM, ROUNDS = 12 * 60, 2, 14
 SETTLE_S = 1.0
 LEAST_BYTES = 2000.0  # with an operation: some 500 octets with each record, or an object or two
+LEAST_SPAN_BYTES = {"probe": 200.0, "endpoint": 30.0}  # 100 octets with each record, and with each answer
 
 SITE = """
 name = "Growth"
@@ -98,8 +100,8 @@ class Pair:
 
 def spans(pair: Pair) -> int:
     """Spans of a second, of ten packets each, with the notes beside the database."""
-    time.sleep(5)
-    return 5
+    time.sleep(15)
+    return 15
 
 
 def status(pair: Pair) -> int:
@@ -194,7 +196,8 @@ def main() -> None:
         for name in ("endpoint", "probe"):
             pair.begin(name)
         _goes(pair)
-        for _ in range(FIRST):
+        until = time.monotonic() + FIRST_S
+        while time.monotonic() < until:
             for one in OPERATIONS:
                 if one.__name__ in wanted:
                     one(pair)
@@ -224,7 +227,8 @@ def _grows(pair: Pair, operation: Callable[[Pair], int]) -> list[str]:
     grown = []
     for name, looks in seen.items():
         at, held = zip(*at_rest(looks), strict=True)
-        found = level(at, held, least=LEAST_BYTES)
+        least = LEAST_SPAN_BYTES[name] if operation is spans else LEAST_BYTES
+        found = level(at, held, least=least)
         print(
             f"{operation.__name__:11} {name:9} {found.said('an operation')}; {held[0]:,} to {held[-1]:,}",
             flush=True,

@@ -1,4 +1,7 @@
-"""A page as a reader meets it: parsed with html.parser, asked by element, attribute and text."""
+"""A page as a reader meets it: parsed with html.parser, asked by element, attribute and text.
+
+A number's no-break space before its unit is read as a space (`wording.kept_together` puts it there).
+"""
 
 from __future__ import annotations
 
@@ -87,6 +90,6 @@ class _Reader(HTMLParser):
 def read(html: str) -> Element:
     """The page; AssertionError when its tags do not nest."""
     reader = _Reader()
-    reader.feed(html)
+    reader.feed(re.sub(r"(?<=[0-9])\u00a0", " ", html))
     reader.close()
     return reader.root

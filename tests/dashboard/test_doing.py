@@ -133,8 +133,8 @@ def test_what_the_allowance_has_left() -> None:
         **dict.fromkeys(("limit_bytes", "spent_bytes", "forecast_bytes", "one_in")),
     }
     assert said(allowances=[limited, none])[-2:] == [
-        "Tests on handoff A have spent 170.00 GB of this month's test allowance of 200.00 GB (85 %); "
-        "forecast to the month's end 198.50 GB; one of 4 slots has its run.",
+        "Tests on handoff A have spent 170 GB of this month's test allowance of 200 GB (85 %); "
+        "forecast to the month's end 198 GB; one of 4 slots has its run.",
         "Handoff B has no test allowance.",
     ]
     older = {key: value for key, value in QUIET.items() if key != "allowances"}

@@ -92,3 +92,21 @@ def test_what_helps_a_lowered_answer_is_another_uplink_alone(site: Site, reader:
     assert found.check.smallest_change == "Sending it by handoff A makes it Go."
     house = replace(BAD, what="house segment")
     assert before.still_helping(found.check, Answer.HOLD, house, PLAN) == ()
+
+
+def test_shows_that_overlap_on_one_handoff_are_said_to(site: Site, reader: Reader) -> None:
+    """One that begins an hour later, one after it, one elsewhere: only the first is planned meanwhile."""
+    later, after = (
+        replace(PLAN.times, from_minute=hour * 60, to_minute=(hour + 2) * 60) for hour in (20, 21)
+    )
+    plans = (
+        PLAN,
+        replace(PLAN, name="later", title="Later", times=later),
+        replace(PLAN, name="after", title="After", times=after),
+        replace(PLAN, name="far", title="Far", handoff="A"),
+    )
+    told = shows.find(reader, site=replace(site, plans=plans), now_ns=NOW)
+    notes = {one.plan.name: one.notes for one in told.planned}
+    assert notes["evening"][0].startswith("Planned meanwhile on the same handoff: Later. This answer is for")
+    assert [len(notes[name]) for name in ("later", "after", "far")] == [1, 1, 0]
+    assert "Later and" not in notes["after"][0]

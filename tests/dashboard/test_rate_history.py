@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import replace
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 import pytest
 
@@ -85,6 +86,12 @@ def test_the_ledger_for_programs_and_people(site: Site, reader: Reader) -> None:
     assert rules
     assert all(rule["rule"] in text and rule["meaning"] in text for rule in rules)
     assert all(rule["without_it"]["word"] in [*Word, *Answer] for rule in rules)
+    # the lower bound down, the upper one up, as the verdict's sentence has them; here by decimals
+    for one in (ledger for each in told["handoffs"] for ledger in each["versions"][0]["ledgers"]):
+        bounds, tenth = one["with_every_rule"], Decimal("0.1")
+        low = (Decimal(bounds["bound_low"]) * 100).quantize(tenth, ROUND_FLOOR)
+        high = (Decimal(bounds["bound_high"]) * 100).quantize(tenth, ROUND_CEILING)
+        assert not bounds["n"] or f"reached it, {low} % to {high} %" in text
 
 
 def test_the_verdicts_for_programs_and_people(site: Site, reader: Reader) -> None:

@@ -102,8 +102,10 @@ systemctl restart linebook-probe.service
 
 # Upgrade, rollback, an upgrade that fails
 changed 0.1.1
+sed -i 's/^Description=.*/Description=A later one/' "$copy/deploy/linebook-probe.service"
 manage upgrade
 saw upgraded $?
+saw upgraded_unit "$(systemctl show -P Description linebook-probe.service)"
 saw upgraded_to "$(version)"
 saw upgraded_probe "$(active probe)"
 saw backups "$(find /var/lib/linebook -name 'before-upgrade-*.db' | wc -l)"
@@ -112,6 +114,7 @@ manage rollback
 saw rolled_back $?
 saw rolled_back_to "$(version)"
 saw rolled_back_probe "$(active probe)"
+saw rolled_back_unit "$(systemctl show -P Description linebook-probe.service)"
 manage rollback
 saw rolled_back_twice $?
 changed 0.1.2
@@ -135,7 +138,7 @@ python3 -c 'import sqlite3; sqlite3.connect("/var/lib/linebook/linebook.db").exe
 manage rollback
 saw from_newer $?
 saw from_newer_probe "$(active probe)"
-saw aside "$(find /var/lib/linebook -name '*.of-the-newer-version' | wc -l)"
+saw aside "$(find /var/lib/linebook -name '*.of-the-newer-version-*[0-9]' | wc -l)"
 /opt/linebook/current/bin/linebook verify /var/lib/linebook/linebook.db >/root/out 2>&1
 saw verified $?
 
@@ -160,6 +163,19 @@ saw endpoint_account "$(stat -c %U "/proc/$pid")"
 setpriv --reuid nobody --clear-groups /opt/linebook/current/bin/linebook run rate --endpoint "$invitation" --seconds 5 --json >/root/run 2>/root/err
 saw endpoint_run $?
 saw endpoint_keys "$(stat -c '%U %a' /var/lib/linebook-endpoint)"
+manage remove
+manage install-endpoint 127.0.0.1
+saw endpoint_again $?
+saw endpoint_new_line "$(grep -cvF "$invitation" /root/out)"
+measure() { setpriv --reuid nobody --clear-groups /opt/linebook/current/bin/linebook run train --endpoint "$invitation" --seconds 2 >/dev/null 2>/root/err; }
+measure
+saw endpoint_older_line $?
+/opt/linebook/current/bin/linebook endpoint revoke /var/lib/linebook-endpoint --name probe 2>/root/err
+sleep 5
+measure
+saw endpoint_revoked_by_root $?
+systemctl restart linebook-endpoint.service
+saw endpoint_after_root "$(active endpoint)"
 manage remove --with-record
 saw endpoint_removed $?
 saw endpoint_left "$(find /opt/linebook /var/cache/linebook /var/lib/linebook /var/lib/linebook-endpoint /etc/linebook /etc/systemd/system/linebook-* 2>/dev/null | wc -l) $(grep -c '^linebook' /etc/passwd)"

@@ -31,6 +31,24 @@ except TimeoutError:
 print(held)
 """
 
+HEARD = """
+import socket, sys
+sock = socket.socket(socket.AF_INET6, socket.SOCK_DGRAM)
+sock.bind(("::", int(sys.argv[1])))
+sock.settimeout(3)
+print("here", flush=True)
+try:
+    print(sock.recv(100).decode())
+except TimeoutError:
+    print("silent")
+"""
+SEND = """
+import socket
+for port in (546, 547):
+    with socket.socket(socket.AF_INET6, socket.SOCK_DGRAM) as sock:
+        sock.sendto(b"a reply", ("fe80::2", port, 0, socket.if_nametoindex("{device}")))
+"""
+
 
 def test_what_an_endpoint_needs_and_no_more(tmp_path: Path) -> None:
     """Each method gets through; another port, open without the filter, does not; SSH does."""
@@ -62,3 +80,22 @@ def test_one_address_cannot_open_connections_without_end(tmp_path: Path) -> None
         assert 100 <= opened < 200
         time.sleep(1.5)  # the filter's own clock
         far.line.run("probe", sys.executable, "-c", CONNECT.format(address=ENDPOINT_V4, port=PORT))
+
+
+def test_a_dhcpv6_server_is_heard(tmp_path: Path) -> None:
+    """It answers from an address of the link to port 546 (RFC 8415 section 7.2) what was asked of a group, so
+    that no connection is known for it; else an address from there is lost when its time is over."""
+    with house(tmp_path / "endpoint") as far:
+        line = far.line
+        for where, device, address in (
+            ("probe", line.probe_device, "fe80::1"),
+            ("endpoint", line.endpoint_device, "fe80::2"),
+        ):
+            line.run(where, "ip", "addr", "add", f"{address}/64", "dev", device, "nodad")
+        line.run("endpoint", "nft", "-f", str(FILTER))
+        heard = [line.start("endpoint", sys.executable, "-c", HEARD, port) for port in ("546", "547")]
+        for one in heard:
+            assert one.stdout is not None
+            assert one.stdout.readline() == "here\n"
+        line.run("probe", sys.executable, "-c", SEND.format(device=line.probe_device))
+        assert [one.communicate()[0] for one in heard] == ["a reply\n", "silent\n"]

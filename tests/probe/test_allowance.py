@@ -12,10 +12,10 @@ from probe.allowance import (
     TRAIN_PAYLOAD_BYTES,
     Allowance,
     CostLine,
+    Purse,
     Thin,
     Thinning,
     may_start,
-    megabytes,
     month_start_ns,
     monthly_cost,
     packet_at_ip,
@@ -29,6 +29,7 @@ from probe.schedule import runs_in
 from store import default_schedule
 from store.clock import NS_PER_S, zone
 from store.default_schedule import ScheduleClass, class_of
+from store.quantities import size_text
 from store.records import Direction
 from store.site import EVENINGS, CampaignPlan, Card, EndpointRef, Handoff, Site, Where
 from tests.probe.sites import INVITATION, handoff, run_plan, site, train_plan
@@ -136,7 +137,7 @@ def test_a_small_lines_whole_schedule() -> None:
     assert [4 * GB + 666 * MB, 194 * MB, 18 * GB, 28 * GB + 125 * MB] == [
         pytest.approx(cost, abs=MB) for cost in lines.values()
     ]
-    assert "49.6 GB" == megabytes(sum(at_128.values()))
+    assert "49.6 GB" == size_text(sum(at_128.values()))
 
 
 def test_an_open_lines_whole_schedule() -> None:
@@ -293,13 +294,6 @@ def test_the_fact_for_a_notice() -> None:
     assert not standing(None, spent_bytes=TB).warns
 
 
-@pytest.mark.parametrize(
-    ("count", "text"), [(999_600_000, "1 GB"), (999_400_000, "999 MB"), (999, "999 bytes")]
-)
-def test_bytes_as_a_person_reads_them(count: int, text: str) -> None:
-    assert text == megabytes(count)
-
-
 def test_of_each_row_of_slots_one_at_random_has_its_run() -> None:
     """A row of four has one, whichever it is; every place of a row comes up as often (binomial, 5 sigma)."""
     thinning = Thinning(random=Random(4))
@@ -359,3 +353,18 @@ def test_campaigns_are_set_aside_by_their_days() -> None:
         for text in ("2026-06-01 00:00", "2026-06-14 23:00", "2026-06-20 00:00")
     ]
     assert [2500 * MB, 1250 * MB, 0] == found
+
+
+def test_a_clock_that_is_set_to_another_month_and_back_forgets_nothing_spent() -> None:
+    november_ns, december_ns = (moment_ns(f"2026-{month}-15 12:00") for month in ("11", "12"))
+    purse = Purse(where=UTC, month_ns=month_start_ns(november_ns, where=UTC), spent={"A": 70})
+    purse.charge("A", 5, now_ns=december_ns)
+    assert [purse.spent_bytes("A", now_ns=at_ns) for at_ns in (november_ns, december_ns)] == [70, 5]
+
+
+def test_a_record_that_lags_behind_takes_nothing_off() -> None:
+    """Read with another site file while what was measured waits for a full disk."""
+    now_ns = moment_ns("2026-11-15 12:00")
+    purse = Purse(where=UTC, month_ns=month_start_ns(now_ns, where=UTC), spent={"A": 70})
+    purse.learn({"A": 60, "B": 9}, now_ns=now_ns, where=UTC)
+    assert [purse.spent_bytes(name, now_ns=now_ns) for name in "AB"] == [70, 9]

@@ -14,12 +14,13 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import count, pairwise
 from random import Random
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
 
 import pytest
 
 from probe import daemon
 from probe.answering import Answering
+from probe.ceilings import Ceilings
 from probe.daemon import Methods
 from probe.reach import Reach
 from probe.runs import Measured
@@ -496,6 +497,21 @@ def test_what_nobody_foresaw_is_a_failed_and_life_goes_on(caplog: pytest.LogCapt
     }
 
 
+def test_a_mistake_of_ours_after_a_run_makes_no_second_run(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Runs begin again ten seconds later: with the next slot, since this one has moved its bytes."""
+
+    def slip(*_: object, **__: object) -> NoReturn:
+        raise RuntimeError("a slip")
+
+    monkeypatch.setattr(Ceilings, "judged", slip)
+    rate = FakeRate()
+    lived(site(runs=(run_plan(every_s=600),)), for_s=HOUR_S, rate=rate)
+    assert len(rate.runs) == 6
+    assert "begins again what=runs A" in caplog.text
+
+
 def test_a_record_that_cannot_be_stored_is_logged(caplog: pytest.LogCaptureFixture) -> None:
     """The store refuses a value that no column holds; the daemon keeps going."""
 
@@ -507,7 +523,8 @@ def test_a_record_that_cannot_be_stored_is_logged(caplog: pytest.LogCaptureFixtu
             super().append(record, ends=ends)
 
     kept = lived(site(runs=(run_plan(every_s=3600),)), for_s=3 * HOUR_S, store=Refusing())
-    assert [Skipped, RateRun, RateRun] == [type(record) for record in kept.records]
+    assert [Skipped, Failed, RateRun, RateRun] == [type(record) for record in kept.records]
+    assert {} == kept.begun  # or the next start would say that the probe ended in the middle of it
     assert "record not stored kind=rate" in caplog.text
 
 

@@ -172,6 +172,7 @@ def test_a_stop_in_the_middle_of_a_run(tmp_path: Path) -> None:
     invited = keys.invite(tmp_path / "endpoint", address=f"127.0.0.1:{port}")
     asked = site(
         timezone="UTC",
+        database=tmp_path / "line.db",
         endpoints=(EndpointRef(name="north", where=Where.OUTSIDE, invitation=write(invited)),),
         trains=(train_plan(),),
         runs=(run_plan(every_s=2, seconds=30),),  # no room to draw from: it starts as its slot begins

@@ -34,6 +34,7 @@ from store.errors import UserMistake
 from store.notify import Manager
 from store.records import Gap, TrainSpan
 from store.site import EndpointRef, Safety, Site, Where, WindowKind
+from store.writer import Writer
 from tests.probe.endpoint.far import far_end
 from tests.probe.jumping import run_from
 from tests.probe.living import START_NS, FakeRate, MemoryStore, alive
@@ -74,6 +75,17 @@ def test_what_is_said_and_how(ear: socket.socket) -> None:
         b"RELOADING=1\nMONOTONIC_USEC=123",
         b"STOPPING=1",
     ] == said
+
+
+def test_a_start_that_takes_long_is_waited_for(ear: socket.socket) -> None:
+    """Sums of years made anew take longer than TimeoutStartSec. EXTEND_TIMEOUT_USEC: sd_notify(3), by which
+    the next such message must come within the time that this one names."""
+    ear.settimeout(10)
+    told: list[str] = []
+    with manager_of(ear).starting("the sums are made anew", tell=told.append, every_s=0.01):
+        said = [ear.recv(4096) for _ in range(3)]
+    assert said == [b"EXTEND_TIMEOUT_USEC=30000\nSTATUS=the sums are made anew"] * 3
+    assert told == ["the sums are made anew"]
 
 
 def test_an_abstract_socket_begins_with_an_at_sign() -> None:
@@ -312,7 +324,9 @@ async def test_no_packet_of_an_unchanged_train_is_lost_by_a_reload(
         invited = far.reaches["a"].invitation
         ref = EndpointRef(name="north", where=Where.OUTSIDE, invitation=write(invited))
         dense = replace(train_plan(per_second=100), span_s=1)
-        asked = site(timezone="UTC", endpoints=(ref,), trains=(dense,))
+        database = tmp_path / "line.db"
+        await asyncio.to_thread(lambda: Writer.open(database, clock=clock).close())
+        asked = site(timezone="UTC", endpoints=(ref,), trains=(dense,), database=database)
         task, made = await _begun(asked, store, clock)
         for number in range(8):
             await asyncio.sleep(0.3)
@@ -331,6 +345,23 @@ async def test_no_packet_of_an_unchanged_train_is_lost_by_a_reload(
     off_ns = [begin - end for end, begin in zip(ends_ns, begins_ns[1:], strict=False)]
     assert max(map(abs, off_ns)) < NS_PER_MS, off_ns
     assert len(spans) >= 2
+
+
+def test_a_train_of_the_site_file_takes_the_place_of_one_that_was_asked_for() -> None:
+    """Read again while it goes: no second is measured twice, and none is left out."""
+
+    async def life(clock: Clock) -> None:
+        async with alive(clock, site()) as one:
+            one.daemon.ask([train_plan()], seconds=3600, why="a test")
+            await asyncio.sleep(600.5)
+            await one.daemon.reload(site(trains=(train_plan(),)))
+            await asyncio.sleep(1200.5)
+            spans = sorted((span.started_unix_ns, span.seconds) for span in one.store.of(TrainSpan))
+            ends = [start_ns + round(seconds * NS_PER_S) for start_ns, seconds in spans]
+            assert all(end == start for end, (start, _) in zip(ends, spans[1:], strict=False))
+            assert 1740 <= sum(seconds for _, seconds in spans) <= 1801
+
+    run_from(START_NS, life)
 
 
 async def _begun(asked: Site, store: MemoryStore, clock: Clock) -> tuple[asyncio.Task[None], Daemon]:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 from probe.running import _left
 from probe.soaks import stored
 from store.clock import NS_PER_S, Clock
 from store.records import Gap, Standing, TrainSpan
-from store.site import Method, RunPlan, Site, WindowKind
+from store.site import Method, RunPlan, Site, Times, WindowKind
 from store.soaks import Kept, Soak, SoakBegun
 from store.writer import Writer
 from tests.probe.jumping import run_from, unhurried
@@ -126,6 +127,24 @@ def test_a_soak_that_the_site_no_longer_plans_ends_as_planned() -> None:
     assert soaks[0].watched_s > DAY_S - 60
 
 
+def test_a_plan_whose_dates_were_over_before_a_soak_began() -> None:
+    """The site file was changed since: no slot of the plan is as late as the soak, and the daemon goes on."""
+    times = Times(weekdays=frozenset(), dates=frozenset({date(2026, 5, 1)}), from_minute=0, to_minute=0)
+    stores = lived(planned(PLAN), (2.2, 0))
+
+    async def live(clock: Clock) -> None:
+        changed = planned(replace(PLAN, times=times))
+        async with alive(clock, changed, soaks=stores.soaks(), kept=stores.read) as life:
+            stores.all.append(life.store)
+            await asyncio.sleep(DAY_S)
+
+    with unhurried():
+        run_from(START_NS + 3 * DAY_S * NS_PER_S, live)
+    begun, soaks = of(stores)
+    assert [len(begun), len(soaks)] == [1, 1]
+    assert len(stores.all[-1].of(TrainSpan)) >= DAY_S // 60 - 1
+
+
 def test_a_store_that_cannot_be_read_is_asked_again() -> None:
     """Nothing else of the daemon goes down with it, and the record is made later."""
     stores, asked = Stores(), []
@@ -145,6 +164,27 @@ def test_a_store_that_cannot_be_read_is_asked_again() -> None:
     run_from(START_NS, live)
     assert len(stores.soaks()) == 1
     assert len(asked) == 3
+
+
+def test_a_last_span_that_is_still_in_doubt_is_waited_for() -> None:
+    """The line fell silent before the end, and whose that was is not told yet: no gap is made of it."""
+    stores, asked = Stores(), []
+
+    async def read(begun: SoakBegun) -> Kept:
+        asked.append(begun)
+        kept = await stores.read(begun)
+        doubted = kept.spans if len(asked) > 5 else kept.spans[:5]
+        return Kept(spans=doubted, stalls=(), gaps=())
+
+    async def live(clock: Clock) -> None:
+        begun = replace(samples.soak_begun(START_NS), ends_unix_ns=START_NS + 600 * NS_PER_S, span_s=60)
+        async with alive(clock, planned(), soaks=[begun], kept=read) as life:
+            stores.all.append(life.store)
+            await asyncio.sleep(1500)
+
+    run_from(START_NS, live)
+    _, [soak] = of(stores)
+    assert (soak.watched_s, soak.gaps) == (600, ())
 
 
 def test_what_the_database_has_of_it(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from probe.train_outcome import Jitter, Outcome, Silence, Tally, _unwrap, pdv_of
+from probe.train_outcome import Jitter, Outcome, Silence, Tally, pdv_of, unwrapped
 from probe.wire.control import TrainCounts
 from store.records import Direction
 
@@ -247,6 +247,45 @@ class TestDirectionOfLoss:
         tally.finish(None, after=tally.after, now_ns=10 * S)
         outcome = tally.outcome(0, tally.after)
         assert (outcome.sent, outcome.received, outcome.lost_unattributed) == (24, 20, 4)
+
+
+class TestLies:
+    """What an endpoint says that cannot be: no delay, and no sum over a day that no column holds."""
+
+    @pytest.mark.parametrize("years", [-60, 60])
+    def test_replies_that_left_long_before_or_after_they_arrived(self, years: int) -> None:
+        """Of an hour of it nothing but its clock is said, and no round trip exceeds T4 - T1."""
+        tally, off = Tally(spacing_ns=SPACING, waiting_ns=3 * S), years * 365 * 86_400 * S
+        for n in range(100):
+            at = n * SPACING + 10 * MS + ENDPOINT_AHEAD
+            tally.sent(n * SPACING)
+            tally.reply(n, reflector=n, received_ns=at, replied_ns=at + off, arrived_ns=n * SPACING + 20 * MS)
+        found = tally.outcome(0, 100)
+        assert (found.received, found.clock_step) == (100, True)
+        assert {one.count for one in (found.rtt, found.pdv_up, found.pdv_down)} == {0}
+
+    def test_a_leap_of_its_clock_that_its_replies_deny_is_no_stall(self) -> None:
+        """From the middle on packets arrive 60 years later, and are replied to as before."""
+        tally, leap = Tally(spacing_ns=SPACING, waiting_ns=3 * S), 60 * 365 * 86_400 * S
+        for n in range(200):
+            at = n * SPACING + 10 * MS + ENDPOINT_AHEAD
+            tally.sent(n * SPACING)
+            tally.reply(
+                n,
+                reflector=n,
+                received_ns=at + leap * (n >= 100),
+                replied_ns=at,
+                arrived_ns=n * SPACING + 20 * MS,
+            )
+        assert tally.finish(None, after=200, now_ns=20 * S) == []
+
+    def test_more_copies_than_a_line_makes(self) -> None:
+        tally = Tally(spacing_ns=SPACING, waiting_ns=S)
+        for n in range(10):
+            tally.sent(n * SPACING)
+        counts = TrainCounts(received=1 << 62, distinct=10, reflected=1 << 62, highest=9)
+        tally.finish(counts, after=10, now_ns=9 * S)
+        assert tally.outcome(0, 10).duplicated_up == 0
 
 
 class TestDelay:
@@ -625,7 +664,7 @@ class TestSilences:
     ],
 )
 def test_numbers_that_wrapped(number: int, near: int, expected: int) -> None:
-    assert _unwrap(number, near=near) == expected
+    assert unwrapped(number, near=near) == expected
 
 
 def test_memory_stays_bounded() -> None:

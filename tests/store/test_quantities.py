@@ -14,6 +14,7 @@ from store.quantities import (
     did_you_mean,
     duration_s,
     duration_us,
+    port_rate,
     rate_bps,
     share,
     shown,
@@ -114,9 +115,20 @@ def test_near_matches(word: str, expected: str) -> None:
 
 def test_a_size_in_words() -> None:
     """Powers of ten (SI prefixes), as allowances are stated."""
-    assert [size_text(count) for count in (300, 1_260_000, 49_600_000_000, 2 * 10**12)] == [
-        "0.3 kB",
-        "1.26 MB",
-        "49.60 GB",
-        "2.00 TB",
+    counts = (300, 999, 62_500, 999_400_000, 999_600_000, 1_264_000_000, 49_600_000_000, 2 * 10**12)
+    assert [size_text(count) for count in counts] == [
+        "300 bytes",
+        "999 bytes",
+        "62.5 kB",
+        "999 MB",
+        "1 GB",
+        "1.26 GB",
+        "49.6 GB",
+        "2 TB",
     ]
+
+
+def test_a_rate_that_was_set() -> None:
+    """Ethernet's rates (IEEE 802.3) as a port's label has them."""
+    rates = (10_000_000, 100_000_000, 1_000_000_000, 2_500_000_000, 10_000_000_000)
+    assert [port_rate(each) for each in rates] == ["10 Mb/s", "100 Mb/s", "1 Gb/s", "2.5 Gb/s", "10 Gb/s"]

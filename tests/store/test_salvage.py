@@ -31,6 +31,17 @@ from tests.store import samples, sealed
 
 PAGE_BYTES = 4096
 
+SITE = """
+name = "Damaged"
+timezone = "UTC"
+database = "{database}"
+[[handoff]]
+name = "old"
+[[endpoint]]
+name = "north"
+invitation = "linebook://192.0.2.1:9/?v=1&key={key}&pin={key}"
+""".replace("{key}", "A" * 43)
+
 
 def records() -> Iterator[Record]:
     for nth in range(240):
@@ -99,7 +110,7 @@ def test_a_page_anywhere_is_found_and_the_rest_is_saved(sound: Path, tmp_path: P
             except sqlite3.DatabaseError:
                 in_use = True
         if page in tables:
-            with pytest.raises(DatabaseMistake, match="cannot be read: database disk image is malformed"):
+            with pytest.raises(DatabaseMistake, match="is damaged"):
                 verify.database(path)
             continue
         assert verify.database(path).verified is not in_use, page
@@ -158,6 +169,31 @@ def test_the_commands(sound: Path, tmp_path: Path, capsys: pytest.CaptureFixture
     assert [one["table"] for one in told["tables"] if one["damaged"]] == ["stall"]
     assert linebook.main(["salvage", str(path), str(copy)]) == 2
     assert "exists already" in capsys.readouterr().err
+
+
+def test_a_file_without_its_end_is_named_and_saved(sound: Path, tmp_path: Path) -> None:
+    """SQLite refuses a file that is shorter than its header says; what lies before the cut is there."""
+    path, copy = tmp_path / "cut.db", tmp_path / "copy.db"
+    path.write_bytes(sound.read_bytes()[: -6 * PAGE_BYTES])
+    with pytest.raises(DatabaseMistake, match=r"is damaged .* `linebook salvage`"):
+        verify.database(path)
+    assert salvage.salvage(path, copy).damaged
+    assert set() < numbers(copy) < numbers(sound)
+
+
+def test_a_command_that_meets_damage_says_the_way_out(
+    sound: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The list of tables is whole, so it opens; what it reads then is not."""
+    with closing(sqlite3.connect(sound)) as connection:
+        (page,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'stall'").fetchone()
+    path, site = damage(sound, tmp_path, page, random.Random(1)), tmp_path / "site.toml"
+    site.write_text(SITE.format(database=path))
+    site.chmod(0o600)
+    assert linebook.main(["findings", str(site), "--from", "1970-01-01", "--to", "1970-01-02"]) == 2
+    said = capsys.readouterr().err
+    assert "the database is damaged" in said
+    assert "`linebook salvage` copies what can be read" in said
 
 
 def test_what_is_no_database_is_a_sentence(sound: Path, tmp_path: Path) -> None:

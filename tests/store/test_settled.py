@@ -150,8 +150,25 @@ def test_of_a_time_that_moves_with_the_clock_only_the_last_is_kept(path: Path) -
     with closing(sqlite3.connect(path)) as connection:
         settled = Settled(connection)
         for minute in range(1, 600):
-            since_ns = START_NS + minute * samples.MINUTE_NS
+            since_ns = START_NS + minute * samples.MINUTE_NS + 7  # now is no whole minute
             for _ in range(2):
                 settled.read("a train", (since_ns, START_NS + 7 * DAY_NS), made)  # type: ignore[arg-type]
         assert 599 + 7 >= len(read)  # each once, and the whole days after the first only the first time
         assert 8 >= sum(one() is not None for one in read)
+
+
+def test_hours_of_several_plans_on_one_day_are_each_read_once(path: Path) -> None:
+    """A page asks for the same hours of every plan again at each look."""
+    _alive(path, START_NS + 40 * DAY_NS)
+    read: list[tuple[int, int]] = []
+    with closing(sqlite3.connect(path)) as connection:
+        settled = Settled(connection)
+        for _ in range(3):
+            for hour in (14, 17, 19):
+                since_ns = START_NS + hour * 60 * samples.MINUTE_NS
+                settled.read(
+                    "a train",
+                    (since_ns, since_ns + 45 * samples.MINUTE_NS),
+                    lambda time: read.append(time) or [],
+                )
+    assert len(read) == 3

@@ -14,9 +14,10 @@ from pathlib import Path
 import pytest
 
 from probe import letting_go
-from store import thinning, verify
+from store import schema, thinning, verify
 from store.cells import Length
 from store.clock import NS_PER_S, Clock
+from store.errors import StoreTrouble
 from store.events import Event
 from store.reader import Reader
 from store.records import TrainSpan
@@ -224,6 +225,20 @@ class TestKept:
         _thin(site)
         assert [span.started_unix_ns for span, whole in _spans(path) if whole] == [_at(DAYS, 1)]
 
+    def test_a_day_that_does_not_fit_its_seal_and_no_other(self, path: Path) -> None:
+        """One bit that a disk gave back wrong must not let the file grow for ever."""
+        with closing(sqlite3.connect(path)) as connection:
+            schema.allow_changes(connection, "stall")
+            connection.execute("UPDATE stall SET lost = lost + 1 WHERE started_unix_ns = ?", (_at(0, 3),))
+            schema.refuse_changes(connection, "stall")
+            connection.commit()
+        with pytest.raises(StoreTrouble, match="2026-02-02 does not fit its seal"):
+            _thin(_site(path, KEEP))
+        thinned = {span.started_unix_ns for span, whole in _spans(path) if not whole}
+        assert thinned == {_at(day, hour) for day in range(1, 7) for hour in range(24)} | {
+            _at(7, hour) for hour in range(2)
+        }
+
     def test_for_ever_is_for_ever(self, path: Path) -> None:
         assert _thin(_site(path, EVER)) == []
 
@@ -252,6 +267,24 @@ class TestSeal:
             connection.commit()
         (found,) = verify.database(path).findings
         assert (found.what, found.kind) == ("changed", "sums")
+
+    @pytest.mark.parametrize(
+        ("before", "zone", "now_ns"),
+        [
+            ("Europe/Lisbon", "Europe/Prague", NOW_NS),
+            ("America/New_York", "America/New_York", _at(DAYS, 23.5)),  # read again by the running probe
+        ],
+    )
+    def test_holds_when_the_site_file_has_another_time_zone(
+        self, path: Path, before: str, zone: str, now_ns: int
+    ) -> None:
+        """Sums of the zone they were made in are thinned; the next start makes those after them anew."""
+        site, clock = replace(_site(path, KEEP), timezone=before), Clock(unix_ns=lambda: now_ns)
+        thinning.plan(site, now_ns=now_ns)  # loads the zone, as reading the site file does
+        with closing(Writer.open(path, clock=clock)) as writer:
+            asyncio.run(letting_go.thin(site, store=writer, clock=clock, log=LOG))
+        Writer.open(path, clock=clock, timezone=zone).close()
+        assert verify.database(path).findings == []
 
     def test_a_late_minute_of_a_thinned_day_stays_out_of_its_sums(self, path: Path) -> None:
         _thin(_site(path, KEEP))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import itertools
 import signal
 import sqlite3
@@ -22,6 +23,7 @@ from store.clock import Clock
 from store.errors import DatabaseMistake, StoreTrouble
 from store.reader import Reader
 from store.records import Gap, RateRun, Record
+from store.unfinished import Unfinished
 from store.writer import Writer
 from tests import strategies
 from tests.store import samples
@@ -245,6 +247,53 @@ class TestFullDisk:
         assert gap.ended_unix_ns - gap.started_unix_ns == 2
         assert "3 records" in gap.why
 
+    def test_what_the_bound_refuses_while_the_rest_is_stored_is_told_once(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A full queue takes a while to store, and until it is stored, more is refused."""
+        monkeypatch.setattr(writer_module, "QUEUE_MAX", 200)
+        recorder = Recorder()
+        with closing(Writer.open(tmp_path / "line.db", clock=Clock(), connect=recorder)) as writer:
+            recorder.limit(1)
+            fill(writer, 200)
+            with pytest.raises(StoreTrouble):
+                writer.flush_blocking()
+            for nth in range(3):
+                writer.append(samples.run(500 + nth))
+            recorder.limit(100_000)
+            assert recorder.connection is not None
+            more = iter([samples.run(600), samples.run(601)])
+
+            def ask_more(sql: str) -> None:
+                for run in more if sql == "COMMIT" else ():
+                    writer.append(run)
+
+            recorder.connection.set_trace_callback(ask_more)
+            writer.flush_blocking()
+            recorder.connection.set_trace_callback(None)
+            writer.flush_blocking()
+        gaps = [one.why for one in everything(tmp_path / "line.db") if isinstance(one, Gap)]
+        assert [why.split()[0] for why in gaps] == ["3", "2"]
+
+    @pytest.mark.parametrize("where", ["write", "stored", "keep"])
+    def test_a_file_beside_it_that_cannot_be_made_costs_no_record_and_no_thread(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
+    ) -> None:
+        """Where memory runs out, between one statement and the next."""
+
+        def no_memory(*_: object) -> None:
+            raise MemoryError
+
+        monkeypatch.setattr(Unfinished, where, no_memory)
+        with closing(Writer.open(tmp_path / "line.db", clock=Clock())) as writer:
+            spans = [samples.span(60 * nth) for nth in range(3)]
+            for span in spans:
+                writer.so_far(span)
+                writer.append(span)
+                with contextlib.suppress(StoreTrouble):
+                    writer.flush_blocking()
+        assert everything(tmp_path / "line.db") == spans
+
     def test_closing_says_what_could_not_be_stored(self, tmp_path: Path) -> None:
         recorder = Recorder()
         writer = Writer.open(tmp_path / "line.db", clock=Clock(), connect=recorder)
@@ -268,6 +317,7 @@ from store import verify
 from store.clock import Clock
 from store.errors import DatabaseMistake
 from store.reader import Reader
+from store.unfinished import Unfinished
 from store.writer import Writer
 path = Path({str(tmp_path)!r}) / "line.db"
 try:
@@ -311,6 +361,7 @@ from pathlib import Path
 from store.clock import Clock
 from store.errors import StoreTrouble
 from store.reader import Reader
+from store.unfinished import Unfinished
 from store.writer import Writer
 from tests.store import samples
 disk = Path({str(tmp_path)!r})
@@ -351,6 +402,7 @@ import sys
 sys.path.insert(0, {str(HOUSE)!r})
 from pathlib import Path
 from store.clock import Clock
+from store.unfinished import Unfinished
 from store.writer import Writer
 from tests.store import samples
 writer = Writer.open(Path(sys.argv[1]), clock=Clock())

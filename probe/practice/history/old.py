@@ -28,6 +28,7 @@ from probe.practice.history.script import BadNights, Between, OldLine
 from store.clock import NS_PER_S, local, unix_ns_of
 from store.clock_change import ClockChange, ClockHow
 from store.events import Event, EventKind
+from store.quantities import port_rate
 from store.records import Direction, Failed, Gap, Owner, RateRun, Record
 
 HANDOFF = "old-wan"
@@ -471,7 +472,7 @@ class _Day:
             yield self._event(
                 at_ns, EventKind.CARRIER_BACK, f"carrier back on port {_INTERFACE} after 8.0 s", seconds=8.0
             )
-            words = f"{_rate(after)} full duplex", f"{_rate(before)} full duplex"
+            words = f"{port_rate(after)} full duplex", f"{port_rate(before)} full duplex"
             yield replace(
                 self._event(
                     at_ns, EventKind.PORT, f"port {_INTERFACE} runs at {words[0]}, before at {words[1]}"
@@ -583,10 +584,6 @@ def _is_bad(nights: BadNights, begun: date, seed: int) -> bool:
 
 def _monday(day_: date) -> date:
     return day_ - timedelta(days=day_.weekday())
-
-
-def _rate(bps: int) -> str:
-    return f"{bps // 1_000_000} Mb/s" if bps < 1_000_000_000 else f"{bps / 1e9:g} Gb/s"
 
 
 def _without(start_ns: int, end_ns: int, gaps: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -225,7 +225,7 @@ def test_unknown_says_what_is_missing(
     """No run, no train, or only ones of other hours."""
     answer = checked(plan(CLASS), found, train)
     assert (answer.answer, answer.reasons, answer.smallest_change) == (Answer.UNKNOWN, codes, None)
-    assert ("run rate --direction up" in answer.because) is ("no_runs" in codes)
+    assert ("let the schedule's runs go" in answer.because) is ("no_runs" in codes)
 
 
 def test_what_does_not_count_is_passed_over() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import date
 
 import pytest
 from hypothesis import given
@@ -16,7 +17,7 @@ from dashboard.judge.today import Notice
 from store.clock import NS_PER_S
 from store.layers import Layer
 from store.records import Direction, Failed, Owner, Record, Skipped
-from store.site import Card, Site
+from store.site import Card, RunPlan, Safety, Site
 from tests.dashboard.judge.made import at, destination, plan, run, site, span, stall
 
 NOW = at("2026-03-09 17:30")  # a Monday, an hour and a half before the class
@@ -177,3 +178,47 @@ def test_words_that_are_never_used(rate_bps: int, n: int, layer: Layer, silences
     assert not re.search(banned, texts(found), re.IGNORECASE)
     assert all(notice.text.endswith((".", "?")) and notice.next_step for notice in found)
     assert [notice.weight for notice in found] == sorted((notice.weight for notice in found), reverse=True)
+
+
+def test_a_silence_of_two_trains_is_one_stall() -> None:
+    """Two seconds in which nothing passed, as two trains to outside saw them, are not two stalls."""
+    made = site()
+    far = replace(made.endpoints[0], name="south")
+    both = [
+        replace(one, endpoint=name)
+        for name in ("north", "south")
+        for one in (span(NOW - HOUR, seconds=3000.0), stall(NOW - HOUR + 30 * NS_PER_S, seconds=2.0))
+    ]
+    (found,) = noticed(replace(made, endpoints=(*made.endpoints, far)), FRESH, *both)
+    assert "Old line: 1 stall observed" in found.text
+    assert "1 with every packet held." in found.text
+
+
+ANSWERED = Safety(emergency_calls=False, alarms=False, medical_devices=False)
+HOURLY = RunPlan(handoff="old", endpoint="north", direction=Direction.UP, seconds=10, flows=4, every_s=3600)
+
+
+@pytest.mark.parametrize(
+    ("safety", "runs_", "step"),
+    [
+        (ANSWERED, (), "Schedule rate runs in this direction"),
+        (ANSWERED, (HOURLY,), "Let the schedule run on"),
+        (ANSWERED, (replace(HOURLY, share_ratio=0.1),), "Schedule rate runs"),
+        (ANSWERED, (replace(HOURLY, endpoint="lan"),), "Schedule rate runs"),
+        (Safety(), (HOURLY,), "Answer the safety questions"),
+    ],
+)
+def test_what_an_untested_rate_wants(safety: Safety, runs_: tuple[RunPlan, ...], step: str) -> None:
+    """On its first day a schedule needs no other one; without answers to the safety questions none helps."""
+    made = site(card=CARD)
+    made = replace(made, handoffs=(replace(made.handoffs[0], safety=safety),), runs=runs_)
+    (found,) = noticed(made, FRESH)
+    assert "not tested" in found.text
+    assert found.next_step.startswith(step)
+
+
+@pytest.mark.parametrize(("day", "told"), [(9, 1), (10, 0)])
+def test_a_circuit_that_nobody_has_yet_is_not_untested(day: int, told: int) -> None:
+    """Its handover is tomorrow, or today."""
+    card = replace(CARD, handover=date(2026, 3, day), service_start=date(2026, 3, 1))
+    assert len(noticed(site(card=card), FRESH)) == told

@@ -24,8 +24,7 @@ async def page(client: Client, path: str = "/events") -> Element:
 @pytest.mark.asyncio
 async def test_every_event_is_on_the_page_once(client: Client, site: Site) -> None:
     found = await page(client)
-    tables = [table for table in found.all("table") if table.one("caption").text == "Its events"]
-    rows = [row for table in tables for row in table.one("tbody").all("tr")]
+    rows = [row for told in found.all("ol", **{"class": "events"}) for row in told.all("li")]
     rows += [case for case in found.all("li", **{"class": "entry"}) if not case.all("details")]
     ((counted,),) = await sql(site, "SELECT count(*) FROM document WHERE kind = 'event'")
     assert len(rows) == counted

@@ -60,8 +60,8 @@ def test_the_command_without_any_record(tmp_path: Path, capsys: pytest.CaptureFi
     assert linebook.main(["house", str(file)]) == 0
     text = capsys.readouterr().out
     assert text.startswith(
-        "studio 2 by handoff B: switch to studio 2 (1 Gb/s over Cat 5e, 62 m) shows 941 Mb/s of payload at "
-        "best, less than the 1332 Mb/s that the contract comes to."
+        "studio 2 by handoff B: the weakest hop, switch to studio 2 (1 Gb/s over Cat 5e, 62 m), shows 941 "
+        "Mb/s of payload at best, less than the 1332 Mb/s that the contract comes to."
     )
     assert "1. The Cat 5e that is there, 62 m, carries 2.50 Gb/s" in text
     assert text.rstrip().endswith("never look into a fibre or an optic.")

@@ -54,8 +54,8 @@ async def test_a_row_for_each_run(tmp_path: Path) -> None:
     newest, oldest = page.table("Burst runs of the last 24 hours")
     assert (oldest["Limiter"], oldest["Committed burst"], oldest["Give or take"]) == (
         "policer",
-        "149.5 kB",
-        "1.8 kB",
+        "150 kB",
+        "1.75 kB",
     )
     assert (oldest["Rate"], oldest["Bursts arrived at"], oldest["Standing"]) == ("20.0", "1500", "valid")
     assert (newest["Limiter"], newest["Committed burst"]) == ("undecided", "–")

@@ -37,6 +37,18 @@ def test_stated_rates_keep_what_was_written(rate_bps: int, text: str) -> None:
     assert wording.stated_mbps(rate_bps) == text
 
 
+def test_a_number_and_its_unit_stay_on_one_line() -> None:
+    """In what is read; not in what a form sends or somebody copies, nor in a tag, nor before another word."""
+    page = (
+        '<p title="5 s">94.6 % of 1\u202f000 Mb/s in 20 ms, 3 d 4 h, 5 sides</p>'
+        '<option>5 min</option><code>--at-most "150 Mb/s"</code><input value="150 Mb/s"><b>2 kB</b>'
+    )
+    assert wording.kept_together(page) == (
+        '<p title="5 s">94.6\u00a0% of 1\u202f000\u00a0Mb/s in 20\u00a0ms, 3\u00a0d 4\u00a0h, 5 sides</p>'
+        '<option>5 min</option><code>--at-most "150 Mb/s"</code><input value="150 Mb/s"><b>2\u00a0kB</b>'
+    )
+
+
 @pytest.mark.parametrize(
     ("ratio", "text"),
     [
@@ -45,6 +57,7 @@ def test_stated_rates_keep_what_was_written(rate_bps: int, text: str) -> None:
         (0.789, "78.9 %"),
         (0.9937, "99.37 %"),
         (0.99995, "99.9950 %"),
+        (1 - 1 / 2_678_400, "over 99.9999 %"),  # all but one second of a month of 31 days
         (0.00063, "0.063 %"),
         (1e-7, "under 0.001 %"),
         (0.0123, "1.23 %"),
@@ -59,8 +72,8 @@ def test_percent(ratio: float | None, text: str) -> None:
 def test_a_small_share_is_never_written_as_none(ratio: float) -> None:
     """Loss that happened is not shown as 0 %, and a share that fell short not as 100 %."""
     text = wording.percent(ratio)
-    assert text not in ("0 %", "100 %")
-    assert float(text.removeprefix("under ").removesuffix(" %")) > 0
+    share = float(text.removeprefix("under ").removeprefix("over ").removesuffix(" %"))
+    assert 0 < share < 100
 
 
 @pytest.mark.parametrize(

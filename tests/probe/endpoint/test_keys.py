@@ -235,16 +235,6 @@ def test_a_place_that_cannot_be_written() -> None:
         keys.invite(Path("/proc/endpoint"), address="192.0.2.10")
 
 
-def test_writing_replaces_whole_files(tmp_path: Path) -> None:
-    """A write that fails leaves the old file and nothing beside it."""
-    path = tmp_path / "ledger.json"
-    keys.write_private(path, "old")
-    with pytest.raises(UnicodeEncodeError):
-        keys.write_private(path, "new \ud800")
-    assert path.read_text() == "old"
-    assert os.listdir(tmp_path) == ["ledger.json"]
-
-
 def test_an_older_key_stays_for_a_while(directory: Path) -> None:
     first = keys.invite(directory, address="192.0.2.10")
     second = keys.invite(directory, address="192.0.2.10", known=True, older_until_unix_ns=1000)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
+import os
 import random
 import socket
 import time
@@ -138,20 +139,21 @@ async def bent(far: Far, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Bent]
 class Fickle(socket.socket):
     """A socket whose host refuses to send some packets, as a firewall of the host does (EPERM)."""
 
+    because: ClassVar[int] = errno.EPERM
     sends: ClassVar[int] = 0
     refused: ClassVar[range] = range(0)
 
     def sendto(self, *arguments: object) -> int:  # type: ignore[override]
         Fickle.sends += 1
         if Fickle.sends - 1 in Fickle.refused:
-            raise PermissionError(errno.EPERM, "Operation not permitted")
+            raise OSError(Fickle.because, os.strerror(Fickle.because))
         return super().sendto(*arguments)  # type: ignore[call-overload, no-any-return]
 
 
 @pytest.fixture
 def fickle(monkeypatch: pytest.MonkeyPatch) -> type[Fickle]:
     monkeypatch.setattr(socket, "socket", Fickle)
-    Fickle.sends, Fickle.refused = 0, range(0)
+    Fickle.sends, Fickle.refused, Fickle.because = 0, range(0), errno.EPERM
     return Fickle
 
 
@@ -460,6 +462,22 @@ def test_a_stamp_from_before_the_clock_was_set(step_s: float) -> None:
     )
 
 
+def test_the_kernels_count_of_stamps_wraps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """SOF_TIMESTAMPING_OPT_ID counts in 32 bits (kernel documentation, networking/timestamping, 1.3.4): at
+    50 packets/s three years in one session."""
+    tally = Tally(spacing_ns=S // 50, waiting_ns=S)
+    tally.sent(10 * S)
+    where, clock = reach(NOBODY, port=1), Clock()
+    control = Control(where, clock=clock)
+    session = TrainSession(control, where, clock, tally=tally, per_second=50, packet_bytes=128)
+    session.wall.ahead_ns = 0
+    session._counted_from = -(1 << 32)
+    monkeypatch.setattr(train.timestamps, "transmit_stamps", lambda _: [(0, 10 * S + 5000)])
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        session._take_transmit_stamps(sock, 10 * S + 9000)
+    assert tally.sent_at(0) == 10 * S + 5000
+
+
 NOBODY = keys.Invitation(host="127.0.0.1", port=1, flow_port=2, key=bytes(32), pin=bytes(32))
 
 
@@ -680,6 +698,36 @@ class TestKeep:
         assert (kept.spans[-1].reasons, kept.spans[-1].lost) == ((), 0)
         assert kept.stalls == []
 
+    @pytest.mark.parametrize("silent", [False, True])
+    async def test_an_endpoint_that_is_away_for_several_spans(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, silent: bool
+    ) -> None:
+        """A host that starts again takes longer than a minute and its replies' time. None of it counts as
+        loss, whether the host refuses connections meanwhile or does not answer at all."""
+        for name, value in {"ASK_AFTER_S": 0.3, "ASK_EVERY_S": 0.3, "WAITING_S": (0.2, 10.0)}.items():
+            monkeypatch.setattr(train, name, value)
+        port, counts, there = free_ports()[0], TrainSession.counts, asyncio.Event()
+
+        async def unheard(self: TrainSession) -> wire.TrainCounts | Failed:
+            if there.is_set() or not silent:
+                return await counts(self)
+            return Failed(what="run train", why="it did not answer in time", whose=Owner.UNKNOWN)
+
+        monkeypatch.setattr(TrainSession, "counts", unheard)
+        invitation = await asyncio.to_thread(keys.invite, tmp_path, address=f"127.0.0.1:{port}")
+        listen = f"127.0.0.1:{port}"
+        async with service.opened(tmp_path, listen=listen, clock=Clock()):
+            kept = Kept(reach(invitation, port=port))
+            await asyncio.sleep(0.5)
+        await asyncio.sleep(3)
+        async with service.opened(tmp_path, listen=listen, clock=Clock()):
+            there.set()
+            await kept.until(lambda: bool(kept.spans) and kept.spans[-1].sent == kept.spans[-1].received)
+            await kept.end()
+        silence = [span for span in kept.spans if span.received == 0]
+        assert len(silence) >= 2
+        assert {span.reasons for span in kept.spans if span.lost} == {("endpoint_restarted",)}
+
     async def test_a_silence_is_said_while_it_lasts(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
@@ -731,16 +779,23 @@ class TestKeep:
         assert not any(isinstance(record, Gap) for record in kept.records)
         assert {span.reasons for span in kept.spans} == {()}
 
-    async def test_a_host_that_refuses_every_packet(self, tmp_path: Path, fickle: type[Fickle]) -> None:
-        """The train fails, after it has delivered what it has."""
+    @pytest.mark.parametrize(
+        ("because", "whose"), [(errno.EPERM, Owner.HOUSE), (errno.ENETUNREACH, Owner.UNKNOWN)]
+    )
+    async def test_a_host_that_refuses_every_packet(
+        self, tmp_path: Path, fickle: type[Fickle], because: int, whose: Owner
+    ) -> None:
+        """The train fails, after it has delivered what it has. A route that went, with a carrier or a lease,
+        may be the line's doing as well as the house's."""
         async with far_end(tmp_path) as far:
             kept = Kept(far.reaches["a"])
             await asyncio.sleep(0.5)
+            fickle.because = because
             fickle.refused = range(fickle.sends, 10_000)
             found = await kept.task
         assert isinstance(found, Failed)
-        assert found.whose is Owner.HOUSE
-        assert "Operation not permitted" in found.why
+        assert found.whose is whose
+        assert os.strerror(because) in found.why
         assert sum(span.lost for span in kept.spans) == 0
 
     async def test_no_endpoint(self) -> None:

@@ -105,6 +105,13 @@ def test_an_integer_is_only_an_integer(value: object) -> None:
         control.decode(control.Stopped, {"runs": value, "trains": 0})
 
 
+@pytest.mark.parametrize("value", [1 << 63, -(1 << 63) - 1, 10**400])
+def test_an_integer_is_one_that_a_record_can_hold(value: int) -> None:
+    """Of an endpoint that counts beyond that, nothing of the run would be on record."""
+    with pytest.raises(BadMessage, match=r"Stopped\.runs does not fit into 64 bits"):
+        control.decode(control.Stopped, {"runs": value, "trains": 0})
+
+
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), 10**400, True, "1", None])
 def test_a_rate_is_a_finite_number(value: object) -> None:
     with pytest.raises(BadMessage, match=r"TrainRequest\.per_second is not a finite number"):
