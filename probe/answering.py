@@ -12,7 +12,6 @@ from store.clock import NS_PER_S
 from store.records import Owner
 
 RESTARTED = "the endpoint restarted, so what the line did meanwhile is not known"  # why of such a gap
-DOUBT_S = 600.0  # so long a minute waits for whose its silence was; a host that starts again is there by then
 OUTAGE_NS = 10 * NS_PER_S  # a silence longer than this is an outage, as `store.records.StallClass` has it
 
 

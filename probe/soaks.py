@@ -16,7 +16,6 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from probe.answering import DOUBT_S
 from probe.book import Book
 from probe.schedule import next_due, slots_from
 from store.clock import NS_PER_S, zone
@@ -24,6 +23,7 @@ from store.errors import StoreTrouble
 from store.records import Gap
 from store.site import RunPlan, Site, TrainPlan
 from store.soaks import SOAK_S, Kept, Soak, SoakBegun, soak_of
+from store.unfinished import DOUBT_S
 
 ReadKept = Callable[[SoakBegun], Awaitable[Kept]]
 

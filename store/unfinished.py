@@ -25,6 +25,7 @@ from store.records import Gap, TrainSpan
 from store.seal import canonical_json, shown
 
 SEAM_NS = 50 * NS_PER_MS  # two records of a train this close leave nothing out: spans are told to the ms
+DOUBT_S = 600.0  # so long a minute waits for whose its silence was; a host that starts again is there by then
 NOT_RUNNING = "the probe was not running"
 LOST = "what the train measured then was lost when the probe ended"
 

@@ -19,7 +19,7 @@ from dashboard.judge.layers import DIRECTION_WORDS
 from dashboard.judge.stream import Answer, Check
 from dashboard.judge.verdict import RateVerdict, Word
 from store import case_words
-from store.cases import Case
+from store.cases import Case, unended
 from store.clock import NS_PER_S, local, zone
 from store.events import EventKind
 from store.records import (
@@ -37,6 +37,7 @@ from store.records import (
 )
 from store.rollup import Rolled
 from store.site import Handoff, Method, Safety, Site, StreamPlan, Where
+from store.unfinished import DOUBT_S
 
 RECENT_S = 6 * 3600  # a working evening: what happened before is on the Circuit page
 _URGENT_DAYS = 3  # working days left for a refusal: common practice, no source
@@ -86,7 +87,8 @@ def notices(
     """
     kept = [record for record in records if _started(record) <= now_unix_ns]
     where = zone(site.timezone)
-    found: list[Notice] = [*_silence(site, kept, now_unix_ns=now_unix_ns), *pending]
+    doubted = any(what == "outage" for one in cases for what, _, _ in unended(one.events))
+    found: list[Notice] = [*_silence(site, kept, now_unix_ns=now_unix_ns, doubted=doubted), *pending]
     recent = [record for record in kept if _started(record) > now_unix_ns - RECENT_S * NS_PER_S]
     for handoff, verdict in verdicts:
         if verdict.needed_bps is not None:
@@ -229,8 +231,11 @@ def _not_run(handoff: Handoff, recent: Sequence[Known]) -> Iterator[Notice]:
         )
 
 
-def _silence(site: Site, records: Sequence[Known], *, now_unix_ns: int) -> Iterator[Notice]:
-    """No data, or none lately: then everything else on the page is old."""
+def _silence(site: Site, records: Sequence[Known], *, now_unix_ns: int, doubted: bool) -> Iterator[Notice]:
+    """No data, or none lately: then everything else on the page is old.
+
+    While an outage lasts, its minutes may be `doubted`: they wait until it is known whose they are.
+    """
     step = "See that the probe runs: `linebook probe` with this site file."
     measured = [record for record in records if isinstance(record, RateRun | TrainSpan)]
     if not measured:
@@ -240,7 +245,7 @@ def _silence(site: Site, records: Sequence[Known], *, now_unix_ns: int) -> Itera
     newest_ns = max(int(record.started_unix_ns + record.seconds * NS_PER_S) for record in measured)
     age_s = (now_unix_ns - newest_ns) // NS_PER_S
     due_s = min([plan.span_s for plan in site.trains] + [plan.every_s for plan in site.runs], default=3600)
-    if age_s > max(_LATE_AFTER_SPANS * due_s, _LATE_LEAST_S):
+    if age_s > max(_LATE_AFTER_SPANS * due_s, _LATE_LEAST_S) + DOUBT_S * doubted:
         text = f"The newest measurement is {_age(age_s)} old; that time is a gap, neither good nor bad."
         yield Notice(owner=Owner.HOUSE, text=text, next_step=step, weight=95)
 

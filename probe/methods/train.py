@@ -29,7 +29,7 @@ from statistics import median
 from typing import Any
 
 from probe import circumstances, standing
-from probe.answering import DOUBT_S, OUTAGE_NS, RESTARTED, Answering
+from probe.answering import OUTAGE_NS, RESTARTED, Answering
 from probe.circumstances import Look, Traffic
 from probe.clock_judge import STEP_NS
 from probe.control import NO_WAY, Control
@@ -57,7 +57,7 @@ from store.layers import IP_BYTES, UDP_BYTES
 from store.records import Circumstances, Failed, Gap, Owner, Stall, Stamps, TrainSpan
 from store.samples import Sample
 from store.site import TrainPlan
-from store.unfinished import SoFar
+from store.unfinished import DOUBT_S, SoFar
 
 WHAT = "run train"
 

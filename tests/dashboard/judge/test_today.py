@@ -14,7 +14,9 @@ from hypothesis import strategies as st
 from dashboard import history
 from dashboard.judge import today
 from dashboard.judge.today import Notice
+from store.cases import cases
 from store.clock import NS_PER_S
+from store.events import Event, EventKind
 from store.layers import Layer
 from store.records import Direction, Failed, Owner, Record, Skipped
 from store.site import Card, RunPlan, Safety, Site
@@ -38,7 +40,9 @@ SKIPPED = Skipped(
 )
 
 
-def noticed(made: Site, *records: Record, now_ns: int = NOW) -> tuple[Notice, ...]:
+def noticed(
+    made: Site, *records: Record, now_ns: int = NOW, events: Sequence[Event] = ()
+) -> tuple[Notice, ...]:
     """The notices, with the verdicts and answers that the same records give."""
     return today.notices(
         made,
@@ -50,6 +54,7 @@ def noticed(made: Site, *records: Record, now_ns: int = NOW) -> tuple[Notice, ..
         ],
         checks={one.name: history.check(made, one, records, now_unix_ns=now_ns) for one in made.plans},
         now_unix_ns=now_ns,
+        cases=cases(events, gap_s=600, now_ns=now_ns),
     )
 
 
@@ -80,6 +85,24 @@ def test_old_records_are_named_by_their_age() -> None:
     found = noticed(site(), span(NOW - 3 * HOUR - 60 * NS_PER_S))
     assert found[0].text.startswith("The newest measurement is 3 h old")
     assert not noticed(site(), FRESH)
+
+
+def test_minutes_of_an_outage_that_lasts_may_wait_and_are_no_gap() -> None:
+    """The probe keeps them up to ten minutes until it is known whether the endpoint was away."""
+    began = NOW - 9 * 60 * NS_PER_S
+    outage = Event(
+        handoff="A",
+        endpoint="north",
+        started_unix_ns=began,
+        what=EventKind.OUTAGE_START,
+        says="nothing came back",
+        owner=Owner.UNKNOWN,
+    )
+    last = span(began - 60 * NS_PER_S)
+    assert "newest measurement" not in texts(noticed(site(), last, events=[outage]))
+    late = noticed(site(), last, events=[outage], now_ns=NOW + 8 * 60 * NS_PER_S)
+    assert "The newest measurement is 17 min old" in texts(late)
+    assert "The newest measurement is 9 min old" in texts(noticed(site(), last))
 
 
 @pytest.mark.parametrize(
