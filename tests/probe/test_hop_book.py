@@ -15,7 +15,7 @@ from store.clock import NS_PER_S, Clock
 from store.records import Direction, Failed, Owner, Stall
 from store.segments import Hops, Witnesses
 from store.site import HopPlan, Site
-from tests.probe.jumping import run_from
+from tests.probe.jumping import Leap, run_from
 from tests.probe.living import START_NS, Life, alive
 from tests.probe.sites import handoff, site, train_plan
 
@@ -87,6 +87,23 @@ def test_counts_are_kept_by_the_minute() -> None:
     assert far.answered[0] < far.sent[0]
     assert far.answered[5] == far.sent[5] == 60
     assert (near.p50_us, far.p50_us) == (1000, 2000)
+
+
+def test_a_clock_that_is_set_back_begins_another_record() -> None:
+    """By a day, as one that was wrong since the host started: not all is gathered until that day is over."""
+
+    async def live(clock: Clock) -> Life:
+        async with alive(clock, WATCHED, hops=FakeHops()) as life:
+            await asyncio.sleep(3600)
+        return life
+
+    records = run_from(START_NS, live, leaps=(Leap(awake_s=1500, set_s=-86_400),)).store.of(Hops)
+    assert sum(sum(one.counts[0].sent) for one in records) == pytest.approx(3600, abs=2)
+    assert max(one.minutes for one in records) == MINUTES
+    again = [one for one in records if one.started_unix_ns < START_NS]
+    assert [one.started_unix_ns - again[0].started_unix_ns for one in again[:3]] == [
+        nth * MINUTES * 60 * NS_PER_S for nth in range(3)
+    ]
 
 
 def a_stall(at_s: float, *, handoff: str = "A") -> Stall:
