@@ -78,7 +78,9 @@ class _Keeper:
         if asked.reached:
             return
         now_ns = self.book.clock.unix_ns()
-        if asked.sent_unix_ns < self.cut_ns - MINUTES * _MINUTE_NS:  # the clock was set back, by that at least
+        if (
+            asked.sent_unix_ns < self.cut_ns - MINUTES * _MINUTE_NS
+        ):  # the clock was set back, by that at least
             self.finish()
             self.asked.clear()
             self.silences.clear()
