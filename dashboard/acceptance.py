@@ -374,8 +374,10 @@ def command_of(row: Row, site: Site, handoff: Handoff) -> str | None:
     """The command that runs a row here; None where it is done by hand."""
     if row.command is None:
         return None
-    others = [each.name for each in site.handoffs if each is not handoff]
-    words = {"SITE": str(site.file), "HANDOFF": handoff.name, "OTHER": others[0] if others else "OTHER"}
+    others = [each.name for each in site.handoffs if each.name != handoff.name]
+    if "OTHER" in row.command and not others:
+        return None
+    words = {"SITE": str(site.file), "HANDOFF": handoff.name, "OTHER": next(iter(others), "")}
     return " ".join(words.get(word, word) for word in row.command.split())
 
 

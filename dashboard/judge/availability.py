@@ -356,10 +356,12 @@ def _because(
 
 
 def percent(ratio: float, promised: float | None = None) -> str:
-    """A ratio in percent to three decimals, more where it would else look like the promise and is not."""
+    """A ratio in percent to three decimals, more where it would else look like the promise, or whole, and is
+    not."""
+    others = [one for one in (promised, 1.0) if one is not None and one != ratio]
     for digits in (3, 4, 5, 6):
         text = f"{100 * ratio:.{digits}f}"
-        if promised is None or ratio == promised or float(text) != round(100 * promised, digits):
+        if float(text) not in [round(100 * one, digits) for one in others]:
             break
     return f"{text} %"
 

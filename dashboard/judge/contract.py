@@ -302,7 +302,7 @@ def _because(
         wanted = (
             f"; {least} runs that all reach it are the fewest that can support {_percent(card.met_ratio)}"
         )
-        return f"No valid run has tested the {what} rate of {rate} yet{_left_out(tally)}{wanted}."
+        return f"No valid run of this time has tested the {what} rate of {rate}{_left_out(tally)}{wanted}."
     low, high = outward(*bounds)
     return (
         f"{what.capitalize()} reached the stated {rate} in {grouped(tally.met)} of "

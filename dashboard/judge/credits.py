@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta, tzinfo
 from decimal import ROUND_HALF_UP, Decimal
 
-from dashboard.judge import works
+from dashboard.judge import availability, works
 from dashboard.judge.months import day_at
 from dashboard.judge.outages import Spans, within
 from dashboard.judge.works import Counted, Ticket
@@ -340,7 +340,7 @@ def _share(ratio: Decimal) -> str:
 
 
 def _percent(ratio: Decimal) -> str:
-    return f"{ratio * 100:.3f} %"
+    return availability.percent(float(ratio))
 
 
 def _minutes(seconds: float) -> str:

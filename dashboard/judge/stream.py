@@ -422,7 +422,7 @@ def _stalls(destinations: Sequence[Destination], history: History) -> _Part:
             outlasts += "to catch up"
         return _Part(answer=Answer.GO, code="stalls", because=seen + outlasts)
     because = (
-        f"{seen}; {_few(cost.freezes)} an hour outlast the buffers and cost {_few(cost.lost_s)} s of "
+        f"{seen}; {few(cost.freezes)} an hour outlast the buffers and cost {few(cost.lost_s)} s of "
         "picture with the wait for a keyframe"
     )
     if cost.outages:
@@ -446,7 +446,7 @@ def _seen(history: History) -> str:
         )
     return (
         f"the trains stalled {_counted(history.stalls, 'time')} in {_span(history.train_s)} of trains, "
-        f"{_few(history.per_hour(history.stalls))} an hour"
+        f"{few(history.per_hour(history.stalls))} an hour"
     )
 
 
@@ -603,9 +603,11 @@ def _share(rate_bps: int, floor_bps: int) -> str:
     return percent(share) if share >= 0.005 or not share else "under 1 %"
 
 
-def _few(figure: float) -> str:
-    """Digits that a short history carries: 0.4, 3.1, 128."""
-    return f"{figure:.0f}" if figure >= 10 else f"{figure:.1f}"
+def few(figure: float) -> str:
+    """Digits that a short history carries: 0.02, 0.4, 3.1, 128; what was seen is never written 0."""
+    if not figure or figure >= 0.95:
+        return f"{figure:.0f}" if figure >= 10 else f"{figure:.1f}"
+    return f"{figure:.1g}"
 
 
 def _span(seconds: float) -> str:

@@ -79,8 +79,10 @@ def notices(
     now_unix_ns: int,
     pending: Iterable[Notice] = (),
     cases: Sequence[Case] = (),
+    measured: bool = False,
 ) -> tuple[Notice, ...]:
-    """Everything worth a sentence; `records` are the site's of the last hours or more.
+    """Everything worth a sentence; `records` are the site's of the last hours or more, and `measured` says
+    whether there are others from before them.
 
     `verdicts` are those on each handoff's directions, `checks` the answers by plan name, both of this moment;
     `pending` are notices that others have found; whose the stalls are, `cases` tell.
@@ -88,7 +90,8 @@ def notices(
     kept = [record for record in records if _started(record) <= now_unix_ns]
     where = zone(site.timezone)
     doubted = any(what == "outage" for one in cases for what, _, _ in unended(one.events))
-    found: list[Notice] = [*_silence(site, kept, now_unix_ns=now_unix_ns, doubted=doubted), *pending]
+    silence = _silence(site, kept, measured, now_unix_ns=now_unix_ns, doubted=doubted)
+    found: list[Notice] = [*silence, *pending]
     recent = [record for record in kept if _started(record) > now_unix_ns - RECENT_S * NS_PER_S]
     for handoff, verdict in verdicts:
         if verdict.needed_bps is not None:
@@ -169,7 +172,10 @@ def _show(plan: StreamPlan, check: Check, where: tzinfo, *, now_unix_ns: int) ->
 
 _ADVICE = {
     Answer.HOLD: (90, "Move the show to other hours or another uplink."),
-    Answer.UNKNOWN: (70, "Measure in comparable hours before the show."),
+    Answer.UNKNOWN: (
+        70,
+        "Check it just before the show; let the schedule measure in these hours from now on.",
+    ),
     Answer.TIGHT: (60, "Keep everything else off the line during the show."),
     Answer.GO: (20, "Nothing to do."),
 }
@@ -192,7 +198,7 @@ def _stalls(
     outages = sum(stall.class_ is StallClass.OUTAGE for stall in seen)
     how = Counter(stall.how for stall in seen)
     kinds = ", ".join(f"{how[word]} with {_PACKETS[word]}" for word in _PACKETS if how[word])
-    said = f", {outages} of them over 10 s," if outages else ""
+    said = f", {outages} of them over 10 s," if outages and len(seen) > 1 else ""
     owners = {one.owner for one in cases if one.of(EventKind.STALL, EventKind.OUTAGE_START)}
     owner = owners.pop() if len(owners) == 1 else Owner.UNKNOWN
     yield Notice(
@@ -231,7 +237,9 @@ def _not_run(handoff: Handoff, recent: Sequence[Known]) -> Iterator[Notice]:
         )
 
 
-def _silence(site: Site, records: Sequence[Known], *, now_unix_ns: int, doubted: bool) -> Iterator[Notice]:
+def _silence(
+    site: Site, records: Sequence[Known], before: bool, *, now_unix_ns: int, doubted: bool
+) -> Iterator[Notice]:
     """No data, or none lately: then everything else on the page is old.
 
     While an outage lasts, its minutes may be `doubted`: they wait until it is known whose they are.
@@ -239,7 +247,7 @@ def _silence(site: Site, records: Sequence[Known], *, now_unix_ns: int, doubted:
     step = "See that the probe runs: `linebook probe` with this site file."
     measured = [record for record in records if isinstance(record, RateRun | TrainSpan)]
     if not measured:
-        text = "Nothing has been measured yet."
+        text = "Nothing has been measured for weeks." if before else "Nothing has been measured yet."
         yield Notice(owner=Owner.HOUSE, text=text, next_step=step, weight=100)
         return
     newest_ns = max(int(record.started_unix_ns + record.seconds * NS_PER_S) for record in measured)

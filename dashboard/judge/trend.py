@@ -88,7 +88,8 @@ def _too_few(what: str, days: int) -> Trend:
         high_ratio=None,
         moves=False,
         unseen_ratio=None,
-        because=f"{what}: {days} days say nothing of a trend; it takes {LEAST_DAYS}.",
+        because=f"{what}: {days} days say nothing of a trend; it takes {LEAST_DAYS}, the last so many after "
+        "the first.",
     )
 
 

@@ -63,6 +63,7 @@ class Place:
     text: str
     url: str
     daily: bool = False
+    handoffs: int = 1  # a site with fewer has no such page
 
     @property
     def per_handoff(self) -> bool:
@@ -82,7 +83,7 @@ PLACES = (
     Place(text="Uploads", url="/uploads", daily=True),
     Place(text="Allowance and schedule", url="/allowance"),
     Place(text="Site", url="/site"),
-    Place(text="Side-by-side", url="/side-by-side"),
+    Place(text="Side-by-side", url="/side-by-side", handoffs=2),
     Place(text="Papers", url="/papers"),
     Place(text="Evenings", url="/evenings/{handoff}"),
     Place(text="Findings", url="/findings/{handoff}"),
@@ -331,7 +332,11 @@ def _daily(site: Site, here: str) -> tuple[Link, ...]:
 
 def _contents(site: Site, here: str) -> tuple[Chapter, ...]:
     """All pages: the site's first, then those of each handoff."""
-    whole = [(place.text, place.url) for place in PLACES if not place.per_handoff]
+    whole = [
+        (place.text, place.url)
+        for place in PLACES
+        if not place.per_handoff and len(site.handoffs) >= place.handoffs
+    ]
     chapters = [("The site", whole)]
     for one in site.handoffs:
         own = [(place.text, place.of(one.name)) for place in PLACES if place.per_handoff]

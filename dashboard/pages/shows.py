@@ -16,7 +16,7 @@ from dashboard.api import Json
 from dashboard.figures import stalls as stalls_figure
 from dashboard.figures.pooling import Stretch
 from dashboard.judge import hours
-from dashboard.judge.after import Seen
+from dashboard.judge.after import WATCHED_ENOUGH, Seen
 from dashboard.judge.hours import Show
 from dashboard.judge.incidents import silences
 from dashboard.judge.stream import Check
@@ -180,9 +180,14 @@ def _sent_entry(sent: Sent, where: tzinfo) -> SentEntry:
         return SentEntry(title=title, message="No train watched that show.", chart=None, stalls=None)
     outlast = sum(seconds > lengths[0] for seconds in lasted)
     message = (
-        f"The trains saw {counted(len(lasted), 'stall')} on the way up, {outlast or 'none'} longer than the "
-        f"shortest buffer; the buffers hold {held}."
+        f"The trains saw {counted(len(lasted), 'stall') if lasted else 'no stall'} on the way up"
+        + (f", {outlast or 'none'} longer than the shortest buffer" if lasted else "")
+        + f"; the buffers hold {held}."
     )
+    length_s = (show.end_unix_ns - show.start_unix_ns) / NS_PER_S
+    watched = max(one.seconds_in(show) for one in sent.seen) / length_s
+    if watched < WATCHED_ENOUGH:
+        message += f" They watched {percent(watched)} of it."
     left = max(0, len(every) - MOST_STALLS)
     if not every:
         return SentEntry(title=title, message=message, chart=None, stalls=None)

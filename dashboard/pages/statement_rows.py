@@ -240,8 +240,11 @@ def _day_mark(count: Count, day: Span, until_s: int) -> DayMark:
 def calendar_message(marks: Sequence[DayMark]) -> str:
     """What the calendar shows, as a sentence."""
     bad, unseen_ = (sum(one.state is state for one in marks) for state in (DayState.OUTAGE, DayState.UNSEEN))
-    text = f"An outage that counts fell on {bad or 'none'} of {counted(len(marks), 'day')}"
-    return f"{text}; {counted(unseen_, 'other day')} {'was' if unseen_ == 1 else 'were'} not wholly measured."
+    return (
+        f"An outage that counts fell on {bad or 'none'} of {counted(len(marks), 'day')}; "
+        f"{len(marks) - bad - unseen_ or 'none'} were wholly measured without one, {unseen_ or 'none'} were "
+        "not wholly measured."
+    )
 
 
 def minutes(seconds: float) -> str:

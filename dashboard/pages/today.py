@@ -5,8 +5,8 @@ Sentences first, with owner and next step; then tables.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Any
 from urllib.parse import quote
@@ -20,7 +20,7 @@ from dashboard.judge import evidence
 from dashboard.judge import today as judge
 from dashboard.judge.delay import summary_of_sums
 from dashboard.judge.hours import Show
-from dashboard.judge.stream import Answer, Check
+from dashboard.judge.stream import Answer, Check, few
 from dashboard.judge.today import Notice
 from dashboard.judge.verdict import RateVerdict
 from dashboard.pages import budget, contracts, corrected, events, rehearsals, runs, trains
@@ -182,7 +182,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
         until_ns=now_ns + 1,
         now_ns=now_ns,
     )
-    limits = history.limits_of(reader, site, records, now_unix_ns=now_ns)
+    limits, newest_ns = history.limits_of(reader, site, records, now_unix_ns=now_ns), reader.newest_ns()
     planned, own = [], evidence.by_handoff(records)
     for plan in site.plans:
         mine = own.get(plan.handoff, [])
@@ -199,7 +199,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
     return Findings(
         site=site,
         stretch=_stretch(reader, site, now_ns=now_ns),
-        newest_ns=reader.newest_ns(),
+        newest_ns=newest_ns,
         alive_ns=reader.last_alive_ns(),
         notices=judge.notices(
             site,
@@ -209,6 +209,7 @@ def find(reader: Reader, *, site: Site, now_ns: int) -> Findings:
             now_unix_ns=now_ns,
             pending=acceptance.pending(reader, site, now_unix_ns=now_ns),
             cases=cases,
+            measured=newest_ns is not None,
         ),
         planned=planned_.next_first(planned),
         rehearsals={plan.name: rehearsals.last(reader, plan) for plan in site.plans},
@@ -282,7 +283,10 @@ def _trains(reader: Reader, *, now_ns: int) -> tuple[TrainHour, ...]:
 def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
     """The findings as the page says them. What a notice says already is not said again below it."""
     notices = tuple(entry for notice in found.notices if (entry := _notice(notice)) is not None)
-    said = "\n".join(notice.text for notice in notices)
+
+    def said(head: str, because: str) -> bool:
+        return any(one.text.startswith(head) and because in one.text for one in notices)
+
     return TodayPage(
         frame=frame,
         lead=_lead(found),
@@ -294,9 +298,9 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
         planned=tuple(_plan_entry(planned, found, said) for planned in found.planned),
         stages=STAGES,
         verdicts=tuple(
-            contracts.entry(verdict, corrected_records=len(found.corrected_behind(handoff, verdict)))
+            _verdict_entry(handoff, verdict, found)
             for handoff, verdict in found.verdicts
-            if verdict.because not in said
+            if not said(handoff.title, verdict.because)
         ),
         verdict_table=contracts.table(
             found.verdicts,
@@ -314,6 +318,12 @@ def page(found: Findings, *, frame: Frame, now: NowPart) -> TodayPage:
         if found.runs
         else None,
     )
+
+
+def _verdict_entry(handoff: Handoff, verdict: RateVerdict, found: Findings) -> Entry:
+    """A verdict with its handoff's title, which is not the page's as on Circuit."""
+    entry = contracts.entry(verdict, corrected_records=len(found.corrected_behind(handoff, verdict)))
+    return replace(entry, text=f"{handoff.title}: {entry.text}")
 
 
 def _shown(found: Findings) -> tuple[Case, ...]:
@@ -395,9 +405,14 @@ def _state(found: Findings) -> tuple[str, ...]:
 
 
 def _ago(unix_ns: int, found: Findings) -> str:
-    age_s = max(0, found.now_ns - unix_ns) / NS_PER_S
-    form = "%H:%M:%S" if age_s < 12 * 3600 else "%a %d %b %H:%M:%S"
-    return f"{span(age_s)} ago, at {moment(unix_ns, found.zone, form=form).text}"
+    age_s = (found.now_ns - unix_ns) / NS_PER_S
+    form = "%H:%M:%S" if abs(age_s) < 12 * 3600 else "%a %d %b %H:%M:%S"
+    at = moment(unix_ns, found.zone, form=form).text
+    return (
+        f"{span(age_s)} ago, at {at}"
+        if age_s >= 0
+        else f"at {at}, by a clock {span(-age_s)} ahead of this one"
+    )
 
 
 def _notice(notice: Notice) -> NoticeEntry | None:
@@ -413,7 +428,7 @@ def _notice(notice: Notice) -> NoticeEntry | None:
     return None
 
 
-def _plan_entry(planned: Planned, found: Findings, said: str) -> PlanEntry:
+def _plan_entry(planned: Planned, found: Findings, said: Callable[[str, str], bool]) -> PlanEntry:
     plan, check, next_show = planned.plan, planned.check, planned.show
     return PlanEntry(
         mark=ANSWERS[check.answer],
@@ -423,7 +438,7 @@ def _plan_entry(planned: Planned, found: Findings, said: str) -> PlanEntry:
         name=plan.name,
         title=f"{plan.title}, on handoff {plan.handoff}",
         when=when(next_show, found.zone, now_ns=found.now_ns),
-        because="" if check.because in said else check.because,
+        because="" if said(f"{plan.title} on handoff {plan.handoff},", check.because) else check.because,
         change=check.smallest_change or "",
         figures=(*_plan_figures(check), *_rehearsed(planned, found)),
         looked=_looked(planned, found),
@@ -481,8 +496,11 @@ def _rehearsed(planned: Planned, found: Findings) -> tuple[tuple[str, str], ...]
 def _plan_stalls(check: Check) -> str:
     if check.stalls_per_hour is None:
         return "no train in comparable hours"
-    text = f"{check.stalls_per_hour:.1f} an hour in {span(check.train_minutes * 60)} of trains"
-    return f"{text}, {check.lost_s_per_hour:.1f} s of picture lost an hour" if check.lost_s_per_hour else text
+    rate = f"{few(check.stalls_per_hour)} an hour" if check.stalls_per_hour else "none"
+    text = f"{rate} in {span(check.train_minutes * 60)} of trains"
+    return (
+        f"{text}, {few(check.lost_s_per_hour)} s of picture lost an hour" if check.lost_s_per_hour else text
+    )
 
 
 def _train_table(found: Findings) -> Table | None:

@@ -13,6 +13,7 @@ import pytest
 
 from dashboard import acceptance
 from dashboard.acceptance import Found
+from dashboard.judge.acceptance_rows import BY_ID
 from dashboard.judge.verdict import Word
 from store.ceilings import CeilingOf
 from store.clock import NS_PER_S, Clock
@@ -125,3 +126,12 @@ def test_a_sheet_read_years_later_has_the_ceilings_of_its_time(site: Site) -> No
     planned = replace(site, runs=(run,))
     for now_ns in (NOW, NOW + 900 * 86_400 * NS_PER_S):
         assert words(read(planned, "A", now_ns))["A19"] is Word.MET
+
+
+def test_a_failover_takes_two_handoffs(site: Site) -> None:
+    """The backup is another handoff, however the record was read; of one alone the row is done by hand."""
+    row, (first, *_) = BY_ID["A17"], site.handoffs
+    command = acceptance.command_of(row, site, replace(first))
+    assert command is not None
+    assert command.endswith(f"--main {first.name} --backup {site.handoffs[1].name}")
+    assert acceptance.command_of(row, replace(site, handoffs=(first,)), first) is None

@@ -482,3 +482,17 @@ def test_more_outage_is_never_better(starts: list[tuple[int, int]], longer: int)
 
 
 GOOD_HOURS = Piece(from_s=0.0, to_s=8000.0, sent=160_000)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "promised", "text"),
+    [
+        (1.0, 0.9993, "100.000 %"),
+        (1 - 1 / 2_678_400, 0.9993, "99.99996 %"),  # one second of a month of 31 days is not none
+        (0.9993, 0.9993, "99.930 %"),
+        (0.9992999, 0.9993, "99.92999 %"),
+    ],
+)
+def test_a_share_is_not_rounded_to_what_it_is_not(ratio: float, promised: float, text: str) -> None:
+    """Neither to the promise nor to all of the time."""
+    assert availability.percent(ratio, promised) == text

@@ -595,3 +595,12 @@ def test_beside_an_upload(transport: Transport, added_ms: int, answer: Answer) -
     )
     assert (found.answer, found.beside_upload) == (Answer.GO, answer)
     assert bool(found.notes) is (answer is Answer.HOLD)
+
+
+@pytest.mark.parametrize(
+    ("figure", "text"),
+    [(0, "0.0"), (0.018, "0.02"), (0.44, "0.4"), (0.96, "1.0"), (3.12, "3.1"), (128.4, "128")],
+)
+def test_what_was_seen_is_never_written_as_none(figure: float, text: str) -> None:
+    """One stall in 56 hours is not 0.0 an hour."""
+    assert stream.few(figure) == text

@@ -80,6 +80,13 @@ def test_nothing_measured_comes_before_all_else() -> None:
     assert (found[0].text, found[0].owner) == ("Nothing has been measured yet.", Owner.HOUSE)
 
 
+def test_a_record_that_ended_long_ago_is_not_none() -> None:
+    """All of it is older than the four weeks that are looked at."""
+    made = site()
+    (found,) = today.notices(made, [], verdicts=[], checks={}, now_unix_ns=NOW, measured=True)
+    assert found.text == "Nothing has been measured for weeks."
+
+
 def test_old_records_are_named_by_their_age() -> None:
     """Three hours without a record, and the gap is neither good nor bad."""
     found = noticed(site(), span(NOW - 3 * HOUR - 60 * NS_PER_S))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -92,3 +92,11 @@ def test_the_contents_lead_to_every_page_of_every_handoff(tmp_path: Path) -> Non
     ]
     today = frame_of(site, title="Today", here="/", json_url=None, now_ns=invented.NOW_NS)
     assert today.beside is None
+
+
+def test_a_site_with_one_handoff_has_nothing_side_by_side(tmp_path: Path) -> None:
+    site = invented.site(tmp_path)
+    frame = frame_of(
+        replace(site, handoffs=site.handoffs[:1]), title="", here="/", json_url=None, now_ns=invented.NOW_NS
+    )
+    assert "/side-by-side" not in [link.url for link in frame.contents[0].links]

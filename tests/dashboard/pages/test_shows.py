@@ -11,12 +11,16 @@ from pathlib import Path
 
 import pytest
 
+from dashboard.judge import hours
+from dashboard.judge.after import Seen
 from dashboard.pages import shows
+from dashboard.pages.frame import frame_of
 from store.clock import NS_PER_S, Clock
 from store.site import Site
 from store.writer import Writer
 from tests.dashboard import invented
 from tests.dashboard.conftest import Client, client_of, sql
+from tests.dashboard.judge.made import stall
 from tests.dashboard.reading import Element, read
 from tests.store import samples
 
@@ -108,6 +112,26 @@ async def test_a_show_that_is_on_says_what_the_trains_saw(site: Site) -> None:
         entry = (await _page(client)).one("section", id="planned").all("li")[0]
     assert "on air until 21:00: no run fills the line" in entry.text
     assert f"Since it began: {count} stall{'' if count == 1 else 's'} to north" in entry.text
+
+
+async def test_a_silence_of_two_trains_is_one_stall_of_a_show(site: Site) -> None:
+    """And a show that was watched in part says so."""
+    plan, show = site.plans[0], hours.Show(start_unix_ns=START_NS, end_unix_ns=START_NS + 2 * HOUR_NS)
+    silence = stall(START_NS + 60 * NS_PER_S, seconds=2.0)
+    watched = ((START_NS, START_NS + HOUR_NS),)
+    both = tuple(
+        Seen(endpoint=name, stalls=(replace(silence, endpoint=name),), watched=watched) for name in "ab"
+    )
+    sent = shows.Sent(plan=plan, show=show, seen=both, gaps=())
+    found = shows.Findings(site=site, now_ns=START_NS, planned=(), on_air={}, reports=(), sent=(sent,))
+    frame = frame_of(site, title="", here="/shows", json_url=None, now_ns=START_NS)
+    (entry,) = shows.page(found, frame=frame).sent
+    assert entry.message.startswith(
+        "The trains saw 1 stall on the way up, 1 longer than the shortest buffer;"
+    )
+    assert entry.message.endswith("They watched 50.0 % of it.")
+    assert entry.stalls is not None
+    assert len(entry.stalls.rows) == 2
 
 
 async def test_a_site_without_plans_says_so(site: Site) -> None:

@@ -230,11 +230,31 @@ def test_notices_that_ask_nothing_are_left_to_their_sections(found: today.Findin
 
 
 def test_nothing_is_said_twice(found: today.Findings) -> None:
-    """A reason that stands among the notices does not stand below them again."""
+    """A reason that stands among the notices does not stand below them again, unless it is another's."""
     page = _made(found)
     said = "\n".join(notice.text for notice in page.notices)
-    assert [entry.text for entry in page.verdicts if entry.text in said] == []
+    below = [entry.text.partition(": ") for entry in page.verdicts]
+    assert [because for title, _, because in below if because in said and title in said] == []
     assert [entry.because for entry in page.planned if entry.because and entry.because in said] == []
+    plan = found.planned[0]
+    twin = replace(plan, plan=replace(plan.plan, name="twin", title="Twin"))
+    page = _made(replace(found, planned=(plan, twin), rehearsals={**found.rehearsals, "twin": None}))
+    assert [entry.because for entry in page.planned] == ["", plan.check.because]
+
+
+def test_each_verdict_below_names_its_handoff(found: today.Findings) -> None:
+    """Handoffs that all meet their cards have the same sentence."""
+    page = _made(replace(found, notices=()))
+    titles = [handoff.title for handoff, _ in found.verdicts]
+    assert len(set(titles)) == 2
+    assert [
+        entry.text.startswith(f"{title}: ") for entry, title in zip(page.verdicts, titles, strict=True)
+    ] == [True] * len(titles)
+
+
+def test_a_record_of_a_clock_ahead_is_not_of_now(found: today.Findings) -> None:
+    page = _made(replace(found, newest_ns=found.now_ns + 3600 * NS_PER_S))
+    assert page.state[0] == "The newest record began at 19:50:00, by a clock 1 h ahead of this one."
 
 
 def test_a_show_on_air_says_until_when(found: today.Findings) -> None:
