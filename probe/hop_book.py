@@ -78,18 +78,8 @@ class _Keeper:
         if asked.reached:
             return
         now_ns = self.book.clock.unix_ns()
-<<<<<<< HEAD
-        if (
-            asked.sent_unix_ns < self.cut_ns - MINUTES * _MINUTE_NS
-        ):  # the clock was set back, by that at least
-            self.finish()
-            self.asked.clear()
-            self.silences.clear()
-            self.cut_ns = 0
-=======
         if self.asked and abs(asked.sent_unix_ns - self.asked[-1].sent_unix_ns) > _KEPT_S * NS_PER_S:
             self._begin_anew()  # after a stop or a sleep, or the clock was set
->>>>>>> main
         self.cut_ns = self.cut_ns or asked.sent_unix_ns // _MINUTE_NS * _MINUTE_NS
         self.asked.append(asked)
         self._tell_stalls(now_ns - _SETTLED_NS)
@@ -105,10 +95,10 @@ class _Keeper:
 
     def finish(self) -> None:
         """Put on record what there is."""
+        now_ns = self.book.clock.unix_ns()
+        self._tell_stalls(now_ns)
         if self.asked:
-            last_ns = self.asked[-1].sent_unix_ns  # a clock that was set back since shows less
-            self._tell_stalls(max(self.book.clock.unix_ns(), last_ns))
-            self._cut(last_ns + 1)
+            self._cut(now_ns)
 
     def _tell_stalls(self, settled_ns: int) -> None:
         for stall in [one for one in self.stalls if _end_ns(one) + AFTER_S * NS_PER_S <= settled_ns]:

@@ -91,23 +91,6 @@ def test_counts_are_kept_by_the_minute() -> None:
     assert (near.p50_us, far.p50_us) == (1000, 2000)
 
 
-<<<<<<< HEAD
-def test_a_clock_that_is_set_back_begins_another_record() -> None:
-    """By a day, as one that was wrong since the host started: not all is gathered until that day is over."""
-
-    async def live(clock: Clock) -> Life:
-        async with alive(clock, WATCHED, hops=FakeHops()) as life:
-            await asyncio.sleep(3600)
-        return life
-
-    records = run_from(START_NS, live, leaps=(Leap(awake_s=1500, set_s=-86_400),)).store.of(Hops)
-    assert sum(sum(one.counts[0].sent) for one in records) == pytest.approx(3600, abs=2)
-    assert max(one.minutes for one in records) == MINUTES
-    again = [one for one in records if one.started_unix_ns < START_NS]
-    assert [one.started_unix_ns - again[0].started_unix_ns for one in again[:3]] == [
-        nth * MINUTES * 60 * NS_PER_S for nth in range(3)
-    ]
-=======
 @pytest.mark.parametrize("set_s", [-365 * 86_400.0, 20 * 365 * 86_400.0])
 def test_a_clock_that_is_set_by_years_keeps_no_packet_from_the_record(set_s: float) -> None:
     """As on a host without a battery, whose clock is right once the network is there."""
@@ -116,7 +99,6 @@ def test_a_clock_that_is_set_by_years_keeps_no_packet_from_the_record(set_s: flo
     before, *after = records
     assert before.minutes == 6
     assert all(abs(one.started_unix_ns - START_NS - set_s * NS_PER_S) < 1_900 * NS_PER_S for one in after)
->>>>>>> main
 
 
 def a_stall(at_s: float, *, handoff: str = "A") -> Stall:
