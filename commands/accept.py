@@ -141,8 +141,6 @@ def _note(
         word = _one_of("--decide", options.decide, _DECISIONS)
         return acceptance.note(found, About.DECISION, "", word, says=options.says or "", now_unix_ns=now_ns)
     if options.defect is not None:
-        if not options.defect.strip():
-            raise UserMistake("--defect: is empty; expected what is not as agreed")
         name = acceptance.next_defect(found)
         return acceptance.note(found, About.DEFECT, name, "open", says=options.defect, now_unix_ns=now_ns)
     known = [one.name for one in found.sheet.defects if one.name.startswith("D")]

@@ -8,6 +8,7 @@ import json
 import signal
 import sys
 from collections.abc import Callable, Coroutine, Sequence
+from datetime import date, datetime
 from typing import Any, TypeVar
 
 from commands.exits import EXIT_FAILED as EXIT_FAILED
@@ -75,14 +76,25 @@ def stream_plan(site: Site, name: str) -> StreamPlan:
     return plans[name]
 
 
-def handoff_named(site: Site, name: str | None) -> Handoff:
+def handoff_named(site: Site, name: str | None, *, option: str = "--handoff") -> Handoff:
     """The handoff of this name, or the only one. Raises UserMistake that names the option."""
     names = [one.name for one in site.handoffs]
     if name is None and len(names) > 1:
-        raise UserMistake(f"--handoff: {site.file} has several; name one of {', '.join(names)}")
+        raise UserMistake(f"{option}: {site.file} has several; name one of {', '.join(names)}")
     if name is not None and name not in names:
-        raise UserMistake(f"--handoff: {site.file} has no handoff {name!r}{near(name, names)}")
+        raise UserMistake(f"{option}: {site.file} has no handoff {name!r}{near(name, names)}")
     return site.handoff(name or names[0])
+
+
+def handoffs_named(site: Site, name: str | None) -> tuple[Handoff, ...]:
+    """The handoff of this name alone, or every one."""
+    return site.handoffs if name is None else (handoff_named(site, name),)
+
+
+def in_order(first: date | datetime | None, last: date | datetime | None) -> None:
+    """Raises UserMistake where --from is later than --to."""
+    if first is not None and last is not None and last < first:
+        raise UserMistake(f"--to: {last} is before --from {first}; name the later one")
 
 
 def put_on_record(site: Site, found: Document) -> bool:

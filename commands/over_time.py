@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from commands.answering import handoff_named, print_json
+from commands.answering import handoff_named, handoffs_named, print_json
 from dashboard import over_time, text_over_time
 from store import site as sites
 from store.clock import Clock, rfc3339, zone
@@ -38,7 +38,7 @@ def renewal(path: Path, *, handoff: str | None, as_json: bool, papers: Sequence[
     site, now_ns = sites.load(path), Clock().unix_ns()
     if papers:
         handoff = handoff_named(site, handoff).name
-    chosen = site.handoffs if handoff is None else (handoff_named(site, handoff),)
+    chosen = handoffs_named(site, handoff)
     with closing(Reader.open(site.database)) as reader:
         found = [over_time.renewal_of(reader, site, one, now_ns=now_ns) for one in chosen]
     if papers:
@@ -60,10 +60,10 @@ def _two(site: Site, old: str | None, new: str | None) -> tuple[Handoff, Handoff
     if (old is None or new is None) and len(names) > 2:
         missing = "--old" if old is None else "--new"
         raise UserMistake(f"{missing}: {site.file} has several; name one of {', '.join(names)}")
-    first = handoff_named(site, old if old is not None else next(each for each in names if each != new))
-    second = handoff_named(
-        site, new if new is not None else next(each for each in names if each != first.name)
-    )
+    old = old if old is not None else next(each for each in names if each != new)
+    first = handoff_named(site, old, option="--old")
+    new = new if new is not None else next(each for each in names if each != old)
+    second = handoff_named(site, new, option="--new")
     if first.name == second.name:
         raise UserMistake(f"--new: {second.name} is the old line too; name two")
     return first, second

@@ -46,14 +46,11 @@ def events(options: argparse.Namespace) -> int:
     from store import fault_log
 
     site, now_ns = sites.load(options.site), Clock().unix_ns()
-    names, where = [each.name for each in site.handoffs], zone(site.timezone)
-    if options.handoff is not None and options.handoff not in names:
-        near = answering.near(options.handoff, names)
-        raise UserMistake(f"--handoff: {options.site} has no handoff {options.handoff!r}{near}")
+    where = zone(site.timezone)
+    answering.handoffs_named(site, options.handoff)
     last = options.last or local(now_ns, where).date()
     first = options.first or last - timedelta(days=6)
-    if last < first:
-        raise UserMistake(f"--to: {last} is before {first}; name the later day")
+    answering.in_order(first, last)
     since_ns, until_ns = fault_log.days(first, last, where=where)
     with closing(Reader.open(site.database)) as reader:
         found = case_owners.read(
@@ -79,11 +76,10 @@ def findings(options: argparse.Namespace) -> int:
 
     site, now_ns = sites.load(options.site), Clock().unix_ns()
     where = zone(site.timezone)
-    handoffs = site.handoffs if options.handoff is None else (answering.handoff_named(site, options.handoff),)
+    handoffs = answering.handoffs_named(site, options.handoff)
     last = options.last or local(now_ns, where).date()
     first = options.first or last - timedelta(days=found.DAYS - 1)
-    if last < first:
-        raise UserMistake(f"--to: {last} is before {first}; name the later day")
+    answering.in_order(first, last)
     marks = None if options.own is None else found.read_list(options.own, where)
     since_ns, until_ns = fault_log.days(first, last, where=where)
     time = {"since_ns": since_ns, "until_ns": until_ns}
@@ -127,7 +123,7 @@ def rates(options: argparse.Namespace) -> int:
     from dashboard import rate_history, rates_told
 
     site, now_ns = sites.load(options.site), Clock().unix_ns()
-    handoffs = site.handoffs if options.handoff is None else (answering.handoff_named(site, options.handoff),)
+    handoffs = answering.handoffs_named(site, options.handoff)
     with closing(Reader.open(site.database)) as reader:
         found = [
             (
@@ -147,7 +143,7 @@ def ledger(options: argparse.Namespace) -> int:
     from dashboard import ledgers, rate_history, rates_told
 
     site, now_ns = sites.load(options.site), Clock().unix_ns()
-    handoffs = site.handoffs if options.handoff is None else (answering.handoff_named(site, options.handoff),)
+    handoffs = answering.handoffs_named(site, options.handoff)
     with closing(Reader.open(site.database)) as reader:
         found = [
             rate_history.read(reader, site, each, now_unix_ns=now_ns, seconds=options.days * 86_400)

@@ -92,6 +92,8 @@ def correct(options: argparse.Namespace) -> int:
 def export_record(options: argparse.Namespace) -> int:
     from dashboard import text
 
+    if options.format != "sqlite" and options.to.is_file():
+        raise UserMistake(f"TO: {options.to} is a file; name a directory")
     database, choice = _chosen(options)
     if options.format == "pack":
         return _export_pack(options, database)
@@ -134,6 +136,11 @@ def samples(options: argparse.Namespace) -> int:
         raise UserMistake(f"--to: {options.last} is not after {options.first}; name a later moment")
     wanted = {"handoff": options.handoff, "endpoint": options.endpoint}
     with closing(Reader.open(database)) as reader:
+        for nth, name in enumerate(wanted):
+            known = sorted({path[nth] for path in reader.paths()})
+            if wanted[name] is not None and wanted[name] not in known:
+                near = answering.near(wanted[name], known)
+                raise UserMistake(f"--{name}: {database} has no {name} {wanted[name]!r}{near}")
         trains = sorted(reader.sampled_trains(**wanted, since_ns=since_ns, until_ns=until_ns))
         if len(trains) > 1:
             named = ", ".join(" to ".join(train) for train in trains)
@@ -162,8 +169,7 @@ def _source(path: Path) -> tuple[Path, str, tzinfo]:
 
 def _chosen(options: argparse.Namespace) -> tuple[Path, Choice]:
     """The database that is meant, and what of it."""
-    if options.first and options.last and options.last < options.first:
-        raise UserMistake(f"--to: {options.last} is before {options.first}; name the later day")
+    answering.in_order(options.first, options.last)
     if options.format == "sqlite" and (options.first or options.last or options.handoff):
         raise UserMistake("--format sqlite: that copies it all; leave out --from, --to and --handoff")
     database, name, where = _source(options.source)

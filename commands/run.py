@@ -334,11 +334,11 @@ def _invited(line: str) -> Invitation:
 
     if "://" not in line:
         try:
-            line = Path(line).read_text().strip()
-        except OSError as error:
+            line = Path(line).read_text("utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            why = error.strerror if isinstance(error, OSError) else "it is no text"
             raise UserMistake(
-                f"--endpoint: {line!r} is neither an invitation (linebook://...) nor a readable file: "
-                f"{error.strerror}"
+                f"--endpoint: {line!r} is neither an invitation (linebook://...) nor a readable file: {why}"
             ) from None
     return invitation.parse(line)
 

@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from commands.answering import EXIT_FAILED, handoff_named, print_json, put_on_record, say
+from commands.answering import EXIT_FAILED, handoff_named, handoffs_named, print_json, put_on_record, say
 from dashboard import statements, text_statement
 from dashboard.papers import files
 from dashboard.papers import statement as paper
@@ -28,7 +28,7 @@ def statement(path: Path, *, month: date | None, handoff: str | None, as_json: b
     site, now_ns = sites.load(path), Clock().unix_ns()
     where = zone(site.timezone)
     day = month or local(now_ns, where).date().replace(day=1) - timedelta(days=1)
-    chosen = site.handoffs if handoff is None else (handoff_named(site, handoff),)
+    chosen = handoffs_named(site, handoff)
     with closing(Reader.open(site.database)) as reader:
         found = [statements.find(reader, site, one, day=day, now_ns=now_ns) for one in chosen]
     if as_json:
@@ -89,10 +89,8 @@ def _on_paper(options: argparse.Namespace) -> int:
     day = options.month or local(now_ns, where).date().replace(day=1) - timedelta(days=1)
     for file in options.paper:
         files.check(file)
-    if options.paper or options.handoff is not None:
-        chosen: tuple[Handoff, ...] = (handoff_named(site, options.handoff),)
-    else:
-        chosen = site.handoffs
+    name = handoff_named(site, options.handoff).name if options.paper else options.handoff
+    chosen = handoffs_named(site, name)
     with closing(Reader.open(site.database)) as reader:
         done = [_issued(reader, site, one, day, now_ns=now_ns, issue=options.issue) for one in chosen]
     if any(one is None for one in done):

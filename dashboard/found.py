@@ -214,11 +214,13 @@ def read_list(path: Path, where: tzinfo) -> tuple[Mark, ...]:
             if missing:
                 raise UserMistake(
                     f"{path}: its first line must name the columns what, from and to; "
-                    f"{', '.join(sorted(missing))} is missing"
+                    f"missing: {', '.join(sorted(missing))}"
                 )
             return tuple(_mark(path, rows.line_num, row, where) for row in rows)
-    except (OSError, UnicodeDecodeError) as error:
-        raise UserMistake(f"{path} cannot be read: {error}") from None
+    except OSError as error:
+        raise UserMistake(f"{path} cannot be read: {error.strerror}") from None
+    except UnicodeDecodeError:
+        raise UserMistake(f"{path} is no UTF-8 text; save it as UTF-8") from None
 
 
 def _mark(path: Path, line: int, row: dict[str, str | None], where: tzinfo) -> Mark:

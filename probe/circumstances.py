@@ -128,11 +128,10 @@ def found(
             optic_temperature_mc=around.optic.temperature_mc,
         )
     if before.pause is not None and after.pause is not None:
-        known = replace(
-            known,
-            pause_received=after.pause.received - before.pause.received,
-            pause_sent=after.pause.sent - before.pause.sent,
-        )
+        received = after.pause.received - before.pause.received
+        sent = after.pause.sent - before.pause.sent
+        if min(received, sent) >= 0:  # else they began anew
+            known = replace(known, pause_received=received, pause_sent=sent)
     return _counted(known, traffic)
 
 
@@ -175,9 +174,9 @@ def rounded(known: Circumstances) -> Circumstances:
 
 
 def _counted(known: Circumstances, traffic: Traffic) -> Circumstances:
-    """With what the interface's counters say."""
+    """With what the interface's counters say; nothing where they began anew meanwhile."""
     before, after = traffic.before.counters, traffic.after.counters
-    if before is None or after is None:
+    if before is None or after is None or _anew(before, after):
         return known
     known = replace(
         known,
@@ -196,6 +195,18 @@ def _counted(known: Circumstances, traffic: Traffic) -> Circumstances:
         other_up_bps=rate_outcome.other_bps(up_bytes, own.up_bytes, elapsed_ns=elapsed_ns),
         other_down_bps=rate_outcome.other_bps(down_bytes, own.down_bytes, elapsed_ns=elapsed_ns),
     )
+
+
+def _anew(before: Counters, after: Counters) -> bool:
+    """Whether the interface was made anew, or its counters passed their end."""
+    grown = (
+        after.sent_bytes - before.sent_bytes,
+        after.received_bytes - before.received_bytes,
+        after.errors - before.errors,
+        after.frame_errors - before.frame_errors,
+        (after.carrier_changes or 0) - (before.carrier_changes or 0),
+    )
+    return min(grown) < 0
 
 
 def _look(way: WayOut | None) -> Look:

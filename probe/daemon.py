@@ -268,6 +268,7 @@ class Daemon:
                 self._keep(partial(_stay_alive, book), name="alive")
                 self._keep(partial(hours.close_on_time, book), name="window ends")
                 self._keep(self.noticing.keep_minutes, name="minutes with stalls")
+                self._keep(partial(letting_go.once_a_day, lambda: self.site, book), name="thinning")
                 self._follow_site()
                 await asyncio.sleep(0)  # each task takes its first step
                 self.began.set()
@@ -530,10 +531,6 @@ class Daemon:
                 ports.watch, self._first_reaches(), look=self.methods.link, book=self.book, ports=self.ports
             )
             self._watches.append(self._keep(watch_ports, name="ports"))
-        thinning = partial(
-            letting_go.once_a_day, self.site, store=self.book.store, clock=self.book.clock, log=self.book.log
-        )
-        self._watches.append(self._keep(thinning, name="thinning"))
         if self.site.timestamp_url is not None:
             from probe import stamping  # brings libraries along that few sites need
 

@@ -78,6 +78,8 @@ class _Keeper:
         if asked.reached:
             return
         now_ns = self.book.clock.unix_ns()
+        if self.asked and abs(asked.sent_unix_ns - self.asked[-1].sent_unix_ns) > _KEPT_S * NS_PER_S:
+            self._begin_anew()  # after a stop or a sleep, or the clock was set
         self.cut_ns = self.cut_ns or asked.sent_unix_ns // _MINUTE_NS * _MINUTE_NS
         self.asked.append(asked)
         self._tell_stalls(now_ns - _SETTLED_NS)
@@ -150,6 +152,16 @@ class _Keeper:
                 )
             )
         self.cut_ns = until_ns // _MINUTE_NS * _MINUTE_NS
+
+    def _begin_anew(self) -> None:
+        """Put on record what there is, for nothing that comes is near it."""
+        for stall in self.stalls:
+            self._tell(stall)
+        self._cut(self.asked[-1].sent_unix_ns + 1)
+        self.asked.clear()
+        self.stalls.clear()
+        self.silences.clear()
+        self.cut_ns = 0
 
     def _forget(self, before_ns: int) -> None:
         while self.asked and self.asked[0].sent_unix_ns < before_ns:

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections.abc import Callable
 from typing import Protocol
 
+from probe.book import Book
 from store import thinning
 from store.clock import Clock
 from store.errors import DatabaseMistake, StoreTrouble
@@ -29,15 +31,15 @@ class Store(Protocol):
     def drop_tens(self, before_ns: int) -> None: ...
 
 
-async def once_a_day(site: Site, *, store: Store, clock: Clock, log: logging.Logger) -> None:
-    """Thin by the site file's rules, until cancelled."""
+async def once_a_day(site: Callable[[], Site], book: Book) -> None:
+    """Thin by the rules of the site file as it is then, until cancelled."""
     wait_s = FIRST_AFTER_S
     while True:
         await asyncio.sleep(wait_s)
         try:
-            await thin(site, store=store, clock=clock, log=log)
+            await thin(site(), store=book.store, clock=book.clock, log=book.log)
         except (DatabaseMistake, StoreTrouble) as trouble:
-            log.warning("not thinned why=%s", trouble)
+            book.log.warning("not thinned why=%s", trouble)
         wait_s = EVERY_S
 
 

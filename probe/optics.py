@@ -96,15 +96,22 @@ def restored(site: Site) -> dict[str, Fading]:
         for handoff in site.handoffs:
             fading = found[handoff.name] = Fading(handoff=handoff.name)
             for newest in reader.documents(Light, handoff=handoff.name, limit=1):
-                _, first = next(reader.each(Light.kind, handoff=handoff.name))
-                if isinstance(first, Light) and first.interface == newest.interface:
-                    fading.first = first
-                    fading.faded = {
-                        what
-                        for what in ("received", "sent")
-                        if _fallen_db(getattr(first, f"{what}_nw"), getattr(newest, f"{what}_nw")) >= DRIFT_DB
-                    }
+                first = fading.first = _first_of(reader, newest)
+                fading.faded = {
+                    what
+                    for what in ("received", "sent")
+                    if _fallen_db(getattr(first, f"{what}_nw"), getattr(newest, f"{what}_nw")) >= DRIFT_DB
+                }
     return found
+
+
+def _first_of(reader: Reader, newest: Light) -> Light:
+    """The first reading since the handoff's interface last became another one."""
+    first: Light | None = None
+    for _, one in reader.each(Light.kind, handoff=newest.handoff):
+        if isinstance(one, Light) and (first is None or one.interface != first.interface):
+            first = one
+    return newest if first is None else first
 
 
 async def watch(where: Reach, fading: Fading, *, read: ReadOptic, book: Book) -> None:

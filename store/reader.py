@@ -484,13 +484,13 @@ class Reader:
         write-ahead log beside it. Raises DatabaseMistake.
         """
         path.unlink(missing_ok=True)  # what an earlier copy left that was broken off
-        with closing(sqlite3.connect(path)) as copy:
-            try:
+        try:
+            with closing(sqlite3.connect(path)) as copy:
                 self._connection.backup(copy)
                 copy.execute("PRAGMA journal_mode = DELETE")
                 (found,) = copy.execute("PRAGMA integrity_check").fetchone()
-            except sqlite3.Error as error:
-                raise DatabaseMistake(f"the copy {path} cannot be made: {error}") from None
+        except sqlite3.Error as error:
+            raise DatabaseMistake(f"the copy {path} cannot be made: {error}") from None
         if found != "ok":
             raise DatabaseMistake(f"the copy is damaged, as its original must be: {found}")
 

@@ -622,9 +622,7 @@ def unreadable(error: sqlite3.Error, path: Path | str) -> DatabaseMistake:
     if is_damage(error):
         return DatabaseMistake(f"{path} is damaged ({error}); `linebook salvage` copies what can be read")
     if name == "SQLITE_NOTADB":
-        return DatabaseMistake(
-            f"{path} is no database; name a database of Linebook's or a file that is not there"
-        )
+        return DatabaseMistake(f"{path} is no database; name one of Linebook's")
     if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN")):
         return DatabaseMistake(
             f"{path} cannot be read by this account just now ({error}); start the probe, which lets others "

@@ -143,7 +143,6 @@ def test_one_row_says_how_it_is_run(file: Path, capsys: pytest.CaptureFixture[st
         (["--decide", "refused", "--defect", "x"], "--decide: stands beside --defect; one thing at a time"),
         (["--says", "hello"], "--says: stands alone"),
         (["--mended", "D1"], "--mended: no defect 'D1' was noted"),
-        (["--defect", " "], "--defect: is empty"),
         (["--run"], "--run: runs one row; expected --row beside it"),
         (["--row", "A6", "--run"], "--run: Safety first: S1 is not answered"),
     ],

@@ -70,7 +70,7 @@ def test_a_time_without_events(site: Path, capsys: pytest.CaptureFixture[str]) -
     ("words", "said"),
     [
         (["--handoff", "ol"], "has no handoff 'ol'; did you mean 'old'?"),
-        (["--from", "2021-01-02", "--to", "2021-01-01"], "--to: 2021-01-01 is before 2021-01-02"),
+        (["--from", "2021-01-02", "--to", "2021-01-01"], "--to: 2021-01-01 is before --from 2021-01-02"),
     ],
 )
 def test_mistakes(site: Path, capsys: pytest.CaptureFixture[str], words: list[str], said: str) -> None:

@@ -32,11 +32,12 @@ def program() -> str:
 def test_a_fault_has_its_test_and_its_words(row: list[str]) -> None:
     fault, injected, does, words, held = row
     assert all((fault, injected, does))
-    path, *names = held.strip("`").split("::")
-    found = ast.parse((HOUSE / path).read_text()).body
-    for name in names:
-        (one,) = [each for each in found if getattr(each, "name", None) == name]
-        found = getattr(one, "body", [])
+    for test in held.split(", "):
+        path, *names = test.strip("`").split("::")
+        found = ast.parse((HOUSE / path).read_text()).body
+        for name in names:
+            (one,) = [each for each in found if getattr(each, "name", None) == name]
+            found = getattr(one, "body", [])
     text = re.sub(r'" f?"', "", program())
     assert words.strip("`") in text
 

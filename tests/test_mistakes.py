@@ -162,6 +162,43 @@ class TestUsage:
     def test_a_value_out_of_range_names_its_option(self, option: str, value: str) -> None:
         assert option in mistake("run", "rate", "--endpoint", "x", f"{option}={value}")
 
+    @pytest.mark.parametrize(
+        ("words", "says"),
+        [
+            (("events", "S", "--from", "0001-01-01"), "--from: '0001-01-01' is not a date"),
+            (("findings", "S", "--to", "9999-12-31"), "in a year from 1970 to 2199"),
+            (("samples", "S", "--from", "9999-12-31T00:00"), "--from: "),
+            (("compare", "S", "--to", "0001-01-02"), "--to: "),
+            (("ticket", "S", "T-1", "--opened", "0001-01-01T00:00"), "--opened: "),
+            (("ticket", "S", "T\n1", "--says", "x"), "REFERENCE: holds a line's end"),
+            (("ticket", "S", "T-1", "--says", " "), "--says: is empty"),
+            (("correct", "S", "1", "--what", "", "--why", "x"), "--what: is empty"),
+            (("pack", "S", "--hide", ""), "--hide: is empty"),
+            (("export", "S", "S", "--format", "csv"), "is a file; name a directory"),
+            (("findings", "S", "--list", "/nowhere.csv"), "/nowhere.csv cannot be read: No such file"),
+            (("receipt", "S", "--to", "x", "--size", "1 GB", "--seconds", "0"), "from 1 to 2678400"),
+        ],
+    )
+    def test_a_value_that_cannot_be_names_its_option(
+        self, site: Path, words: tuple[str, ...], says: str
+    ) -> None:
+        assert says in mistake(*(str(site) if word == "S" else word for word in words))
+
+    def test_a_file_where_a_folder_belongs(self, site: Path) -> None:
+        assert f"--keep: {site} cannot be a folder" in mistake("practice", "--history", "--keep", str(site))
+
+    def test_a_line_of_another_handoff_names_the_option_that_was_given(self, site: Path) -> None:
+        site.write_text(
+            SITE.replace('title = "Old line"', 'interface = "eth0"').replace(
+                "[[endpoint]]", '[[handoff]]\nname = "A"\ninterface = "eth1"\n[[endpoint]]'
+            )
+        )
+        assert "--new: " in mistake("compare", str(site), "--old", "old", "--new", "B")
+
+    def test_what_is_no_text_is_no_invitation(self, tmp_path: Path) -> None:
+        (tmp_path / "line").write_bytes(b"\xff\xfe")
+        assert "--endpoint: " in mistake("run", "train", "--endpoint", str(tmp_path / "line"))
+
     def test_what_is_no_invitation(self) -> None:
         assert "--endpoint" in mistake("run", "rate", "--endpoint", "nowhere")
         assert "linebook://" in mistake("run", "train", "--endpoint", "https://192.0.2.1/")
@@ -280,6 +317,15 @@ class TestSiteFile:
         assert done.returncode == 0, done.stderr
         assert "light run at 10 % to north, up, 5 s every hour" in done.stdout
         assert "no full run is planned, so nothing will be said of it" in done.stdout
+
+
+class TestNoProbe:
+    @pytest.mark.parametrize("words", [("status",), ("stop",), ("window", "open")])
+    def test_nobody_to_ask(self, site: Path, words: tuple[str, ...]) -> None:
+        """Whoever reads the JSON hears it too."""
+        done = here(*words, str(site), "--json")
+        assert done.returncode == 3
+        assert json.loads(done.stdout)["what"] == words[0]
 
 
 class TestDatabase:

@@ -71,6 +71,8 @@ def test_none_is_no_mistake(path: Path, capsys: pytest.CaptureFixture[str]) -> N
             "--to: 2026-05-29 12:00:00 is not after",
         ),
         ([], "--from"),
+        (["--from", "2026-05-29", "--handoff", "odl"], "has no handoff 'odl'; did you mean 'old'?"),
+        (["--from", "2026-05-29", "--endpoint", "north-2"], "has no endpoint 'north-2'"),
     ],
 )
 def test_mistakes(path: Path, capsys: pytest.CaptureFixture[str], words: list[str], sentence: str) -> None:

@@ -159,9 +159,12 @@ def test_an_issued_statement_is_frozen(
     ("words", "says"),
     [
         (["statement", "SITE", "--month", "2099-01", "--issue"], "A-2099-01 is not over yet"),
-        (["statement", "SITE", "--month", "2999-01"], "no month from 2000-01 to 2199-12"),
+        (
+            ["statement", "SITE", "--month", "2999-01"],
+            "not a month like 2026-11, in a year from 1970 to 2199",
+        ),
         (["statement", "SITE", "--paper", "month.doc"], "--paper: month.doc has no ending of .html, .pdf"),
-        (["statement", "SITE", "--month", "2026-13"], "no month such as 2026-11"),
+        (["statement", "SITE", "--month", "2026-13"], "not a month like 2026-11"),
         (["statement", "SITE", "--handoff", "B"], "has no handoff 'B'"),
         (["ticket", "SITE", "T"], "nothing to note"),
         (["ticket", "SITE", "T", "--opened", "soon"], "not a moment"),

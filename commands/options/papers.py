@@ -30,10 +30,17 @@ def add(commands: Any) -> None:
         "--to", dest="last", type=values.day, metavar="DATE", help="last day, included (yesterday)"
     )
     pack.add_argument("--to-dir", type=Path, metavar="DIR", help="a new folder; its zip stands beside it")
-    pack.add_argument("--question", metavar="TEXT", help="the question that the pack is to answer")
+    pack.add_argument(
+        "--question", type=values.words, metavar="TEXT", help="the question that the pack is to answer"
+    )
     pack.add_argument("--preview", action="store_true", help="say what would be withheld, and make nothing")
     pack.add_argument(
-        "--hide", action="append", default=[], metavar="WORD", help="withhold this word too (may be repeated)"
+        "--hide",
+        action="append",
+        type=values.words,
+        default=[],
+        metavar="WORD",
+        help="withhold this word too (may be repeated)",
     )
     pack.add_argument(
         "--unredacted",

@@ -72,8 +72,8 @@ def _reading_commands(commands: Any) -> None:
     correct.add_argument(
         "seq", type=values.whole(1, 2**62), metavar="NUMBER", help="the record's number in the chain"
     )
-    correct.add_argument("--what", required=True, metavar="TEXT", help="how it is to be read")
-    correct.add_argument("--why", required=True, metavar="TEXT", help="how that is known")
+    for option, what in (("--what", "how it is to be read"), ("--why", "how that is known")):
+        correct.add_argument(option, type=values.words, required=True, metavar="TEXT", help=what)
     tells_json(correct)
     events = command(
         commands,
@@ -176,7 +176,7 @@ def _accept_command(commands: Any) -> None:
         ("--mended", "D1", "this noted defect is mended"),
         ("--decide", "WORD", "your decision: accepted, accepted-with-defects or refused"),
     ):
-        accept.add_argument(option, metavar=what, help=words)
+        accept.add_argument(option, type=values.words, metavar=what, help=words)
     accept.add_argument(
         "--run", action="store_true", help="run the row now; only where every safety question allows it"
     )
@@ -273,14 +273,16 @@ def _term_commands(commands: Any) -> None:
         "Put on record what the provider was told and when; the same reference again adds to it.",
     )
     takes_site(ticket)
-    ticket.add_argument("reference", metavar="REFERENCE", help="the provider's reference of the report")
+    ticket.add_argument(
+        "reference", type=values.words, metavar="REFERENCE", help="the provider's reference of the report"
+    )
     ticket.add_argument("--handoff", metavar="NAME", help="a handoff of the site file (its only one)")
     for option, what in (("opened", "when it was opened"), ("closed", "when the provider closed it")):
         ticket.add_argument(f"--{option}", type=values.moment, metavar="TIME", help=f"{what}, local time")
     ticket.add_argument(
         "--promised", type=values.moment, metavar="TIME", help="by when a repair was promised"
     )
-    ticket.add_argument("--says", metavar="TEXT", help="what was said")
+    ticket.add_argument("--says", type=values.words, metavar="TEXT", help="what was said")
     tells_json(ticket)
 
 

@@ -7,6 +7,9 @@ import argparse
 from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
+from typing import TypeVar
+
+_D = TypeVar("_D", bound=date)
 
 
 def number(low: float, high: float) -> Callable[[str], float]:
@@ -16,7 +19,7 @@ def number(low: float, high: float) -> Callable[[str], float]:
         except ValueError:
             found = low - 1
         if not low <= found <= high:
-            raise argparse.ArgumentTypeError(f"{text!r} is not a number from {low:g} to {high:g}")
+            raise argparse.ArgumentTypeError(f"{text!r} is not a number from {low:.12g} to {high:.12g}")
         return found
 
     return read
@@ -60,27 +63,35 @@ def key(text: str) -> str:
 
 
 def day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-11-25") from None
+    return _dated(text, date.fromisoformat, "a date like 2026-11-25")
 
 
 def month(text: str) -> date:
-    try:
-        found = datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month of the site's own calendar
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no month such as 2026-11") from None
-    if not 2000 <= found.year < 2200:  # nanoseconds since 1970 end in 2262
-        raise argparse.ArgumentTypeError(f"{text!r} is no month from 2000-01 to 2199-12")
-    return found
+    # of the site's own calendar, so without a zone
+    return _dated(text, lambda each: datetime.strptime(each, "%Y-%m").date(), "a month like 2026-11")  # noqa: DTZ007
 
 
 def moment(text: str) -> datetime:
+    return _dated(text, datetime.fromisoformat, "a moment like 2026-11-25T19:00")
+
+
+def _dated(text: str, read: Callable[[str], _D], what: str) -> _D:
     try:
-        return datetime.fromisoformat(text)
+        found = read(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a moment like 2026-11-25T19:00") from None
+        raise argparse.ArgumentTypeError(f"{text!r} is not {what}") from None
+    if not 1970 <= found.year < 2200:  # nanoseconds since 1970 end in 2262
+        raise argparse.ArgumentTypeError(f"{text!r} is not {what}, in a year from 1970 to 2199")
+    return found
+
+
+def words(text: str) -> str:
+    """What a person says, for the record: a line that is not empty and moves no terminal's cursor."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("is empty; expected some words")
+    if not text.isprintable():
+        raise argparse.ArgumentTypeError("holds a line's end or another control character; leave it out")
+    return text
 
 
 def paper(parser: argparse.ArgumentParser) -> None:

@@ -299,7 +299,9 @@ def _told(
     return Count(
         rule=rule,
         word=word,
-        because=_because(word, (ratio, best, worst), by.promised, down_s=down, period_s=time.seconds),
+        because=_because(
+            word, (ratio, best, worst), by.promised, down_s=down, period_s=time.seconds - leaves_s
+        ),
         ratio=ratio,
         best_ratio=best,
         worst_ratio=worst,

@@ -21,6 +21,7 @@ from store.bursts import BURST_BYTES, IDLE_S, BurstRun
 from store.clock import Clock
 from store.errors import UserMistake
 from store.paced import OFFERED_BPS
+from store.quantities import size_text
 from store.records import Direction, Failed, Owner
 
 WHAT = "run burst"
@@ -45,7 +46,9 @@ class BurstPlan:
         if self.direction is Direction.BOTH:
             raise UserMistake("direction: a burst run has one; expected up or down")
         if not low <= self.most_bytes <= high:
-            raise UserMistake(f"most: expected {low} to {high} bytes, not {self.most_bytes}")
+            raise UserMistake(
+                f"most: expected {size_text(low)} to {size_text(high)}, not {size_text(self.most_bytes)}"
+            )
 
 
 async def run(

@@ -17,6 +17,7 @@ from probe.wire.paced_control import PacedRequest
 from store.clock import Clock
 from store.errors import UserMistake
 from store.paced import OFFERED_BPS, PacedRun
+from store.quantities import port_rate
 from store.records import Direction, Failed
 
 WHAT = "run paced"
@@ -39,7 +40,7 @@ class PacedPlan:
         if self.direction is Direction.BOTH:
             raise UserMistake("direction: a paced run has one; expected up or down")
         if not low <= self.offered_bps <= high:
-            raise UserMistake(f"offered: expected 100 kb/s to 10 Gb/s, not {self.offered_bps} bit/s")
+            raise UserMistake(f"offered: expected 100 kb/s to 10 Gb/s, not {port_rate(self.offered_bps)}")
         if not self.seconds >= 1:
             raise UserMistake(f"seconds: expected 1 or more, not {self.seconds:g}")
         low, high = PAYLOAD_BYTES

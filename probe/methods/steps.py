@@ -13,6 +13,7 @@ from probe.reach import Reach
 from store.clock import Clock
 from store.errors import UserMistake
 from store.paced import OFFERED_BPS, PART_S, PacedRun
+from store.quantities import port_rate
 from store.records import Direction, Failed
 from store.steps import PERCENTS, StepsRun
 
@@ -35,7 +36,7 @@ class StepsPlan:
         if not OFFERED_BPS[0] <= low <= high <= OFFERED_BPS[1]:
             raise UserMistake(
                 f"rate: its steps of {PERCENTS[0]} to {PERCENTS[-1]} % have to lie from 100 kb/s to 10 Gb/s, "
-                f"those of {self.stated_bps} bit/s do not"
+                f"those of {port_rate(self.stated_bps)} do not"
             )
         if not self.seconds >= 2:
             raise UserMistake(f"seconds: expected 2 or more of each step, not {self.seconds:g}")

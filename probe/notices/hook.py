@@ -31,6 +31,7 @@ class HookTry:
 
     def __init__(self, message: Message, way: Hook, *, token: str | None) -> None:
         self._message, self._url, self._token = message, urlsplit(way.url), token
+        self.left: tuple[str, ...] = ()  # a hook has one receiver
         self._connection: http.client.HTTPConnection | None = None
 
     def send(self) -> None:

@@ -20,12 +20,15 @@ _WAIT_S = 20.0  # for each answer of the server
 
 
 class MailTry:
-    """One try to hand a message to the server: `send` it once in a thread; `abort` breaks it off."""
+    """One try to hand a message to the server: `send` it once in a thread; `abort` breaks it off.
+
+    `left` are the recipients that were refused where others have it; empty where that is all or nobody.
+    """
 
     def __init__(self, message: Message, way: Mail, *, password: str | None, unix_ns: int) -> None:
         self._message, self._way, self._password, self._unix_ns = message, way, password, unix_ns
+        self.left: tuple[str, ...] = ()
         self._server: smtplib.SMTP | None = None
-        self._aborted = False
 
     def send(self) -> None:
         """Raises OSError or SMTPException; `why` says what they mean."""
@@ -43,10 +46,11 @@ class MailTry:
             if way.user is not None and self._password is not None:
                 server.login(way.user, self._password)
             refused = server.send_message(self._mail(), from_addr=way.sender, to_addrs=way.to)
-            if refused:
-                raise smtplib.SMTPRecipientsRefused(refused)
             with contextlib.suppress(smtplib.SMTPException, OSError):
                 server.quit()  # it has the message, however it says goodbye
+            if refused:
+                self.left = tuple(refused)
+                raise smtplib.SMTPRecipientsRefused(refused)
         finally:
             server.close()
 

@@ -37,20 +37,30 @@ TRY_WITHIN_S = 60.0
 _MOST_EVENTS, _LAST_EVENTS = 400, 200  # of a case that goes on and is told: beyond the one the other is kept
 _LOOK_AGAIN_S = 30.0  # a wait looks at the windows this often, as some close by the clock
 
-Deliver = Callable[[Message, Channel, Clock], Awaitable[str | None]]  # None: it is delivered; else why not
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Missed:
+    """Why a try did not deliver, in a sentence without secrets; of a mail that some have, who has not."""
+
+    why: str
+    left: tuple[str, ...] = ()
 
 
-async def deliver(found: Message, channel: Channel, clock: Clock) -> str | None:
-    """Try once; None when it is delivered, else a sentence without secrets that says why not."""
+Deliver = Callable[[Message, Channel, Clock], Awaitable[Missed | None]]
+
+
+async def deliver(found: Message, channel: Channel, clock: Clock) -> Missed | None:
+    """Try once; None when it is delivered."""
     way = channel.way
     if isinstance(way, Command):
-        return await command.run(found, way)
+        why = await command.run(found, way)
+        return None if why is None else Missed(why=why)
     work = _try_of(way, found, channel, clock)
     try:
         async with asyncio.timeout(TRY_WITHIN_S):
             await apart.run(work)
     except Exception as error:
-        return work.why(error)
+        return Missed(why=work.why(error), left=work.left)
     return None
 
 
@@ -65,13 +75,25 @@ def _try_of(way: Mail | Hook, found: Message, channel: Channel, clock: Clock) ->
     return HookTry(found, way, token=channel.secret)
 
 
+def _to(channel: Channel, left: tuple[str, ...]) -> Channel:
+    """The channel as the next try takes it: whoever has the mail does not get it once more."""
+    if not left or not isinstance(channel.way, Mail):
+        return channel
+    still = tuple(one for one in channel.way.to if one in left)
+    return replace(channel, way=replace(channel.way, to=still or channel.way.to))
+
+
 @dataclass(slots=True, kw_only=True)
 class _Waiting:
-    """A message that is not delivered yet, and when the next try is due (monotonic)."""
+    """A message that is not delivered yet, and when the next try is due (monotonic).
+
+    `left` are the recipients that have not got it where others have; empty for all.
+    """
 
     notice: Notice
     due_ns: int
     give_up_ns: int
+    left: tuple[str, ...] = ()
 
 
 @dataclass(slots=True, kw_only=True)
@@ -158,11 +180,13 @@ class Notices:
                 where=zone(self.site.timezone),
                 let_go=self._let_go_of(case),
             )
-            why = await self.deliver(found, channel, self.book.clock)
+            missed = await self.deliver(found, _to(channel, waiting.left), self.book.clock)
         except Exception as error:
             self.book.log.exception("notice not delivered channel=%s", channel.name)
-            why = f"unexpected {type(error).__name__}"
-        await self._tried(waiting, why)
+            missed = Missed(why=f"unexpected {type(error).__name__}")
+        if missed is not None and missed.left:
+            waiting.left = missed.left
+        await self._tried(waiting, None if missed is None else missed.why)
 
     async def _tried(self, waiting: _Waiting, why: str | None) -> None:
         waiting.notice = replace(waiting.notice, tries=waiting.notice.tries + 1, why=why)

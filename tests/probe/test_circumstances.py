@@ -97,6 +97,27 @@ def test_growth_between_two_looks() -> None:
     assert (told.egress_address, told.left_elsewhere, told.rules) == ("198.51.100.42", None, "tunnel=True")
 
 
+def test_counters_that_began_anew_tell_nothing() -> None:
+    """An interface that was made anew between two looks: no growth below nothing, and no rate of 0."""
+    before = Look(
+        counters=Counters(sent_bytes=9_000, received_bytes=9_000, errors=5, frame_errors=2),
+        pause=Pause(received=10, sent=20),
+    )
+    after = Look(
+        counters=Counters(sent_bytes=70, received_bytes=9_500, errors=0, frame_errors=0),
+        pause=Pause(received=0, sent=0),
+    )
+    told = found(
+        None,
+        where=WHERE,
+        around=Surroundings(way=WAY),
+        traffic=Traffic(before=before, after=after, own=Moved(up_bytes=0, down_bytes=0), elapsed_ns=1),
+    )
+    assert (told.interface_errors, told.frame_errors, told.carrier_changes) == (None, None, None)
+    assert (told.pause_received, told.pause_sent) == (None, None)
+    assert (told.other_up_bps, told.other_down_bps) == (None, None)
+
+
 @given(
     st.none() | st.integers(0, 10**11),
     st.none() | st.floats(0, 1),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
@@ -15,7 +15,7 @@ from store.clock import NS_PER_S, Clock
 from store.records import Direction, Failed, Owner, Stall
 from store.segments import Hops, Witnesses
 from store.site import HopPlan, Site
-from tests.probe.jumping import run_from
+from tests.probe.jumping import Leap, run_from
 from tests.probe.living import START_NS, Life, alive
 from tests.probe.sites import handoff, site, train_plan
 
@@ -57,7 +57,9 @@ class FakeHops:
             self.ended += 1
 
 
-def lived(hops: FakeHops, work: Callable[[Life], object], *, asked: Site = WATCHED) -> Life:
+def lived(
+    hops: FakeHops, work: Callable[[Life], object], *, asked: Site = WATCHED, leaps: Sequence[Leap] = ()
+) -> Life:
     """A daemon's life with these hops, in which `work` (a coroutine function) is done."""
 
     async def live(clock: Clock) -> Life:
@@ -65,7 +67,7 @@ def lived(hops: FakeHops, work: Callable[[Life], object], *, asked: Site = WATCH
             await work(life)  # type: ignore[misc]
         return life
 
-    return run_from(START_NS, live)
+    return run_from(START_NS, live, leaps=leaps)
 
 
 async def half_an_hour(life: Life) -> None:
@@ -87,6 +89,16 @@ def test_counts_are_kept_by_the_minute() -> None:
     assert far.answered[0] < far.sent[0]
     assert far.answered[5] == far.sent[5] == 60
     assert (near.p50_us, far.p50_us) == (1000, 2000)
+
+
+@pytest.mark.parametrize("set_s", [-365 * 86_400.0, 20 * 365 * 86_400.0])
+def test_a_clock_that_is_set_by_years_keeps_no_packet_from_the_record(set_s: float) -> None:
+    """As on a host without a battery, whose clock is right once the network is there."""
+    records = lived(FakeHops(), half_an_hour, leaps=[Leap(awake_s=300.5, set_s=set_s)]).store.of(Hops)
+    assert sum(sum(one.counts[0].sent) for one in records) == pytest.approx(30 * 60 + 30, abs=2)
+    before, *after = records
+    assert before.minutes == 6
+    assert all(abs(one.started_unix_ns - START_NS - set_s * NS_PER_S) < 1_900 * NS_PER_S for one in after)
 
 
 def a_stall(at_s: float, *, handoff: str = "A") -> Stall:

@@ -88,6 +88,17 @@ def test_what_is_on_record_goes_on_after_a_restart(tmp_path: Path) -> None:
     assert after["C"].first is None
 
 
+def test_the_first_reading_is_of_the_interface_that_is_there_now(tmp_path: Path) -> None:
+    """An interface that got another name begins anew, once, and not with each start of the probe."""
+    asked = site(handoffs=(handoff("B"),), database=tmp_path / "line.db")
+    with closing(Writer.open(asked.database, clock=Clock())) as writer:
+        before = Fading(handoff="B")
+        for hour, (interface, level) in enumerate((("eth1", -5.0), ("enp6s0", -6.8), ("enp6s0", -7.0))):
+            for record in before.look(interface, at(level), unix_ns=hour * HOUR_NS):
+                writer.append(record)
+    assert optics.restored(asked)["B"].first == before.first
+
+
 def test_the_daemon_looks_every_minute() -> None:
     """It keeps the first reading and tells of the drift; then there is nothing to read any more."""
     levels = iter([-6.8, -6.9, -9.1])

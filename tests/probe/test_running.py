@@ -17,7 +17,7 @@ from random import Random
 
 import pytest
 
-from probe import daemon
+from probe import daemon, letting_go
 from probe.daemon import Daemon, Methods
 from probe.endpoint import keys
 from probe.endpoint.reflector import Reflector
@@ -345,6 +345,27 @@ async def test_no_packet_of_an_unchanged_train_is_lost_by_a_reload(
     off_ns = [begin - end for end, begin in zip(ends_ns, begins_ns[1:], strict=False)]
     assert max(map(abs, off_ns)) < NS_PER_MS, off_ns
     assert len(spans) >= 2
+
+
+def test_a_site_file_that_is_read_again_every_half_hour_puts_no_thinning_off(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As a program that keeps hosts in order does; what the rules let go goes an hour after the start."""
+    went: list[tuple[str, float]] = []
+
+    async def thin(site: Site, *, clock: Clock, **_: object) -> None:
+        went.append((site.name, (clock.unix_ns() - START_NS) / NS_PER_S))
+
+    monkeypatch.setattr(letting_go, "thin", thin)
+
+    async def life(clock: Clock) -> None:
+        async with alive(clock, site()) as one:
+            for number in range(5):
+                await asyncio.sleep(1700)
+                await one.daemon.reload(site(name=f"number {number}"))
+
+    run_from(START_NS, life)
+    assert went == [("number 1", 3600)]
 
 
 def test_a_train_of_the_site_file_takes_the_place_of_one_that_was_asked_for() -> None:

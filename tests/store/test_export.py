@@ -618,7 +618,7 @@ class TestFiles:
         damaged = bytearray(path.read_bytes())
         damaged[len(damaged) // 2 :] = b"\x5a" * (len(damaged) - len(damaged) // 2)
         path.write_bytes(damaged)
-        with pytest.raises(DatabaseMistake, match="cannot be read"):
+        with pytest.raises(DatabaseMistake, match="is damaged"):
             exported(path, tmp_path / "csv", Format.CSV)
         assert not (tmp_path / "csv").exists()
 

@@ -37,10 +37,14 @@ def make(folder: Path, *, months: int, say: Callable[[str], None], fresh: bool =
     if (folder / writing.DATABASE).exists() and not fresh:
         say(f"{folder / writing.DATABASE} is there already and stays as it is.")
         return Record(site=site, folder=folder, written=None)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UserMistake(f"--keep: {folder} cannot be a folder: {error.strerror}") from None
     days = (last_day(months) - FIRST_DAY).days + 1
     say(
-        f"Writing {months} invented months, {FIRST_DAY} to {last_day(months)}, into {folder}: about "
-        f"{writing.minutes(months)} minutes on a free core."
+        f"Writing the invented days from {FIRST_DAY} to {last_day(months)} into {folder}, which takes a "
+        f"free core {writing.minutes(months)} min or so."
     )
 
     def said(day: date, count: int) -> None:

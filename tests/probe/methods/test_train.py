@@ -728,6 +728,28 @@ class TestKeep:
         assert len(silence) >= 2
         assert {span.reasons for span in kept.spans if span.lost} == {("endpoint_restarted",)}
 
+    async def test_a_resolver_that_fails_ends_no_train(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Not even where the line is silent as well, so that the endpoint's name is looked up anew."""
+        monkeypatch.setattr(train, "ASK_AFTER_S", 0.3)
+
+        def gone(*_: object, **__: object) -> None:
+            raise socket.gaierror(socket.EAI_AGAIN, "Temporary failure in name resolution")
+
+        async with far_end(tmp_path) as far, bent(far, monkeypatch) as line:
+            kept = Kept(far.reaches["a"])
+            await asyncio.sleep(0.5)
+            monkeypatch.setattr(socket, "getaddrinfo", gone)
+            line.fate = lambda direction, sequence: 0
+            await asyncio.sleep(1.5)
+            line.fate = lambda direction, sequence: 1
+            mended_ns = time.time_ns()
+            await asyncio.sleep(1)
+            assert not kept.task.done()
+            await kept.end()
+        assert sum(span.received for span in kept.spans if span.started_unix_ns > mended_ns) > 0
+
     async def test_a_silence_is_said_while_it_lasts(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:

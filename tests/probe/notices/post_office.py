@@ -55,13 +55,14 @@ def certificate(folder: Path) -> tuple[Path, ssl.SSLContext]:
 
 @dataclass(kw_only=True)
 class PostOffice:
-    """What came, and how it behaves. `refusals` are answers to the next MAIL commands."""
+    """What came, and how it behaves. `refusals` answer the next MAIL commands; `unknown` has no box."""
 
     user: str = "linebook"
     password: str = "planted-Pa55word"
     context: ssl.SSLContext | None = None
     mute: bool = False  # takes connections and says nothing
     refusals: list[str] = field(default_factory=list)
+    unknown: set[str] = field(default_factory=set)
     letters: list[EmailMessage] = field(default_factory=list)
     more: asyncio.Event = field(default_factory=asyncio.Event)
     callers: int = 0
@@ -122,7 +123,8 @@ class PostOffice:
                 else:
                     await say("250 from there" if admitted or self.context is None else "530 say who you are")
             elif word == "RCPT":
-                await say("250 to there")
+                known = not any(f"<{one}>" in line for one in self.unknown)
+                await say("250 to there" if known else "550 no such box")
             elif word == "DATA":
                 await say("354 go on")
                 self.letters.append(await self._letter(reader))

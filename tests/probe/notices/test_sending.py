@@ -26,6 +26,7 @@ from probe import daemon, running
 from probe.daemon import Methods
 from probe.notices import sending
 from probe.notices.message import Message
+from probe.notices.sending import Missed
 from store import export, fault_log
 from store.clock import NS_PER_S, Clock
 from store.events import Event, EventKind
@@ -49,14 +50,17 @@ PASSWORD, TOKEN = "planted-Pa55word", "planted-T0ken"
 
 @dataclass(kw_only=True)
 class Post:
-    """Takes messages; `answers` says of each try, counted from 1, why it failed, None when it did not."""
+    """Takes messages; `answer` says of each try, counted from 1, why it failed, None when it did not."""
 
-    answer: Callable[[int], str | None] = lambda number: None
+    answer: Callable[[int], str | Missed | None] = lambda number: None
     tries: list[tuple[float, str, Message]] = field(default_factory=list)
+    ways: list[Mail | Command | Hook] = field(default_factory=list)
 
-    async def deliver(self, found: Message, channel: Channel, clock: Clock) -> str | None:
+    async def deliver(self, found: Message, channel: Channel, clock: Clock) -> Missed | None:
         self.tries.append(((clock.unix_ns() - START_NS) / NS_PER_S, channel.name, found))
-        return self.answer(len(self.tries))
+        self.ways.append(channel.way)
+        answer = self.answer(len(self.tries))
+        return Missed(why=answer) if isinstance(answer, str) else answer
 
 
 def event(
@@ -222,6 +226,21 @@ def test_a_failed_try_is_repeated_after_growing_pauses() -> None:
     assert (last.state, last.tries, last.why) == (NoticeState.DELIVERED, 5, None)
 
 
+def test_who_has_the_mail_does_not_get_it_again() -> None:
+    """The second of three is refused for a day; the others got it with the first try."""
+    to = ("a@example.net", "b@example.net", "c@example.net")
+    way = Mail(host="h", port=25, security=Security.NONE, user=None, sender="l@example.net", to=to)
+    post = Post(answer=lambda number: Missed(why="refuses 1 of 3 recipients (550)", left=to[1:2]))
+
+    async def work(life: Life) -> None:
+        life.daemon.book.keep(event(life))
+        await asyncio.sleep(HOUR_S)
+
+    lived(site(notices=(Channel(name="office", way=way),)), work, post=post)
+    assert [one.to for one in post.ways if isinstance(one, Mail)] == [to] + [to[1:2]] * (len(post.ways) - 1)
+    assert len(post.ways) > 3
+
+
 def test_after_a_day_it_is_given_up_with_the_reason() -> None:
     post = Post(answer=lambda number: "it does not listen")
 
@@ -243,9 +262,9 @@ def test_one_that_cannot_be_delivered_keeps_no_other_back() -> None:
     """The first is refused for ever; that of the next case arrives."""
     refused: set[str] = set()
 
-    async def deliver(found: Message, channel: Channel, clock: Clock) -> str | None:
+    async def deliver(found: Message, channel: Channel, clock: Clock) -> Missed | None:
         refused.add(found.id) if not refused else None
-        return "refused" if found.id in refused else None
+        return Missed(why="refused") if found.id in refused else None
 
     post = Post()
     post.deliver = deliver  # type: ignore[method-assign]

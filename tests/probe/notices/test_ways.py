@@ -17,7 +17,7 @@ from aiohttp import web
 
 from probe.notices import command
 from probe.notices.message import Message
-from probe.notices.sending import deliver
+from probe.notices.sending import Missed, deliver
 from store.clock import Clock
 from store.notice_channels import Channel, Command, Hook, Mail, Security
 from tests.probe.notices.post_office import PostOffice, certificate
@@ -32,7 +32,8 @@ MESSAGE = Message(
 
 
 async def sent(channel: Channel, message: Message = MESSAGE) -> str | None:
-    return await deliver(message, channel, Clock())
+    missed = await deliver(message, channel, Clock())
+    return None if missed is None else missed.why
 
 
 def mail(port: int, *, security: Security = Security.STARTTLS, secret: str | None = PASSWORD) -> Channel:
@@ -108,6 +109,20 @@ class TestMail:
             refused = await sent(mail(office.port))
             assert refused == f"the mail server 127.0.0.1:{office.port} refuses the message (451)"
             assert await sent(mail(office.port)) is None
+
+    async def test_one_recipient_is_refused(self, office: PostOffice) -> None:
+        """Who has the mail is not among those left (RFC 5321 section 3.3: each RCPT has its answer)."""
+        office.unknown = {"office@example.net"}
+        async with office.opened():
+            missed = await deliver(MESSAGE, mail(office.port), Clock())
+            where = f"the mail server 127.0.0.1:{office.port}"
+            assert missed == Missed(
+                why=f"{where} refuses 1 of 2 recipients (550)", left=("office@example.net",)
+            )
+            office.unknown |= {"owner@example.net"}
+            both = await deliver(MESSAGE, mail(office.port), Clock())
+        assert both == Missed(why=f"{where} refuses 2 of 2 recipients (550)")
+        assert [letter["Subject"] for letter in office.letters] == [MESSAGE.subject]
 
     async def test_nobody_listens(self, office: PostOffice) -> None:
         async with office.opened():
