@@ -348,7 +348,10 @@ def _damaged_identity(directory: Path) -> UserMistake:
 
 
 def _trouble(directory: Path, error: OSError) -> UserMistake:
-    return UserMistake(f"{error.filename or directory}: {error.strerror or error}; the endpoint needs it")
+    makes = "; `linebook endpoint invite` makes it" * isinstance(error, FileNotFoundError)
+    return UserMistake(
+        f"{error.filename or directory}: {error.strerror or error}; the endpoint needs it{makes}"
+    )
 
 
 def _cure(directory: Path) -> str:
