@@ -143,15 +143,15 @@ def due(connection: sqlite3.Connection, planned: Plan) -> list[Due]:
     days = sealed_days(connection)
     last_seqs = [day.last_seq for day in days]
     found: dict[tuple[int, str], Due] = {}
-    gone: set[int] = set()  # what goes whole is not counted again for its histograms
+    before_ns = {rule.key: rule.before_ns for rule in planned.rules}
     for rule in planned.rules:
+        # what goes whole is not counted again for its histograms
+        since_ns = before_ns.get("minute_counts", 0) if rule.key == "minutes" else 0
         sql, values = _rows_sql(rule, planned.spared)
         for seq, started_ns, size in connection.execute(sql, values):
             place = bisect_left(last_seqs, seq)
-            if place == len(days) or (rule.key == "minutes" and seq in gone):
+            if place == len(days) or started_ns < since_ns:
                 continue
-            if rule.key == "minute_counts":
-                gone.add(seq)
             found[place, rule.key] = _counted(
                 found.get((place, rule.key)), rule, days[place], started_ns, size
             )
