@@ -138,7 +138,9 @@ def spared(site: Site) -> tuple[Spared, ...]:
 def due(connection: sqlite3.Connection, planned: Plan) -> list[Due]:
     """What would go now, by sealed day, the oldest first; only looks.
 
-    Of what was not sealed yet with its day nothing goes.
+    Of what was not sealed yet with its day nothing goes. Nor does a day before nine tenths as many sealed days
+    came after it as its rule has: whoever sets this host's clock forward, or answers when it asks for the time,
+    must not be able to empty the record.
     """
     days = sealed_days(connection)
     last_seqs = [day.last_seq for day in days]
@@ -150,7 +152,7 @@ def due(connection: sqlite3.Connection, planned: Plan) -> list[Due]:
         sql, values = _rows_sql(rule, planned.spared)
         for seq, started_ns, size in connection.execute(sql, values):
             place = bisect_left(last_seqs, seq)
-            if place == len(days) or started_ns < since_ns:
+            if started_ns < since_ns or len(days) - 1 - place < rule.days * 9 // 10:
                 continue
             found[place, rule.key] = _counted(
                 found.get((place, rule.key)), rule, days[place], started_ns, size

@@ -267,6 +267,12 @@ class TestKept:
             _at(7, hour) for hour in range(2)
         }
 
+    def test_all_of_it_where_only_the_clock_says_that_it_is_old(self, path: Path) -> None:
+        """A year ahead, by a time server that lies; only twelve days came since the first one."""
+        plan = thinning.plan(_site(path, replace(KEEP, minutes_days=100)), now_ns=_at(365, 0))
+        with closing(Reader.open(path)) as reader:
+            assert {one.rule.key for one in reader.due(plan)} == {"bins"}  # of 7 days
+
     def test_for_ever_is_for_ever(self, path: Path) -> None:
         assert _thin(_site(path, EVER)) == []
 
