@@ -23,7 +23,7 @@ from typing import Any, TypeVar
 from aiohttp import hdrs, web
 
 from probe.crowd import FULL, Crowd, Stranger, network_of
-from probe.wire.control import PATHS, PROTOCOL, PROTOCOL_HEADER, Refusal, decode, encode
+from probe.wire.control import PATHS, PROTOCOL, PROTOCOL_HEADER, RUN_NAME, Refusal, decode, encode
 from probe.wire.invitation import KEY_BYTES, read_secret
 from store.errors import BadMessage
 
@@ -51,7 +51,8 @@ _CROWDED = Refusal(
     code="busy", why=f"a caller here has at most {CONNECTIONS_MAX} connections", retry_after_s=IDLE_S
 )
 _PATHS = tuple(
-    (name, re.compile(re.sub(r"\{(\w+)\}", r"(?P<\1>[0-9a-z]{1,40})", path))) for name, path in PATHS.items()
+    (name, re.compile(re.sub(r"\{(\w+)\}", rf"(?P<\1>{RUN_NAME.pattern})", path)))
+    for name, path in PATHS.items()
 )
 
 T = TypeVar("T")

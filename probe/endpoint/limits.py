@@ -127,8 +127,8 @@ def _wrong(table: str, key: str, value: Any) -> str | None:
     if key not in _TABLES[table]:
         elsewhere = [other for other, keys in _TABLES.items() if key in keys]
         return f"it belongs under [{elsewhere[0]}]" if elsewhere else _unknown(key, list(_TABLES[table]))
-    if not isinstance(value, int) or isinstance(value, bool) or value < 1:
-        return f"expected a whole number from 1 up, such as {_default(key):_}, not {value!r}"
+    if not isinstance(value, int) or isinstance(value, bool) or not 1 <= value < 1 << 63:
+        return f"expected a whole number from 1 up and below 2**63, such as {_default(key):_}, not {value!r}"
     return None
 
 

@@ -1,8 +1,8 @@
 """Control messages between probe and endpoint: JSON over HTTPS, as values and back.
 
 Each message is a frozen dataclass; `encode` makes a JSON object of it, `decode` reads one strictly
-(every field of the right type, none missing; unknown fields are ignored so that a newer end may say
-more). The paths stand in `PATHS`. Pure: no socket, no clock.
+(every field of the right type and of a value it can have, none missing; unknown fields are ignored so that a
+newer end may say more). The paths stand in `PATHS`. Pure: no socket, no clock.
 
 A rate flow is a TCP connection to the endpoint's flow port: the probe sends its one-time token
 (`TOKEN_BYTES`), the endpoint answers `READY`. For an up flow the probe then sends payload; for a down
@@ -15,7 +15,9 @@ from __future__ import annotations
 import base64
 import binascii
 import functools
+import ipaddress
 import math
+import re
 import types
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -24,7 +26,8 @@ from store.errors import BadMessage
 
 PROTOCOL = 1
 PROTOCOL_HEADER = "Linebook-Protocol"  # in every request and every answer
-TOKEN_BYTES = 32
+TOKEN_BYTES = 32  # as keys of trains and paced runs have
+RUN_NAME = re.compile(r"[0-9a-z]{1,40}")
 READY = b"R"
 GO = b"G"
 
@@ -291,6 +294,34 @@ def _read_float(data: object, where: str) -> float:
     return found
 
 
+def _can_be(name: str, value: Any) -> bool:
+    """Whether a field of this name, which means the same in every message, can have this value."""
+    if value is None:
+        return True
+    match name:
+        case "ssid" | "port" | "tcp_port" | "udp_port":
+            return bool(0 < value < 1 << 16)
+        case "key":
+            return len(value) == TOKEN_BYTES
+        case "keys" | "up_tokens" | "down_tokens":
+            return all(len(one) == TOKEN_BYTES for one in value)
+        case "run":
+            return RUN_NAME.fullmatch(value) is not None
+        case "ip_version":
+            return value in (4, 6)
+        case "address" | "your_address":
+            return _is_address(value)
+    return True
+
+
+def _is_address(text: str) -> bool:
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True
+
+
 _hints = functools.cache(get_type_hints)  # a handful of classes; without it, each message evaluates its hints
 
 
@@ -300,6 +331,8 @@ def _read_fields(kind: Any, data: dict[str, Any], where: str) -> Any:
     for field in fields(kind):
         if field.name in data:
             values[field.name] = _read(hints[field.name], data[field.name], f"{where}.{field.name}")
+            if not _can_be(field.name, values[field.name]):
+                raise BadMessage("control message", f"{where}.{field.name} cannot be that")
         elif get_origin(hints[field.name]) not in (Union, types.UnionType):
             raise BadMessage("control message", f"{where}.{field.name} is missing")
         else:

@@ -8,7 +8,7 @@ import json
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from probe.wire import control
@@ -31,7 +31,28 @@ finite = st.floats(allow_nan=False, allow_infinity=False)
 printable = st.text().map(lambda text: "".join(filter(str.isprintable, text)))
 st.register_type_strategy(str, printable)
 st.register_type_strategy(float, finite)  # JSON (RFC 8259 section 6) has no other numbers
-messages: st.SearchStrategy[Any] = st.sampled_from(KINDS).flatmap(st.from_type)
+st.register_type_strategy(int, st.integers(-(1 << 63), (1 << 63) - 1))
+ports, secrets = st.integers(1, 65_535), st.binary(min_size=32, max_size=32)
+addresses = st.none() | st.ip_addresses().map(str)
+CAN_BE: dict[str, st.SearchStrategy[Any]] = {  # by the field's name
+    **dict.fromkeys(("ssid", "port"), ports),
+    "key": secrets,
+    **dict.fromkeys(("up_tokens", "down_tokens"), st.lists(secrets, max_size=3).map(tuple)),
+    "run": st.from_regex("[0-9a-z]{1,40}", fullmatch=True),
+    "ip_version": st.sampled_from((4, 6)),
+    "address": addresses,
+    "your_address": st.ip_addresses().map(str),
+}
+
+
+def made(kind: type[Any]) -> st.SearchStrategy[Any]:
+    """A message of a kind, each field of a value that it can have."""
+    return st.builds(kind, **{f.name: CAN_BE[f.name] for f in dataclasses.fields(kind) if f.name in CAN_BE})
+
+
+for _kind in KINDS:
+    st.register_type_strategy(_kind, made(_kind))
+messages: st.SearchStrategy[Any] = st.sampled_from(KINDS).flatmap(made)
 any_json = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
@@ -95,6 +116,29 @@ def test_an_integer_is_one_that_a_record_can_hold(value: int) -> None:
 def test_a_rate_is_a_finite_number(value: object) -> None:
     with pytest.raises(BadMessage, match=r"TrainRequest\.per_second is not a finite number"):
         control.decode(control.TrainRequest, {"per_second": value, "packet_bytes": 128})
+
+
+@pytest.mark.parametrize(
+    ("kind", "field", "value"),
+    [
+        *((control.TrainGrant, "ssid", value) for value in (-1, 0, 1 << 16)),
+        *((control.TrainGrant, "port", value) for value in (-1, 0, 70_000)),
+        *((control.TrainGrant, "key", value) for value in ("", "AAAA")),
+        *((control.TrainGrant, "your_address", value) for value in ("", "../stop", "x" * 70)),
+        *((control.TrainCounts, "received", value) for value in (1 << 63, -(10**30))),
+        (control.RunGrant, "run", "../stop"),
+        (control.RunGrant, "up_tokens", [""]),
+        (control.SenderReport, "ip_version", 0),
+    ],
+)
+@given(data=st.data())
+@settings(max_examples=3)
+def test_what_no_far_end_can_mean(kind: type[Any], field: str, value: object, data: st.DataObject) -> None:
+    """Of the right type, and no port, SSID, secret, address or integer that a socket or a database takes: an
+    endpoint that says so is refused and ends no probe."""
+    encoded = control.encode(data.draw(made(kind))) | {field: value}
+    with pytest.raises(BadMessage, match=rf"{kind.__name__}\.{field}"):
+        control.decode(kind, encoded)
 
 
 @pytest.mark.parametrize("text", ["x", "é", "AA=A", 5, None])
