@@ -138,9 +138,9 @@ def spared(site: Site) -> tuple[Spared, ...]:
 def due(connection: sqlite3.Connection, planned: Plan) -> list[Due]:
     """What would go now, by sealed day, the oldest first; only looks.
 
-    Of what was not sealed yet with its day nothing goes. Nor does a day before nine tenths as many sealed days
-    came after it as its rule has: whoever sets this host's clock forward, or answers when it asks for the time,
-    must not be able to empty the record.
+    Of what was not sealed yet with its day nothing goes. Nor does a day before nine tenths as many sealed
+    days came after it as its rule has: whoever sets this host's clock forward, or answers when it asks for
+    the time, must not be able to empty the record.
     """
     days = sealed_days(connection)
     last_seqs = [day.last_seq for day in days]
