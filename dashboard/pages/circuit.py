@@ -450,7 +450,8 @@ def _stall_message(found: Findings) -> str:
     each = " (each train counts by itself)" if several else ""
     return (
         f"{counted(len(found.stalls), 'stall')} of 0.5 s or more in {PERIODS[found.period]}{each}, "
-        f"{span(total_s)} together, the longest {span(longest.seconds)}; by what became of their packets: {how}."
+        f"{span(total_s)} together, the longest {span(longest.seconds)}; by what became of their packets: "
+        f"{how}."
     )
 
 
