@@ -81,6 +81,26 @@ async def test_a_huge_form(client: Client) -> None:
 
 @pytest.mark.asyncio
 @pytest.mark.parametrize(
+    ("kind", "body"),
+    [
+        ("application/x-www-form-urlencoded; charset=none-such", b"a=b"),
+        ("application/x-www-form-urlencoded", b"a=\xff"),
+        ("multipart/form-data", b"a"),
+        ("multipart/form-data; boundary=x", b"--x\r\n\r\n"),
+    ],
+)
+async def test_octets_that_are_no_form(
+    client: Client, caplog: pytest.LogCaptureFixture, kind: str, body: bytes
+) -> None:
+    """RFC 9110 section 15.5.1: 400 and no mistake of ours, so that nobody fills the log with tracebacks."""
+    async with client.post("/acts/stop", data=body, headers=OWN | {"Content-Type": kind}) as response:
+        assert "no form of a page" in await response.text()
+    assert response.status == 400
+    assert not [record for record in caplog.records if record.exc_info]
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(
     "head",
     [
         f"GET / HTTP/1.1\r\nHost: {HOST}\r\nHost: example.net\r\n\r\n",
