@@ -154,6 +154,6 @@ def _sentence(one: dict[str, Any], month: str) -> str:
     used = f"{size_text(one['used_bytes'])} of {size_text(one['bytes_per_month'])}"
     trains = f"{one['trains']} train{'' if one['trains'] == 1 else 's'}"
     return (
-        f"{one['name']}: {used} used in {month}, at most {trains} of {one['per_second']} packets a second and "
-        f"{one['seconds_per_run']} s a run{older}"
+        f"{one['name']}: {used} used in {month}, at most {trains} of {one['per_second']} packets a second "
+        f"and {one['seconds_per_run']} s a run{older}"
     )
