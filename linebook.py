@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from io import TextIOWrapper
 from typing import Any, NoReturn
 
 from commands.exits import EXIT_FAILED, EXIT_MISTAKE, EXIT_STOPPED
@@ -20,6 +21,9 @@ from store.errors import LinebookError, UserMistake
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a terminal that has no sign for a character gets another one
+            stream.reconfigure(errors="replace")
     options, rest = parser().parse_known_args(arguments)
     if rest:
         options.parser.unknown(rest[0])

@@ -32,6 +32,7 @@ WHAT = "check before a show"
 
 _LINEBOOK = Path(__file__).parents[1] / "linebook.py"
 _LET_GO_S = 1.0  # the command ends its run at both ends first; a stop of all tests may take twice that
+_GIVEN_UP_S = 900.0  # the longest takes some minutes; runs of the schedule wait for it
 _LINE_BYTES = 1 << 16
 
 
@@ -85,7 +86,10 @@ class Checks:
 
         with book.board.checking(now), progress.heard_by(tell):
             try:
-                found = await unless(method(site.file, now.stream, now.stage), openings.until(over))
+                async with asyncio.timeout(_GIVEN_UP_S):
+                    found = await unless(method(site.file, now.stream, now.stage), openings.until(over))
+            except TimeoutError:
+                found = Halted(why=f"it had not ended after {_GIVEN_UP_S / 60:g} min, and was given up")
             except Exception as error:
                 found = book.unexpected(error, what=WHAT)
         if isinstance(found, Halted):

@@ -121,6 +121,14 @@ def port_check(handoff: Handoff, port: Interface | None) -> Check:
     right = f"a wire, full duplex{f', {port_rate(least_bps)} or more' if least_bps else ''}"
     if port is None:
         return Check(name=name, state=State.UNKNOWN, found="no way to an endpoint is known", right=right)
+    if port.mtu_bytes is None:  # every interface that is there has one
+        return Check(
+            name=name,
+            state=State.WRONG,
+            found=f"this host has no interface {port.name}",
+            right=right,
+            change="in the site file, `interface` of the handoff to a name that `ip link` shows",
+        )
     rate = "an unknown rate" if port.port_rate_bps is None else port_rate(port.port_rate_bps)
     found = f"{port.name}: {port.carrier}, {rate}, {port.duplex or 'unknown'} duplex"
     slow = port.port_rate_bps is not None and port.port_rate_bps < least_bps

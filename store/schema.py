@@ -46,6 +46,7 @@ from store.errors import DatabaseMistake
 
 APPLICATION_ID = 0x4C42_4F4B  # "LBOK" in the file's header says whose file it is
 STEPS = Migrations("linebook")
+LOG_BYTES = 64 << 20  # what the log keeps of the disk once a large change, sums made anew say, is in the file
 
 _RECORD_TABLES = ("path", "rate_run", "rate_side", "train", "stall", "trouble")
 
@@ -569,6 +570,7 @@ def prepare(connection: sqlite3.Connection, path: Path, *, steps: Migrations = S
         _copy(connection, path.with_name(f"{path.name}.before-{pending[0].name}"))
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = FULL")
+    connection.execute(f"PRAGMA journal_size_limit = {LOG_BYTES}")
     steps.apply(db)
 
 

@@ -138,20 +138,22 @@ def spared(site: Site) -> tuple[Spared, ...]:
 def due(connection: sqlite3.Connection, planned: Plan) -> list[Due]:
     """What would go now, by sealed day, the oldest first; only looks.
 
-    Of what was not sealed yet with its day nothing goes.
+    Of what was not sealed yet with its day nothing goes. Nor does a day before nine tenths as many sealed
+    days came after it as its rule has: whoever sets this host's clock forward, or answers when it asks for
+    the time, must not be able to empty the record.
     """
     days = sealed_days(connection)
     last_seqs = [day.last_seq for day in days]
     found: dict[tuple[int, str], Due] = {}
-    gone: set[int] = set()  # what goes whole is not counted again for its histograms
+    before_ns = {rule.key: rule.before_ns for rule in planned.rules}
     for rule in planned.rules:
+        # what goes whole is not counted again for its histograms
+        since_ns = before_ns.get("minute_counts", 0) if rule.key == "minutes" else 0
         sql, values = _rows_sql(rule, planned.spared)
         for seq, started_ns, size in connection.execute(sql, values):
             place = bisect_left(last_seqs, seq)
-            if place == len(days) or (rule.key == "minutes" and seq in gone):
+            if started_ns < since_ns or len(days) - 1 - place < rule.days * 9 // 10:
                 continue
-            if rule.key == "minute_counts":
-                gone.add(seq)
             found[place, rule.key] = _counted(
                 found.get((place, rule.key)), rule, days[place], started_ns, size
             )

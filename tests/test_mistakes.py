@@ -319,6 +319,16 @@ class TestSiteFile:
         assert "no full run is planned, so nothing will be said of it" in done.stdout
 
 
+class TestTerminal:
+    def test_one_without_every_character(self, site: Path) -> None:
+        """Groups of thousands are parted by U+202F, which ISO 8859-1 does not have: no traceback."""
+        site.write_text(SITE.replace("Old line", "Old\u202fline"))
+        latin = os.environ | {"PYTHONIOENCODING": "latin-1"}
+        done = subprocess.run([*LINEBOOK, "site", "check", site], capture_output=True, env=latin, check=False)
+        assert done.returncode == 0, done.stderr
+        assert b"(Old?line)" in done.stdout
+
+
 class TestNoProbe:
     @pytest.mark.parametrize("words", [("status",), ("stop",), ("window", "open")])
     def test_nobody_to_ask(self, site: Path, words: tuple[str, ...]) -> None:

@@ -218,6 +218,8 @@ def _clean(drops: Sequence[JoinedDrop], known: bool, freezes: int, watched: floa
             False,
             f"{freezes} stalls outlast the plan's buffers; no list of the encoder's drops was given.",
         )
+    if not watched:
+        return None, "No train watched the show, so nobody knows."
     if watched < WATCHED_ENOUGH:
         return None, f"Trains watched {watched * 100:.0f} % of the show, so nobody knows of the rest."
     return True, "No stall outlasts the plan's buffers; no list of the encoder's drops was given."

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
+from itertools import pairwise
 
 import numpy as np
 
@@ -167,7 +168,12 @@ def _count(rule: Rule, seen: Seen, time: Time, by: _Terms, excuse: Excuse) -> Co
 
 
 def _unwatched(rule: Rule, seen: Seen, spans: Spans, time: tuple[float, float]) -> Spans:
-    """When nobody looked at the carrier: the probe that does sends trains as well. Others leave nothing."""
+    """When nobody looked: at the carrier while no train went, since the probe that looks sends trains as
+    well; at the rate where runs lie too far apart. Tickets leave nothing."""
+    if rule.rule is OutageRule.RATE:
+        runs = [time[0], *(at_s for at_s, _ in seen.rates or ()), time[1]]
+        far = [(one, next_) for one, next_ in pairwise(runs) if next_ - one > outages.RUNS_APART_S]
+        return [part for gap in far for part in outages.without(gap, spans)]
     if rule.rule is not OutageRule.SIGNAL_LOSS:
         return []
     trains = [*seen.outside.values(), *seen.house.values()]

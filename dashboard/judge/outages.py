@@ -19,6 +19,9 @@ from store.terms import AvailabilityTerms, OutageRule
 Spans = list[tuple[float, float]]  # from, to in Unix seconds; oldest first, apart
 
 
+RUNS_APART_S = 2 * 86_400  # runs planned once a day, each at a chance moment, are no further apart
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
     """A rule with its values; those of trains alone have all four, a rate rule the ratio and `interval_s`.
@@ -178,12 +181,15 @@ def of_rates(reached: Sequence[tuple[float, float]], rule: Rule) -> Spans:
     """Times in which every run was below the rule's share of the rate, for as long as the rule asks.
 
     `reached` are (when, delivered / committed), oldest first. Such a time lasts from the first low run to the
-    next that is not; after the last run nobody knows.
+    next that is not; after the last run, and where the next one is too far (`RUNS_APART_S`), nobody knows.
     """
     found: Spans = []
     since: float | None = None
     last = 0.0
     for at_s, ratio in reached:
+        if since is not None and at_s - last > RUNS_APART_S:
+            found.append((since, last))
+            since = None
         if ratio < (rule.over_ratio or 0):
             since = at_s if since is None else since
         elif since is not None:

@@ -109,7 +109,9 @@ def percent(ratio: float | None) -> str:
     share = ratio * 100
     if share in (0, 100):
         return f"{share:.0f} %"
-    if 99.99995 <= share < 100:
+    if share > 100:
+        return f"{share:.4g} %"
+    if share >= 99.99995:
         return "over 99.9999 %"
     for above, decimals in ((99.99, 4), (99, 2), (10, 1), (0.0995, 2), (0.00995, 3), (0.000995, 4)):
         if share >= above:

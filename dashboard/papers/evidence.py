@@ -368,7 +368,7 @@ def _finding(found: Found) -> Part:
     out = [one for one in found.objections if one.word is Ruled.OUT]
     left_out = len(found.runs) - len(found.proof.runs)
     sentences = (
-        f"{counted(len(found.runs), 'rate run')} were made to endpoints outside; "
+        f"{counted(len(found.runs), 'rate run was', 'rate runs were')} made to endpoints outside; "
         f"{grouped(len(found.proof.runs))} count, {grouped(left_out)} are left out by rules "
         f"(part “Exclusions ledger”), {len(found.failed)} failed and {len(found.skipped)} were skipped.",
         f"Of the twenty usual objections the record rules out {len(out)}; “Twenty objections” has the "
@@ -384,8 +384,7 @@ def _stalls(found: Found) -> str:
     up = sum(one.direction is Direction.UP for one in found.stalls)
     total = sum(one.seconds for one in found.stalls)
     return (
-        f"{counted(len(found.stalls), 'stall')} of 0.5 s or more were observed by trains to endpoints "
-        f"outside "
+        f"{counted(len(found.stalls), 'stall')} of 0.5 s or more seen by trains to endpoints outside "
         f"(each endpoint’s train counts by itself), {span(total)} in all; in "
         f"{percent(lost / len(found.stalls))} of "
         f"them every packet was lost on the way, in the others packets came late; {grouped(up)} were up."

@@ -14,7 +14,7 @@ from dashboard.judge.changes import Kind
 from dashboard.judge.hours import Show
 from dashboard.judge.stream import Answer, Check
 from dashboard.pages.ledger import Entry, Heading, Mark, Table, cells, number
-from dashboard.pages.wording import DASH, grouped, mbps, moment, percent, stated_mbps
+from dashboard.pages.wording import DASH, grouped, mbps, moment, offset, percent, stated_mbps
 from dashboard.papers.evidence import written_at
 from dashboard.papers.paper import Fact, Paper, Part
 from dashboard.planned import Planned
@@ -71,11 +71,11 @@ def day_sheet(site: Site, found: Planned, *, now_ns: int) -> Paper:
 def report(site: Site, plan: StreamPlan, found: ShowReport, *, now_ns: int) -> Paper:
     """What became of a show."""
     where = zone(site.timezone)
-    start, end = local(found.show_start_unix_ns, where), local(found.show_end_unix_ns, where)
+    start = local(found.show_start_unix_ns, where)
     word = {True: "Line clean", False: "Line not clean", None: "Not known"}[found.line_clean]
     look = {True: "firm", False: "bad", None: "none"}[found.line_clean]
     facts = (
-        ("Show", f"{start:%A %d %B %Y, %H:%M} to {end:%H:%M}"),
+        ("Show", _hours(found.show_start_unix_ns, found.show_end_unix_ns, where)),
         ("Plan", f"{plan.title} ({plan.name})"),
         ("Uplink", f"handoff {found.handoff}"),
         ("Watched", percent(found.watched_ratio)),
@@ -124,8 +124,14 @@ def report(site: Site, plan: StreamPlan, found: ShowReport, *, now_ns: int) -> P
 def _when(show: Show | None, where: tzinfo) -> str:
     if show is None:
         return "none in the next 31 days"
-    start, end = local(show.start_unix_ns, where), local(show.end_unix_ns, where)
-    return f"{start:%A %d %B %Y, %H:%M} to {end:%H:%M}"
+    return _hours(show.start_unix_ns, show.end_unix_ns, where)
+
+
+def _hours(start_ns: int, end_ns: int, where: tzinfo) -> str:
+    """When a show is, with the offset of that time: the clocks may change between the sheet and the show."""
+    start, end = local(start_ns, where), local(end_ns, where)
+    at_end = f" {offset(end_ns, where)}" if start.utcoffset() != end.utcoffset() else ""
+    return f"{start:%A %d %B %Y, %H:%M} {offset(start_ns, where)} to {end:%H:%M}{at_end}"
 
 
 def _rows(found: Forecast | None, where: tzinfo) -> tuple[Table, ...]:

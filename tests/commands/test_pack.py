@@ -252,7 +252,7 @@ def test_a_time_stamp_is_checked_as_the_pack_says(site: Path, tmp_path: Path) ->
 
 def test_the_method_is_told_once(pack: Path) -> None:
     """Word for word as the page Method has it, each with its source."""
-    page = unescape((pack / "index.html").read_text())
+    page = unescape((pack / "index.html").read_text()).replace("\u00a0", " ")
     for name in phrases.METHOD:
         assert method.WAYS[name].how in page
         assert method.WAYS[name].source in page
@@ -313,7 +313,7 @@ def test_every_paper_prints(site: Path, tmp_path: Path, words: list[str], holds:
     to = tmp_path / "paper.html"
     at = 2 if words[0] == "show" else 1
     assert linebook.main([*words[:at], str(site), *words[at:], "--paper", str(to)]) == 0
-    page = to.read_text()
+    page = to.read_text().replace("\u00a0", " ")
     assert [one for one in holds if one not in page] == []
     assert "<script" not in page
     assert "Nothing here is legal advice." in page

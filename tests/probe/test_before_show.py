@@ -171,6 +171,26 @@ def test_a_run_of_the_schedule_lets_a_check_go_first() -> None:
     assert one.rate.runs
 
 
+def test_a_check_that_never_ends_is_given_up() -> None:
+    """Or no run of its handoffs would go again until somebody noticed."""
+    check = FakeCheck()
+
+    async def life(clock: Clock) -> Life:
+        asked = replace(SITE, runs=(run_plan(every_s=300, seconds=10),))
+        async with alive(clock, asked, check=check) as one:
+            one.daemon.check("evening", Stage.HOUR, why="asked for")
+            await asyncio.sleep(3600)
+            assert one.daemon.book.board.check is None
+        return one
+
+    one = run_from(START_NS, life)
+    assert [each.why for each in one.store.of(Failed)] == [
+        "aborted: it had not ended after 15 min, and was given up"
+    ]
+    assert check.let_go == 1
+    assert one.rate.runs
+
+
 @pytest.mark.asyncio
 async def test_a_command_that_cannot_be_carried_out_is_a_failure(tmp_path: Path) -> None:
     """The real command, in its own process: what it said last is why."""

@@ -11,6 +11,7 @@ import pytest
 import linebook
 from probe import host_check
 from probe.host_tuning import State
+from probe.linux import interface
 from probe.linux.clock_state import ClockState
 from probe.linux.interface import Interface
 from store.ceilings import Ceiling, CeilingOf
@@ -101,6 +102,12 @@ def test_a_ceiling_wants_1_2_times_the_rate(
 def test_a_port_that_is_slower_than_the_line(found: Interface | None, state: State) -> None:
     """The card states 250 Mb/s: a 100 Mb/s port shows 94, a port of unknown rate nobody knows."""
     assert host_check.port_check(handoff(), found).state is state
+
+
+def test_a_port_that_is_not_there_is_named(tmp_path: Path) -> None:
+    """A mistyped `interface` looked like a driver that says little."""
+    found = host_check.port_check(handoff(), interface.describe("enp9s9", sysfs=tmp_path))
+    assert (found.state, found.found) == (State.WRONG, "this host has no interface enp9s9")
 
 
 def test_kernel_settings_as_they_come_spoil_nothing() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import sqlite3
+import tracemalloc
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -16,6 +17,7 @@ import pytest
 from probe import letting_go
 from store import schema, thinning, verify
 from store.cells import Length
+from store.chain import SealedDay
 from store.clock import NS_PER_S, Clock
 from store.errors import StoreTrouble
 from store.events import Event
@@ -142,6 +144,32 @@ class TestMinutes:
         assert bins == sum(due.rows for due in shown if due.rule.key == "bins") > 3
         assert _thin(_site(path, KEEP)) == []
 
+    def test_years_that_go_at_once_are_counted_without_being_held(
+        self, path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A rule that is new in the site file: of six trains nine million minutes in three years."""
+        day = SealedDay(day="2026-02-02", first_seq=1, last_seq=1 << 40, before=b"", after=b"")
+        monkeypatch.setattr(thinning, "sealed_days", lambda _: [day])
+        rules = tuple(
+            thinning.Rule(key=key, days=1, before_ns=1 << 62) for key in ("minute_counts", "minutes")
+        )
+        with closing(sqlite3.connect(path)) as connection:
+            columns = [name for _, name, *_ in connection.execute("PRAGMA table_info(train)")]
+            rest = ", ".join(name for name in columns if name not in ("path", "started_unix_ns", "seq"))
+            connection.execute(
+                f"INSERT INTO train (path, started_unix_ns, seq, {rest}) "
+                "WITH RECURSIVE n(i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n WHERE i < 15000) "
+                f"SELECT path, i, 1000000 + i, {rest} FROM (SELECT * FROM train LIMIT 1), n"
+            )
+            tracemalloc.start()
+            try:
+                (one,) = thinning.due(connection, thinning.Plan(rules=rules, spared=()))
+                _, peak = tracemalloc.get_traced_memory()
+            finally:
+                tracemalloc.stop()
+        assert one.rows > 15_000
+        assert peak < 10 * one.rows
+
     def test_and_their_counts_where_the_rule_says_so(self, path: Path) -> None:
         before = list(_spans(path))
         shown = _thin(_site(path, replace(KEEP, minute_counts_days=8)))
@@ -238,6 +266,12 @@ class TestKept:
         assert thinned == {_at(day, hour) for day in range(1, 7) for hour in range(24)} | {
             _at(7, hour) for hour in range(2)
         }
+
+    def test_all_of_it_where_only_the_clock_says_that_it_is_old(self, path: Path) -> None:
+        """A year ahead, by a time server that lies; only twelve days came since the first one."""
+        plan = thinning.plan(_site(path, replace(KEEP, minutes_days=100)), now_ns=_at(365, 0))
+        with closing(Reader.open(path)) as reader:
+            assert {one.rule.key for one in reader.due(plan)} == {"bins"}  # of 7 days
 
     def test_for_ever_is_for_ever(self, path: Path) -> None:
         assert _thin(_site(path, EVER)) == []

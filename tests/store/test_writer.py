@@ -152,6 +152,30 @@ class TestKeeping:
             assert everything(tmp_path / "line.db") == [samples.stall()]
 
 
+class TestLog:
+    def test_gives_back_what_a_large_change_took(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """While a dashboard has the database open, or it would be gone with the last who closes."""
+        monkeypatch.setattr(schema, "LOG_BYTES", 100_000)
+        path, recorder = tmp_path / "line.db", Recorder()
+        writer = Writer.open(path, clock=Clock(), connect=recorder)
+        with closing(writer), closing(Reader.open(path)) as reader:
+            assert recorder.connection is not None
+            for nth in range(2000):
+                writer.append(samples.span(60 * nth))
+            writer.flush_blocking()
+            log = path.with_name("line.db-wal")
+            large = log.stat().st_size
+            recorder.connection.execute("PRAGMA wal_autocheckpoint = 20")  # else after 4 MB
+            for nth in range(3):
+                writer.append(samples.run(nth))
+                writer.flush_blocking()
+            assert reader.paths()
+            assert large > 400_000
+            assert log.stat().st_size < 200_000
+
+
 class TestSignsOfLife:
     def test_the_last_one_is_read_at_the_next_start(self, tmp_path: Path) -> None:
         path = tmp_path / "line.db"

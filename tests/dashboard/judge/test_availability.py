@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from decimal import Decimal
@@ -497,3 +498,28 @@ GOOD_HOURS = Piece(from_s=0.0, to_s=8000.0, sent=160_000)
 def test_a_share_is_not_rounded_to_what_it_is_not(ratio: float, promised: float, text: str) -> None:
     """Neither to the promise nor to all of the time."""
     assert availability.percent(ratio, promised) == text
+
+
+@pytest.mark.parametrize(
+    ("days", "word", "unwatched_days"),
+    [
+        (range(1, 31), Word.MET, 0),
+        (range(1, 31, 2), Word.MET, 0),  # two days apart at most
+        (range(1, 8), Word.UNDECIDED, 23.5),  # from the 7th at noon on nothing is known
+        ((1, 2, 28, 29, 30), Word.UNDECIDED, 26),
+    ],
+)
+def test_a_rule_of_rates_says_nothing_of_weeks_without_a_run(
+    days: Iterable[int], word: Word, unwatched_days: float
+) -> None:
+    """Good runs at noon of some days of November; a low one before a gap makes no outage of the gap."""
+    time = Time(from_s=NOVEMBER.from_s, until_s=NOVEMBER.until_s, now_s=NOVEMBER.until_s)
+    asked = {"terms": replace(TERMS, rule=OutageRule.RATE), "promised": 0.995, "maintenance_cap_s": None}
+    nothing, rates = Seen(outside={}, house={}, spacing_s=None), [(at(day, 12), 0.99) for day in days]
+    found = availability.judge(replace(nothing, rates=rates), **asked, time=time, where=HERE).contract
+    assert found is not None
+    assert (found.word, found.unwatched_s) == (word, unwatched_days * 86_400)
+    low = [*rates[:-1], (rates[-1][0], 0.1)] if unwatched_days == 23.5 else rates
+    again = availability.judge(replace(nothing, rates=low), **asked, time=time, where=HERE).contract
+    assert again is not None
+    assert again.down_s == 0

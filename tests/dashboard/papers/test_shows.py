@@ -1,4 +1,4 @@
-"""The day sheet: what it names as plan B, and which works and card it shows for the day of the show."""
+"""The day sheet: what it names as plan B, and which works, card and offset it shows for the show's day."""
 
 from __future__ import annotations
 
@@ -78,3 +78,23 @@ def test_the_card_is_that_of_the_show() -> None:
     old = replace(site.handoffs[0], card=later, earlier=(Card(provider="Old Example"),))
     found = part(sheet(replace(site, handoffs=(old, *site.handoffs[1:]))), "Whom to call")
     assert found.tables[0].rows[0][1].text == "Old Example"
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "said"),
+    [
+        ("2026-03-09 19:00", "2026-03-09 21:00", "Monday 09 March 2026, 19:00 UTC+00:00 to 21:00"),
+        ("2026-03-30 19:00", "2026-03-30 21:00", "Monday 30 March 2026, 19:00 UTC+01:00 to 21:00"),
+        (
+            "2026-03-28 23:00",
+            "2026-03-29 03:00",
+            "Saturday 28 March 2026, 23:00 UTC+00:00 to 03:00 UTC+01:00",
+        ),
+    ],
+)
+def test_a_show_has_the_offset_of_its_own_time(start: str, end: str, said: str) -> None:
+    """Written on 9 March; the clocks change on the 29th at one."""
+    check = stream.check(PLAN, runs=[], spans=[], stalls=[], now_unix_ns=NOON, zone=ZONE)
+    found = Planned(plan=PLAN, show=Show(start_unix_ns=at(start), end_unix_ns=at(end)), check=check)
+    made_ = shows.day_sheet(house(), found, now_ns=NOON)
+    assert next(one.value for one in made_.facts if one.name == "Show") == said
