@@ -60,7 +60,7 @@ def entries(found: Used, where: tzinfo) -> tuple[Entry, ...]:
         share = found.spent_bytes / limit_bytes
         text = (
             f"Tests on handoff {found.handoff.name} spent {size_text(found.spent_bytes)} of this month’s "
-            f"allowance of {size_text(limit_bytes)}, {share * 100:.0f} %."
+            f"allowance of {size_text(limit_bytes)}, {share * 100:.3g} %."
         )
         made.append(Entry(mark=_mark(share), moment=None, text=text))
     if found.cap is not None:
@@ -76,7 +76,7 @@ def said(found: CapState, where: tzinfo) -> str:
         return f"Of {which}, nothing is counted yet: the probe reads this host’s interface once a minute."
     share = found.used_bytes / found.cap.limit_bytes
     lines = [
-        f"{size_text(found.used_bytes)} of {which}, are used since {began}, {share * 100:.0f} %, as this "
+        f"{size_text(found.used_bytes)} of {which}, are used since {began}, {share * 100:.3g} %, as this "
         f"host’s interface {found.interface} counted; tests are {size_text(found.own_bytes)} of that.",
         f"No forecast to {ends} before a whole day was counted."
         if found.forecast_bytes is None

@@ -446,9 +446,12 @@ def _stall_message(found: Findings) -> str:
     total_s = sum(stall.seconds for stall in found.stalls)
     ways = Counter(stall.how for stall in found.stalls)
     how = ", ".join(f"{grouped(count)} {how}" for how, count in ways.most_common())
+    several = len({stall.endpoint for stall in found.stalls}) > 1
+    each = " (each train counts by itself)" if several else ""
     return (
-        f"{counted(len(found.stalls), 'stall')} of 0.5 s or more in {PERIODS[found.period]}, {span(total_s)} "
-        f"together, the longest {span(longest.seconds)}; by what became of their packets: {how}."
+        f"{counted(len(found.stalls), 'stall')} of 0.5 s or more in {PERIODS[found.period]}{each}, "
+        f"{span(total_s)} together, the longest {span(longest.seconds)}; by what became of their packets: "
+        f"{how}."
     )
 
 

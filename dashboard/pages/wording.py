@@ -13,6 +13,7 @@ from datetime import tzinfo
 from dashboard.api import Period
 from store.clock import local
 from store.layers import Layer
+from store.quantities import counted as counted
 from store.quantities import grouped as grouped
 from store.records import Direction
 
@@ -108,7 +109,9 @@ def percent(ratio: float | None) -> str:
     share = ratio * 100
     if share in (0, 100):
         return f"{share:.0f} %"
-    if 99.99995 <= share < 100:
+    if share > 100:
+        return f"{share:.4g} %"
+    if share >= 99.99995:
         return "over 99.9999 %"
     for above, decimals in ((99.99, 4), (99, 2), (10, 1), (0.0995, 2), (0.00995, 3), (0.000995, 4)):
         if share >= above:
@@ -135,8 +138,3 @@ def span(seconds: float) -> str:
 def path(handoff: str, endpoint: str) -> str:
     """A handoff and the endpoint it was measured to, kept on one line."""
     return f"{handoff}{NO_BREAK}–{NO_BREAK}{endpoint}"
-
-
-def counted(count: int, one: str, many: str | None = None) -> str:
-    """``1 run``, ``12 runs``."""
-    return f"{grouped(count)} {one if count == 1 else many or one + 's'}"

@@ -54,8 +54,7 @@ def _decision(found: Found, where: tzinfo) -> Part:
     said = (
         "Nothing is decided yet; no program decides it."
         if note is None
-        else f"Decided {moment(note.started_unix_ns, where, form='%d %B %Y, %H:%M').text}."
-        + (f" {note.says}" if note.says else "")
+        else f"Decided {written_at(note.started_unix_ns, where)}." + (f" {note.says}" if note.says else "")
     )
     return Part(heading="Decision", sentences=(said,), points=boxes, after=(deemed,))
 

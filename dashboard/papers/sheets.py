@@ -10,7 +10,7 @@ from datetime import tzinfo
 from dashboard import text_over_time
 from dashboard.over_time import Renewal
 from dashboard.pages.ledger import Heading, Table, cells
-from dashboard.pages.wording import DASH, grouped, mbps, moment, span
+from dashboard.pages.wording import DASH, grouped, mbps, span
 from dashboard.papers.evidence import written_at
 from dashboard.papers.paper import Fact, Paper, Part
 from store.receipts import Receipt
@@ -19,7 +19,6 @@ from store.site import Site
 
 def receipt(site: Site, found: Receipt, where: tzinfo, *, now_ns: int) -> Paper:
     """What went where, how long it took, and its checksum."""
-    form = "%A %d %B %Y, %H:%M:%S"
     facts = (
         ("Receiver", found.to),
         ("Sent by", site.name),
@@ -29,8 +28,8 @@ def receipt(site: Site, found: Receipt, where: tzinfo, *, now_ns: int) -> Paper:
             f"{grouped(found.size_bytes)} bytes ({found.size_bytes / 1e9:.3f} GB, "
             f"{found.size_bytes / 2**30:.3f} GiB)",
         ),
-        ("Began", moment(found.started_unix_ns, where, form=form).text),
-        ("Over", moment(found.ended_unix_ns, where, form=form).text),
+        ("Began", written_at(found.started_unix_ns, where)),
+        ("Over", written_at(found.ended_unix_ns, where)),
         ("Took", span(found.seconds)),
         ("Payload", f"{mbps(found.goodput_bps)} Mb/s in the mean, pauses included"),
         (
@@ -61,7 +60,7 @@ def _without(name: str, line: str) -> str:
 
 def renewal(site: Site, found: Renewal, where: tzinfo, *, now_ns: int) -> Paper:
     """What a term came to so far, and by when to say what becomes of it."""
-    card = found.handoff.card
+    card = found.handoff.card_at(now_ns)
     facts = (
         ("Circuit", f"{card.reference or 'reference not stated'}, handoff {found.handoff.name}"),
         ("Provider", card.provider or "not stated"),

@@ -57,7 +57,7 @@ async def test_on_circuit(capped: Site) -> None:
         async with client.get("/circuit/old.json") as response:
             found = (await response.json())["budget"]
     first, second = section.all("li")
-    assert "Tests on handoff old spent 4.22 MB of this month’s allowance of 50 GB, 0 %." in first.text
+    assert "Tests on handoff old spent 4.22 MB of this month’s allowance of 50 GB, 0.00845 %." in first.text
     assert "400 GB of the provider’s cap" in second.text
     assert "the provider’s cap" not in other.text
     assert (found["spent_bytes"], found["cap"]["used_bytes"]) == (4_225_000, 400 * GB)

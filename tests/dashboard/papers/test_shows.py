@@ -1,4 +1,4 @@
-"""The day sheet: what it names as plan B, and which works and card it shows for the day of the show."""
+"""The day sheet: what it names as plan B, and which works, card and offset it shows for the show's day."""
 
 from __future__ import annotations
 
