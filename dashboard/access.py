@@ -92,7 +92,7 @@ class Access:
 
     async def log_in(self, request: web.Request, *, name: str, password: str) -> str | None:
         """The secret of a new session, or None for a wrong name or password. Raises TooSoon."""
-        address = self.address_of(request)
+        address, name = self.address_of(request), name[: logins.NAME_LENGTH_MAX + 1]  # kept by whom it waits
         if self._queue >= _AT_ONCE:
             raise TooSoon(seconds=2)
         self._queue += 1
@@ -102,7 +102,7 @@ class Access:
         finally:
             self._queue -= 1
         if login is None:
-            log.warning("login failed name=%r address=%s", name[:40], address)
+            log.warning("login failed name=%r address=%s", name, address)
             return None
         if (before := await self.session_of(request)) is not None:
             self.sessions.end(before)
@@ -170,7 +170,7 @@ class Access:
             self._by_address.left_s(address, now_ns=now_ns), self._by_name.left_s(name, now_ns=now_ns)
         )
         if left_s:
-            log.warning("login too soon name=%r address=%s wait_s=%d", name[:40], address, left_s)
+            log.warning("login too soon name=%r address=%s wait_s=%d", name, address, left_s)
             raise TooSoon(seconds=left_s)
         await self._look_again(now_ns, at_once=True)
         found = await asyncio.to_thread(logins.matching, self.known, name, password)

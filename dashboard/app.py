@@ -30,6 +30,7 @@ from dashboard.judged import Judged, NotYet
 from dashboard.kept import Kept
 from dashboard.listening import Listening
 from dashboard.live import LIVE, Live
+from dashboard.lobby import HANDSHAKE_S, Lobby
 from dashboard.logins import Role
 from dashboard.on_disk import OnDisk
 from dashboard.pages.frame import load_pages
@@ -45,6 +46,7 @@ from store.site import Site
 log = logging.getLogger(__name__)
 
 LOOPBACK = Listening()
+LOBBY = web.AppKey("LOBBY", Lobby)
 _SHUTDOWN_S = 1.0  # requests under way get this long; the whole end stays under 2 s
 
 HEADERS = {
@@ -73,7 +75,9 @@ def make_app(
     `cache`, a folder, nothing that was judged is there again after the next start."""
     token = secrets.token_urlsafe()
     access = _access(site, clock, where, token) if where.asks_login else None
-    app = web.Application(middlewares=[_errors, _own_name, asking(access, token=token)])
+    lobby = Lobby()
+    app = web.Application(middlewares=[lobby.seen, _errors, _own_name, asking(access, token=token)])
+    app[LOBBY] = lobby
     app[SCHEME] = where.scheme
     if access is not None:
         app[ACCESS] = access
@@ -147,10 +151,20 @@ async def serve(
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=_SHUTDOWN_S)
     try:
         await runner.setup()
-        await web.SockSite(runner, heard, ssl_context=tls).start()
+        server = runner.server
+        assert server is not None  # noqa: S101 - for the type checker; setup made it
+        loop = asyncio.get_running_loop()
+        taking = await loop.create_server(
+            server, sock=heard, ssl=tls, ssl_handshake_timeout=None if tls is None else HANDSHAKE_S
+        )
+        keeping = asyncio.create_task(app[LOBBY].keep(server), name="lobby")
         scheme = "http" if tls is None else "https"
         ready(f"{scheme}://{listening.in_url(shown)}:{number}/")
-        await asyncio.Event().wait()
+        try:
+            await keeping
+        finally:
+            keeping.cancel()
+            taking.close()
     finally:
         await runner.cleanup()
         heard.close()

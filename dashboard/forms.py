@@ -24,12 +24,22 @@ async def received(request: web.Request, *, page: str = "Today") -> tuple[Visito
     visitor = visitor_of(request)
     if visitor is None:  # the door has refused it before
         raise api.Forbidden("Nobody is logged in, so nothing was changed.")
-    form = {key: str(value) for key, value in (await request.post()).items()}
+    form = await fields(request)
     if not right_token(form, visitor.token):
         raise api.Forbidden(
             f"This form is from an earlier start of the dashboard; open {page} again and press once more."
         )
     return visitor, form
+
+
+async def fields(request: web.Request) -> dict[str, str]:
+    """What the form says. Raises BadQuery for octets that no form of these pages sends."""
+    try:
+        if request.content_type.startswith("multipart/"):
+            raise ValueError("with files")
+        return {key: str(value) for key, value in (await request.post()).items()}
+    except (ValueError, LookupError):  # octets that are no text, or in an encoding that nobody knows
+        raise api.BadQuery("This is no form of a page of this dashboard, so nothing was changed.") from None
 
 
 def right_token(form: dict[str, str], token: str) -> bool:

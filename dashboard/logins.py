@@ -30,7 +30,8 @@ from store.new_file import write_private
 PASSWORD_LENGTH_MIN = 12  # beside the growing waits; NIST SP 800-63B asks for 8 at least (from memory)
 PASSWORD_BYTES_MAX = 1024  # more would only be work for the hash
 _SCHEMA = 1
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
+NAME_LENGTH_MAX = 40
+_NAME = re.compile(rf"[A-Za-z0-9][A-Za-z0-9._-]{{0,{NAME_LENGTH_MAX - 1}}}")
 _HASHER = argon2.PasswordHasher()
 
 

@@ -8,7 +8,7 @@ from yarl import URL
 from dashboard import api
 from dashboard.access import ACCESS, SESSION, Access, TooSoon
 from dashboard.desk import PAGES, framed, html
-from dashboard.forms import from_own_page, received, right_token
+from dashboard.forms import fields, from_own_page, received, right_token
 from dashboard.pages.frame import LoginPage
 
 _FIELDS = {"name", "password", "then"}
@@ -25,7 +25,7 @@ async def _login_page(request: web.Request) -> web.StreamResponse:
 async def _log_in(request: web.Request) -> web.StreamResponse:
     access = _access(request)
     from_own_page(request)
-    form = {key: str(value) for key, value in (await request.post()).items()}
+    form = await fields(request)
     if not right_token(form, access.token(None)):
         return _page(request, access, why="The page was from an earlier start. Please try again.", status=403)
     if form.keys() != _FIELDS:

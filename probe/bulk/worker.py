@@ -40,16 +40,16 @@ from probe.bulk.paced_source import Stream
 from probe.bulk.rehearsal_run import Receiving, RehearsalRun, Sending
 from probe.bulk.run import Run
 from probe.bulk.stream_source import Stream as RehearsedStream
-from probe.crowd import FULL, Crowd, Stranger, network_of
 from probe.linux.tcp_info import ask_congestion
 from probe.reach import Binding
 from probe.wire.control import GO, READY, TOKEN_BYTES, decode, encode
 from probe.wire.rehearsal_control import StreamRequest
 from store.clock import NS_PER_MS, NS_PER_S, Clock
+from store.crowd import FULL, Crowd, Stranger, network_of
 
 SILENCE_S = 1.8  # so that an endpoint stops within 2 s of its caller's parent falling silent
 TOKEN_NS = 3 * NS_PER_S  # from connecting to the last byte of the token
-WAITING_MAX = 256  # connections without a token yet; beyond that one of a crowd goes (`probe.crowd`)
+WAITING_MAX = 256  # connections without a token yet; beyond that one of a crowd goes (`store.crowd`)
 JOIN_NS = 15 * NS_PER_S  # from admitting a run to its first flow
 PREFERRED_CONGESTION = "cubic"
 """Taken where nothing else is asked and the kernel lets this process have it (RFC 9438). Left to each

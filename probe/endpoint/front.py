@@ -22,9 +22,9 @@ from typing import Any, TypeVar
 
 from aiohttp import hdrs, web
 
-from probe.crowd import FULL, Crowd, Stranger, network_of
 from probe.wire.control import PATHS, PROTOCOL, PROTOCOL_HEADER, RUN_NAME, Refusal, decode, encode
 from probe.wire.invitation import KEY_BYTES, read_secret
+from store.crowd import FULL, Crowd, Stranger, network_of
 from store.errors import BadMessage
 
 log = logging.getLogger(__name__)

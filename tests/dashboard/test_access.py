@@ -273,6 +273,15 @@ async def test_wrong_tries_wait(closed: tuple[Client, _Hand], caplog: pytest.Log
 
 
 @pytest.mark.asyncio
+async def test_a_long_name_is_not_kept(closed: tuple[Client, _Hand]) -> None:
+    """Tries are counted by name; whoever names a megabyte each time fills no memory with it."""
+    client, _ = closed
+    async with client:
+        assert (await _try(client, "x" * 100_000, "wrong, wrong")).status == 403
+        assert max(map(len, client.app[ACCESS]._by_name._known)) == logins.NAME_LENGTH_MAX + 1
+
+
+@pytest.mark.asyncio
 async def test_a_reader_has_no_form_and_an_operator_is_on_record(
     closed: tuple[Client, _Hand], site: Site, known: tuple[Login, ...]
 ) -> None:

@@ -6,16 +6,17 @@ The threats are those of docs/threat-model.md; those with a test beside their su
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import csv
 import io
 import logging
 from http.cookies import SimpleCookie
 
 import pytest
-from aiohttp import DummyCookieJar
+from aiohttp import DummyCookieJar, web
 from aiohttp.test_utils import TestClient, TestServer
 
-from dashboard import logins
+from dashboard import app, lobby, logins
 from dashboard.access import ACCESS
 from dashboard.app import make_app
 from dashboard.listening import Listening
@@ -80,6 +81,52 @@ async def test_a_huge_form(client: Client) -> None:
 
 
 @pytest.mark.asyncio
+async def test_idle_connections_by_the_thousand(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Beyond what may stand the oldest of the crowd go, forms that never end among them; nobody else does."""
+    monkeypatch.setattr(lobby, "IDLE_MAX", 3)
+    server = client.server.runner.server
+    assert isinstance(server, web.Server)
+    head = "".join(f"{name}: {value}\r\n" for name, value in (OWN | FORM).items())
+    form = f"POST /acts/stop HTTP/1.1\r\nHost: {HOST}\r\nContent-Length: 9\r\n{head}\r\n"
+    async with contextlib.AsyncExitStack() as stack:
+        standing = []
+        for own in ("127.0.0.3", *("127.0.0.2" for _ in range(5))):
+            opened = await asyncio.open_connection("127.0.0.1", client.port, local_addr=(own, 0))
+            stack.callback(opened[1].close)
+            standing.append(opened)
+        standing[1][1].write(form.encode())
+        async with client.get("/openapi.json") as response:  # by now all of it has arrived
+            await response.read()
+        client.app[app.LOBBY].look(server.connections)
+        for reader, _ in standing[1:4]:
+            with contextlib.suppress(ConnectionResetError):
+                assert await reader.read() == b""
+        reader, writer = standing[0]
+        writer.write(f"GET /openapi.json HTTP/1.1\r\nHost: {HOST}\r\n\r\n".encode())
+        assert (await reader.readline()).startswith(b"HTTP/1.1 200 ")
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(
+    ("kind", "body"),
+    [
+        ("application/x-www-form-urlencoded; charset=none-such", b"a=b"),
+        ("application/x-www-form-urlencoded", b"a=\xff"),
+        ("multipart/form-data", b"a"),
+        ("multipart/form-data; boundary=x", b"--x\r\n\r\n"),
+    ],
+)
+async def test_octets_that_are_no_form(
+    client: Client, caplog: pytest.LogCaptureFixture, kind: str, body: bytes
+) -> None:
+    """RFC 9110 section 15.5.1: 400 and no mistake of ours, so that nobody fills the log with tracebacks."""
+    async with client.post("/acts/stop", data=body, headers=OWN | {"Content-Type": kind}) as response:
+        assert "no form of a page" in await response.text()
+    assert response.status == 400
+    assert not [record for record in caplog.records if record.exc_info]
+
+
+@pytest.mark.asyncio
 @pytest.mark.parametrize(
     "head",
     [
@@ -115,7 +162,7 @@ async def test_a_session_that_was_planted(site: Site, request: pytest.FixtureReq
     password, file = "a long enough sentence", logins.path_of(site.database)
     request.addfinalizer(file.unlink)  # the site is every test's
     await asyncio.to_thread(logins.save, file, (logins.made("anna", password, role=Role.OPERATE),))
-    app = make_app(
+    made = make_app(
         site=site,
         reader=ReaderThread(site.database),
         clock=Clock(),
@@ -123,8 +170,8 @@ async def test_a_session_that_was_planted(site: Site, request: pytest.FixtureReq
         where=Listening(login=True),
     )
     planted = {"Cookie": "linebook=planted-by-somebody-else"}
-    async with TestClient(TestServer(app), headers={"Host": HOST}, cookie_jar=DummyCookieJar()) as client:
-        data = {"token": app[ACCESS].token(None), "name": "anna", "password": password, "then": "/"}
+    async with TestClient(TestServer(made), headers={"Host": HOST}, cookie_jar=DummyCookieJar()) as client:
+        data = {"token": made[ACCESS].token(None), "name": "anna", "password": password, "then": "/"}
         async with client.post("/login", data=data, headers=OWN | planted, allow_redirects=False) as response:
             assert response.status == 303
             given = SimpleCookie(response.headers["Set-Cookie"])["linebook"].value

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from probe.crowd import Crowd, Stranger, network_of
+from store.crowd import Crowd, Stranger, network_of
 
 
 def come(crowd: Crowd, networks: str, ended: list[str]) -> None:
