@@ -23,6 +23,7 @@ from dashboard.judge.lifted import Effects, Outcome, codes_of, effects, lifted
 from dashboard.judge.loss_grid import Piece
 from store.cells import Length
 from store.clock import NS_PER_S, zone
+from store.quantities import counted
 from store.reader import Reader
 from store.records import Direction, RateRun, Stall, TrainSpan
 from store.site import Handoff, Site, StreamPlan, Where
@@ -83,7 +84,9 @@ def _availability(
 
     every = [*codes]
     whole = count(frozenset())
-    left_out = {code: f"{minutes} minutes of trains" for code, minutes in codes.items()}
+    left_out = {
+        code: counted(minutes, "minute of trains", "minutes of trains") for code, minutes in codes.items()
+    }
     if whole.excused_s:
         left_out["works"] = f"{availability.minutes(whole.excused_s)} of outage"
     if whole.house_s:
@@ -159,7 +162,7 @@ def _quality(
         }
 
     for endpoint, one in found(frozenset()).items():
-        left_out = {code: f"{minutes} minutes" for code, minutes in codes.items()}
+        left_out = {code: counted(minutes, "minute") for code, minutes in codes.items()}
         if out:
             left_out["outages"] = availability.minutes(outages.total_s(out))
 
@@ -206,7 +209,7 @@ def _acceptance(reader: Reader, site: Site, handoff: Handoff, *, now_unix_ns: in
     def without(ignoring: frozenset[str]) -> Material:
         return _lifted(found, ignoring) if ignoring else found
 
-    left_out = {code: f"{count} records" for code, count in codes.most_common()}
+    left_out = {code: counted(count, "record") for code, count in codes.most_common()}
     for row in ROWS:
 
         def judged(codes: Collection[str], row: Any = row) -> Outcome:
@@ -261,7 +264,7 @@ def _plan(reader: Reader, site: Site, plan: StreamPlan, *, now_unix_ns: int) -> 
     codes.update(
         code for one in evidence.of_line(site, plan.handoff, spans) for code in evidence.why_not(one.reasons)
     )
-    left_out = {code: f"{count} records of four weeks" for code, count in codes.most_common()}
+    left_out = {code: f"{counted(count, 'record')} of four weeks" for code, count in codes.most_common()}
 
     def judged(codes: Collection[str]) -> Outcome:
         more: list[TrainSpan | Stall] = [*spans, *stalls] if codes else []

@@ -22,7 +22,7 @@ from store.loaded_delay import Added, Foreign, LoadedDelayRun, PartDelay, UnderL
 from store.lookups import WAITED_S, Heard, Lookups, NameAsked
 from store.paced import PacedRun
 from store.path_mtu import PathMtu
-from store.quantities import grouped, percent, size_text
+from store.quantities import counted, grouped, percent, size_text
 from store.records import REASONS, Direction, RateRun, RateSide, Stall, TrainSpan
 from store.samples import PACKET_BYTES
 from store.segments import Split
@@ -47,7 +47,7 @@ Costs = Mapping[str, Sequence[tuple[str, int]]]  # handoff -> (what, bytes)
 
 def rate_run(run: RateRun) -> str:
     """A rate run: what arrived at which layer, what held it, delay idle and loaded, its standing."""
-    flows = _counted(run.flows, "flow")
+    flows = counted(run.flows, "flow")
     what = "light run" if run.light else "rate run"
     lines = [f"{rfc3339(run.started_unix_ns)}  {what}, {run.seconds:g} s, {flows} a direction"]
     lines += [_asked(run, direction) for direction in run.sides() if run.light]
@@ -159,7 +159,7 @@ def loaded_delay_run(run: LoadedDelayRun) -> str:
     """A loaded-delay run: the delay without load and under each load, apart, and what the load added."""
     lines = [
         f"{rfc3339(run.started_unix_ns)}  loaded-delay run, {run.seconds:g} s a load with "
-        f"{_counted(run.flows, 'flow')}, {run.per_second:g} packets a second of {run.packet_bytes} bytes "
+        f"{counted(run.flows, 'flow')}, {run.per_second:g} packets a second of {run.packet_bytes} bytes "
         f"({run.timestamps} time stamps)",
         f"Idle, {run.idle.seconds:.1f} s without load:",
         *_part(run.idle),
@@ -183,7 +183,7 @@ def train(span: TrainSpan, stalls: Sequence[Stall]) -> str:
         f"PDV up:     {_delays(span.pdv_up.delays())} (delay over the span's minimum)",
         f"PDV down:   {_delays(span.pdv_down.delays())}",
         f"Jitter up {_ms(span.jitter_up_us)}, down {_ms(span.jitter_down_us)} (RFC 3550, at the end)",
-        f"{_counted(len(stalls), 'stall')} of 0.5 s and more, {_counted(span.blips, 'blip')} from 0.2 s on.",
+        f"{counted(len(stalls), 'stall')} of 0.5 s and more, {counted(span.blips, 'blip')} from 0.2 s on.",
     ]
     lines += [
         f"  {rfc3339(stall.started_unix_ns)}  {stall.class_} of {stall.seconds:.2f} s, {stall.direction}, "
@@ -223,23 +223,23 @@ def _segment(one: Segment) -> str:
         loss = "" if one.loss_ratio is None else f", {percent(one.loss_ratio, 2)} of {seen.sent} lost"
         delays = seen.rtt_us
         rtt = "" if delays is None else f", round trip {_ms(delays.p50)}, p95 {_ms(delays.p95)}"
-        stalls = f", {_counted(len(seen.stalls), 'stall')}" if seen.stalls else ""
+        stalls = f", {counted(len(seen.stalls), 'stall')}" if seen.stalls else ""
         what += f"{loss}{rtt}{stalls}"
     return f"  {one.segment}  {what}{f' ({one.note})' if one.note else ''}"
 
 
 def exported(done: Exported, *, to: Path) -> str:
     """What an export holds, by kind of record."""
-    rows = [f"{kind}: {_counted(count, 'row')}" for kind, count in done.rows.items() if count]
+    rows = [f"{kind}: {counted(count, 'row')}" for kind, count in done.rows.items() if count]
     if done.rows and not rows:
         rows = ["no record of that time and handoff"]
-    return "\n".join([*rows, f"{_counted(len(done.files), 'file')} written: {to}"])
+    return "\n".join([*rows, f"{counted(len(done.files), 'file')} written: {to}"])
 
 
 def packed(written: Written, *, to: Path) -> str:
     """What a pack holds."""
     return (
-        f"{_counted(written.records, 'record')} of {_counted(written.days, 'day')} written: {to}\n"
+        f"{counted(written.records, 'record')} of {counted(written.days, 'day')} written: {to}\n"
         f"Anybody can check it with: linebook verify {to}"
     )
 
@@ -252,11 +252,11 @@ def verified(result: Result, *, what: Path, asked_key: bool) -> str:
         day = f", the last whole day {result.complete_day}" if result.complete_day else ""
         lines.append(
             f"Signed up to record {result.signed_seq}, at {rfc3339(result.signed_unix_ns)}{day}; "
-            f"{_counted(result.heads, 'head')}."
+            f"{counted(result.heads, 'head')}."
         )
     if result.provisional:
         lines.append(
-            f"Provisional: {_counted(result.provisional, 'record')} after that fit the chain, but no head is "
+            f"Provisional: {counted(result.provisional, 'record')} after that fit the chain, but no head is "
             "signed for them yet."
         )
     if result.before_seal:
@@ -281,7 +281,7 @@ def bundle_verified(found: Checked, *, what: Path, asked_key: bool) -> str:
     lines = [f"{what}: {'verified' if found.verified else 'NOT VERIFIED'}."]
     lines += [f"{one.what.capitalize()}: {one.why}." for one in found.findings]
     lines.append(
-        f"{_counted(found.files, 'file')} by the manifest; {_counted(found.heads, 'signed head')} of the "
+        f"{counted(found.files, 'file')} by the manifest; {counted(found.heads, 'signed head')} of the "
         f"record, up to record {found.head_seq}."
     )
     lines += [
@@ -318,7 +318,7 @@ def _chance(found: Check) -> list[str]:
     if chance is None or not chance.days:
         return []
     return [
-        f"Clean from start to end: {chance.clean:.3g} of {_counted(chance.days, 'comparable show')} would "
+        f"Clean from start to end: {chance.clean:.3g} of {counted(chance.days, 'comparable show')} would "
         f"have been; the next one is with a chance of {chance.low * 100:.0f} to {chance.high * 100:.0f} % "
         "(each bound with 95 % confidence)."
     ]
@@ -349,17 +349,17 @@ def campaign(told: Told) -> str:
         f"{campaign.name}, handoff {campaign.handoff}, to {campaign.endpoint}: {campaign.question}",
         f"Answer: {_answer_word(told)}.",
         *told.answer.sentences,
-        f"Question and moments of its {_counted(len(campaign.planned), 'run')} were fixed on {fixed}, as "
+        f"Question and moments of its {counted(len(campaign.planned), 'run')} were fixed on {fixed}, as "
         f"record {told.seq} of the chain.",
     ]
     if told.thinned:
         lines.append(
-            f"The 100 ms bins of {_counted(told.thinned, 'run')} were let go with age; all else is whole."
+            f"The 100 ms bins of {counted(told.thinned, 'run')} were let go with age; all else is whole."
         )
     if told.corrected:
         many = len(told.corrected)
         lines.append(
-            f"{_counted(many, 'record')} of it {'has' if many == 1 else 'have'} been corrected; the figures "
+            f"{counted(many, 'record')} of it {'has' if many == 1 else 'have'} been corrected; the figures "
             f"still count {'it' if many == 1 else 'them'} as measured."
         )
     lines += [*_corrections(told.corrections.of(campaign), where), _outcomes(told)]
@@ -406,7 +406,7 @@ def site(
         asked = {one.question for one in warned.get(handoff.name, ())}
         left = [question for question in open_ if question not in asked]
         besides = " besides" if len(left) < len(open_) else ""
-        lines.append(f"Contract card {handoff.name}: {_counted(len(left), 'open question')}{besides}")
+        lines.append(f"Contract card {handoff.name}: {counted(len(left), 'open question')}{besides}")
         lines += [f"  - {question}" for question in left]
     return "\n".join([*lines, "", *_evidence(site.rules.evidence)])
 
@@ -428,7 +428,7 @@ def _versions(handoff: Handoff, where: tzinfo) -> list[str]:
 
 def _warnings(handoff: str, warned: Sequence[Warned]) -> list[str]:
     """What a card promises and cannot keep, or says vaguely, each with what to ask; nothing without any."""
-    lines = [f"Contract card {handoff}: {_counted(len(warned), 'warning')}"] if warned else []
+    lines = [f"Contract card {handoff}: {counted(len(warned), 'warning')}"] if warned else []
     for one in warned:
         word = "CANNOT BE MET" if one.trouble is Trouble.UNMEETABLE else "Vague"
         lines += [f"  {word}: {one.because}", f"    Ask: {one.question}"]
@@ -472,13 +472,13 @@ def keep(site: Site, plan: Plan, due: Sequence[Due] | None) -> str:
     """What the rules for age will remove the next time; `due` is None without a database."""
     lines = ["", "Kept, by age:"]
     for rule in plan.rules:
-        said = f"  {rule.key}: {rule.days} days"
+        said = f"  {rule.key}: {counted(rule.days, 'day')}"
         if due is not None:
             rows, size = _going(rule, due)
             gone = f"{rows} rows, {size_text(size)}" if rows else "nothing"
             said += f"; will remove what began before {rfc3339(rule.before_ns)} next time: {gone}"
         lines.append(said)
-    lines.append(f"  {_counted(len(plan.spared), 'claim')} in this file, of whose days nothing goes")
+    lines.append(f"  {counted(len(plan.spared), 'claim')} in this file, of whose days nothing goes")
     lines += [
         f"  claim {claim.name}: measured on its days, every packet of a train is kept, some "
         f"{size_text(_claim_day_bytes(site, claim))} a day"
@@ -562,7 +562,7 @@ def _answer_word(told: Told) -> str:
 
 def _outcomes(told: Told) -> str:
     counts = ", ".join(f"{count} {_spaced(outcome)}" for outcome, count in told.result.counts.items())
-    return f"{_counted(len(told.campaign.planned), 'planned run')}: {counts}"
+    return f"{counted(len(told.campaign.planned), 'planned run')}: {counts}"
 
 
 def _spaced(outcome: str) -> str:
@@ -642,7 +642,7 @@ def _searched(run: CapacityRun) -> str:
     met = "met congestion" if run.congested else "met no congestion"
     paused = f", {run.paused_ms / 1000:g} s paused" if run.paused_ms else ""
     return (
-        f"The search went up to {mbps(run.top_bps)} in {_counted(len(run.steps), 'step')} and {met}; longest "
+        f"The search went up to {mbps(run.top_bps)} in {counted(len(run.steps), 'step')} and {met}; longest "
         f"burst {grouped(run.burst_bytes)} bytes, {grouped(run.unsent or 0)} packets due and not "
         f"sent{paused}."
     )
@@ -712,7 +712,3 @@ def standing_line(standing: str, reasons: Sequence[str]) -> str:
     """Whether a record may speak about the line, and why."""
     why = "; ".join(f"{reason} ({REASONS[reason][1]})" for reason in reasons)
     return f"Standing: {standing}{'; ' if why else ''}{why}"
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"

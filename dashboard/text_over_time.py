@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from store.quantities import counted
+
 if TYPE_CHECKING:  # only their values are looked at, and that would load scipy
     from dashboard.over_time import Compared, Figure, HourSide, Renewal
     from store.terms import Money
@@ -89,7 +91,7 @@ def money_lines(found: Renewal) -> Iterator[str]:
     if found.paid is None:
         yield "What was paid is not known: the card has no start of service, or no fee as a number."
     else:
-        lasted = f"{found.paid.months} month{'' if found.paid.months == 1 else 's'}"
+        lasted = counted(found.paid.months, "month")
         yield f"Paid in {lasted}: {_range(found.paid.at_first, found.paid.at_most)}."
     if found.whole_term is not None:
         whole = found.whole_term

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from store.clock import NS_PER_S, local, rfc3339
 from store.jsonform import SCHEMA
+from store.quantities import counted
 from store.receipts import Receipt
 
 if TYPE_CHECKING:
@@ -83,7 +84,7 @@ def _ceiling(found: Planned) -> str:
 
 def ceiling(known: Ceiling) -> str:
     """What a receiver takes, as its receipts tell."""
-    count = f"{known.n} upload{'' if known.n == 1 else 's'}"
+    count = counted(known.n, "upload")
     if known.bps is None:
         return f"{count}, all held by the line, the fastest at {_mbps(known.seen_bps)}: no ceiling is known"
     return f"accepts {_mbps(known.bps)} by {known.held} of {count} that the receiver held"

@@ -29,7 +29,7 @@ from store import door
 from store.ceilings import VALID_NS, Ceiling, CeilingOf, Key, keys, newest, valid
 from store.clock import Clock, rfc3339
 from store.errors import LinebookError, NotRunning
-from store.quantities import port_rate
+from store.quantities import counted, port_rate
 from store.reader import Reader
 from store.records import Carrier, Direction, Failed
 from store.site import Handoff, Method, Site
@@ -99,7 +99,7 @@ def ceiling_check(key: Key, found: Ceiling | None, *, rate_bps: int | None, fact
     """Whether a machine carries enough for the highest rate that is stated."""
     of, endpoint, flows = key
     whose = "host" if of is CeilingOf.HOST else f"endpoint {endpoint}"
-    name = f"ceiling of {whose}, {flows} flow{'' if flows == 1 else 's'}"
+    name = f"ceiling of {whose}, {counted(flows, 'flow')}"
     wanted_bps = None if rate_bps is None else round(rate_bps * factor)
     right = (
         "to know it before the first rate run"

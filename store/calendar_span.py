@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from store.quantities import shown
+from store.quantities import counted, shown
 
 _SPAN = re.compile(r"([1-9][0-9]{0,3})\s*(day|week|month|year)s?")
 _WORKING_DAYS = re.compile(r"([1-9][0-9]{0,2})\s*working days?")
@@ -38,8 +38,8 @@ class CalendarSpan:
 
     def said(self) -> str:
         """``4 months``, ``60 days``, ``none``."""
-        parts = [_counted(self.months, "month")] if self.months else []
-        parts += [_counted(self.days, "day")] if self.days else []
+        parts = [counted(self.months, "month")] if self.months else []
+        parts += [counted(self.days, "day")] if self.days else []
         return " and ".join(parts) or "none"
 
 
@@ -85,7 +85,3 @@ def _moved(day: date, months: int) -> date:
     following = date(year + (month == 11), (month + 1) % 12 + 1, 1)
     last = (following - timedelta(days=1)).day
     return date(year, month + 1, min(day.day, last))
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"

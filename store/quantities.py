@@ -58,6 +58,11 @@ def grouped(count: int) -> str:
     return f"{count:,}".replace(",", "\u202f")
 
 
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """``1 run``, ``12 runs``, ``2 of them`` with a plural of its own; the number in groups."""
+    return f"{grouped(count)} {one if count == 1 else many or one + 's'}"
+
+
 def rate_bps(value: object) -> int:
     """``"600 Mb/s"`` in bit/s, more than 0."""
     return _whole(_above_zero(value, _RATE))

@@ -33,6 +33,7 @@ from store.chain import Chain
 from store.clock import NS_PER_S, Clock
 from store.errors import DatabaseMistake, StoreTrouble
 from store.new_file import create
+from store.quantities import counted
 from store.records import Failed, Gap, Owner, Record, Thinned, TrainSpan
 from store.rollup import Rollup
 from store.rows import Row, row_of
@@ -384,7 +385,7 @@ class Writer:
                     self._connection.execute(_MARK_ALIVE, (alive.unix_ns,))
         except Exception as error:  # whatever it was, this thread goes on and nothing is dropped
             self._rollup.forget()
-            why = f"the database cannot be written: {error}; {len(self._pending)} records wait"
+            why = f"the database cannot be written: {error}; {counted(len(self._pending), 'record')} waiting"
             self.trouble = StoreTrouble(why)
             if refused is not None:
                 self._refuse(refused)
@@ -458,7 +459,8 @@ def _left_under_way(connection: sqlite3.Connection) -> list[Row]:
 
 
 def _gap(refused: _Refused) -> Gap:
-    why = f"{refused.count} records could not be kept, because the database could not be written for too long"
+    records = counted(refused.count, "record")
+    why = f"{records} could not be kept, because the database could not be written for too long"
     return Gap(started_unix_ns=refused.since_ns, ended_unix_ns=refused.until_ns, why=why)
 
 

@@ -15,6 +15,7 @@ from dashboard.judge.layers import rate_text
 from dashboard.judge.verdict import Word
 from store.clock import NS_PER_S
 from store.events import EventKind
+from store.quantities import counted
 from store.records import Circumstances, Owner
 
 # Received power that a class of optic needs at least and bears at most, dBm: IEEE 802.3 tables 38-8, 52-9,
@@ -159,7 +160,7 @@ def ceilings(found: Material) -> RowVerdict:
     }
     short = [room for room in rooms if room.word is Enough.TOO_LITTLE]
     said = [
-        f"{room.endpoint or 'this host'} with {room.flows} flow{'' if room.flows == 1 else 's'}: "
+        f"{room.endpoint or 'this host'} with {counted(room.flows, 'flow')}: "
         f"{rate_text(room.ceiling.carries_bps) if room.ceiling else 'not measured'}"
         for room in rooms
     ]

@@ -19,6 +19,7 @@ from dashboard.judge.freezes import by_stall
 from dashboard.judge.hours import Show
 from store.clock import NS_PER_S
 from store.drops import Drop
+from store.quantities import counted
 from store.records import Stall
 from store.shows import Forecast, JoinedDrop
 from store.site import Destination, StreamPlan
@@ -225,4 +226,4 @@ def _clean(drops: Sequence[JoinedDrop], known: bool, freezes: int, watched: floa
 
 
 def _drops(count: int) -> str:
-    return f"{count} drop{'' if count == 1 else 's'}"
+    return counted(count, "drop")

@@ -15,6 +15,7 @@ from dashboard.judge.campaign import Outcome, Result, at_best
 from dashboard.judge.floor import Floor
 from dashboard.judge.verdict import RateVerdict, Word
 from store.clock import local
+from store.quantities import counted
 from store.records import Direction, Failed, RateRun, RateSide, Skipped
 from store.site import Card
 
@@ -133,7 +134,7 @@ def _measured(result: Result, direction: Direction, found: Floor) -> str:
         else ""
     )
     return (
-        f"{what.capitalize()}, in payload: {_counted(len(sides), 'valid run')} carried "
+        f"{what.capitalize()}, in payload: {counted(len(sides), 'valid run')} carried "
         f"{layers.rate_text(rates[(len(rates) - 1) // 2])} at the median, {layers.rate_text(rates[0])} to "
         f"{layers.rate_text(rates[-1])}. {found.because}{weaker}"
     )
@@ -144,10 +145,6 @@ def _missing(result: Result) -> Iterator[str]:
     if missing:
         verb = "has" if missing == 1 else "have"
         yield (
-            f"{_counted(missing, 'planned run')} {verb} no record: the probe was not there, which is neither "
+            f"{counted(missing, 'planned run')} {verb} no record: the probe was not there, which is neither "
             "good nor bad."
         )
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"

@@ -15,7 +15,7 @@ from dashboard.judge.comparable import History
 from dashboard.judge.stream import GO_SHARE, PEAK_SHARE, TIGHT_SHARE, Answer, Check
 from store.clock import NS_PER_S
 from store.failovers import Failover
-from store.quantities import grouped, percent, size_text
+from store.quantities import counted, grouped, percent, size_text
 from store.records import Circumstances, Failed, RateRun, Stall, Standing, TrainSpan, standing_of
 from store.shows import Forecast, LookedAt
 from store.site import Destination, StreamPlan
@@ -186,8 +186,8 @@ def house(span: TrainSpan | Failed | None, stalls: Sequence[Stall]) -> LookedAt:
             what=what, found=Found.FINE, said=f"Clean: none of {grouped(span.sent)} packets lost, no stall."
         )
     said = (
-        f"{grouped(lost)} of {grouped(span.sent)} packets to the house endpoint lost, {len(stalls)} "
-        "stalls: the house's own "
+        f"{grouped(lost)} of {grouped(span.sent)} packets to the house endpoint lost, "
+        f"{counted(len(stalls), 'stall')}: the house's own "
         f"network (lead, switch, Wi-Fi, probe) needs a look before the line is blamed."
     )
     return LookedAt(what=what, found=Found.BAD if stalls else Found.AMISS, said=said)
@@ -261,4 +261,6 @@ def exercised(newest: Failover | None, *, now_unix_ns: int, uplinks: int) -> Loo
         if newest.without_ms is None
         else f"took over after {newest.without_ms / 1000:.1f} s"
     )
-    return LookedAt(what=what, found=Found.NOTE, said=f"Exercised {days} days ago: {newest.backup} {gap}.")
+    return LookedAt(
+        what=what, found=Found.NOTE, said=f"Exercised {counted(days, 'day')} ago: {newest.backup} {gap}."
+    )

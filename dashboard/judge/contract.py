@@ -18,6 +18,7 @@ from typing import Self, TypeVar
 
 from dashboard.judge import evidence, layers, sampling
 from dashboard.judge.verdict import RateVerdict, Word, outward
+from store import quantities
 from store.clock import NS_PER_S, day_and_minute
 from store.layers import Layer
 from store.quantities import grouped
@@ -306,9 +307,9 @@ def _because(
     low, high = outward(*bounds)
     return (
         f"{what.capitalize()} reached the stated {rate} in {grouped(tally.met)} of "
-        f"{_counted(tally.n, 'valid run')} "
-        f"on {_counted(tally.days, 'day')}, {_percent(tally.met / tally.n)}; 95 % confidence supports "
-        f"at least {_percent(low)} and at most {_percent(high)}, and the share to reach is "
+        f"{quantities.counted(tally.n, 'valid run')} "
+        f"on {quantities.counted(tally.days, 'day')}, {_percent(tally.met / tally.n)}; 95 % confidence "
+        f"supports at least {_percent(low)} and at most {_percent(high)}, and the share to reach is "
         f"{_percent(card.met_ratio)}{_open(tally)}{_alike(tally)}{_left_out(tally)}"
         f"{_decides(tally, card.met_ratio, more) if word is Word.UNDECIDED else ''}."
     )
@@ -330,7 +331,7 @@ def _open(tally: _Tally) -> str:
         ),
         (both, "below it with both directions loaded at once, on which the card is silent"),
     ]
-    return "".join(f"; {_counted(count, 'run')} lay {where}" for count, where in said if count)
+    return "".join(f"; {quantities.counted(count, 'run')} lay {where}" for count, where in said if count)
 
 
 def _alike(tally: _Tally) -> str:
@@ -345,7 +346,7 @@ def _left_out(tally: _Tally) -> str:
     """What does not count, by why: excluded by a rule, void, failed, skipped."""
     why = ", ".join(f"{count} {reason.replace('_', ' ')}" for reason, count in sorted(tally.left_out.items()))
     runs = tally.excluded + tally.void
-    said = [f"{_counted(runs, 'run')} ({why})"] if runs else []
+    said = [f"{quantities.counted(runs, 'run')} ({why})"] if runs else []
     said += [f"{tally.failed} failed"] if tally.failed else []
     said += [f"{tally.skipped} skipped"] if tally.skipped else []
     return f"; left out: {', '.join(said)}" if said else ""
@@ -354,10 +355,9 @@ def _left_out(tally: _Tally) -> str:
 def _decides(tally: _Tally, promised: float, more: int | None) -> str:
     """How many more runs would decide, or why none would."""
     if more is not None:
-        days = _counted(_days_for(more, tally) or 0, "day")
-        return (
-            f"; {_counted(more, 'more run')} ({days} at this pace) would decide if the share stays as it is"
-        )
+        days = quantities.counted(_days_for(more, tally) or 0, "day")
+        runs = quantities.counted(more, "more run")
+        return f"; {runs} ({days} at this pace) would decide if the share stays as it is"
     if tally.met < promised * tally.n < tally.n - tally.not_met:
         return "; more runs like these would not decide"
     return "; so near to that share no number of runs within reach decides"
@@ -371,7 +371,3 @@ def _days_for(more: int | None, tally: _Tally) -> int | None:
 def _percent(share: float) -> str:
     """A share in percent to one decimal, two where a promise is that fine (99.93 %)."""
     return f"{round(share * 100, 2 if share > 0.99 else 1):g} %"
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{grouped(count)} {noun}{'' if count == 1 else 's'}"

@@ -8,6 +8,7 @@ from datetime import date
 
 from store.calendar_span import working_days_after, working_days_between
 from store.card import Card
+from store.quantities import counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,9 +40,7 @@ def deemed(card: Card, *, today: date, holidays: Collection[date] = ()) -> Deeme
     if over:
         because = f"It counted as accepted after {last_day}, unless it was refused in time."
     else:
-        days_left = (
-            f"{left} working day{'' if left == 1 else 's'} after today" if left else "today is the last day"
-        )
+        days_left = f"{counted(left, 'working day')} after today" if left else "today is the last day"
         because = f"It counts as accepted after {last_day} unless it is refused before: {days_left}."
     return _deemed(card, last_day, left, over=over, because=because)
 

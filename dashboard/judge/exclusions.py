@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from dashboard.judge import evidence
 from dashboard.judge.contract import Sample
 from dashboard.judge.verdict import RateVerdict
-from store.quantities import grouped
+from store.quantities import counted
 from store.records import REASONS, Direction, Failed, Skipped, Standing
 
 _BOTH = "both directions ran at once, and runs of one direction alone are there to judge by"
@@ -93,16 +93,11 @@ def _by_why(found: Iterable[tuple[str, str]]) -> tuple[tuple[str, int], ...]:
 def _because(whole: RateVerdict, rules: Sequence[Rule]) -> str:
     out = whole.excluded + whole.void
     if not rules:
-        return f"No run was left out by a rule; {_counted(whole.n)} counted: {whole.word}."
+        return f"No run was left out by a rule; {counted(whole.n, 'run')} counted: {whole.word}."
     changing = [f"{rule.code} ({rule.without.word})" for rule in rules if rule.changes]
     if changing:
         end = f"without one of these rules the verdict would be another: {', '.join(changing)}"
     else:
         end = "without any single one of the rules the verdict would be the same"
-    return (
-        f"{_counted(whole.n)} counted, {out} {'was' if out == 1 else 'were'} left out: {whole.word}; {end}."
-    )
-
-
-def _counted(runs: int) -> str:
-    return f"{grouped(runs)} run{'' if runs == 1 else 's'}"
+    were = "was" if out == 1 else "were"
+    return f"{counted(whole.n, 'run')} counted, {out} {were} left out: {whole.word}; {end}."

@@ -17,7 +17,7 @@ from dashboard.judge import layers
 from dashboard.judge.layers import rate_text
 from store.house import Cable, HouseHop, HousePath
 from store.layers import Layer, tcp_framing
-from store.quantities import port_rate
+from store.quantities import counted, port_rate
 from store.records import Direction, RateRun
 from store.site import Handoff
 
@@ -190,7 +190,7 @@ def _cable(hop: HouseHop, errors: Errors | None) -> tuple[State, str]:
             f"{errors.frames} damaged frames in {errors.with_errors} of {errors.runs} runs that filled it: "
             f"swap the lead or the plugs, or take a lower rate"
         )
-    return State.CLEAN, f"no damaged frame in {errors.runs} runs that filled it"
+    return State.CLEAN, f"no damaged frame in {counted(errors.runs, 'run')} that filled it"
 
 
 def _because(path: HousePath, weakest: HopJudged, handoff: str, needed_bps: int | None) -> str:

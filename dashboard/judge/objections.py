@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from store.card import Card
 from store.layers import Layer
-from store.quantities import grouped, percent
+from store.quantities import counted, grouped, percent
 from store.records import Carrier, Circumstances, RateRun
 
 NEAR_US = 20_000  # an endpoint farther than this is not near (common practice, no source)
@@ -177,7 +177,8 @@ def _far(proof: Proof) -> Answer:
 
 def _one_sample(proof: Proof) -> Answer:
     runs = len(proof.runs)
-    said = f"{runs} runs count, on {proof.days} days; every verdict has its bounds beside it."
+    over = f"{counted(runs, 'run')} counted, on {counted(proof.days, 'day')}"
+    said = f"{over}; every verdict has its bounds beside it."
     if not runs:
         return Ruled.NOT, "No run counts."
     return (

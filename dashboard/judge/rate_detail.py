@@ -16,7 +16,7 @@ from dashboard.judge.contract import Sample
 from dashboard.judge.verdict import RateVerdict, Word
 from store.card import Card
 from store.layers import Layer
-from store.quantities import grouped
+from store.quantities import counted, grouped
 from store.site import Times
 
 _NEAREST = 0.01  # a share nearer to the promise would take more runs than anybody makes
@@ -143,7 +143,7 @@ def _power(share: float, promised: float) -> int | None:
 def _with_sentences(found: RateDetail, card: Card, busy: str) -> RateDetail:
     parts = [_carried_said(found.carried, card), _busy_said(found, busy), _days_said(found, card)]
     if found.power_runs is not None:
-        days = _counted(found.power_days or 0, "day")
+        days = counted(found.power_days or 0, "day")
         parts.append(
             f"For an 80 % chance to decide, if the share is what they show so far, some {found.power_runs} "
             f"runs ({days} at this pace) are needed in all; fix their number before you look."
@@ -188,14 +188,10 @@ def _days_said(found: RateDetail, card: Card) -> str:
     between = len(found.days) - found.kept - found.short
     rest = f", and {between} lie between" if between else ""
     return (
-        f"On {found.kept} of {_counted(len(found.days), 'day')} {share} of the day's runs reached the rate, "
+        f"On {found.kept} of {counted(len(found.days), 'day')} {share} of the day's runs reached the rate, "
         f"on {found.short} they did not{rest}."
     )
 
 
 def _met(verdict: RateVerdict) -> str:
-    return f"{grouped(verdict.met)} of {_counted(verdict.n, 'run')} reached the rate"
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{grouped(count)} {noun}{'' if count == 1 else 's'}"
+    return f"{grouped(verdict.met)} of {counted(verdict.n, 'run')} reached the rate"

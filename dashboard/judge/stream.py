@@ -33,7 +33,7 @@ from dashboard.judge.uplinks import Shares
 from store import demand
 from store.clock import rfc3339
 from store.jsonform import SCHEMA
-from store.quantities import percent
+from store.quantities import counted, percent
 from store.records import RateRun, Stall, Standing
 from store.site import Destination, StreamPlan, Transport
 
@@ -388,7 +388,7 @@ def _beside(history: History) -> str:
 
 def _floor_text(history: History) -> str:
     floor, goodput = rate_text(history.floor.bps or 0), rate_text(history.goodput_bps or 0)
-    runs = _counted(history.floor.n, "run")
+    runs = counted(history.floor.n, "run")
     if history.floor.exact:
         return f"the assured floor of {floor} ({goodput} of payload) from {runs} in {history.hours}"
     return (
@@ -445,7 +445,7 @@ def _seen(history: History) -> str:
             f"{math.ceil(history.per_hour(3) * 100) / 100:g} an hour"
         )
     return (
-        f"the trains stalled {_counted(history.stalls, 'time')} in {_span(history.train_s)} of trains, "
+        f"the trains stalled {counted(history.stalls, 'time')} in {_span(history.train_s)} of trains, "
         f"{few(history.per_hour(history.stalls))} an hour"
     )
 
@@ -612,10 +612,6 @@ def few(figure: float) -> str:
 
 def _span(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 2 * 3600 else f"{seconds / 3600:.1f} h"
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def _rounded(figure: float | None) -> float | None:

@@ -22,6 +22,7 @@ from store import case_words
 from store.cases import Case, unended
 from store.clock import NS_PER_S, local, zone
 from store.events import EventKind
+from store.quantities import counted
 from store.records import (
     Correction,
     Direction,
@@ -204,7 +205,7 @@ def _stalls(
     yield Notice(
         owner=owner,
         text=(
-            f"{handoff.title}: {_counted(len(seen), 'stall')}{said} observed in the last "
+            f"{handoff.title}: {counted(len(seen), 'stall')}{said} observed in the last "
             f"{RECENT_S // 3600} hours, the longest {longest.seconds:.1f} s at "
             f"{local(longest.started_unix_ns, where):%H:%M:%S}; {kinds}."
         ),
@@ -220,7 +221,7 @@ def _not_run(handoff: Handoff, recent: Sequence[Known]) -> Iterator[Notice]:
         newest = max(failed, key=_started)
         yield Notice(
             owner=newest.whose,
-            text=f"{handoff.title}: {_counted(len(failed), 'measurement')} failed in the last "
+            text=f"{handoff.title}: {counted(len(failed), 'measurement')} failed in the last "
             f"{RECENT_S // 3600} hours; the newest ({newest.what}): {newest.why.rstrip('.')}.",
             next_step="Mend the cause named; until then there is a gap in the record.",
             weight=65,
@@ -230,7 +231,7 @@ def _not_run(handoff: Handoff, recent: Sequence[Known]) -> Iterator[Notice]:
         last = max(skipped, key=_started)
         yield Notice(
             owner=None,
-            text=f"{handoff.title}: {_counted(len(skipped), 'planned run')} skipped in the last "
+            text=f"{handoff.title}: {counted(len(skipped), 'planned run')} skipped in the last "
             f"{RECENT_S // 3600} hours; the newest: {last.why.rstrip('.')}.",
             next_step="Nothing to do where a show or quiet window forbade it.",
             weight=15,
@@ -274,7 +275,3 @@ def _age(seconds: int) -> str:
     if seconds < 2 * 3600:
         return f"{seconds // 60} min"
     return f"{seconds // 3600} h" if seconds < 48 * 3600 else f"{seconds // 86_400} days"
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"

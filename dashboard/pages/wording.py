@@ -13,6 +13,7 @@ from datetime import tzinfo
 from dashboard.api import Period
 from store.clock import local
 from store.layers import Layer
+from store.quantities import counted as counted
 from store.quantities import grouped as grouped
 from store.records import Direction
 
@@ -137,8 +138,3 @@ def span(seconds: float) -> str:
 def path(handoff: str, endpoint: str) -> str:
     """A handoff and the endpoint it was measured to, kept on one line."""
     return f"{handoff}{NO_BREAK}–{NO_BREAK}{endpoint}"
-
-
-def counted(count: int, one: str, many: str | None = None) -> str:
-    """``1 run``, ``12 runs``."""
-    return f"{grouped(count)} {one if count == 1 else many or one + 's'}"

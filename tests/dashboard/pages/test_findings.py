@@ -83,7 +83,7 @@ def test_list(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "wrong"),
     [
-        ("when\n", "from, to, what is missing"),
+        ("when\n", "missing: from, to, what"),
         ("what,from,to\nkiln,noon,2026-07-07T14:35\n", "line 2: from cannot be 'noon'"),
         ("what,from,to\nkiln,2026-07-07T14:35,2026-07-07T14:05\n", "line 2: to must be later"),
         ("what,from,to\nkiln,2026-07-07T14:35\n", "line 2: to cannot be ''"),
@@ -150,4 +150,4 @@ def test_command(site: Site, tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert "all of it is invented" in text
     assert all(f"Ask for: {one['ask']}" in text for one in told["findings"])
     assert linebook.main(["findings", file, "--from", "2026-11-20", "--to", "2026-11-19"]) == 2
-    assert "name the later day" in capsys.readouterr().err
+    assert "name the later one" in capsys.readouterr().err
