@@ -195,6 +195,12 @@ class TestUsage:
         )
         assert "--new: " in mistake("compare", str(site), "--old", "old", "--new", "B")
 
+    def test_a_folder_that_is_no_endpoints_says_what_makes_one(self, tmp_path: Path) -> None:
+        for words in (("callers", str(tmp_path)), ("revoke", str(tmp_path / "far"), "--name", "probe")):
+            done = here("endpoint", *words)
+            assert (done.returncode, done.stdout) == (2, "")
+            assert f"`linebook endpoint invite {words[1]} --address HOST` makes it" in done.stderr
+
     def test_what_is_no_text_is_no_invitation(self, tmp_path: Path) -> None:
         (tmp_path / "line").write_bytes(b"\xff\xfe")
         assert "--endpoint: " in mistake("run", "train", "--endpoint", str(tmp_path / "line"))

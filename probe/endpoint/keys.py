@@ -348,7 +348,11 @@ def _damaged_identity(directory: Path) -> UserMistake:
 
 
 def _trouble(directory: Path, error: OSError) -> UserMistake:
-    return UserMistake(f"{error.filename or directory}: {error.strerror or error}; the endpoint needs it")
+    what = error.filename or directory
+    none = isinstance(error, FileNotFoundError) and Path(what) in (directory, directory / _CALLERS)
+    return UserMistake(
+        f"{what}: {error.strerror or error}; {_cure(directory) if none else 'the endpoint needs it'}"
+    )
 
 
 def _cure(directory: Path) -> str:

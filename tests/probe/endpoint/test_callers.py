@@ -138,7 +138,7 @@ def test_who_is_invited(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert found["limits_of_nobody"] == ["cellar"]
     assert linebook.main(["endpoint", "callers", str(directory)]) == 0
     said = capsys.readouterr()
-    assert "studio: 0.000 of 2,000.000 GB used in " in said.out
+    assert "studio: 0 bytes of 2 TB used in " in said.out
     assert "its older key counts until" in said.out
     assert "cellar, whom nobody has invited" in said.err
     assert linebook.main(["endpoint", "revoke", str(directory), "--name", "nobody"]) == 2
