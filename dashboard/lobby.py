@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import resource
 from collections.abc import Awaitable, Callable, Iterable
+from contextlib import suppress
 
 from aiohttp import web
 
@@ -59,8 +60,9 @@ class Lobby:
 
 
 def more_files() -> None:
-    """Let this process have more descriptors, as far as the host lets it without asking."""
-    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    most = _FILES if hard == resource.RLIM_INFINITY else min(_FILES, hard)
-    if soft != resource.RLIM_INFINITY and soft < most:
-        resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
+    """Let this process have more descriptors, as far as its host and its service manager allow."""
+    with suppress(OSError, ValueError):
+        soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+        most = _FILES if hard == resource.RLIM_INFINITY else min(_FILES, hard)
+        if soft != resource.RLIM_INFINITY and soft < most:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))

@@ -10,6 +10,7 @@ import contextlib
 import csv
 import io
 import logging
+import resource
 from http.cookies import SimpleCookie
 
 import pytest
@@ -104,6 +105,17 @@ async def test_idle_connections_by_the_thousand(client: Client, monkeypatch: pyt
         reader, writer = standing[0]
         writer.write(f"GET /openapi.json HTTP/1.1\r\nHost: {HOST}\r\n\r\n".encode())
         assert (await reader.readline()).startswith(b"HTTP/1.1 200 ")
+
+
+def test_a_service_manager_that_forbids_more_files(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As the unit's filter of system calls does: EPERM, which Python tells as ValueError."""
+
+    def forbidden(*_: object) -> None:
+        raise ValueError("not allowed to raise maximum limit")
+
+    monkeypatch.setattr(resource, "getrlimit", lambda _: (256, 4096))
+    monkeypatch.setattr(resource, "setrlimit", forbidden)
+    lobby.more_files()
 
 
 @pytest.mark.asyncio
