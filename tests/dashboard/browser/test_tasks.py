@@ -101,7 +101,8 @@ def _main(window: Window) -> str:
 
 def _text(window: Window, selector: str) -> str:
     """What is to be read there, however often the page puts fresh parts into its place."""
-    return str(window.run("return document.querySelector(arguments[0])?.innerText ?? ''", selector))
+    text = str(window.run("return document.querySelector(arguments[0])?.innerText ?? ''", selector))
+    return text.replace("\u00a0", " ")  # before a unit
 
 
 def _press(window: Window, words: str) -> None:
