@@ -15,7 +15,7 @@ from typing import Any
 from commands import answering
 from commands.version import version
 from store.clock import Clock
-from store.errors import UserMistake
+from store.errors import DatabaseBusy, StoreTrouble, UserMistake
 from store.notify import Manager, stay_alive
 from store.standby import stand_by
 
@@ -96,8 +96,11 @@ def probe(options: argparse.Namespace) -> int:
     clock, manager, ours = Clock(), _manager(), version()
     log.to_standard_error()
     anew = f"{site.database} is brought up to this version and time zone; measuring begins after that"
-    with manager.starting(anew, tell=answering.say):
-        writer = Writer.open(site.database, clock=clock, timezone=site.timezone)
+    try:
+        with manager.starting(anew, tell=answering.say):
+            writer = Writer.open(site.database, clock=clock, timezone=site.timezone)
+    except DatabaseBusy as busy:  # no mistake that only a person mends: a service manager begins again
+        raise StoreTrouble(str(busy)) from None
     try:
         return _until_stopped(
             lambda: running.run(site, clock=clock, writer=writer, manager=manager, version=ours)

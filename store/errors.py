@@ -6,7 +6,8 @@
     +-- UserMistake            the person at the keyboard can mend it; exit code 2
     |   +-- SiteMistake        a key of the site file (carries key and line)
     |   +-- InvitationMistake  an invitation that cannot be read
-    |   +-- DatabaseMistake    a database that is newer, foreign, unreadable or held by another probe
+    |   +-- DatabaseMistake    a database that is newer, foreign or unreadable
+    |       +-- DatabaseBusy   held by another process, or the disk takes nothing; may pass by itself
     +-- FarEndMistake          the far end sent what its protocol forbids
     |   +-- BadPacket          bytes that are not the packet they should be
     |   +-- BadMessage         a control message that is not what it should be
@@ -59,6 +60,10 @@ class InvitationMistake(UserMistake):
 
 class DatabaseMistake(UserMistake):
     """A database that this version or this process may not use."""
+
+
+class DatabaseBusy(DatabaseMistake):
+    """A database that cannot be opened for writing now, and perhaps in a minute: it may be tried again."""
 
 
 class FarEndMistake(LinebookError):

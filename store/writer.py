@@ -31,7 +31,7 @@ from typing import Any, Self
 from store import schema, thinning
 from store.chain import Chain
 from store.clock import NS_PER_S, Clock
-from store.errors import DatabaseMistake, StoreTrouble
+from store.errors import DatabaseBusy, DatabaseMistake, StoreTrouble
 from store.new_file import create
 from store.quantities import counted
 from store.records import Failed, Gap, Owner, Record, Thinned, TrainSpan
@@ -153,8 +153,8 @@ class Writer:
         """Open, or create, the database at `path`, and bring it to this version.
 
         `timezone` is the site's, in which its sums have their hours and days; None leaves them as they are.
-        Blocks, so call it before the event loop runs or in a thread. Raises DatabaseMistake when
-        another process writes it, when it is newer or foreign, or when it cannot be opened.
+        Blocks, so call it before the event loop runs or in a thread. Raises DatabaseMistake when it is newer,
+        foreign or damaged, DatabaseBusy when another process writes it or it cannot be opened just now.
         """
         with ExitStack() as undo:
             lock = _locked(path)
@@ -481,13 +481,13 @@ def _locked(path: Path) -> int:
             os.close(create(beside, 0o644))
         lock = os.open(beside, os.O_RDWR | os.O_CLOEXEC)
     except OSError as error:
-        raise DatabaseMistake(f"{path} cannot be opened: {error.strerror}") from None
+        raise DatabaseBusy(f"{path} cannot be opened: {error.strerror}") from None
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         holder = os.read(lock, 20).decode("ascii", "replace").strip() or "unknown"
         os.close(lock)
-        raise DatabaseMistake(
+        raise DatabaseBusy(
             f"{path} is being written by another process ({holder}); stop that one or name another database"
         ) from None
     with suppress(OSError):  # a full disk: the number is only for the sentence above

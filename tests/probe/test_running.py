@@ -9,8 +9,10 @@ import asyncio
 import os
 import signal
 import socket
+import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from random import Random
@@ -439,6 +441,23 @@ class Heard:
                 self.lines += said
                 if any(line.startswith(wanted) for line in said):
                     return
+
+
+def test_a_start_whose_database_is_in_use_is_one_that_is_tried_again(tmp_path: Path) -> None:
+    """By a command, for a second; a full disk is alike. The unit does not try again after exit code 2, a
+    person's mistake: a probe that ended so would not measure until somebody looked."""
+    unit = (LINEBOOK.parent / "deploy" / "linebook-probe.service").read_text()
+    assert {"Restart=on-failure", "RestartPreventExitStatus=2"} <= set(unit.splitlines())
+    invited = keys.invite(tmp_path / "endpoint", address=f"127.0.0.1:{free_pair()}")
+    site_file = tmp_path / "site.toml"
+    site_file.touch(mode=0o600)
+    site_file.write_text(SITE.format(timezone="UTC", invitation=write(invited)))
+    with closing(Writer.open(tmp_path / "line.db", clock=Clock())):
+        command = [sys.executable, str(LINEBOOK), "probe", str(site_file)]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 3, done.stderr
+    assert "is being written by another process" in done.stderr
+    assert "Traceback" not in done.stderr
 
 
 @pytest.mark.asyncio
