@@ -61,14 +61,15 @@ def _at_one_hour(material: Material, found: Sequence[Incident]) -> tuple[Finding
     owner, because, placed = owner_of(best)
     minutes = sorted(material.minute(one.started_unix_ns) for one in best)
     lengths = sorted(one.seconds for one in best)
+    shortest, longest = _length(lengths[0]), _length(lengths[-1])
+    lasted = shortest if shortest == longest else f"{shortest} to {longest}"
     return (
         finding(
             13,
             handoff=material.handoff.name,
             seen=f"{k} of {n} outages of 1 to 15 minutes began between {_clock(minutes[0])} and "
             f"{_clock(minutes[-1])}, {f'every {every} days' if every else f'on {len(days)} days'}, and "
-            f"lasted "
-            f"{_length(lengths[0])} to {_length(lengths[-1])}: {', '.join(str(day) for day in days)}.",
+            f"lasted {lasted}: {', '.join(str(day) for day in days)}.",
             owner=owner,
             because=because,
             when=(best[0].started_unix_ns, best[-1].ended_unix_ns),

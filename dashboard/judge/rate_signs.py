@@ -112,7 +112,7 @@ def _level(
         1 if class_bps == PORT_CLASSES_BPS[0] else 2,
         handoff=material.handoff.name,
         direction=direction,
-        seen=f"{len(runs)} of {of} runs {DIRECTION_WORDS[direction]}{where} lie level at "
+        seen=f"{len(runs)} of {of} {DIRECTION_WORDS[direction]} runs{where} lie level at "
         f"{rate_text(median(rates))}, within 1 % of the top of a port of {port_rate(class_bps)}, at least "
         f"{_LEVEL_RUNS} in a row.",
         owner=owner,
@@ -410,7 +410,7 @@ def one_flow(material: Material, direction: Direction) -> Iterator[Finding]:
     ]
     windows = sum(side.limited_by is Limit.WINDOW for _, side in single)
     said = (
-        f"{len(low)} of {len(pairs)} runs of one flow {DIRECTION_WORDS[direction]} came to less than 85 "
+        f"{len(low)} of {len(pairs)} {DIRECTION_WORDS[direction]} runs of one flow came to less than 85 "
         f"% of a "
         f"run of many flows in the same hour: {rate_text(median(pair.one_bps for pair in low))} against "
         f"{rate_text(median(pair.other_bps for pair in low))}; {percent(repeats, 2)} of it sent again"
@@ -530,7 +530,7 @@ def handoffs_together(material: Material, direction: Direction) -> Iterator[Find
         21,
         handoff=material.handoff.name,
         direction=direction,
-        seen=f"In {len(low)} of {len(pairs)} runs {DIRECTION_WORDS[direction]} beside a run on another "
+        seen=f"In {len(low)} of {len(pairs)} {DIRECTION_WORDS[direction]} runs beside a run on another "
         f"handoff "
         f"the rate was at least 10 % below one alone: {rate_text(median(pair.one_bps for pair in low))} "
         f"against {rate_text(median(pair.other_bps for pair in low))}.",
@@ -668,7 +668,7 @@ def fast_start(material: Material, direction: Direction) -> Iterator[Finding]:
         24,
         handoff=material.handoff.name,
         direction=direction,
-        seen=f"In {len(fast)} of {len(shown)} long runs {DIRECTION_WORDS[direction]} the first ten "
+        seen=f"In {len(fast)} of {len(shown)} long {DIRECTION_WORDS[direction]} runs the first ten "
         f"seconds came "
         f"to {rate_text(median(one[1] for one in fast))} and those from the twelfth on to "
         f"{rate_text(median(one[2] for one in fast))}.",

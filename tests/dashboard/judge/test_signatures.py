@@ -636,6 +636,7 @@ def test_restarts() -> None:
     """13: four minutes near 03:12 every sixth day; at three other times of day it is three outages."""
     nights = [(MONDAY + day * DAY_NS + 3 * HOUR_NS + (12 + day % 3) * MINUTE_NS, 250.0) for day in (1, 7, 13)]
     (one,) = found(outages(nights), 13)
+    assert "every 6 days, and lasted 4 min 10 s: " in one.seen
     counts = dict(one.counts)
     assert (counts["outages"], counts["every_days"], counts["median_s"]) == (3, 6, 250.0)
     assert one.chance == pytest.approx(3 * (30 / 1440) ** 2)
