@@ -6,6 +6,7 @@ Sources: the manual pages sd_notify(3) and sd_watchdog_enabled(3).
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import signal
 import socket
@@ -19,7 +20,7 @@ from random import Random
 
 import pytest
 
-from probe import daemon, letting_go
+from probe import daemon, letting_go, running
 from probe.daemon import Daemon, Methods
 from probe.endpoint import keys
 from probe.endpoint.reflector import Reflector
@@ -441,6 +442,33 @@ class Heard:
                 self.lines += said
                 if any(line.startswith(wanted) for line in said):
                     return
+
+
+@pytest.mark.parametrize(("stored_at_once", "heard"), [(10, True), (0, False)])
+@pytest.mark.asyncio
+async def test_a_writer_that_has_much_to_store_is_alive_as_long_as_it_stores(
+    ear: socket.socket, stored_at_once: int, heard: bool
+) -> None:
+    """After a day of a full disk that takes longer than a watchdog waits, which would lose it all."""
+
+    class Busy(MemoryStore):
+        async def flush(self) -> None:
+            self.waiting -= stored_at_once
+            await asyncio.Event().wait()
+
+    store, clock = Busy(waiting=1000), Clock()
+    task, made = await _begun(site(timezone="UTC"), store, clock)
+    service = running._Service(daemon=made, manager=manager_of(ear), clock=clock)
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(0.1):
+            await service._stay_alive(0.02)
+    task.cancel()
+    await asyncio.wait({task})
+    said = []
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            said.append(ear.recv(100))
+    assert (b"WATCHDOG=1" in said) is heard
 
 
 def test_a_start_whose_database_is_in_use_is_one_that_is_tried_again(tmp_path: Path) -> None:
