@@ -574,7 +574,11 @@ class Daemon:
                 meter = self.book.meters[where.handoff]
                 counting = partial(metering.keep, meter, where, count=self.methods.count, book=self.book)
                 self._watches.append(self._keep(counting, name=f"traffic {where.handoff}"))
-        if self.methods.look is not None and self.site.rules.show_upload_bps is not None:
+        watched = set(self.reaches) if self.site.rules.show_upload_bps is not None else set()
+        for one in self.book.openings.shows("", opener=Opener.UPLOAD):
+            if one.handoff not in watched:  # nobody would ever close it
+                self.book.close_window(one, why="the site file has uploads watched here no more")
+        if self.methods.look is not None and watched:
             for where in self._first_reaches():
                 watch = partial(upload.watch, self.site, where, look=self.methods.look, book=self.book)
                 self._watches.append(self._keep(watch, name=f"upload {where.handoff}"))
