@@ -17,6 +17,7 @@ from http import HTTPStatus
 from pathlib import Path
 
 from aiohttp import web
+from aiohttp.http_exceptions import HttpProcessingError
 from multidict import MultiDict
 
 from dashboard import api, listening, logins
@@ -148,7 +149,7 @@ async def serve(
         beside=Beside(site.database, cache=cache),
         cache=cache,
     )
-    runner = web.AppRunner(app, access_log=None, shutdown_timeout=_SHUTDOWN_S)
+    runner = runner_of(app)
     try:
         await runner.setup()
         server = runner.server
@@ -168,6 +169,17 @@ async def serve(
     finally:
         await runner.cleanup()
         heard.close()
+
+
+def runner_of(app: web.Application) -> web.AppRunner:
+    """What serves the application. Of what is no HTTP nothing is logged: anybody can send it all day."""
+    quiet = logging.getLogger(f"{__name__}.http")
+    quiet.addFilter(_is_ours)
+    return web.AppRunner(app, access_log=None, logger=quiet, shutdown_timeout=_SHUTDOWN_S)
+
+
+def _is_ours(record: logging.LogRecord) -> bool:
+    return not (record.exc_info and isinstance(record.exc_info[1], HttpProcessingError))
 
 
 async def _files(app: web.Application) -> AsyncIterator[None]:

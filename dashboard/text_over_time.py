@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from dashboard.judge.change_points import LEAST_DAYS
 from store.quantities import counted
 
 if TYPE_CHECKING:  # only their values are looked at, and that would load scipy
@@ -103,9 +104,9 @@ def money_lines(found: Renewal) -> Iterator[str]:
         yield f"The whole term with what is paid once, at the first price: {found.term_with_once.said()}."
     credits = "none is worked out" if found.credits is None else found.credits.said()
     over = (
-        f"Of {found.months} months that are over since the record began {found.failed} fell below the "
-        f"availability promised, {found.undecided} undecided, and {found.untested} not tested, for want "
-        "of a record or of a promise"
+        f"Of {counted(found.months, 'month')} over since the record began {found.failed or 'none'} fell "
+        f"below the availability promised, {found.undecided or 'none'} stayed undecided, and "
+        f"{found.untested or 'none'} not tested, for want of a record or of a promise"
     )
     yield f"{over if found.months else 'No month is over yet'}; credits by the card: {credits}."
     ways = (
@@ -142,11 +143,20 @@ def date_lines(found: Renewal) -> Iterator[str]:
 def figure_lines(figure: Figure) -> Iterator[str]:
     """A figure's trend and its changes."""
     yield figure.trend.because
+    yield from (f"  {line}" for line in _moves(figure))
+
+
+def moved(figure: Figure) -> str:
+    """Its changes, or that there is none, or too few days for one, as a table's cell."""
+    known = figure.trend.days >= 2 * LEAST_DAYS
+    return " ".join(_moves(figure)) or ("no" if known else "not known of so few days")
+
+
+def _moves(figure: Figure) -> Iterator[str]:
     for day, change in figure.changes:
+        ratio = f" ({100 * change.ratio:+.0f} %)" if change.ratio is not None else ""
         yield (
-            f"  {figure.name} moved on {day}: {change.before:.4g} to {change.after:.4g} {figure.unit}"
-            + (f" ({100 * change.ratio:+.0f} %)" if change.ratio is not None else "")
-            + "."
+            f"{figure.name} moved on {day}: {change.before:.4g} to {change.after:.4g} {figure.unit}{ratio}."
         )
 
 

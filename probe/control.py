@@ -41,7 +41,7 @@ from probe.wire.paced_control import CapacityRequest, PacedGrant, PacedReport, P
 from probe.wire.rehearsal_control import RehearsalGrant, RehearsalReport, RehearsalRequest
 from store.clock import Clock
 from store.errors import BadMessage
-from store.records import Failed, Owner
+from store.records import Direction, Failed, Owner
 
 CONNECT_S = 5.0
 ANSWER_S = 10.0  # more than the 5 s that ending a run may wait
@@ -123,7 +123,14 @@ class Control:
 
     async def open_run(self, request: RunRequest) -> RunGrant | Failed:
         """A rate run: its tokens and where they are taken."""
-        return await self._ask("runs", RunGrant, what="open a run", request=request)
+        what = "open a run"
+        found = await self._ask("runs", RunGrant, what=what, request=request)
+        if isinstance(found, RunGrant):
+            up = request.flows if request.direction != Direction.DOWN else 0
+            down = request.flows if request.direction != Direction.UP else 0
+            if (len(found.up_tokens), len(found.down_tokens)) != (up, down):
+                return self._failed(what, "the endpoint grants other flows than were asked", Owner.ENDPOINT)
+        return found
 
     async def run_report(self, run: str) -> RunReport | Failed:
         """How a run is; waits up to 1 s for its end."""
@@ -157,11 +164,11 @@ class Control:
 
     async def open_rehearsal(self, request: RehearsalRequest) -> RehearsalGrant | Failed:
         """A rehearsal: a key for each stream, and the ports that take them."""
-        found = await self._ask("rehearsals", RehearsalGrant, what="open a rehearsal", request=request)
-        if isinstance(found, Failed) and self.refusal is not None and self.refusal.code == "unknown":
-            why = "the endpoint's Linebook is older than rehearsals; update it there"
-            return self._failed("open a rehearsal", why, Owner.ENDPOINT)
-        return found
+        what = "open a rehearsal"
+        found = await self._ask("rehearsals", RehearsalGrant, what=what, request=request)
+        if isinstance(found, RehearsalGrant) and len(found.keys) != len(request.streams):
+            return self._failed(what, "the endpoint grants other streams than were asked", Owner.ENDPOINT)
+        return self._older(found, "rehearsals")
 
     async def rehearsal_report(self, run: str) -> RehearsalReport | Failed:
         """How a rehearsal is; waits up to 1 s for its end."""
@@ -175,10 +182,7 @@ class Control:
     async def ceiling(self, request: CeilingRequest) -> CeilingReport | Failed:
         """Have the endpoint measure itself."""
         found = await self._ask("ceiling", CeilingReport, what="measure its ceiling", request=request)
-        if isinstance(found, Failed) and self.refusal is not None and self.refusal.code == "unknown":
-            why = "the endpoint's Linebook is older than ceilings; update it there"
-            return self._failed("measure its ceiling", why, Owner.ENDPOINT)
-        return found
+        return self._older(found, "ceilings")
 
     async def stop(self) -> Stopped | Failed:
         """End every run and train of this invitation, whoever opened them."""

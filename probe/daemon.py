@@ -574,7 +574,11 @@ class Daemon:
                 meter = self.book.meters[where.handoff]
                 counting = partial(metering.keep, meter, where, count=self.methods.count, book=self.book)
                 self._watches.append(self._keep(counting, name=f"traffic {where.handoff}"))
-        if self.methods.look is not None and self.site.rules.show_upload_bps is not None:
+        watched = set(self.reaches) if self.site.rules.show_upload_bps is not None else set()
+        for one in self.book.openings.shows("", opener=Opener.UPLOAD):
+            if one.handoff not in watched:  # nobody would ever close it
+                self.book.close_window(one, why="the site file has uploads watched here no more")
+        if self.methods.look is not None and watched:
             for where in self._first_reaches():
                 watch = partial(upload.watch, self.site, where, look=self.methods.look, book=self.book)
                 self._watches.append(self._keep(watch, name=f"upload {where.handoff}"))
@@ -597,14 +601,20 @@ class Daemon:
                 leaving[train.handoff, train.endpoint] = asked_for
         for key in [key for key in self._trains if key not in wanted]:
             leaving[key[0].handoff, key[0].endpoint] = self._trains.pop(key)
-        for task in leaving.values():
+        planned = {(train.handoff, train.endpoint) for train, _ in wanted}
+        for path, task in leaving.items():
             task.cancel()
+            if path not in planned:  # should it be planned again, what lay between was not
+                task.add_done_callback(partial(self._let_go_of, path))
         for train, where in new:
             if (train, where) not in self._trains:
                 after = leaving.get((train.handoff, train.endpoint))
                 keeping = partial(self._keep_train, train, where, after=after)
                 name = f"train {train.handoff} {train.endpoint}"
                 self._trains[train, where] = self._keep(keeping, name=name)
+
+    def _let_go_of(self, path: tuple[str, str], _: asyncio.Task[None]) -> None:
+        self.book.reached.pop(path, None)
 
     async def _keep_train(self, train: TrainPlan, where: Reach, *, after: asyncio.Task[None] | None) -> None:
         """One train, once the one on the same path that it takes the place of has let go."""

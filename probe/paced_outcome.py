@@ -16,6 +16,7 @@ from probe.bulk.pacer import packet_bytes
 from probe.rate_outcome import BIN_MS, BINS_PER_S, Moved
 from probe.standing import RunFacts
 from probe.wire.paced_control import PacedReceived, PacedRequest, PacedSent
+from store.errors import BadMessage
 from store.histogram import Histogram
 from store.layers import LayerRates, udp_framing
 from store.paced import PacedBin, PacedRun
@@ -128,6 +129,17 @@ def own_traffic(request: PacedRequest, ends: Ends) -> Moved:
         return Moved(up_bytes=(sent.packets if sent else received.expected) * ip_bytes, down_bytes=0)
     arrived = received.packets + received.duplicated + received.dropped_socket
     return Moved(up_bytes=0, down_bytes=arrived * ip_bytes)
+
+
+def is_whole(received: PacedReceived) -> bool:
+    """Whether a far end's lists speak of the same bins, and its delays can be read."""
+    each = (received.bins, received.bases_us, received.pdv_p99_us, received.pdv_max_us)
+    try:
+        if received.pdv:
+            Histogram.unpack(received.pdv)
+    except BadMessage:
+        return False
+    return len({len(one) for one in each}) == 1
 
 
 def bins_of(request: PacedRequest, received: PacedReceived) -> tuple[PacedBin, ...]:

@@ -129,16 +129,24 @@ class _Service:
             await openings.change_within(ALIVE_EVERY_S)
 
     async def _stay_alive(self, every_s: float) -> None:
-        """A keep-alive each time both are heard of: this loop, by being here, and the writer's thread."""
+        """A keep-alive each time both are heard of: this loop, by being here, and the writer's thread.
+
+        One that has much to store, after a full disk, is heard of by how that grows less.
+        """
+        store = self.daemon.book.store
         while True:
+            waiting = store.waiting
             try:
                 async with asyncio.timeout(every_s):
-                    await self.daemon.book.store.flush()
+                    await store.flush()
                 self.manager.alive()
             except StoreTrouble:
                 self.manager.alive()
             except TimeoutError:
-                self.daemon.book.log.error("writer silent for_s=%.1f", every_s)
+                if store.waiting < waiting:
+                    self.manager.alive()
+                else:
+                    self.daemon.book.log.error("writer silent for_s=%.1f", every_s)
                 continue
             await asyncio.sleep(every_s)
 

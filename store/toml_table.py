@@ -101,7 +101,7 @@ def open_toml(file: Path) -> Source:
         raise SiteMistake("", f"cannot be read: {error.strerror}", file=str(file)) from None
     except UnicodeDecodeError:
         raise SiteMistake("", "is not text in UTF-8", file=str(file)) from None
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also numbers and nesting beyond what Python reads
         found = re.search(r" \(at line ([0-9]+), column [0-9]+\)", str(error))
         line = int(found[1]) if found else None
         why = str(error).partition(" (at ")[0]

@@ -1,9 +1,9 @@
 """The only writer of the database: a thread of its own behind a queue.
 
 `Writer.append` hands a record over and returns at once, from any thread or the event loop; the
-thread commits what came within 0.2 s together. While the disk is full or read-only, records wait in
-memory and are tried again every 2 s; `QUEUE_MAX` records are kept without loss. What comes beyond
-that is not kept, and a `Gap` says so once the disk has room again.
+thread commits what came within 0.2 s together, `AT_ONCE` records at most. While the disk is full or
+read-only, records wait in memory and are tried again every 2 s; `QUEUE_MAX` records are kept without loss.
+What comes beyond that is not kept, and a `Gap` says so once the disk has room again.
 
 Every record gets its place in the chain (`store.seal`) in the transaction that stores it, so nothing is
 chained that is not stored. The first commit of another day signs the head of the day that is over, a
@@ -44,6 +44,8 @@ from store.unfinished import NOT_RUNNING, Left, SoFar, Standing, Unfinished, hol
 COMMIT_WITHIN_S = 0.2
 RETRY_EVERY_S = 2.0
 QUEUE_MAX = 50_000  # records; some five days of six trains, 70 MB of memory
+
+AT_ONCE = 1_000  # records in a transaction: some seconds of a slow machine
 
 _KEEP_STAMP = "INSERT INTO time_stamp (head, token) VALUES (?, ?) ON CONFLICT DO NOTHING"
 _MARK_ALIVE = (
@@ -369,12 +371,19 @@ class Writer:
             self._connection.execute("DELETE FROM under_way WHERE id = ?", (entry.ends,))
 
     def _commit(self) -> None:
-        """Store everything pending in one transaction; on failure keep it and say why in `trouble`."""
-        alive = self._alive
-        with self._refusing:
-            refused, self._refused = self._refused, None
+        """Store everything pending; on failure keep what is not stored and say why in `trouble`."""
+        self._store_some()
+        while self._pending and self.trouble is None:
+            self._store_some()
+
+    def _store_some(self) -> None:
+        """Store what has waited longest, in one transaction: all that a full disk left takes minutes."""
+        alive, refused, last = self._alive, None, len(self._pending) <= AT_ONCE
+        if last:
+            with self._refusing:
+                refused, self._refused = self._refused, None
         try:
-            entries = [*self._pending, *([_Entry(row_of(_gap(refused)))] if refused else [])]
+            entries = [*self._pending[:AT_ONCE], *([_Entry(row_of(_gap(refused)))] if refused else [])]
             rows = [entry.row for entry in entries if isinstance(entry, _Entry)]
             with self._chain.transaction():
                 self._chain.add(rows, self._clock.unix_ns())
@@ -390,7 +399,7 @@ class Writer:
             if refused is not None:
                 self._refuse(refused)
             return
-        self._pending.clear()  # before anything else may fail: what is stored is not stored twice
+        del self._pending[:AT_ONCE]  # before anything else may fail: what is stored is not stored twice
         self._alive = self.trouble = None
         with suppress(Exception):  # out of memory, say: the file is written anew within a second
             for row in rows:

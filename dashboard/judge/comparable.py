@@ -6,7 +6,8 @@ is taken at the IP layer, where demand is counted too.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
@@ -113,31 +114,39 @@ def gather(
         loss_ratio=max(0, lost) / sent if sent else 0.0,
         rtt_s=(rtt.percentile(0.5) or 0) / 1e6,
         rtt_p99_s=(rtt.percentile(0.99) or 0) / 1e6,
-        shows=tuple(_seen(show, list(trains), kept, counted) for show in on_air),
+        shows=tuple(_seen([*on_air], [*trains], kept, counted)),
         beside_bps=plan.beside_bps if name == plan.handoff else 0,  # the office stays where it is
     )
 
 
 def _seen(
-    show: Show, endpoints: Sequence[str], spans: Sequence[Span], runs: Sequence[tuple[RateRun, RateSide]]
-) -> ShowSeen:
-    """What was looked at while a show would have been on; a sum of spans counts by its share in there."""
-    watched = dict.fromkeys(endpoints, 0.0)
+    shows: Sequence[Show],
+    endpoints: Sequence[str],
+    spans: Iterable[Span],
+    runs: Sequence[tuple[RateRun, RateSide]],
+) -> Iterator[ShowSeen]:
+    """What was looked at while each show would have been on; a sum of spans counts by its share in there.
+
+    Shows and runs come oldest first.
+    """
+    watched = [dict.fromkeys(endpoints, 0.0) for _ in shows]
+    ends = [show.end_unix_ns for show in shows]
     for span in spans:
         began, ended = span.started_unix_ns, evidence.ended_ns(span)
-        inside = min(ended, show.end_unix_ns) - max(began, show.start_unix_ns)
-        if inside > 0:
-            watched[span.endpoint] += span.seconds * inside / (ended - began)
-    return ShowSeen(
-        start_unix_ns=show.start_unix_ns,
-        end_unix_ns=show.end_unix_ns,
-        watched_s=tuple(watched[endpoint] for endpoint in endpoints),
-        runs=tuple(
-            (side.rates.ip_bps, run.seconds)
-            for run, side in runs
-            if show.start_unix_ns <= run.started_unix_ns < show.end_unix_ns
-        ),
-    )
+        for place in range(bisect_right(ends, began), len(shows)):
+            inside = min(ended, ends[place]) - max(began, shows[place].start_unix_ns)
+            if inside <= 0:
+                break
+            watched[place][span.endpoint] += span.seconds * inside / (ended - began)
+    starts = [run.started_unix_ns for run, _ in runs]
+    for show, each in zip(shows, watched, strict=True):
+        within = slice(bisect_left(starts, show.start_unix_ns), bisect_left(starts, show.end_unix_ns))
+        yield ShowSeen(
+            start_unix_ns=show.start_unix_ns,
+            end_unix_ns=show.end_unix_ns,
+            watched_s=tuple(each[endpoint] for endpoint in endpoints),
+            runs=tuple((side.rates.ip_bps, run.seconds) for run, side in runs[within]),
+        )
 
 
 def _counts(span: Span, ignoring: Collection[str]) -> bool:

@@ -172,7 +172,7 @@ def _show(plan: StreamPlan, check: Check, where: tzinfo, *, now_unix_ns: int) ->
 
 
 _ADVICE = {
-    Answer.HOLD: (90, "Move the show to other hours or another uplink."),
+    Answer.HOLD: (90, "Mend what the reason names, or move the show to other hours."),
     Answer.UNKNOWN: (
         70,
         "Check it just before the show; let the schedule measure in these hours from now on.",

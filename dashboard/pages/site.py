@@ -6,6 +6,7 @@ to the provider, as `linebook site check` has it. Imports site_file and the judg
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -204,7 +205,7 @@ def card_fields(table: Mapping[str, object]) -> tuple[str, ...]:
 
 def where_of(text: str) -> Where:
     """Undo the form's `where`: ``handoff/0/card``."""
-    return tuple(int(part) if part.isascii() and part.isdecimal() else part for part in text.split("/"))
+    return tuple(int(part) if re.fullmatch("[0-9]{1,9}", part) else part for part in text.split("/"))
 
 
 def _with(form: Form, warned: Sequence[Warned], questions: Sequence[str]) -> Form:

@@ -231,11 +231,7 @@ def _figure_table(found: Renewal) -> Table | None:
             Heading(text="Trend", kind="prose"),
             Heading(text="Moved to another level", kind="prose"),
         ),
-        rows=tuple(
-            cells(one.name, lines[0], " ".join(each.strip() for each in lines[1:]) or "no")
-            for one in found.figures
-            for lines in (list(text_over_time.figure_lines(one)),)
-        ),
+        rows=tuple(cells(one.name, one.trend.because, text_over_time.moved(one)) for one in found.figures),
     )
 
 

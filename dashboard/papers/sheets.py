@@ -67,9 +67,8 @@ def renewal(site: Site, found: Renewal, where: tzinfo, *, now_ns: int) -> Paper:
         ("Site", site.name),
     )
     rows = tuple(
-        cells(one.name, _without(one.name, lines[0]), " ".join(each.strip() for each in lines[1:]) or "no")
+        cells(one.name, _without(one.name, one.trend.because), text_over_time.moved(one))
         for one in found.figures
-        for lines in (list(text_over_time.figure_lines(one)),)
     )
     table = Table(
         caption="Trends and changes, by day, of the last two quarters",

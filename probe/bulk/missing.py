@@ -7,6 +7,8 @@ until it is too old to be of use. How long an answer takes is learnt from parts 
 
 from __future__ import annotations
 
+from itertools import islice
+
 from store.clock import NS_PER_MS
 
 _FIRST_NS = 100 * NS_PER_MS  # until the first answer
@@ -29,6 +31,9 @@ class Missing:
         """A part came; False for one that is a copy, or that was given up."""
         if sequence >= self._next:
             first = max(self._next, sequence - _MOST)
+            beyond = len(self._lacking) + sequence - first - _MOST
+            for number in list(islice(self._lacking, max(0, beyond))):  # the oldest stand first
+                del self._lacking[number]
             self._lacking |= {number: [at_ns, 0, 0] for number in range(first, sequence)}
             self._next = sequence + 1
         else:

@@ -20,7 +20,7 @@ from probe.endpoint.ledger import Ledger, month_after, month_of
 from probe.endpoint.limits import Limits
 from probe.load_rate import most_bytes, rate_bps, row_at_most
 from probe.wire.control import Refusal, RunRequest, TrainRequest
-from probe.wire.paced import BURST_PACKETS_MAX, PAYLOAD_BYTES, SEQUENCES, STEP_BYTES
+from probe.wire.paced import BURST_PACKETS_MAX, PAYLOAD_BYTES, SECONDS_MAX, SEQUENCES, STEP_BYTES
 from probe.wire.paced_control import CapacityRequest, PacedRequest
 from probe.wire.rehearsal_control import RehearsalRequest, StreamRequest
 from probe.wire.stamp import AUTHENTICATED_BYTES
@@ -458,6 +458,8 @@ def _wrong_paced(request: PacedRequest, limits: Limits) -> Refusal | None:
         return _over("a paced run here offers at most {} bit/s", limits.paced_bps, "paced_bps")
     if request.seconds > limits.seconds_per_run:
         return _over("a run here lasts at most {} s", limits.seconds_per_run, "seconds_per_run")
+    if request.seconds > SECONDS_MAX:
+        return _bad("seconds", f"{SECONDS_MAX} at most", request.seconds)
     if request.burst_packets is not None and not 1 <= request.burst_packets <= BURST_PACKETS_MAX:
         return _bad("burst_packets", f"1 to {BURST_PACKETS_MAX}", request.burst_packets)
     if payload_bytes_of(request) // request.payload_bytes >= SEQUENCES:

@@ -64,7 +64,7 @@ def others(directory: Path) -> Mapping[str, Invitation]:
         return {}
     except OSError as error:
         raise UserMistake(f"{path}: {error.strerror}; it names the other endpoints") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError):
+    except (ValueError, RecursionError):  # also numbers and nesting beyond what Python reads
         raise UserMistake(
             f'{path}: it is not TOML; expected [other] and lines such as south = "..."'
         ) from None

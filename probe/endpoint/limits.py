@@ -90,7 +90,7 @@ def parse(text: str, *, file: str) -> Limits:
     """The limits that `text` states. Raises SiteMistake for the first key that is unknown or wrong."""
     try:
         tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also numbers and nesting beyond what Python reads
         raise SiteMistake("", f"this is not TOML: {error}", file=file) from None
     found: dict[str, Any] = {}
     own: dict[str, dict[str, Any]] = {}

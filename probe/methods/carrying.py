@@ -234,6 +234,8 @@ class Way:
         if receiver is None or receiver.received is None or not receiver.received.bins:
             why = mine.why or (theirs.why if theirs else None) or "nothing arrived"
             return self.failed(f"no packet was counted: {why}", whose(why))
+        if not paced_outcome.is_whole(receiver.received):
+            return self.failed("the report of what arrived contradicts itself", Owner.ENDPOINT)
         whole = theirs is not None and all(end.finished and end.why is None for end in (mine, theirs))
         moved = clock_judge.moved(seen.began, seen.ended)
         ends = Ends(

@@ -170,6 +170,8 @@ class _Attempt:
         if received is None:
             why = mine.why or (theirs.why if theirs else None) or "the endpoint did not say what arrived"
             return self.way.failed(f"no frame was counted: {why}", Owner.UNKNOWN)
+        if len(received.streams) != len(self.plan.stream.destinations):
+            return self.way.failed("the endpoint tells of other streams than were sent", Owner.ENDPOINT)
         moved = clock_judge.moved(seen.began, seen.ended)
         ends = Ends(
             received=received,

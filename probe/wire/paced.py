@@ -40,6 +40,7 @@ HEAD_BYTES = 12
 STEP_BYTES = 2  # sizes are multiples of it, as those of 128 to 1518 octets of Ethernet need
 PAYLOAD_BYTES = (60, 8_972)  # smallest and largest payload; 9000-octet packets are the largest in use
 SEQUENCES = 1 << 32
+SECONDS_MAX = 4_294  # moments are microseconds in 32 bits
 BURST_PACKETS_MAX = 1 << 15  # each of which is told one by one: 48 MB of full packets
 
 _MAGIC = b"LBpu"

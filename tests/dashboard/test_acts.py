@@ -219,6 +219,7 @@ async def test_only_a_post_changes_anything(client: Client, site: Site, method: 
     [
         ("stop", {"minutes": "soon"}, 400, "Minutes are a whole number"),
         ("stop", {"minutes": "-5"}, 400, "Minutes are a whole number"),
+        ("stop", {"minutes": "9" * 5000}, 400, "Minutes are a whole number"),
         ("stop", {"minutes": "99999"}, 400, "minutes: expected a number above 0, 10080 at most"),
         ("stop", {"handoff": "A"}, 400, "no field 'handoff'"),
         ("show-open", {"handoff": "C"}, 400, "handoff: there is none called 'C'"),

@@ -107,6 +107,28 @@ async def test_idle_connections_by_the_thousand(client: Client, monkeypatch: pyt
         assert (await reader.readline()).startswith(b"HTTP/1.1 200 ")
 
 
+@pytest.mark.asyncio
+@pytest.mark.parametrize("octets", [b"\x16\x03\x01\x02\x00", b"GET * HTTP/1.1\r\n\r\n", b"A\x1b[2J\r\n\r\n"])
+async def test_what_is_no_http_is_in_no_log(
+    site: Site, caplog: pytest.LogCaptureFixture, octets: bytes
+) -> None:
+    """It would be a traceback each, and anybody who reaches the port can send it."""
+    made = make_app(
+        site=site, reader=ReaderThread(site.database), clock=Clock(), allowed_hosts=frozenset({HOST})
+    )
+    runner = app.runner_of(made)
+    await runner.setup()
+    await web.TCPSite(runner, "127.0.0.1", 0).start()
+    try:
+        reader, writer = await asyncio.open_connection(*runner.addresses[0])
+        writer.write(octets)
+        assert (await reader.read()).startswith(b"HTTP/1.0 400 ")
+        writer.close()
+    finally:
+        await runner.cleanup()
+    assert not [one for one in caplog.records if one.exc_info or one.levelno >= logging.ERROR]
+
+
 def test_a_service_manager_that_forbids_more_files(monkeypatch: pytest.MonkeyPatch) -> None:
     """As the unit's filter of system calls does: EPERM, which Python tells as ValueError."""
 

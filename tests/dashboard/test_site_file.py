@@ -18,6 +18,7 @@ from aiohttp.test_utils import TestClient, TestServer
 from dashboard import app as dashboard
 from dashboard import site_file
 from dashboard.listening import Listening
+from dashboard.pages import site as page
 from store import site as sites
 from store.asked_for import AskedFor
 from store.clock import Clock
@@ -229,3 +230,9 @@ async def test_a_probe_that_refuses_is_said(house: Path, site: Site) -> None:
             assert "the running probe refused it" in await response.text()
         assert one.store.of(AskedFor) == []
         assert one.daemon.refused is not None
+
+
+def test_a_place_with_more_digits_than_python_reads() -> None:
+    """4300 by default (Python's documentation of sys.set_int_max_str_digits): the table is not there."""
+    digits = "9" * 5000
+    assert page.where_of(f"handoff/0/{digits}") == ("handoff", 0, digits)

@@ -19,7 +19,7 @@ from probe import control as control_module
 from probe.control import Control
 from probe.endpoint import keys
 from probe.reach import Binding, Reach
-from probe.wire.control import Hello, RunGrant, RunRequest, Stopped, TrainGrant, TrainRequest
+from probe.wire.control import Hello, RunGrant, RunRequest, Stopped, TrainGrant, TrainRequest, encode
 from probe.wire.invitation import Invitation
 from store.clock import Clock
 from store.records import Failed, Owner
@@ -303,6 +303,21 @@ async def test_answers_that_are_none(directory: Path, response: web.Response, wh
         said, whose = await failure(where)
     assert why in said
     assert whose is Owner.ENDPOINT
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(("up", "down"), [(0, 0), (2, 0), (1, 1)])
+async def test_a_grant_of_other_flows(directory: Path, up: int, down: int) -> None:
+    """A run of one flow that was asked for would else be on record with flows that it never had."""
+    grant = RunGrant(run="0", port=1, up_tokens=(bytes(32),) * up, down_tokens=(bytes(32),) * down)
+
+    async def answer(request: web.BaseRequest) -> web.StreamResponse:
+        return web.json_response(encode(grant), headers={"Linebook-Protocol": "1"})
+
+    async with impostor(directory, answer) as where, Control(where, clock=Clock()) as control:
+        found = await control.open_run(RUN)
+    assert isinstance(found, Failed)
+    assert (found.why, found.whose) == ("the endpoint grants other flows than were asked", Owner.ENDPOINT)
 
 
 @pytest.mark.asyncio

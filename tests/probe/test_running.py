@@ -6,6 +6,7 @@ Sources: the manual pages sd_notify(3) and sd_watchdog_enabled(3).
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import signal
 import socket
@@ -19,7 +20,7 @@ from random import Random
 
 import pytest
 
-from probe import daemon, letting_go
+from probe import daemon, letting_go, running
 from probe.daemon import Daemon, Methods
 from probe.endpoint import keys
 from probe.endpoint.reflector import Reflector
@@ -370,6 +371,24 @@ def test_a_site_file_that_is_read_again_every_half_hour_puts_no_thinning_off(
     assert went == [("number 1", 3600)]
 
 
+def test_a_train_that_was_taken_out_and_put_back_has_no_gap_between() -> None:
+    """The site file did not ask for it then; it was not being opened for an hour."""
+
+    async def life(clock: Clock) -> None:
+        async with alive(clock, site(trains=(train_plan(),))) as one:
+            for trains, seconds in (((), 3600), ((train_plan(),), 300)):
+                await asyncio.sleep(300)
+                await one.daemon.reload(site(trains=trains))
+                await asyncio.sleep(seconds)
+            assert [] == [
+                gap for gap in one.store.of(Gap) if gap.ended_unix_ns - gap.started_unix_ns > NS_PER_S
+            ]
+            spans = one.store.of(TrainSpan)
+            assert one.seconds(spans[-1].started_unix_ns) > 4000
+
+    run_from(START_NS, life)
+
+
 def test_a_train_of_the_site_file_takes_the_place_of_one_that_was_asked_for() -> None:
     """Read again while it goes: no second is measured twice, and none is left out."""
 
@@ -441,6 +460,33 @@ class Heard:
                 self.lines += said
                 if any(line.startswith(wanted) for line in said):
                     return
+
+
+@pytest.mark.parametrize(("stored_at_once", "heard"), [(10, True), (0, False)])
+@pytest.mark.asyncio
+async def test_a_writer_that_has_much_to_store_is_alive_as_long_as_it_stores(
+    ear: socket.socket, stored_at_once: int, heard: bool
+) -> None:
+    """After a day of a full disk that takes longer than a watchdog waits, which would lose it all."""
+
+    class Busy(MemoryStore):
+        async def flush(self) -> None:
+            self.waiting -= stored_at_once
+            await asyncio.Event().wait()
+
+    store, clock = Busy(waiting=1000), Clock()
+    task, made = await _begun(site(timezone="UTC"), store, clock)
+    service = running._Service(daemon=made, manager=manager_of(ear), clock=clock)
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(0.1):
+            await service._stay_alive(0.02)
+    task.cancel()
+    await asyncio.wait({task})
+    said = []
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            said.append(ear.recv(100))
+    assert (b"WATCHDOG=1" in said) is heard
 
 
 def test_a_start_whose_database_is_in_use_is_one_that_is_tried_again(tmp_path: Path) -> None:

@@ -197,6 +197,31 @@ def test_upload_that_lasts_opens_a_show_and_closes_it() -> None:
     run_from(START_NS, life)
 
 
+@pytest.mark.parametrize("restarted", [False, True])
+def test_a_show_by_upload_ends_where_nobody_watches_uploads_any_more(restarted: bool) -> None:
+    """Or no run of the handoff would go again: ``show_upload = "never"``, read while one is open."""
+    never = site(runs=(run_plan(every_s=600),), rules=Rules(show_upload_bps=None))
+
+    async def life(clock: Clock) -> None:
+        wire = Wire(clock=clock, up_bps=4.7 * MBPS)
+        async with alive(clock, site(), wire=wire) as one:
+            await asyncio.sleep(300)
+            (opened,) = one.store.of(WindowOpened)
+            wire.set(up_bps=0)
+            if not restarted:
+                await one.daemon.reload(never)
+                await asyncio.sleep(HOUR_S)
+                assert one.rate.runs
+        if restarted:
+            async with alive(clock, never, opened=[opened], wire=wire) as one:
+                await asyncio.sleep(HOUR_S)
+                assert one.rate.runs
+        (closed,) = one.store.of(WindowClosed)
+        assert (closed.opener, closed.handoff) == (Opener.UPLOAD, "A")
+
+    run_from(START_NS, life)
+
+
 def test_our_own_run_opens_no_show() -> None:
     """A run of two minutes at 20 Mb/s is upload, but not by others."""
 

@@ -830,9 +830,11 @@ class TestMistakes:
             ('name = "a\n', 1, "is not TOML here"),
             ("name = 'a'\nrate = 5 Mb/s\n", 2, "is not TOML here"),
             ("name = 'a'\nname = 'b'\n", 2, "is not TOML here"),
+            (f"name = {'9' * 5000}\n", None, "is not TOML here"),
+            (f"name = {'[' * 20_000}\n", None, "is not TOML here"),
         ],
     )
-    def test_of_toml_itself(self, tmp_path: Path, text: str, line: int, why: str) -> None:
+    def test_of_toml_itself(self, tmp_path: Path, text: str, line: int | None, why: str) -> None:
         path = tmp_path / "site.toml"
         path.write_text(text)
         caught = mistake(path)

@@ -10,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -23,6 +24,8 @@ from store.clock import Clock
 from store.errors import DatabaseMistake, StoreTrouble
 from store.reader import Reader
 from store.records import Gap, RateRun, Record
+from store.rollup import Rollup
+from store.rows import Row
 from store.unfinished import Unfinished
 from store.writer import Writer
 from tests import strategies
@@ -318,6 +321,31 @@ class TestFullDisk:
                     writer.flush_blocking()
         assert everything(tmp_path / "line.db") == spans
 
+    def test_a_long_queue_is_stored_bit_by_bit(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """What was stored stays where the disk is full again in the middle of it, and nothing comes twice."""
+        monkeypatch.setattr(writer_module, "AT_ONCE", 100)
+        recorder, add, room = Recorder(), Rollup.add, iter([True] * 3)
+
+        def full_again(self: Rollup, stored: Sequence[Row], *, last_seq: int) -> None:
+            if stored and not next(room, False):
+                raise sqlite3.OperationalError("database or disk is full")
+            add(self, stored, last_seq=last_seq)
+
+        with closing(Writer.open(tmp_path / "line.db", clock=Clock(), connect=recorder)) as writer:
+            recorder.read_only(True)
+            runs = fill(writer, 450)
+            with pytest.raises(StoreTrouble, match="450 records"):
+                writer.flush_blocking()
+            recorder.read_only(False)
+            monkeypatch.setattr(Rollup, "add", full_again)
+            with pytest.raises(StoreTrouble, match="150 records"):
+                writer.flush_blocking()
+            assert everything(tmp_path / "line.db") == runs[:300]
+            assert writer.waiting == 150
+            monkeypatch.setattr(Rollup, "add", add)
+            writer.flush_blocking()
+        assert everything(tmp_path / "line.db") == runs
+
     def test_closing_says_what_could_not_be_stored(self, tmp_path: Path) -> None:
         recorder = Recorder()
         writer = Writer.open(tmp_path / "line.db", clock=Clock(), connect=recorder)
@@ -341,6 +369,8 @@ from store import verify
 from store.clock import Clock
 from store.errors import DatabaseMistake
 from store.reader import Reader
+from store.rollup import Rollup
+from store.rows import Row
 from store.unfinished import Unfinished
 from store.writer import Writer
 path = Path({str(tmp_path)!r}) / "line.db"
@@ -385,6 +415,8 @@ from pathlib import Path
 from store.clock import Clock
 from store.errors import StoreTrouble
 from store.reader import Reader
+from store.rollup import Rollup
+from store.rows import Row
 from store.unfinished import Unfinished
 from store.writer import Writer
 from tests.store import samples
@@ -426,6 +458,8 @@ import sys
 sys.path.insert(0, {str(HOUSE)!r})
 from pathlib import Path
 from store.clock import Clock
+from store.rollup import Rollup
+from store.rows import Row
 from store.unfinished import Unfinished
 from store.writer import Writer
 from tests.store import samples

@@ -59,3 +59,15 @@ def test_any_order_leaves_nothing_missing(order: list[int]) -> None:
     missing = Missing(latency_ns=1000 * MS)
     assert all(missing.note(number, at_ns=0) for number in order)
     assert (missing.due(0), missing.received, missing.duplicated) == ([], 30, 0)
+
+
+def test_jumps_of_the_sequence_fill_no_memory() -> None:
+    """Whoever jumps again and again has the newest of the gaps waited for, no more of them than of one."""
+    missing, most = Missing(latency_ns=1000 * MS), 1 << 16
+    for jump in range(1, 5):
+        assert missing.note(jump * 100_000, at_ns=0)
+        assert len(missing._lacking) == most
+    assert missing.due(1) == list(range(400_000 - most, 400_000))
+    assert missing.note(400_000 + 10, at_ns=2)
+    assert missing.note(400_000 - 1, at_ns=3)
+    assert not missing.note(400_000 - most, at_ns=4)

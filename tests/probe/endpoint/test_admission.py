@@ -198,6 +198,15 @@ def test_nothing_runs_beside_a_capacity_run(runs: int) -> None:
     assert (found.code, "has the path to itself" in found.why) == ("busy", True)
 
 
+def test_a_paced_run_ends_before_its_moments_do() -> None:
+    """They have 32 bits of microseconds, which are over after 4294.97 s, whatever an endpoint grants."""
+    door = admission(Limits(seconds_per_run=100_000))
+    request = PacedRequest(direction="up", offered_bps=100_000, payload_bytes=1472, seconds=4294)
+    assert isinstance(door.open_paced("a", request, now_ns=0, unix_ns=NOVEMBER), PacedTerms)
+    found = door.open_paced("b", replace(request, seconds=4295), now_ns=0, unix_ns=NOVEMBER)
+    assert (refused(found).code, "4294 at most" in refused(found).why) == ("bad_request", True)
+
+
 @pytest.mark.parametrize(
     ("more", "code", "word"),
     [

@@ -6,13 +6,16 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from probe.endpoint import service
 from probe.endpoint.front import Front
 from probe.methods import paced
 from probe.methods.paced import PacedPlan
 from probe.paced_outcome import UNSENT
+from probe.wire.paced_control import PacedReport
 from store.clock import Clock
 from store.errors import UserMistake
 from store.paced import PacedRun
@@ -74,6 +77,23 @@ async def test_limits_of_the_endpoint(tmp_path: Path) -> None:
         long = await failed(far, plan(seconds=6))
     assert ("paced_bps" in fast.why, fast.whose) == (True, Owner.ENDPOINT)
     assert ("5 s" in long.why, long.whose) == (True, Owner.HOUSE)
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("lie", [{"pdv_max_us": ()}, {"pdv": b"?"}])
+async def test_a_report_that_contradicts_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lie: dict[str, Any]
+) -> None:
+    """Lists of different lengths, or delays that nobody can read: a failure of the endpoint's."""
+
+    def lying(found: object) -> object:
+        assert isinstance(found, PacedReport)
+        return replace(found, received=found.received and replace(found.received, **lie))
+
+    monkeypatch.setattr(service, "_paced", lying)
+    async with far_end(tmp_path / "endpoint") as far:
+        found = await failed(far, plan())
+    assert (found.why, found.whose) == ("the report of what arrived contradicts itself", Owner.ENDPOINT)
 
 
 @pytest.mark.asyncio
