@@ -601,14 +601,20 @@ class Daemon:
                 leaving[train.handoff, train.endpoint] = asked_for
         for key in [key for key in self._trains if key not in wanted]:
             leaving[key[0].handoff, key[0].endpoint] = self._trains.pop(key)
-        for task in leaving.values():
+        planned = {(train.handoff, train.endpoint) for train, _ in wanted}
+        for path, task in leaving.items():
             task.cancel()
+            if path not in planned:  # should it be planned again, what lay between was not
+                task.add_done_callback(partial(self._let_go_of, path))
         for train, where in new:
             if (train, where) not in self._trains:
                 after = leaving.get((train.handoff, train.endpoint))
                 keeping = partial(self._keep_train, train, where, after=after)
                 name = f"train {train.handoff} {train.endpoint}"
                 self._trains[train, where] = self._keep(keeping, name=name)
+
+    def _let_go_of(self, path: tuple[str, str], _: asyncio.Task[None]) -> None:
+        self.book.reached.pop(path, None)
 
     async def _keep_train(self, train: TrainPlan, where: Reach, *, after: asyncio.Task[None] | None) -> None:
         """One train, once the one on the same path that it takes the place of has let go."""

@@ -371,6 +371,24 @@ def test_a_site_file_that_is_read_again_every_half_hour_puts_no_thinning_off(
     assert went == [("number 1", 3600)]
 
 
+def test_a_train_that_was_taken_out_and_put_back_has_no_gap_between() -> None:
+    """The site file did not ask for it then; it was not being opened for an hour."""
+
+    async def life(clock: Clock) -> None:
+        async with alive(clock, site(trains=(train_plan(),))) as one:
+            for trains, seconds in (((), 3600), ((train_plan(),), 300)):
+                await asyncio.sleep(300)
+                await one.daemon.reload(site(trains=trains))
+                await asyncio.sleep(seconds)
+            assert [] == [
+                gap for gap in one.store.of(Gap) if gap.ended_unix_ns - gap.started_unix_ns > NS_PER_S
+            ]
+            spans = one.store.of(TrainSpan)
+            assert one.seconds(spans[-1].started_unix_ns) > 4000
+
+    run_from(START_NS, life)
+
+
 def test_a_train_of_the_site_file_takes_the_place_of_one_that_was_asked_for() -> None:
     """Read again while it goes: no second is measured twice, and none is left out."""
 
