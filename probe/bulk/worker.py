@@ -609,6 +609,19 @@ def _go_first() -> None:
         os.setpriority(os.PRIO_PROCESS, 0, _NICENESS)
 
 
+def end_with_any_thread() -> None:
+    """Have this process end when a thread of it fails, and whoever started it start another.
+
+    That thread's run would have no end, and its place at the endpoint never be free again.
+    """
+
+    def end(failed: threading.ExceptHookArgs) -> None:
+        threading.__excepthook__(failed)
+        os._exit(1)
+
+    threading.excepthook = end
+
+
 def _die_with_parent() -> None:
     """Have the kernel end this process when its parent ends, and when the silence timer rings."""
     signal.signal(signal.SIGALRM, signal.SIG_DFL)
@@ -619,6 +632,7 @@ def _die_with_parent() -> None:
 def main(arguments: Sequence[str]) -> None:
     """Run as ``listen FD...`` or ``connect``."""
     _go_first()
+    end_with_any_thread()
     parent, clock = Parent(), Clock()
     if arguments[:1] == ["listen"]:
         sockets = [socket.socket(fileno=int(number)) for number in arguments[1:]]

@@ -153,6 +153,17 @@ async def test_a_crowd_without_tokens_does_not_keep_others_out() -> None:
         assert await asyncio.to_thread(through_the_crowd) == READY
 
 
+def test_a_thread_that_fails_ends_its_worker() -> None:
+    """Its run would never end, and take an endpoint's only place for good."""
+    failing = (
+        "import threading, time; from probe.bulk import worker; worker.end_with_any_thread();"
+        "threading.Thread(target=lambda: 1 / 0, daemon=True).start(); time.sleep(30)"
+    )
+    done = subprocess.run([sys.executable, "-c", failing], cwd=ROOT, capture_output=True, timeout=20)
+    assert done.returncode == 1
+    assert b"ZeroDivisionError" in done.stderr
+
+
 @pytest.mark.asyncio
 async def test_a_caller_that_is_stopped() -> None:
     """Ctrl-Z at the probe: within 2 s the endpoint sends nothing more."""
