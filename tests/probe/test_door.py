@@ -371,4 +371,4 @@ async def test_without_a_probe_the_command_says_so(tmp_path: Path) -> None:
     await asyncio.to_thread(file.write_text, 'database = "line.db"\n')
     code, out, err = await linebook("stop", str(file))
     why = f"no probe is running on {tmp_path / 'line.db'}, so there is nothing to ask"
-    assert (3, "", f"linebook: {why}\n") == (code, out, err)
+    assert (3, "", f"stop failed: {why} (owner: house)\n") == (code, out, err)
