@@ -104,6 +104,7 @@ def started(
 ) -> tuple[int, list[str]]:
     """Exit code of tests/run, and the words of each pytest it started, none of which does anything.
 
+    That which only collects, so that all is compiled, is left out.
     `first_ends` is the exit code of the first of them, which leaves so many as pytest does that `fail`;
     `last_ends` that of one that is asked for those, `types_end` that of the look at types.
     """
@@ -122,7 +123,8 @@ def started(
     (environment / "mypy").write_text(f"{stub}exit {types_end}\n")
     (where / "programs" / "nproc").write_text(f"{stub}echo 2\n")
     (environment / "python").write_text(
-        f'{stub}[ "$2" = pytest ] || exit 0\n[ "$3" != --last-failed ] || code={last_ends}\n'
+        f'{stub}[ "$2" = pytest ] || exit 0\n[ "$3" != --collect-only ] || exit 0\n'
+        f'[ "$3" != --last-failed ] || code={last_ends}\n'
         f"[ -e {log} ] || {{ code={first_ends}; echo '{failing}' >{left}; }}\n"
         f'echo "$*" >>{log}\nexit ${{code:-0}}\n'
     )
