@@ -182,8 +182,8 @@ EVENINGS = _told(
                     "runs": WHOLE,
                     "goodput_bps": known(WHOLE),
                     "least_goodput_bps": known(WHOLE),
-                    "stalls": WHOLE,
-                    "stalled_s": NUMBER,
+                    "stalls": known(WHOLE),
+                    "stalled_s": known(NUMBER),
                 }
             )
         ),

@@ -20,15 +20,16 @@ ENOUGH_RUNS = 4  # of fewer, one odd run decides what the middle one is; common 
 class Evening:
     """What one evening showed. Rates are of payload; None without a run.
 
-    `stalls` and `stalled_s` are those of the train that saw most, for several see the same.
+    `stalls` and `stalled_s` are those of the train that saw most, for several see the same; None where no
+    train watched.
     """
 
     day: date
     runs: int
     middle_bps: float | None
     least_bps: int | None
-    stalls: int
-    stalled_s: float
+    stalls: int | None
+    stalled_s: float | None
 
     @property
     def ranked(self) -> bool:
@@ -40,10 +41,10 @@ class Evening:
         return bool(self.runs or self.stalls)
 
 
-def evening(day: date, rates_bps: Sequence[int], stalls: Iterable[Stall]) -> Evening:
-    """One evening from its runs that count and its stalls to endpoints outside."""
+def evening(day: date, rates_bps: Sequence[int], stalls: Iterable[Stall] | None) -> Evening:
+    """One evening from its runs that count and its stalls to endpoints outside, None where none watched."""
     seen: dict[str, list[float]] = {}
-    for one in stalls:
+    for one in stalls or ():
         seen.setdefault(one.endpoint, []).append(one.seconds)
     most = max(seen.values(), key=sum, default=[])
     return Evening(
@@ -51,8 +52,8 @@ def evening(day: date, rates_bps: Sequence[int], stalls: Iterable[Stall]) -> Eve
         runs=len(rates_bps),
         middle_bps=median_low(rates_bps) if rates_bps else None,
         least_bps=min(rates_bps, default=None),
-        stalls=len(most),
-        stalled_s=sum(most),
+        stalls=None if stalls is None else len(most),
+        stalled_s=None if stalls is None else sum(most),
     )
 
 
@@ -62,11 +63,11 @@ def worst_first(found: Iterable[Evening]) -> list[Evening]:
     def place(one: Evening) -> tuple[bool, float, float, date]:
         if not one.ranked or one.middle_bps is None:
             return True, 0.0, 0.0, one.day
-        return False, one.middle_bps, -one.stalled_s, one.day
+        return False, one.middle_bps, -(one.stalled_s or 0.0), one.day
 
     return sorted(found, key=place)
 
 
 def most_stalled(found: Iterable[Evening]) -> Evening | None:
     """The evening with most seconds of stalls; None where there was none."""
-    return max((one for one in found if one.stalled_s), key=lambda one: one.stalled_s, default=None)
+    return max((one for one in found if one.stalled_s), key=lambda one: one.stalled_s or 0.0, default=None)

@@ -5,6 +5,7 @@ An evening is the site's busy hours of a day.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, tzinfo
 from urllib.parse import urlencode
@@ -16,10 +17,10 @@ from dashboard.pages import events, week_parts
 from dashboard.pages.frame import Frame, Link, circuit_url, evenings_url
 from dashboard.pages.ledger import Cell, Heading, Table, number
 from dashboard.pages.week_parts import Way, WayPart
-from dashboard.pages.wording import counted, mbps, span
+from dashboard.pages.wording import DASH, counted, grouped, mbps, span
 from store.clock import NS_PER_S, local, rfc3339, unix_ns_of, zone
 from store.reader import Reader
-from store.records import Direction
+from store.records import Direction, Stall
 from store.site import Handoff, Site, Where
 
 _MOST_MONTHS = 24  # that are led to
@@ -102,12 +103,22 @@ def _evenings(reader: Reader, site: Site, handoff: Handoff, month: date, *, now_
         if day.weekday() in site.busy.weekdays or not site.busy.weekdays:
             runs = reader.rate_runs(handoff=handoff.name, since_ns=since_ns, until_ns=until_ns, bins=False)
             kept, _ = evidence.counted(evidence.of_line(site, handoff.name, runs), Direction.UP)
-            stalls = reader.watched_stalls(
-                handoff=handoff.name, endpoints=outside, within=[(since_ns, until_ns)]
-            )
+            stalls = _stalls(reader, handoff.name, outside, since_ns=since_ns, until_ns=until_ns)
             found.append(evening(day, [side.rates.goodput_bps for _, side in kept], stalls))
         day += timedelta(days=1)
     return found
+
+
+def _stalls(
+    reader: Reader, handoff: str, outside: Sequence[str], *, since_ns: int, until_ns: int
+) -> list[Stall] | None:
+    """Those of an evening; None where no train to an endpoint outside went in it."""
+    if not any(
+        reader.train_counts(handoff=handoff, endpoint=name, since_ns=since_ns, until_ns=until_ns)
+        for name in outside
+    ):
+        return None
+    return reader.watched_stalls(handoff=handoff, endpoints=outside, within=[(since_ns, until_ns)])
 
 
 def _at(day: date, minute: int, where: tzinfo) -> int:
@@ -156,7 +167,7 @@ def _said(found: Findings, ranked: list[Evening]) -> list[str]:
     else:
         said.append("No other evening of it has enough runs to compare with.")
     stalled = most_stalled(found.evenings)
-    if stalled is not None:
+    if stalled is not None and stalled.stalls is not None and stalled.stalled_s is not None:
         said.append(
             f"Most stalls fell on {_day(stalled)}: {counted(stalled.stalls, 'stall')}, "
             f"{span(stalled.stalled_s)} together."
@@ -185,15 +196,15 @@ def _table(found: Findings, ranked: list[Evening]) -> Table:
                 Cell(text=mbps(one.middle_bps)),
                 Cell(text=mbps(one.least_bps)),
                 Cell(text=str(one.runs)),
-                Cell(text=str(one.stalls)),
-                Cell(text=f"{one.stalled_s:.1f}"),
+                Cell(text=DASH if one.stalls is None else grouped(one.stalls)),
+                Cell(text=DASH if one.stalled_s is None else f"{one.stalled_s:.1f}"),
             )
             for one in ranked
             if one.seen
         ),
         note=f"{_unseen(ranked)}Rates are of payload, where it arrived, of runs that count. Stalls are those "
-        f"of the train that saw most. Evenings with fewer than {ENOUGH_RUNS} runs stand last, by day. Each "
-        "leads to its log.",
+        f"of the train that saw most, a dash where none watched. Evenings with fewer than {ENOUGH_RUNS} runs "
+        "stand last, by day. Each leads to its log.",
     )
 
 
@@ -229,7 +240,7 @@ def as_json(found: Findings) -> Json:
                 "goodput_bps": None if one.middle_bps is None else round(one.middle_bps),
                 "least_goodput_bps": one.least_bps,
                 "stalls": one.stalls,
-                "stalled_s": round(one.stalled_s, 3),
+                "stalled_s": None if one.stalled_s is None else round(one.stalled_s, 3),
             }
             for one in found.evenings
         ],

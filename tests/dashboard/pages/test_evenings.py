@@ -64,6 +64,24 @@ async def test_the_page_says_it_and_leads_on(client: Client) -> None:
     assert first.attributes["href"] == f"/events?day={worst.date()}&handoff=old"
 
 
+async def test_an_evening_that_no_train_watched_has_no_number_of_stalls(client: Client, site: Site) -> None:
+    """A number exactly where SQL finds a span of a train to an endpoint outside."""
+    async with client.get("/evenings/old.json?month=2026-11") as response:
+        evenings = (await response.json())["evenings"]
+    watched = {}
+    for one in evenings:
+        day = int(one["day"][-2:])
+        rows = await sql(
+            site,
+            "SELECT COUNT(*) FROM train t JOIN path p ON p.id = t.path WHERE p.handoff = 'old' "
+            f"AND p.endpoint IN ('north', 'south') AND t.started_unix_ns >= {_at(day, 18)} "
+            f"AND t.started_unix_ns < {min(_at(day, 23), invented.NOW_NS)}",
+        )
+        watched[one["day"]] = rows[0][0] > 0
+    assert {one["day"]: one["stalls"] is not None for one in evenings} == watched
+    assert set(watched.values()) == {True, False}
+
+
 async def test_a_month_with_no_run_names_no_worst(client: Client) -> None:
     async with client.get("/evenings/A?month=2026-10") as response:
         page = read(await response.text()).one("main")
