@@ -9,6 +9,8 @@ failed (a result, with its reason).
 from __future__ import annotations
 
 import argparse
+import errno
+import os
 import sys
 from io import TextIOWrapper
 from typing import Any, NoReturn
@@ -24,6 +26,22 @@ def main(arguments: list[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # a terminal that has no sign for a character gets another one
             stream.reconfigure(errors="replace")
+    try:
+        code = _done(arguments)
+        sys.stdout.flush()
+    except BrokenPipeError:  # the reader of our output went away
+        sys.stderr.close()
+        return 0
+    except OSError as error:
+        if error.errno != errno.ENOSPC or error.filename is not None:
+            raise
+        sys.stderr.write(f"linebook: what it has to say cannot be written ({error.strerror})\n")
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # what is left to be said
+        return EXIT_FAILED
+    return code
+
+
+def _done(arguments: list[str] | None) -> int:
     options, rest = parser().parse_known_args(arguments)
     if rest:
         options.parser.unknown(rest[0])
@@ -35,9 +53,6 @@ def main(arguments: list[str] | None = None) -> int:
     except LinebookError as trouble:
         sys.stderr.write(f"linebook: {trouble}\n")
         return EXIT_FAILED
-    except BrokenPipeError:  # the reader of our output went away
-        sys.stderr.close()
-        return 0
     except KeyboardInterrupt:
         return EXIT_STOPPED
 

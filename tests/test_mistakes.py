@@ -334,6 +334,17 @@ class TestTerminal:
         assert done.returncode == 0, done.stderr
         assert b"(Old?line)" in done.stdout
 
+    def test_output_for_which_there_is_no_space(self) -> None:
+        """full(4): every write to this device fails as on a full disk."""
+        with open("/dev/full", "w") as full:
+            done = subprocess.run(
+                [*LINEBOOK, "--version"], stdout=full, stderr=subprocess.PIPE, text=True, check=False
+            )
+        assert (done.returncode, done.stderr) == (
+            3,
+            "linebook: what it has to say cannot be written (No space left on device)\n",
+        )
+
 
 class TestNoProbe:
     @pytest.mark.parametrize("words", [("status",), ("stop",), ("window", "open")])
