@@ -28,7 +28,7 @@ from store.before_show import Stage
 from store.clock import rfc3339
 from store.documents import document_of
 from store.door import MINUTES_MAX, STOP_MINUTES, address_of, door_path
-from store.errors import UserMistake
+from store.errors import StoreTrouble, UserMistake
 from store.failovers import Failover
 from store.papers import IssuedPaper
 from store.receipts import Receipt
@@ -245,6 +245,8 @@ async def _keep(request: web.Request) -> web.Response:
         daemon.book.charge(record.handoff, record.spent_bytes)
     elif isinstance(record, Rehearsal | CheckRun):
         daemon.book.charge(record.handoff, record.spent_bytes, up_ratio=1.0)
+    with contextlib.suppress(StoreTrouble):  # a full disk gets it later, and whoever asked need not wait
+        await daemon.book.store.flush()
     return _answer(daemon, "kept", {})
 
 

@@ -20,7 +20,7 @@ import pytest
 from probe.door import opened
 from store import documents, door
 from store.clock import Clock
-from store.errors import NotRunning, UserMistake
+from store.errors import NotRunning, StoreTrouble, UserMistake
 from store.failovers import Failover
 from store.records import Failed, OpenKind, WindowClosed, WindowOpened
 from store.rehearsals import Rehearsal
@@ -115,7 +115,18 @@ async def test_a_split_that_a_command_measured_is_put_on_record(tmp_path: Path) 
         answer = await door.ask(tmp_path / "line.db", door.Act.KEEP, asked)
         assert answer["kind"] == "kept"
         assert one.store.of(Split) == [split]
+        assert one.store.flushed, "told before it is on the disk"
         assert one.daemon.book.purse.spent["A"] >= split.spent_bytes
+
+
+async def test_what_a_full_disk_does_not_take_yet_is_kept_all_the_same(tmp_path: Path) -> None:
+    split = replace(samples.split(10**18), handoff="A")
+    asked = {"kind": "split", "handoff": "A", "started_unix_ns": 10**18, "text": documents.text_of(split)}
+    async with at_home(tmp_path) as one:
+        one.store.trouble = StoreTrouble("the database cannot be written: the disk is full")
+        answer = await door.ask(tmp_path / "line.db", door.Act.KEEP, asked)
+        one.store.trouble = None
+        assert (answer["kind"], one.store.of(Split)) == ("kept", [split])
 
 
 async def test_a_failover_that_a_command_watched_is_put_on_record(tmp_path: Path) -> None:
