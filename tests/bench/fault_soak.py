@@ -261,7 +261,7 @@ def second_probe(stage: Stage) -> None:
     done = subprocess.run(
         stage.probes["lasting"].words, capture_output=True, text=True, timeout=60, check=False
     )
-    if done.returncode != 2 or "Traceback" in done.stderr:
+    if done.returncode != 3 or "Traceback" in done.stderr:
         stage.odd.append(f"a second probe ended with {done.returncode}: {done.stderr[-300:]}")
 
 
