@@ -15,7 +15,7 @@ from probe.endpoint import crossing, keys, ledger, limits
 from probe.wire import invitation
 from store.clock import NS_PER_S, Clock, rfc3339
 from store.errors import UserMistake
-from store.quantities import grouped, size_text
+from store.quantities import counted, grouped, size_text
 
 
 def rotate(options: argparse.Namespace) -> int:
@@ -152,7 +152,7 @@ def _sentence(one: dict[str, Any], month: str) -> str:
     until = one["older_key_until"]
     older = f"; its older key counts until {until}" if until else ""
     used = f"{size_text(one['used_bytes'])} of {size_text(one['bytes_per_month'])}"
-    trains = f"{one['trains']} train{'' if one['trains'] == 1 else 's'}"
+    trains = counted(one["trains"], "train")
     return (
         f"{one['name']}: {used} used in {month}, at most {trains} of {one['per_second']} packets a second "
         f"and {one['seconds_per_run']} s a run{older}"

@@ -29,9 +29,8 @@ ReadKept = Callable[[SoakBegun], Awaitable[Kept]]
 
 LOOK_BACK_NS = (31 * 86_400 + SOAK_S[1]) * NS_PER_S  # the longest slot, and a soak at its end
 
-_LAST_REPLIES_S = (
-    15  # a span is on record so long after its end, where it is not in doubt whose a silence was
-)
+# A span is on record so long after its end, where it is not in doubt whose a silence was.
+_LAST_REPLIES_S = 15
 _AGAIN_S = 60.0  # when the store could not be written or read
 
 

@@ -85,9 +85,9 @@ def length_m(value: object) -> float:
 
 def size_text(count: int) -> str:
     """Bytes as a person reads them, in powers of ten: ``300 bytes``, ``25 MB``, ``49.6 GB``, ``1.26 TB``."""
-    for unit, size in (("TB", 10**12), ("GB", 10**9), ("MB", 10**6), ("kB", 1000)):
-        if count >= 0.9995 * size:  # what three digits round up to the next unit
-            return f"{count / size:.3g} {unit}"
+    for power, unit in ((18, "EB"), (15, "PB"), (12, "TB"), (9, "GB"), (6, "MB"), (3, "kB")):
+        if count >= 0.9995 * 10**power:  # what three digits round up to the next unit
+            return f"{count / 10**power:.3g} {unit}"
     return f"{count} bytes"
 
 

@@ -207,11 +207,14 @@ def _clean(drops: Sequence[JoinedDrop], known: bool, freezes: int, watched: floa
     unknown = sum(one.owner == Owner.UNKNOWN for one in drops)
     others = len(drops) - own - unknown
     if own:
-        return False, f"{_drops(own)} of {len(drops)} came with a stall of the line."
+        return False, f"{counted(own, 'drop')} of {len(drops)} came with a stall of the line."
     if known and unknown:
-        return None, f"{_drops(unknown)} of {len(drops)} cannot be told from the line's, so it stays open."
+        return (
+            None,
+            f"{counted(unknown, 'drop')} of {len(drops)} cannot be told from the line's, so it stays open.",
+        )
     if known:
-        rest = f"; {_drops(others)} were not the line's" if others else ""
+        rest = f"; {counted(others, 'drop')} were not the line's" if others else ""
         return True, f"No drop of the encoder came from the line{rest}."
     if freezes:
         return (
@@ -223,7 +226,3 @@ def _clean(drops: Sequence[JoinedDrop], known: bool, freezes: int, watched: floa
     if watched < WATCHED_ENOUGH:
         return None, f"Trains watched {watched * 100:.0f} % of the show, so nobody knows of the rest."
     return True, "No stall outlasts the plan's buffers; no list of the encoder's drops was given."
-
-
-def _drops(count: int) -> str:
-    return counted(count, "drop")

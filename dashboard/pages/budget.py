@@ -60,12 +60,17 @@ def entries(found: Used, where: tzinfo) -> tuple[Entry, ...]:
         share = found.spent_bytes / limit_bytes
         text = (
             f"Tests on handoff {found.handoff.name} spent {size_text(found.spent_bytes)} of this month’s "
-            f"allowance of {size_text(limit_bytes)}, {share * 100:.3g} %."
+            f"allowance of {size_text(limit_bytes)}, {_share(share)}."
         )
         made.append(Entry(mark=_mark(share), moment=None, text=text))
     if found.cap is not None:
         made.append(_cap_entry(found.handoff, found.cap, where))
     return tuple(made)
+
+
+def _share(share: float) -> str:
+    """In per cent, three digits of what is below ten times all of it; a little is never written 0."""
+    return f"{share * 100:.3g} %" if share < 9.995 else f"{share * 100:.0f} %"
 
 
 def said(found: CapState, where: tzinfo) -> str:
@@ -76,7 +81,7 @@ def said(found: CapState, where: tzinfo) -> str:
         return f"Of {which}, nothing is counted yet: the probe reads this host’s interface once a minute."
     share = found.used_bytes / found.cap.limit_bytes
     lines = [
-        f"{size_text(found.used_bytes)} of {which}, are used since {began}, {share * 100:.3g} %, as this "
+        f"{size_text(found.used_bytes)} of {which}, are used since {began}, {_share(share)}, as this "
         f"host’s interface {found.interface} counted; tests are {size_text(found.own_bytes)} of that.",
         f"No forecast to {ends} before a whole day was counted."
         if found.forecast_bytes is None

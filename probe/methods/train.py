@@ -364,10 +364,9 @@ class TrainSession:
     def _take_transmit_stamps(self, sock: socket.socket, now_ns: int) -> None:
         for counter, stamp_unix_ns in timestamps.transmit_stamps(sock):
             at_ns = self.wall.monotonic_of(stamp_unix_ns, now_ns=now_ns)
-            counter = unwrapped(
-                counter, near=self._tally.after - self._counted_from
-            )  # the kernel's has 32 bits
-            self._tally.restamp(self._counted_from + counter, at_ns)
+            # the kernel's counter has 32 bits
+            number = unwrapped(counter, near=self._tally.after - self._counted_from)
+            self._tally.restamp(self._counted_from + number, at_ns)
 
     def _read(self) -> None:
         sock = self._sock
